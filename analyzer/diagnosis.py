@@ -1,0 +1,274 @@
+"""The whole program in one function: a recording goes in, a diagnosis comes out.
+
+    recording -> facts -> case -> sightings -> findings and outcomes
+
+`diagnose` is handed the rules; it knows none of them.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from analyzer.facts import Facts, Moment, gather
+from analyzer.findings import (
+    STAGES,
+    Certainty,
+    Evidence,
+    Finding,
+    Level,
+    Need,
+    Rule,
+    Sighting,
+    Step,
+)
+from analyzer.inputs.records import Recording
+from analyzer.linkup import LISTEN_AFTER, LISTEN_BEFORE, Case, LinkUp, Proof, Stage, Told, work_out
+from analyzer.words import say
+
+NO_FAULT, FAULT, CANNOT_TELL = 0, 1, 3
+"""Exit statuses of a diagnosis; 2 is for unusable input."""
+MOST_EVIDENCE = 12
+"""Frames shown for one finding: enough to prove it, few enough to read."""
+
+
+class Verdict(StrEnum):
+    """How a link-up ended."""
+
+    COMPLETE = "complete"
+    STOPPED = "stopped"
+    UNSTABLE = "unstable"
+    CANNOT_TELL = "cannot tell"
+
+
+class State(StrEnum):
+    """How a stage of a link-up is."""
+
+    PASSED = "passed"
+    FAILED = "failed"
+    UNCLEAR = "unclear"
+    NOT_REACHED = "not reached"
+
+
+@dataclass(frozen=True, slots=True)
+class StageResult:
+    """One stage: its state, why, and the frame that shows it."""
+
+    stage: Stage
+    state: State
+    because: str
+    moment: Moment | None
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How far a link-up got, and the fault that explains it."""
+
+    linkup: LinkUp
+    verdict: Verdict
+    fault: Finding | None
+    stages: list[StageResult]
+
+    @property
+    def stopped_at(self) -> Stage | None:
+        """The stage that failed."""
+        failed = (result.stage for result in self.stages if result.state is State.FAILED)
+        return next(failed, None)
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """Everything that reports say about one recording.
+
+    quiet: rules that looked and saw nothing; unable: rules that could not look, with the reason.
+    """
+
+    facts: Facts
+    case: Case
+    outcomes: list[Outcome]
+    findings: list[Finding]
+    quiet: list[str]
+    unable: list[tuple[str, str]]
+
+    @property
+    def status(self) -> int:
+        """The exit status: a fault was found, it cannot be told, or there is none."""
+        if any(finding.level is Level.FAULT for finding in self.findings):
+            return FAULT
+        verdicts = {outcome.verdict for outcome in self.outcomes}
+        return CANNOT_TELL if Verdict.CANNOT_TELL in verdicts or not verdicts else NO_FAULT
+
+
+def diagnose(
+    recording: Recording,
+    rules: Sequence[Rule],
+    told: Told | None = None,
+    progress: Callable[[int], None] = lambda octets: None,
+) -> Diagnosis:
+    """Say at which stage link-up stopped in a recording, and why."""
+    facts = gather(recording, progress)
+    case = work_out(facts, told or Told())
+    able = [rule for rule in rules if _lack(rule, case) is None]
+    found = [finding for rule in able for finding in _look(rule, case)]
+    outcomes = [_outcome(linkup, found) for linkup in case.linkups]
+    findings = _worth_telling(found, outcomes)
+    seen = {finding.rule for finding in found}
+    return Diagnosis(
+        facts=facts,
+        case=case,
+        outcomes=outcomes,
+        findings=findings,
+        quiet=[rule.slug for rule in able if rule.slug not in seen],
+        unable=[(rule.slug, str(lack)) for rule in rules if (lack := _lack(rule, case))],
+    )
+
+
+def _lack(rule: Rule, case: Case) -> Need | None:
+    """What a rule needs and the recording does not have."""
+    if Need.LINKUP in rule.needs and not case.linkups:
+        return Need.LINKUP
+    if Need.HARDWARE in rule.needs and not case.facts.has_hardware_addresses:
+        return Need.HARDWARE
+    return None
+
+
+def _look(rule: Rule, case: Case) -> list[Finding]:
+    heard = (one for one in rule.find(case) if _was_listening(one.silent_since, case.facts))
+    return [_finding(rule, sighting, case.facts) for sighting in heard]
+
+
+def _was_listening(silent_since: Moment | None, facts: Facts) -> bool:
+    """Silence is only evidence if the recording went on long enough after the question."""
+    return silent_since is None or facts.heard_after(silent_since) >= LISTEN_AFTER
+
+
+def _finding(rule: Rule, sighting: Sighting, facts: Facts) -> Finding:
+    certainty, doubts = sighting.certainty, _doubts(sighting, facts)
+    values = dict(sighting.values)
+
+    def filled(texts: Sequence[str]) -> list[str]:
+        return [say(text, values) for text in texts]
+
+    cautions = dict.fromkeys([*rule.cautions, *(s.caution for s in rule.what_to_do if s.caution)])
+    return Finding(
+        rule=rule.slug,
+        stage=rule.stage,
+        level=sighting.level or rule.level,
+        certainty=Certainty.FITS if doubts else certainty,
+        controller=None if sighting.linkup is None else sighting.linkup.controller,
+        title=say(rule.title, values),
+        what_happened=say(f"{rule.what_happened} {rule.means}".strip(), values),
+        likely_causes=filled(rule.likely_causes),
+        what_to_do=[Step(say(s.text, values), say(s.caution, values)) for s in rule.what_to_do],
+        cautions=filled(list(cautions)),
+        also_fits=[*filled(rule.also_fits), *doubts],
+        evidence=_evidence(rule, sighting),
+        values=values,
+        sources=list(rule.sources),
+        linkup=sighting.linkup,
+    )
+
+
+def _doubts(sighting: Sighting, facts: Facts) -> list[str]:
+    """What weakens a silence: frames that the recorder lost, or a recording begun too late."""
+    if sighting.silent_since is None:
+        return []
+    doubts = []
+    if facts.drops:
+        doubts.append(
+            say("The recorder lost {n:count frame}: the answer may be among them.", {"n": facts.drops})
+        )
+    first = min(moment for moments in sighting.frames.values() for moment in moments)
+    if first.seconds < LISTEN_BEFORE:
+        doubts.append("The recording began with the attempt: what came before is not in it.")
+    return doubts
+
+
+def _evidence(rule: Rule, sighting: Sighting) -> list[Evidence]:
+    """The frames in order, each with its sentence; {nth} tells a repetition."""
+    lines = [
+        Evidence(moment, say(rule.evidence[key], {**sighting.values, "nth": number}))
+        for key, moments in sighting.frames.items()
+        for number, moment in enumerate(moments, 1)
+    ]
+    lines.sort(key=lambda line: line.moment)
+    half = MOST_EVIDENCE // 2
+    return lines if len(lines) <= MOST_EVIDENCE else lines[:half] + lines[-half:]
+
+
+def _outcome(linkup: LinkUp, found: list[Finding]) -> Outcome:
+    """The lowest broken stage leads; without a fault, the stages seen working decide."""
+    faults = [
+        one for one in found if one.level is Level.FAULT and one.linkup in (linkup, None)
+    ]
+    fault = min(faults, key=_rank, default=None)
+    if fault is not None:
+        verdict = Verdict.UNSTABLE if linkup.works else Verdict.STOPPED
+    else:
+        verdict = Verdict.COMPLETE if linkup.works else Verdict.CANNOT_TELL
+    return Outcome(linkup, verdict, fault, _stages(linkup, fault))
+
+
+def _rank(finding: Finding) -> tuple[int, bool]:
+    return STAGES.index(finding.stage), finding.certainty is Certainty.FITS
+
+
+def _stages(linkup: LinkUp, fault: Finding | None) -> list[StageResult]:
+    results = []
+    broken = STAGES.index(fault.stage) if fault else None
+    stopped = False
+    for stage in Stage:
+        proof = linkup.proofs.get(stage)
+        if fault is not None and stage == fault.stage:
+            at = fault.evidence[0].moment if fault.evidence else None
+            results.append(StageResult(stage, State.FAILED, fault.title, at))
+            stopped = True
+        elif proof is not None:
+            results.append(StageResult(stage, State.PASSED, _because(proof), proof.moment))
+        elif stage is Stage.SESSION and linkup.works:
+            results.append(StageResult(stage, State.PASSED, "nobody broke it while in use", None))
+        elif not stopped:
+            results.append(StageResult(stage, State.UNCLEAR, UNPROVEN[stage], None))
+            stopped = broken is None
+        else:
+            results.append(StageResult(stage, State.NOT_REACHED, "", None))
+    return results
+
+
+PROOFS = {
+    "another station": "another station is heard",
+    "answered to address": "the PC uses {pc} and is answered there",
+    "uses address": "the PC uses {pc}",
+    "arp answer": "{hardware} answers for the controller's address",
+    "packet back": "a packet comes back from the controller",
+    "handshake": "port {port} opens, after {took:seconds}",
+    "open before": "port {port} was open when the recording began",
+    "udp answer": "an answer comes from UDP port {port}",
+    "stayed up": "it carries {answers:count answer} and nobody breaks it",
+    "answers": "{answers:count answer}, typically after {took:seconds}",
+    "later stage": "a later stage works, so this one does",
+}
+UNPROVEN = {
+    Stage.LINK: "nothing from another station is in the recording",
+    Stage.ADDRESS: "no frame shows the PC's own address",
+    Stage.NEIGHBOUR: "no frame shows whose hardware address was reached",
+    Stage.ROUTE: "no packet from the controller is in the recording",
+    Stage.PORT: "the recording does not show the port opening",
+    Stage.SESSION: "no session carried an answer",
+    Stage.ANSWER: "the recording shows no request with its answer",
+}
+
+
+def _because(proof: Proof) -> str:
+    return say(PROOFS[proof.what], proof.values)
+
+
+def _worth_telling(found: list[Finding], outcomes: list[Outcome]) -> list[Finding]:
+    """One fault a link-up, then warnings, then notes: consequences are not separate faults."""
+    leading: list[Finding] = []
+    for outcome in outcomes:
+        if outcome.fault is not None and outcome.fault not in leading:
+            leading.append(outcome.fault)
+    if not outcomes:
+        leading = sorted((one for one in found if one.level is Level.FAULT), key=_rank)[:1]
+    rest = [one for one in found if one.level is not Level.FAULT]
+    return leading + sorted(rest, key=lambda one: (one.level is Level.NOTE, _rank(one)))

@@ -1,0 +1,27 @@
+"""What can be wrong with an input or an option, told in one line.
+
+Unusable
+    NotARecording   the bytes are something else, or nothing
+    BadOption       an option does not say what it should
+"""
+
+
+class Unusable(Exception):
+    """The tool cannot work with what it was given.
+
+    what: one plain sentence; where: file, option or byte; todo: the next step.
+    """
+
+    def __init__(self, what: str, where: str, todo: str) -> None:
+        super().__init__(f"{where}: {what} {todo}")
+        self.what = what
+        self.where = where
+        self.todo = todo
+
+
+class NotARecording(Unusable):
+    """The input is not a recording that can be read."""
+
+
+class BadOption(Unusable):
+    """An option or argument cannot be understood."""

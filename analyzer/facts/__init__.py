@@ -1,0 +1,137 @@
+"""Frames -> what happened, nothing judged."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from analyzer.facts.arp import Arp, Claims, Question
+from analyzer.facts.coverage import Coverage
+from analyzer.facts.dhcp import Dhcp, DhcpMessage
+from analyzer.facts.icmp import Icmp, IcmpError
+from analyzer.facts.paths import Path, Paths
+from analyzer.facts.stations import Station, stations
+from analyzer.facts.tcp import CLIENT, SERVER, End, Session, Side, Socket, TcpSessions
+from analyzer.facts.udp import Exchange, Udp
+from analyzer.facts.values import Address, Hardware, Moment, Series, Spread
+from analyzer.frames import Decoder, Kind
+from analyzer.inputs.records import LINK_NAMES, Damage, Interface, Recording
+
+__all__ = [
+    "CLIENT",
+    "SERVER",
+    "Address",
+    "Arp",
+    "Claims",
+    "Coverage",
+    "Damage",
+    "DhcpMessage",
+    "End",
+    "Exchange",
+    "Facts",
+    "Hardware",
+    "IcmpError",
+    "Interface",
+    "Kind",
+    "Moment",
+    "Path",
+    "Question",
+    "Series",
+    "Session",
+    "Side",
+    "Socket",
+    "Spread",
+    "Station",
+    "gather",
+]
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+@dataclass(slots=True)
+class Facts:
+    """What one recording shows.
+
+    damage: where reading had to stop; drops: frames that the recorder says it lost, None where it
+    does not say; untimed: frames without a time.
+    """
+
+    file: str
+    format: str
+    compressed: bool
+    sha256: str
+    interfaces: list[Interface]
+    damage: Damage | None
+    untimed: int
+    coverage: Coverage
+    paths: list[Path]
+    stations: list[Station]
+    arp: Arp
+    icmp: Icmp
+    sessions: list[Session]
+    exchanges: list[Exchange]
+    dhcp: list[DhcpMessage]
+
+    @property
+    def drops(self) -> int | None:
+        """Frames lost by the recorder over all interfaces."""
+        told = [one.drops for one in self.interfaces if one.drops is not None]
+        return sum(told) if told else None
+
+    @property
+    def first_seen(self) -> datetime | None:
+        """UTC time of the first frame."""
+        if self.coverage.began is None:
+            return None
+        return EPOCH + timedelta(microseconds=self.coverage.began // 1000)
+
+    @property
+    def link_type(self) -> str:
+        """The link types of the interfaces, in words."""
+        names = [LINK_NAMES.get(one.link, f"link type {one.link}") for one in self.interfaces]
+        return ", ".join(dict.fromkeys(names)) or "none"
+
+    @property
+    def has_hardware_addresses(self) -> bool:
+        """Whether any frame carries a hardware address."""
+        return any(station.hardware is not None for station in self.stations)
+
+    def station(self, hardware: Hardware | None) -> Station | None:
+        """The station with a hardware address."""
+        found = (one for one in self.stations if one.hardware == hardware)
+        return next(found, None) if hardware is not None else None
+
+    def heard_after(self, moment: Moment) -> float:
+        """Seconds that the recording went on after a moment."""
+        return self.coverage.seconds - moment.seconds
+
+
+def gather(recording: Recording, progress: Callable[[int], None] = lambda octets: None) -> Facts:
+    """Read a recording to its end and say what happened in it.
+
+    progress is told the octets read so far after each chunk.
+    """
+    decoder = Decoder(recording.interfaces)
+    coverage, paths, arp, icmp = Coverage(), Paths(), Arp(), Icmp()
+    sessions, udp, dhcp = TcpSessions(), Udp(), Dhcp([])
+    for chunk in recording.chunks:
+        frames = decoder.decode(chunk)
+        for subject in (coverage, paths, arp, icmp, sessions, udp, dhcp):
+            subject.add(frames)
+        progress(recording.consumed)
+    return Facts(
+        file=recording.name,
+        format=recording.format,
+        compressed=recording.compressed,
+        sha256=recording.sha256,
+        interfaces=recording.interfaces,
+        damage=recording.damage,
+        untimed=recording.untimed,
+        coverage=coverage,
+        paths=list(paths.paths.values()),
+        stations=stations(paths, arp),
+        arp=arp,
+        icmp=icmp,
+        sessions=sessions.sessions,
+        exchanges=list(udp.exchanges.values()),
+        dhcp=dhcp.messages,
+    )

@@ -1,0 +1,150 @@
+"""Questions for hardware addresses, and who claims which IPv4 address (RFC 826, RFC 5227)."""
+
+from dataclasses import dataclass, field
+
+from analyzer.facts.values import KEPT, Address, Hardware, Moment, Series
+from analyzer.frames import BROADCAST, Frames
+
+REQUEST, REPLY = 1, 2
+TIME_TO_REPLY = 3.0
+"""Seconds within which a reply belongs to a question; the slowest stacks need about one."""
+SWEEP = 16
+"""Different addresses asked for by one station that make a search of the network."""
+MANY = 3
+"""Addresses on one hardware address that a device of its own seldom has (common practice)."""
+MAX_RUNS = 256
+"""Changes of claimant kept for one address."""
+
+
+@dataclass(slots=True)
+class Question:
+    """One station asking for one address, however often.
+
+    asked: all requests; broadcasts, unicasts: how they were sent; answers: (moment, hardware
+    address given); since_answer: requests after the last answer.
+    """
+
+    asker: Hardware
+    asker_ip: Address
+    wanted: Address
+    asked: Series = field(default_factory=Series)
+    broadcasts: int = 0
+    unicasts: int = 0
+    answered: int = 0
+    answers: list[tuple[Moment, Hardware]] = field(default_factory=list)
+    since_answer: Series = field(default_factory=Series)
+
+
+@dataclass(slots=True)
+class Run:
+    """One hardware address claiming an address again and again, nobody else in between."""
+
+    hardware: Hardware
+    first: Moment
+    last: Moment
+    count: int = 1
+
+
+@dataclass(slots=True)
+class Claims:
+    """Everyone who named an address as its own in ARP, as runs in time order. A probe is no claim
+    (RFC 5227 2.1.1). counts: claims a hardware address."""
+
+    runs: list[Run] = field(default_factory=list)
+    counts: dict[Hardware, int] = field(default_factory=dict)
+
+    def add(self, hardware: Hardware, moment: Moment) -> None:
+        """Count one claim."""
+        self.counts[hardware] = self.counts.get(hardware, 0) + 1
+        if self.runs and self.runs[-1].hardware == hardware:
+            self.runs[-1].last = moment
+            self.runs[-1].count += 1
+        elif len(self.runs) < MAX_RUNS:
+            self.runs.append(Run(hardware, moment, moment))
+
+
+@dataclass(slots=True)
+class Arp:
+    """All that ARP says in a recording.
+
+    questions: by (asker, asker's address, wanted address); claims: by address; probes,
+    announcements: by (hardware address, address); replied: addresses that each hardware address
+    gave as its own in replies.
+    """
+
+    frames: int = 0
+    questions: dict[tuple[Hardware, Address, Address], Question] = field(default_factory=dict)
+    claims: dict[Address, Claims] = field(default_factory=dict)
+    probes: dict[tuple[Hardware, Address], Series] = field(default_factory=dict)
+    announcements: dict[tuple[Hardware, Address], Series] = field(default_factory=dict)
+    replied: dict[Hardware, set[Address]] = field(default_factory=dict)
+
+    def add(self, frames: Frames) -> None:
+        """Take in the ARP frames of one chunk."""
+        arp = frames.arp
+        self.frames += len(arp.row)
+        columns = (arp.operation, arp.sha, arp.spa, arp.tha, arp.tpa)
+        for number, seconds, dst, operation, sha, spa, tha, tpa in zip(
+            frames.number[arp.row].tolist(),
+            frames.seconds[arp.row].tolist(),
+            frames.dst[arp.row].tolist(),
+            *(column.tolist() for column in columns),
+            strict=True,
+        ):
+            moment, sender = Moment(number, seconds), Hardware(sha)
+            source, target = Address(spa), Address(tpa)
+            if operation == REQUEST:
+                self._request(moment, sender, source, target, dst == BROADCAST)
+            elif operation == REPLY:
+                self._reply(moment, sender, source, Hardware(tha), target)
+            if source:
+                self.claims.setdefault(source, Claims()).add(sender, moment)
+
+    def _request(
+        self, moment: Moment, sender: Hardware, source: Address, wanted: Address, broadcast: bool
+    ) -> None:
+        if not source:
+            self.probes.setdefault((sender, wanted), Series()).add(moment)
+            return
+        if source == wanted:
+            self.announcements.setdefault((sender, source), Series()).add(moment)
+            return
+        key = (sender, source, wanted)
+        question = self.questions.get(key)
+        if question is None:
+            question = self.questions[key] = Question(sender, source, wanted)
+        question.asked.add(moment)
+        question.since_answer.add(moment)
+        question.broadcasts += broadcast
+        question.unicasts += not broadcast
+
+    def _reply(
+        self, moment: Moment, sender: Hardware, source: Address, asker: Hardware, target: Address
+    ) -> None:
+        if source == target:
+            self.announcements.setdefault((sender, source), Series()).add(moment)
+            return
+        self.replied.setdefault(sender, set()).add(source)
+        question = self.questions.get((asker, target, source))
+        if question is None or moment.seconds - question.asked.last.seconds > TIME_TO_REPLY:
+            return
+        question.answered += 1
+        question.since_answer = Series()
+        question.answers.append((moment, sender))
+        if len(question.answers) > KEPT:
+            del question.answers[KEPT // 2]
+
+    def asked_by(self, asker: Hardware | None) -> list[Question]:
+        """The questions of one station, in order of their first request."""
+        found = [one for one in self.questions.values() if one.asker == asker]
+        return sorted(found, key=lambda question: question.asked.first)
+
+    def is_sweep(self, asker: Hardware) -> bool:
+        """Whether a station searched the network: many addresses, most without an answer."""
+        asked = [one for one in self.questions.values() if one.asker == asker]
+        unanswered = [one for one in asked if not one.answered]
+        return len(unanswered) >= SWEEP
+
+    def answers_for_many(self, hardware: Hardware) -> bool:
+        """Whether one hardware address gave itself for three or more addresses (proxy ARP)."""
+        return len(self.replied.get(hardware, ())) >= MANY

@@ -1,0 +1,132 @@
+"""Pings and their replies, and error messages tied to the packet they quote (RFC 792)."""
+
+import struct
+from dataclasses import dataclass, field
+
+from analyzer.facts.values import Address, Hardware, Moment, Series
+from analyzer.frames import NO_HARDWARE, Frames
+
+ECHO_REPLY, UNREACHABLE, REDIRECT, ECHO, TIME_EXCEEDED, PARAMETER_PROBLEM = 0, 3, 5, 8, 11, 12
+ERRORS = (UNREACHABLE, REDIRECT, TIME_EXCEEDED, PARAMETER_PROBLEM)
+QUOTED = 60 + 8
+"""Octets of a quoted packet that are looked at: the longest IPv4 header and both ports."""
+MAX_ERRORS = 10_000
+"""Error messages kept; a recording of a link-up holds a handful."""
+
+CODES = {
+    (3, 0): "network unreachable",
+    (3, 1): "host unreachable",
+    (3, 2): "protocol unreachable",
+    (3, 3): "port unreachable",
+    (3, 4): "packet too large for the way, and not to be cut up",
+    (3, 5): "source route failed",
+    (3, 6): "network unknown",
+    (3, 7): "host unknown",
+    (3, 8): "source host isolated",
+    (3, 9): "network prohibited by a rule",
+    (3, 10): "host prohibited by a rule",
+    (3, 11): "network unreachable for this service",
+    (3, 12): "host unreachable for this service",
+    (3, 13): "prohibited by a rule",
+    (3, 14): "precedence violation",
+    (3, 15): "precedence cut-off",
+    (5, 0): "use another router for this network",
+    (5, 1): "use another router for this host",
+    (5, 2): "use another router for this network and service",
+    (5, 3): "use another router for this host and service",
+    (11, 0): "passed through too many routers",
+    (11, 1): "fragments missing",
+}
+"""Type and code -> meaning (RFC 792; RFC 1122 3.2.2.1; RFC 1812 5.2.7.1)."""
+
+
+@dataclass(slots=True)
+class Echo:
+    """Pings from one address to another: requests, replies, and the last of each."""
+
+    src: Address
+    dst: Address
+    requests: Series = field(default_factory=Series)
+    replies: Series = field(default_factory=Series)
+    reply_ttl: int | None = None
+
+
+@dataclass(slots=True)
+class IcmpError:
+    """An error message. sender: who sent it; to: whom; about_*: the packet that it quotes;
+    ports are None where the quote is too short or has none; router: the better one of a redirect.
+    """
+
+    moment: Moment
+    type: int
+    code: int
+    sender: Address
+    sender_hw: Hardware | None
+    to: Address
+    protocol: int
+    about_src: Address
+    about_dst: Address
+    sport: int | None
+    dport: int | None
+    router: Address
+
+    @property
+    def meaning(self) -> str:
+        """What the type and code say, in words."""
+        return CODES.get((self.type, self.code), f"type {self.type}, code {self.code}")
+
+
+@dataclass(slots=True)
+class Icmp:
+    """Pings by (asker, asked), and error messages in file order."""
+
+    echoes: dict[tuple[Address, Address], Echo] = field(default_factory=dict)
+    errors: list[IcmpError] = field(default_factory=list)
+
+    def add(self, frames: Frames) -> None:
+        """Take in the ICMP messages of one chunk."""
+        table = frames.icmp
+        for index, (row, kind) in enumerate(zip(table.row.tolist(), table.type.tolist())):
+            moment = Moment(int(frames.number[row]), float(frames.seconds[row]))
+            src = Address(int(frames.ip.src[table.ip[index]]))
+            dst = Address(int(frames.ip.dst[table.ip[index]]))
+            if kind == ECHO:
+                self._echo(src, dst).requests.add(moment)
+            elif kind == ECHO_REPLY:
+                echo = self._echo(dst, src)
+                echo.replies.add(moment)
+                echo.reply_ttl = int(frames.ip.ttl[table.ip[index]])
+            elif kind in ERRORS and len(self.errors) < MAX_ERRORS:
+                self._error(frames, index, moment, src, dst)
+
+    def _echo(self, src: Address, dst: Address) -> Echo:
+        return self.echoes.setdefault((src, dst), Echo(src, dst))
+
+    def _error(
+        self, frames: Frames, index: int, moment: Moment, src: Address, dst: Address
+    ) -> None:
+        table = frames.icmp
+        row = int(table.row[index])
+        quote = frames.octets_at(row, int(table.body[index]), QUOTED)
+        if len(quote) < 20 or quote[0] >> 4 != 4:
+            return
+        about_src, about_dst = struct.unpack_from(">II", quote, 12)
+        at = (quote[0] & 15) * 4
+        ports = struct.unpack_from(">HH", quote, at) if len(quote) >= at + 4 else (None, None)
+        hardware = int(frames.src[row])
+        self.errors.append(
+            IcmpError(
+                moment=moment,
+                type=int(table.type[index]),
+                code=int(table.code[index]),
+                sender=src,
+                sender_hw=None if hardware == NO_HARDWARE else Hardware(hardware),
+                to=dst,
+                protocol=quote[9],
+                about_src=Address(about_src),
+                about_dst=Address(about_dst),
+                sport=ports[0],
+                dport=ports[1],
+                router=Address((int(table.id[index]) << 16) | int(table.seq[index])),
+            )
+        )

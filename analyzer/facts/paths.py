@@ -1,0 +1,159 @@
+"""Who sent frames to whom: one path for each pair of hardware and IPv4 addresses.
+
+Stations, the PC, router signs and evidence of masks are all read from the paths.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analyzer.facts.groups import ends, groups
+from analyzer.facts.values import Address, Hardware, Moment
+from analyzer.frames import NO_HARDWARE, Frames, Kind
+from analyzer.inputs.records import Direction
+
+SHORTEST = 60
+"""Octets of the shortest frame on the wire without FCS (IEEE 802.3); shorter ones were recorded
+before the adapter padded them, so this host sent them."""
+LONGEST = 1518
+"""Octets of the longest tagged frame without FCS; longer ones were joined or not yet cut up."""
+QUIET = 2.0
+"""Seconds without a frame that end a span of presence."""
+MAX_SPANS = 512
+"""Spans kept a station; the oldest two become one beyond that."""
+
+
+@dataclass(slots=True)
+class Path:
+    """Frames from one station to another. Hardware addresses are None where the link has none;
+    IPv4 addresses are None for other kinds of frame.
+
+    sent, received: frames whose direction the recording states; short, long: frames below
+    SHORTEST and above LONGEST; ttls: least and greatest time to live; octets: on the wire.
+    """
+
+    src: Hardware | None
+    dst: Hardware | None
+    kind: int
+    src_ip: Address | None
+    dst_ip: Address | None
+    first: Moment
+    last: Moment
+    frames: int = 0
+    octets: int = 0
+    sent: int = 0
+    received: int = 0
+    short: int = 0
+    long: int = 0
+    tagged: int = 0
+    ttls: tuple[int, int] = (255, 0)
+
+
+@dataclass(slots=True)
+class Presence:
+    """When a station was heard: spans of seconds without a gap above QUIET."""
+
+    spans: list[tuple[float, float]] = field(default_factory=list)
+
+    def add(self, begin: float, end: float) -> None:
+        """Take in a span that does not begin before the last one did."""
+        if self.spans and begin - self.spans[-1][1] <= QUIET:
+            self.spans[-1] = (self.spans[-1][0], max(end, self.spans[-1][1]))
+            return
+        self.spans.append((begin, end))
+        if len(self.spans) > MAX_SPANS:
+            self.spans[0:2] = [(self.spans[0][0], self.spans[1][1])]
+
+    def within(self, begin: float, end: float) -> bool:
+        """Whether anything was heard between two times."""
+        return any(start <= end and stop >= begin for start, stop in self.spans)
+
+
+class Paths:
+    """Gathers the paths of a recording, chunk by chunk."""
+
+    def __init__(self) -> None:
+        self.paths: dict[tuple[int, int, int, int, int], Path] = {}
+        self.presence: dict[int, Presence] = {}
+
+    def add(self, frames: Frames) -> None:
+        """Take in the frames of one chunk, without the recorder's copies."""
+        rows = np.flatnonzero(~frames.copy)
+        if not len(rows):
+            return
+        src_ip, dst_ip = np.zeros(len(frames), np.uint64), np.zeros(len(frames), np.uint64)
+        ttl = np.zeros(len(frames), np.int64)
+        ip = frames.ip
+        src_ip[ip.row], dst_ip[ip.row], ttl[ip.row] = ip.src, ip.dst, ip.ttl
+        columns = (frames.src, frames.dst, frames.kind, src_ip, dst_ip)
+        first, group = groups(*(column[rows] for column in columns))
+        order, start, last = ends(group, len(first))
+        wire, way = frames.wire[rows], frames.direction[rows]
+        ordered_ttl = ttl[rows][order]
+
+        def total(what: np.ndarray) -> list[int]:
+            return np.bincount(group, what, len(first)).astype(np.int64).tolist()
+
+        ethernet = frames.src[rows] != NO_HARDWARE
+        facts = zip(
+            *(column[rows][first].tolist() for column in columns),
+            frames.number[rows][order[start]].tolist(),
+            frames.seconds[rows][order[start]].tolist(),
+            frames.number[rows][order[last]].tolist(),
+            frames.seconds[rows][order[last]].tolist(),
+            np.bincount(group, minlength=len(first)).tolist(),
+            total(wire),
+            total(way == Direction.OUT),
+            total(way == Direction.IN),
+            total(ethernet & (wire < SHORTEST)),
+            total(wire > LONGEST),
+            total(frames.tag[rows] > 0),
+            np.minimum.reduceat(ordered_ttl, start).tolist(),
+            np.maximum.reduceat(ordered_ttl, start).tolist(),
+            strict=True,
+        )
+        for one in facts:
+            self._merge(one)
+        self._hear(frames, rows)
+
+    def _merge(self, one: tuple[int | float, ...]) -> None:
+        src, dst, kind, src_ip, dst_ip = (int(part) for part in one[:5])
+        begin, end = Moment(int(one[5]), one[6]), Moment(int(one[7]), one[8])
+        path = self.paths.get((src, dst, kind, src_ip, dst_ip))
+        if path is None:
+            is_ip = kind == Kind.IPV4
+            path = self.paths[src, dst, kind, src_ip, dst_ip] = Path(
+                src=None if src == NO_HARDWARE else Hardware(src),
+                dst=None if dst == NO_HARDWARE else Hardware(dst),
+                kind=kind,
+                src_ip=Address(src_ip) if is_ip else None,
+                dst_ip=Address(dst_ip) if is_ip else None,
+                first=begin,
+                last=end,
+            )
+        path.last = end
+        frames, octets, sent, received, short, long, tagged, low, high = map(int, one[9:])
+        path.frames += frames
+        path.octets += octets
+        path.sent += sent
+        path.received += received
+        path.short += short
+        path.long += long
+        path.tagged += tagged
+        path.ttls = (min(path.ttls[0], low), max(path.ttls[1], high))
+
+    def _hear(self, frames: Frames, rows: np.ndarray) -> None:
+        """Presence of every sender: split where it was quiet for longer than QUIET."""
+        first, group = groups(frames.src[rows])
+        order, start, _ = ends(group, len(first))
+        seconds = frames.seconds[rows][order]
+        begins = np.zeros(len(order), bool)
+        begins[1:] = np.diff(seconds) > QUIET
+        begins[start] = True
+        at = np.flatnonzero(begins)
+        stops = np.append(at[1:], len(order)) - 1
+        senders = frames.src[rows][order[at]].tolist()
+        for sender, begin, end in zip(
+            senders, seconds[at].tolist(), seconds[stops].tolist(), strict=True
+        ):
+            self.presence.setdefault(sender, Presence()).add(begin, end)

@@ -1,0 +1,623 @@
+"""TCP sessions: one state a session, whatever the number of segments (RFC 9293).
+
+An attempt is a SYN with its initial sequence number between two sockets; the SYN sent again is the
+same attempt. Segments that no rule can care about one by one (data, acknowledgements) are judged
+for all sessions of a chunk at once; SYN, FIN, RST and repeated data are looked at singly.
+
+A *turn* is a run of new data in one direction. A turn of the client is a request, the turn of
+the server that follows is its answer; the answer time runs from the last octet asked to the first
+answered. Protocols are not looked into here.
+"""
+
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer.facts.groups import ends, groups
+from analyzer.facts.values import (
+    BINS,
+    BINS_PER_OCTAVE,
+    KEPT,
+    SMALLEST,
+    Address,
+    Hardware,
+    Moment,
+    Series,
+    Spread,
+)
+from analyzer.frames import NO_HARDWARE, Frames, Tcp
+
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+CLIENT, SERVER = 0, 1
+NOBODY = -1
+WORD = 1 << 32
+FIRST_OCTETS = 64
+"""Octets kept of the first data in each direction."""
+EVENT_FLAGS = Tcp.SYN | Tcp.FIN | Tcp.RST
+CHECKED_SYNS = 64
+"""SYN segments whose checksum is computed: enough to see which host leaves it to the adapter."""
+
+
+class Socket(NamedTuple):
+    """One end of a session."""
+
+    address: Address
+    port: int
+
+    def __str__(self) -> str:
+        return f"{self.address} port {self.port}"
+
+
+class Data(NamedTuple):
+    """A segment with data: its moment and its first octets."""
+
+    moment: Moment
+    octets: bytes
+
+
+@dataclass(slots=True)
+class Side:
+    """What one end of a session sent.
+
+    octets: payload without repeats; repeats: data sent again; keep_alives: probes of an idle
+    session; hardware: source addresses its frames came from; sent_to: hardware addresses they went
+    to; next_seq: sequence number behind all that it sent; last_ack: its last acknowledgement.
+    """
+
+    frames: int = 0
+    octets: int = 0
+    first: Moment | None = None
+    last: Moment | None = None
+    first_flags: int = 0
+    first_ack: int = 0
+    first_data: Data | None = None
+    last_data: Moment | None = None
+    repeats: Series = field(default_factory=Series)
+    keep_alives: int = 0
+    next_seq: int | None = None
+    last_ack: int | None = None
+    ttl: int | None = None
+    hardware: set[Hardware] = field(default_factory=set)
+    sent_to: set[Hardware] = field(default_factory=set)
+
+
+class End(NamedTuple):
+    """A FIN or RST. since_data: seconds since the last new data either way, None before any;
+    after: who sent that data; ttl and hardware: of this very frame."""
+
+    moment: Moment
+    reset: bool
+    side: int
+    since_data: float | None
+    after: int
+    ttl: int
+    hardware: Hardware | None
+
+
+@dataclass(slots=True)
+class Session:
+    """One attempt to open a session and what became of it.
+
+    syns: the SYN and its repeats, empty where the recording began later; syn_ack: the first
+    acceptance; ends: FIN and RST segments in order; requests, answers: turns of data, see above;
+    asked, answered: the last turn's last and first segment; checksum_filled: whether the SYN's
+    checksum was right, None where that was not looked at.
+    """
+
+    client: Socket
+    server: Socket
+    isn: int | None = None
+    syns: Series = field(default_factory=Series)
+    syn_ack: Moment | None = None
+    syn_ack_ttl: int | None = None
+    completed: Moment | None = None
+    sides: tuple[Side, Side] = field(default_factory=lambda: (Side(), Side()))
+    ends: list[End] = field(default_factory=list)
+    requests: int = 0
+    answers: int = 0
+    answer_times: Spread = field(default_factory=Spread)
+    last_turn: int = NOBODY
+    asked: Moment | None = None
+    answered: Moment | None = None
+    checksum_filled: bool | None = None
+    segment_size: int | None = None
+
+    @property
+    def from_client(self) -> Side:
+        """What the client sent."""
+        return self.sides[CLIENT]
+
+    @property
+    def from_server(self) -> Side:
+        """What the server sent."""
+        return self.sides[SERVER]
+
+    @property
+    def first(self) -> Moment:
+        """The first frame of the session in the recording."""
+        return min(side.first for side in self.sides if side.first)
+
+    @property
+    def last(self) -> Moment:
+        """The last frame of the session in the recording."""
+        return max(side.last for side in self.sides if side.last)
+
+    @property
+    def refused(self) -> End | None:
+        """The reset that answered the SYN."""
+        if self.syn_ack or not self.syns.count:
+            return None
+        resets = (end for end in self.ends if end.reset and end.side == SERVER)
+        return next(resets, None)
+
+    @property
+    def is_open(self) -> bool:
+        """Whether both ends took part: the handshake completed, or data went both ways."""
+        both_ways = all(side.octets for side in self.sides)
+        joined_late = not self.syns.count and all(side.frames for side in self.sides)
+        return bool(self.completed) or both_ways or (joined_late and not self._only_reset)
+
+    @property
+    def _only_reset(self) -> bool:
+        return self.from_server.frames == sum(e.side == SERVER and e.reset for e in self.ends)
+
+    @property
+    def handshake_seconds(self) -> float | None:
+        """From the last SYN before the acceptance to the acceptance."""
+        if self.syn_ack is None:
+            return None
+        before = [syn for syn in self.syns.moments if syn.frame < self.syn_ack.frame]
+        return self.syn_ack.seconds - before[-1].seconds if before else None
+
+    @property
+    def is_waiting(self) -> bool:
+        """Whether the last data was the client's: a request without an answer."""
+        return self.last_turn == CLIENT
+
+    @property
+    def is_silent(self) -> bool:
+        """Whether the attempt got no answer of any kind from the server."""
+        return bool(self.syns.count) and not self.from_server.frames
+
+    @property
+    def broken_by(self) -> End | None:
+        """The server's reset of a session that nobody had closed."""
+        if self.refused is not None or self.is_silent or not self.ends:
+            return None
+        return self.ends[0] if self.ends[0].reset and self.ends[0].side == SERVER else None
+
+    @property
+    def waits_since(self) -> Moment | None:
+        """The client's last frame where nothing has answered it yet."""
+        if self.is_silent:
+            return self.syns.last
+        if self.is_open and self.is_waiting and not any(e.side == SERVER for e in self.ends):
+            repeats = self.from_client.repeats
+            return max([m for m in (self.asked, repeats.count and repeats.last) if m])
+        return None
+
+    @property
+    def request_acknowledged(self) -> bool:
+        """Whether the server's TCP confirmed all that the client sent."""
+        sent, confirmed = self.from_client.next_seq, self.from_server.last_ack
+        return sent is not None and confirmed is not None and _ahead(confirmed, sent) >= -1
+
+
+def _ahead(a: int, b: int) -> int:
+    """How far sequence number a is ahead of b, modulo 2^32 (RFC 9293 3.4)."""
+    return (a - b + WORD // 2) % WORD - WORD // 2
+
+
+Pair = tuple[int, int]
+"""Both sockets as 48-bit numbers, the lower first."""
+
+
+@dataclass(slots=True)
+class _Segments:
+    """TCP rows of a chunk, sorted by session, in file order inside; part: index of the session."""
+
+    part: Ints
+    side: Ints
+    seq: Ints
+    ack: Ints
+    flags: Ints
+    length: Ints
+    seconds: NDArray[np.float64]
+    number: Ints
+    index: Ints
+    begins: Flags
+
+
+class TcpSessions:
+    """Gathers the sessions of a recording, chunk by chunk."""
+
+    def __init__(self) -> None:
+        self.sessions: list[Session] = []
+        self.current: dict[Pair, Session] = {}
+        self.checked = 0
+
+    def add(self, frames: Frames) -> None:
+        """Take in the TCP segments of one chunk."""
+        table = frames.tcp
+        if not len(table.row):
+            return
+        src = frames.ip.src[table.ip] << np.uint64(16) | table.sport
+        dst = frames.ip.dst[table.ip] << np.uint64(16) | table.dport
+        from_low = src < dst
+        first, pair = groups(np.minimum(src, dst), np.maximum(src, dst))
+        pairs: list[Pair] = list(
+            zip(
+                np.minimum(src, dst)[first].tolist(),
+                np.maximum(src, dst)[first].tolist(),
+                strict=True,
+            )
+        )
+        carried = [self.current.get(one) for one in pairs]
+        opened = self._opened(frames, src, pair, pairs)
+        order, start, _ = ends(pair, len(pairs))
+        begins = np.zeros(len(order), bool)
+        begins[start] = True
+        if opened:
+            place = np.empty(len(order), np.int64)
+            place[order] = np.arange(len(order))
+            begins[place[list(opened)]] = True
+        parts = []
+        for at in np.flatnonzero(begins).tolist():
+            index = int(order[at])
+            session = opened.get(index) or carried[pair[index]]
+            parts.append(session or self._joined_late(frames, index, pairs[pair[index]]))
+        part = np.cumsum(begins) - 1
+        low_is_client = np.array([self._low_is_client(one) for one in parts])
+        segments = _Segments(
+            part=part,
+            side=(from_low[order] != low_is_client[part]).astype(np.int64),
+            seq=table.seq[order],
+            ack=table.ack[order],
+            flags=table.flags[order],
+            length=table.length[order],
+            seconds=frames.seconds[table.row[order]],
+            number=frames.number[table.row[order]],
+            index=order,
+            begins=begins,
+        )
+        _follow(segments, parts, frames)
+
+    def _opened(
+        self, frames: Frames, src: NDArray[np.uint64], pair: Ints, pairs: list[Pair]
+    ) -> dict[int, Session]:
+        """New sessions by the row of their first SYN."""
+        table = frames.tcp
+        opened: dict[int, Session] = {}
+        pure = table.flags & (Tcp.SYN | Tcp.ACK | Tcp.RST | Tcp.FIN) == Tcp.SYN
+        for index in np.flatnonzero(pure).tolist():
+            key, isn = pairs[pair[index]], int(table.seq[index])
+            client = int(src[index])
+            session = self.current.get(key)
+            if session is None or session.isn != isn or _number(session.client) != client:
+                server = key[1] if client == key[0] else key[0]
+                session = Session(_socket(client), _socket(server), isn)
+                self._look_at_syn(frames, index, session)
+                self.current[key] = opened[index] = session
+                self.sessions.append(session)
+        return opened
+
+    def _look_at_syn(self, frames: Frames, index: int, session: Session) -> None:
+        table = frames.tcp
+        row, at = int(table.row[index]), int(frames.ip.body[table.ip[index]])
+        size = int(frames.ip.length[table.ip[index]])
+        segment = frames.octets_at(row, at, size)
+        session.segment_size = _maximum_segment_size(segment)
+        if len(segment) == size and self.checked < CHECKED_SYNS:
+            self.checked += 1
+            session.checksum_filled = checksum_is_right(
+                segment, int(session.client.address), int(session.server.address)
+            )
+
+    def _joined_late(self, frames: Frames, index: int, pair: Pair) -> Session:
+        """A session whose opening is not in the recording: guess who opened it.
+
+        A SYN with ACK comes from the server. Otherwise the server has the lower port, as
+        registered ports lie below those that systems pick for clients (RFC 6335 6).
+        """
+        low, high = _socket(pair[0]), _socket(pair[1])
+        table = frames.tcp
+        if table.flags[index] & Tcp.SYN:
+            sender_is_low = frames.ip.src[table.ip[index]] << np.uint64(16) | table.sport[index]
+            server = low if int(sender_is_low) == pair[0] else high
+        else:
+            server = low if (low.port, low) < (high.port, high) else high
+        session = Session(high if server is low else low, server)
+        self.current[pair] = session
+        self.sessions.append(session)
+        return session
+
+    def _low_is_client(self, session: Session) -> bool:
+        return _number(session.client) < _number(session.server)
+
+
+def _number(socket: Socket) -> int:
+    return int(socket.address) << 16 | socket.port
+
+
+def _socket(number: int) -> Socket:
+    return Socket(Address(number >> 16), number & 0xFFFF)
+
+
+def _follow(segments: _Segments, parts: list[Session], frames: Frames) -> None:
+    """Update the sessions with their segments of one chunk."""
+    lane = segments.part * 2 + segments.side
+    lanes, lane = np.unique(lane, return_inverse=True)
+    order, start, last = ends(lane, len(lanes))
+    sides = [parts[number >> 1].sides[number & 1] for number in lanes.tolist()]
+    fresh, repeated, keep_alive = _sequence(segments, lane, order, start, last, sides)
+    _lanes(segments, order, start, last, sides, fresh, keep_alive, frames)
+    before, before_seconds = _turns(segments, parts, fresh)
+    _singly(segments, parts, repeated, before, before_seconds, frames)
+
+
+def _sequence(
+    segments: _Segments, lane: Ints, order: Ints, start: Ints, last: Ints, sides: list[Side]
+) -> tuple[Flags, Flags, Flags]:
+    """Which segments bring new data, repeat old data, or probe an idle session.
+
+    Sequence numbers are taken relative to what the side had sent before, modulo 2^32.
+    A keep-alive repeats the last octet, or none, before the next expected one (RFC 9293 3.8.4).
+    """
+    seq, length = segments.seq[order], segments.length[order]
+    flags = segments.flags[order]
+    reset = flags & Tcp.RST != 0
+    first_seq = seq[start].tolist()
+    base = np.array(
+        [begin if s.next_seq is None else s.next_seq for s, begin in zip(sides, first_seq)],
+        np.int64,
+    )
+    of = lane[order]
+    relative = (seq - base[of] + WORD // 2) % WORD - WORD // 2
+    control = ((flags & Tcp.SYN) != 0).astype(np.int64) + ((flags & Tcp.FIN) != 0)
+    end = np.where(reset, 0, relative + length + control)
+    lift = of * (4 * WORD)
+    reached = np.maximum.accumulate(np.maximum(end, 0) + lift) - lift
+    before = np.zeros(len(end), np.int64)
+    before[1:] = reached[:-1]
+    before[start] = 0
+    data = (length > 0) & ~reset & (flags & Tcp.SYN == 0)
+    probe = (relative == before - 1) & (length <= 1) & (control == 0) & ~reset & (before > 0)
+    carried = np.array([side.next_seq is not None for side in sides])
+    probe |= (relative == -1) & (length <= 1) & (control == 0) & ~reset & carried[of]
+    fresh = data & (end > before)
+    repeated = data & ~fresh & ~probe
+    for side, reach, begin in zip(sides, reached[last].tolist(), base.tolist(), strict=True):
+        side.next_seq = (begin + reach) % WORD
+    back = np.empty(len(order), np.int64)
+    back[order] = np.arange(len(order))
+    return fresh[back], repeated[back], probe[back]
+
+
+def _lanes(
+    segments: _Segments,
+    order: Ints,
+    start: Ints,
+    last: Ints,
+    sides: list[Side],
+    fresh: Flags,
+    keep_alive: Flags,
+    frames: Frames,
+) -> None:
+    """Sums and first and last segments of each direction of each session."""
+    count = len(sides)
+    lane = np.repeat(np.arange(count), last - start + 1)
+    new = fresh[order]
+    octets = np.bincount(lane, segments.length[order] * new, count).astype(np.int64).tolist()
+    probes = np.bincount(lane, keep_alive[order], count).astype(np.int64).tolist()
+    place = np.arange(len(order))
+    last_new = np.maximum.reduceat(np.where(new, place, -1), start).tolist()
+    first_new = np.minimum.reduceat(np.where(new, place, len(order)), start).tolist()
+    acks = (segments.flags[order] & (Tcp.ACK | Tcp.RST)) == Tcp.ACK
+    last_ack = np.maximum.reduceat(np.where(acks, place, -1), start).tolist()
+    for i, (side, begin, stop) in enumerate(zip(sides, start.tolist(), last.tolist())):
+        side.frames += stop - begin + 1
+        side.octets += octets[i]
+        side.keep_alives += probes[i]
+        side.last = _moment(segments, order[stop])
+        if side.first is None:
+            side.first = _moment(segments, order[begin])
+            side.first_flags = int(segments.flags[order[begin]])
+            side.first_ack = int(segments.ack[order[begin]])
+            _remember_addresses(side, frames, int(segments.index[order[begin]]))
+        if last_new[i] >= 0:
+            side.last_data = _moment(segments, order[last_new[i]])
+            if side.first_data is None:
+                at = int(order[first_new[i]])
+                side.first_data = Data(_moment(segments, at), _payload(segments, at, frames))
+        if last_ack[i] >= 0:
+            side.last_ack = int(segments.ack[order[last_ack[i]]])
+        _remember_addresses(side, frames, int(segments.index[order[stop]]))
+
+
+def _remember_addresses(side: Side, frames: Frames, index: int) -> None:
+    row = frames.tcp.row[index]
+    src, dst = int(frames.src[row]), int(frames.dst[row])
+    if src != NO_HARDWARE:
+        side.hardware.add(Hardware(src))
+    if dst != NO_HARDWARE:
+        side.sent_to.add(Hardware(dst))
+    side.ttl = int(frames.ip.ttl[frames.tcp.ip[index]])
+
+
+def _payload(segments: _Segments, at: int, frames: Frames) -> bytes:
+    index = int(segments.index[at])
+    table = frames.tcp
+    most = min(FIRST_OCTETS, int(table.length[index]))
+    return frames.octets_at(int(table.row[index]), int(table.payload[index]), most)
+
+
+def _moment(segments: _Segments, at: Any) -> Moment:
+    return Moment(int(segments.number[at]), float(segments.seconds[at]))
+
+
+def _turns(
+    segments: _Segments, parts: list[Session], fresh: Flags
+) -> tuple[Ints, NDArray[np.float64]]:
+    """Count requests and answers; tell, for each segment, who sent data last before it, and when.
+
+    Returns (side, seconds), with NOBODY where no data came before.
+    """
+    place = np.arange(len(segments.part))
+    newest = np.maximum.accumulate(np.where(fresh, place, -1))
+    begin = np.flatnonzero(segments.begins)[segments.part]
+    previous = np.where(segments.begins, -1, np.concatenate(([-1], newest[:-1])))
+    inside = previous >= begin
+    carried_side = np.array([one.last_turn for one in parts])
+    carried_seconds = np.array([_last_data_seconds(one) for one in parts])
+    side = np.where(inside, segments.side[previous], carried_side[segments.part])
+    seconds = np.where(inside, segments.seconds[previous], carried_seconds[segments.part])
+
+    turn = fresh & (side != segments.side)
+    request = turn & (segments.side == CLIENT)
+    answer = turn & (segments.side == SERVER) & (side == CLIENT)
+    _count_answers(segments, parts, answer, segments.seconds - seconds)
+    for number, count in _per_part(segments.part[request]):
+        parts[number].requests += count
+    asking = fresh & (segments.side == CLIENT)
+    for number, at in _last_of_part(segments.part, asking):
+        parts[number].asked = _moment(segments, at)
+    for number, at in _last_of_part(segments.part, answer):
+        parts[number].answered = _moment(segments, at)
+    for number, at in _last_of_part(segments.part, fresh):
+        parts[number].last_turn = int(segments.side[at])
+    return side, seconds
+
+
+def _last_data_seconds(session: Session) -> float:
+    moments = [side.last_data for side in session.sides if side.last_data]
+    return max((moment.seconds for moment in moments), default=0.0)
+
+
+def _per_part(part: Ints) -> list[tuple[int, int]]:
+    numbers, counts = np.unique(part, return_counts=True)
+    return list(zip(numbers.tolist(), counts.tolist(), strict=True))
+
+
+def _last_of_part(part: Ints, chosen: Flags) -> list[tuple[int, int]]:
+    """For each session with a chosen row: (session, its last chosen row)."""
+    rows = np.flatnonzero(chosen)
+    numbers = part[rows]
+    final = np.append(numbers[1:] != numbers[:-1], True) if len(rows) else numbers.astype(bool)
+    return list(zip(numbers[final].tolist(), rows[final].tolist(), strict=True))
+
+
+def _count_answers(
+    segments: _Segments, parts: list[Session], answer: Flags, took: NDArray[np.float64]
+) -> None:
+    rows = np.flatnonzero(answer)
+    if not len(rows):
+        return
+    part, took = segments.part[rows], np.maximum(took[rows], 0.0)
+    octave = np.log2(np.maximum(took, SMALLEST) / SMALLEST)
+    bins = np.minimum((octave * BINS_PER_OCTAVE).astype(np.int64), BINS - 1)
+    cells, counts = np.unique(part * BINS + bins, return_counts=True)
+    for cell, count in zip(cells.tolist(), counts.tolist(), strict=True):
+        spread = parts[cell // BINS].answer_times
+        spread.bins[cell % BINS] += count
+        spread.count += count
+    begin = np.flatnonzero(np.append(True, part[1:] != part[:-1]))
+    least = np.minimum.reduceat(took, begin).tolist()
+    most = np.maximum.reduceat(took, begin).tolist()
+    for number, low, high in zip(part[begin].tolist(), least, most, strict=True):
+        session = parts[number]
+        session.answer_times.least = min(session.answer_times.least, low)
+        session.answer_times.most = max(session.answer_times.most, high)
+    for number, count in _per_part(part):
+        parts[number].answers += count
+
+
+def _singly(
+    segments: _Segments,
+    parts: list[Session],
+    repeated: Flags,
+    before: Ints,
+    before_seconds: NDArray[np.float64],
+    frames: Frames,
+) -> None:
+    """Look at SYN, FIN, RST and repeated data one by one; then see which handshakes completed."""
+    wanted = (segments.flags & EVENT_FLAGS != 0) | repeated
+    for at in np.flatnonzero(wanted).tolist():
+        session, side = parts[segments.part[at]], int(segments.side[at])
+        flags, moment = int(segments.flags[at]), _moment(segments, at)
+        if flags & Tcp.RST or flags & Tcp.FIN:
+            if len(session.ends) < KEPT:
+                since = moment.seconds - float(before_seconds[at])
+                after = int(before[at])
+                session.ends.append(
+                    _end(segments, at, side, None if after == NOBODY else since, after, frames)
+                )
+        elif flags & Tcp.SYN and flags & Tcp.ACK:
+            _accepted(session, segments, at, side, frames)
+        elif flags & Tcp.SYN:
+            session.syns.add(moment)
+        elif repeated[at]:
+            session.sides[side].repeats.add(moment)
+    plain = (segments.flags & EVENT_FLAGS == 0) & (segments.side == CLIENT)
+    begin = np.append(np.flatnonzero(segments.begins), len(plain)).tolist()
+    for number, session in enumerate(parts):
+        if session.syn_ack and not session.completed:
+            rows = slice(begin[number], begin[number + 1])
+            after = plain[rows] & (segments.number[rows] > session.syn_ack.frame)
+            if after.any():
+                session.completed = _moment(segments, begin[number] + int(after.argmax()))
+
+
+def _accepted(
+    session: Session, segments: _Segments, at: int, side: int, frames: Frames
+) -> None:
+    expected = session.isn is None or int(segments.ack[at]) == (session.isn + 1) % WORD
+    if side == SERVER and expected and session.syn_ack is None:
+        session.syn_ack = _moment(segments, at)
+        session.syn_ack_ttl = int(frames.ip.ttl[frames.tcp.ip[int(segments.index[at])]])
+
+
+def _end(
+    segments: _Segments, at: int, side: int, since: float | None, after: int, frames: Frames
+) -> End:
+    index = int(segments.index[at])
+    row = frames.tcp.row[index]
+    hardware = int(frames.src[row])
+    return End(
+        moment=_moment(segments, at),
+        reset=bool(int(segments.flags[at]) & Tcp.RST),
+        side=side,
+        since_data=since,
+        after=after,
+        ttl=int(frames.ip.ttl[frames.tcp.ip[index]]),
+        hardware=None if hardware == NO_HARDWARE else Hardware(hardware),
+    )
+
+
+def _maximum_segment_size(segment: bytes) -> int | None:
+    """The MSS option of a SYN: kind 2, length 4 (RFC 9293 3.7.1)."""
+    options, at = segment[20 : (segment[12] >> 4) * 4], 0
+    while at + 1 < len(options) and options[at]:
+        if options[at] == 2 and options[at + 1] == 4 and at + 4 <= len(options):
+            return int.from_bytes(options[at + 2 : at + 4])
+        at += 1 if options[at] == 1 else max(2, options[at + 1])
+    return None
+
+
+def checksum_is_right(segment: bytes, src: int, dst: int) -> bool:
+    """Whether a TCP segment's checksum fits: RFC 1071 over pseudo-header and segment
+    (RFC 9293 3.1)."""
+    pseudo = src.to_bytes(4) + dst.to_bytes(4) + b"\0\6" + len(segment).to_bytes(2)
+    return internet_checksum(pseudo + segment) == 0
+
+
+def internet_checksum(octets: bytes) -> int:
+    """One's complement of the one's complement sum of 16-bit words (RFC 1071 section 1)."""
+    octets += b"\0" * (len(octets) & 1)
+    total = sum(int.from_bytes(octets[i : i + 2]) for i in range(0, len(octets), 2))
+    while total >> 16:
+        total = (total & 0xFFFF) + (total >> 16)
+    return ~total & 0xFFFF

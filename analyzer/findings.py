@@ -1,0 +1,118 @@
+"""What rules are, and what they find: plain data."""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from analyzer.facts import Address, Moment
+from analyzer.linkup import Case, LinkUp, Stage
+
+RECORDING = "recording"
+"""The stage of rules about the recording itself."""
+
+STAGES = (RECORDING, *Stage)
+
+
+class Level(StrEnum):
+    """fault: explains why link-up stopped or broke; warning: will bite, or spoils the evidence;
+    note: worth knowing."""
+
+    FAULT = "fault"
+    WARNING = "warning"
+    NOTE = "note"
+
+
+class Certainty(StrEnum):
+    """shown: frames prove it; fits: frames agree, and so would the listed alternatives."""
+
+    SHOWN = "shown"
+    FITS = "fits"
+
+
+class Need(StrEnum):
+    """What a rule cannot do without, and how its lack is told."""
+
+    HARDWARE = "the recording holds no hardware addresses"
+    LINKUP = "no attempt to reach a controller was found"
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """Something to do. caution: printed above it."""
+
+    text: str
+    caution: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """What a rule saw.
+
+    values: what the rule's text is filled with; frames: moments by the key of the rule's evidence
+    texts; linkup: whose, None for the whole recording; level: where it differs from the rule's;
+    silent_since: the last frame that should have been answered, where the sighting is a silence.
+    """
+
+    values: Mapping[str, object]
+    frames: Mapping[str, Sequence[Moment]]
+    linkup: LinkUp | None = None
+    certainty: Certainty = Certainty.SHOWN
+    level: Level | None = None
+    silent_since: Moment | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One trouble: how to see it (`find`, without words) and what to say (without logic).
+
+    means: what follows from what was recorded; likely_causes: most likely first; what_to_do: in
+    order, cheapest and safest first; also_fits: what would look the same; looks_alike: innocent
+    traffic that the rule stays quiet about; confirm: the test that decides; evidence: a sentence
+    a frame, by the keys of Sighting.frames; sources: standards and sections.
+    """
+
+    slug: str
+    stage: str
+    title: str
+    what_happened: str
+    means: str
+    likely_causes: tuple[str, ...]
+    what_to_do: tuple[Step, ...]
+    evidence: Mapping[str, str]
+    find: Callable[[Case], Iterable[Sighting]]
+    level: Level = Level.FAULT
+    cautions: tuple[str, ...] = ()
+    also_fits: tuple[str, ...] = ()
+    looks_alike: tuple[str, ...] = ()
+    confirm: str = ""
+    sources: tuple[str, ...] = ()
+    needs: frozenset[Need] = frozenset({Need.LINKUP})
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """One frame and what it shows."""
+
+    moment: Moment
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A sighting in words, ready to be reported."""
+
+    rule: str
+    stage: str
+    level: Level
+    certainty: Certainty
+    controller: Address | None
+    title: str
+    what_happened: str
+    likely_causes: list[str]
+    what_to_do: list[Step]
+    cautions: list[str]
+    also_fits: list[str]
+    evidence: list[Evidence]
+    values: dict[str, object]
+    sources: list[str]
+    linkup: LinkUp | None = field(repr=False)

@@ -1,0 +1,576 @@
+"""Chunks of octets -> tables of frame headers: one column a field, one row a frame.
+
+`decode` fills the table of a whole chunk at once. Every header is a numpy record type whose
+fields stand where the standard puts them, and `_take` picks one record a row out of the octets.
+Nothing here raises on bad octets: a header that is cut short or contradicts itself is left out
+of its layer's table, and the frame keeps the layers below.
+"""
+
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer.inputs.records import Chunk, Direction, Interface, Link
+
+Octets = NDArray[np.uint8]
+Ints = NDArray[np.int64]
+Keys = NDArray[np.uint64]
+Flags = NDArray[np.bool_]
+Records = NDArray[Any]
+
+NO_HARDWARE = np.uint64(1 << 48)
+"""Stands where a link type gives no hardware address."""
+BROADCAST = (1 << 48) - 1
+GROUP_BIT = np.uint64(1 << 40)
+"""First bit on the wire of a hardware address: set for groups (IEEE 802, RFC 9542 2.1.1)."""
+NO_TAG = -1
+MAX_TAGS = 4
+"""Stacked VLAN tags that are looked behind; two are in use (IEEE 802.1ad)."""
+COPY_WITHIN = 1_000_000
+"""Nanoseconds within which the same packet again is the recorder's copy (faults.md's 1 ms)."""
+COPY_LOOKBACK = 12
+"""Frames looked back for a copy: mirrors write both copies within a few frames."""
+
+
+class Kind(IntEnum):
+    """What an Ethernet frame carries: its EtherType, or a number below 0x0600 for LLC frames."""
+
+    UNREADABLE = 0
+    OTHER_LLC = 1
+    SPANNING_TREE = 2
+    IPV4 = 0x0800
+    ARP = 0x0806
+    IPV6 = 0x86DD
+    EAPOL = 0x888E
+    LLDP = 0x88CC
+
+
+class Protocol(IntEnum):
+    """IPv4 protocol numbers (IANA)."""
+
+    ICMP = 1
+    TCP = 6
+    UDP = 17
+
+
+class Tcp(IntEnum):
+    """TCP control bits (RFC 9293 3.1)."""
+
+    FIN = 1
+    SYN = 2
+    RST = 4
+    PSH = 8
+    ACK = 16
+
+
+TAGS = (0x8100, 0x88A8, 0x9100)
+ETHERNET = np.dtype(
+    [("dst2", ">u2"), ("dst4", ">u4"), ("src2", ">u2"), ("src4", ">u4"), ("type", ">u2")]
+)
+TAG = np.dtype([("control", ">u2"), ("type", ">u2")])
+LLC = np.dtype([("saps", ">u2"), ("control", "u1"), ("oui", "u1", 3), ("type", ">u2")])
+COOKED = np.dtype(
+    [
+        ("way", ">u2"), ("arphrd", ">u2"), ("length", ">u2"),
+        ("src2", ">u2"), ("src4", ">u4"), ("spare", ">u2"), ("type", ">u2"),
+    ]
+)  # fmt: skip
+COOKED2 = np.dtype(
+    [
+        ("type", ">u2"), ("reserved", ">u2"), ("index", ">u4"), ("arphrd", ">u2"), ("way", "u1"),
+        ("length", "u1"), ("src2", ">u2"), ("src4", ">u4"), ("spare", ">u2"),
+    ]
+)  # fmt: skip
+ARP = np.dtype(
+    [
+        ("hardware", ">u2"), ("protocol", ">u2"), ("lengths", ">u2"), ("operation", ">u2"),
+        ("sha2", ">u2"), ("sha4", ">u4"), ("spa", ">u4"),
+        ("tha2", ">u2"), ("tha4", ">u4"), ("tpa", ">u4"),
+    ]
+)  # fmt: skip
+IPV4 = np.dtype(
+    [
+        ("version", "u1"), ("tos", "u1"), ("length", ">u2"), ("id", ">u2"), ("fragment", ">u2"),
+        ("ttl", "u1"), ("protocol", "u1"), ("checksum", ">u2"), ("src", ">u4"), ("dst", ">u4"),
+    ]
+)  # fmt: skip
+TCP = np.dtype(
+    [
+        ("sport", ">u2"), ("dport", ">u2"), ("seq", ">u4"), ("ack", ">u4"), ("offset", "u1"),
+        ("flags", "u1"), ("window", ">u2"), ("checksum", ">u2"), ("urgent", ">u2"),
+    ]
+)  # fmt: skip
+UDP = np.dtype([("sport", ">u2"), ("dport", ">u2"), ("length", ">u2"), ("checksum", ">u2")])
+ICMP = np.dtype([("type", "u1"), ("code", "u1"), ("checksum", ">u2"), ("id", ">u2"), ("seq", ">u2")])
+
+
+@dataclass(slots=True)
+class ArpTable:
+    """ARP for Ethernet and IPv4 (RFC 826). row: index into the frame table."""
+
+    row: Ints
+    operation: Ints
+    sha: Keys
+    spa: Keys
+    tha: Keys
+    tpa: Keys
+
+
+@dataclass(slots=True)
+class IpTable:
+    """IPv4 packets (RFC 791). body: octet position behind the header; length: octets there,
+    as the header says; later_fragment: not the first fragment, so no port can be read."""
+
+    row: Ints
+    src: Keys
+    dst: Keys
+    id: Ints
+    ttl: Ints
+    protocol: Ints
+    body: Ints
+    length: Ints
+    later_fragment: Flags
+
+
+@dataclass(slots=True)
+class TcpTable:
+    """TCP segments (RFC 9293). ip: index into the IPv4 table; payload: octet position;
+    length: payload octets, from the headers, not from what was stored."""
+
+    ip: Ints
+    row: Ints
+    sport: Keys
+    dport: Keys
+    seq: Ints
+    ack: Ints
+    flags: Ints
+    window: Ints
+    payload: Ints
+    length: Ints
+
+
+@dataclass(slots=True)
+class UdpTable:
+    """UDP datagrams (RFC 768), first fragments included; columns as in TcpTable."""
+
+    ip: Ints
+    row: Ints
+    sport: Keys
+    dport: Keys
+    payload: Ints
+    length: Ints
+
+
+@dataclass(slots=True)
+class IcmpTable:
+    """ICMP messages (RFC 792). body: octet position behind the 8-octet header, where an error
+    message quotes the packet that it is about."""
+
+    ip: Ints
+    row: Ints
+    type: Ints
+    code: Ints
+    id: Ints
+    seq: Ints
+    body: Ints
+
+
+@dataclass(slots=True)
+class Frames:
+    """The frame table of one chunk. Columns have a row a frame, in file order.
+
+    number: from 1 in the file; time: nanoseconds since 1970; seconds: since the first frame of the
+    recording; wire, stored: octets on the wire and in the file, without the FCS; start, end:
+    positions of the first stored octet and behind the last; src, dst: hardware addresses as 48-bit
+    numbers, or NO_HARDWARE; tag: first VLAN id or NO_TAG; kind: a Kind or another EtherType;
+    copy: the recorder wrote this packet a moment before already.
+    The layer tables leave copies out.
+    """
+
+    octets: Octets
+    number: Ints
+    time: Ints
+    seconds: NDArray[np.float64]
+    start: Ints
+    end: Ints
+    wire: Ints
+    stored: Ints
+    interface: NDArray[np.int32]
+    direction: NDArray[np.uint8]
+    src: Keys
+    dst: Keys
+    tag: Ints
+    kind: Ints
+    copy: Flags
+    arp: ArpTable
+    ip: IpTable
+    tcp: TcpTable
+    udp: UdpTable
+    icmp: IcmpTable
+
+    def __len__(self) -> int:
+        return len(self.number)
+
+    def octets_at(self, row: int, position: int, most: int) -> bytes:
+        """Up to `most` stored octets of a frame from a position on."""
+        return self.octets[position : min(position + most, int(self.end[row]))].tobytes()
+
+
+@dataclass(slots=True)
+class _Link:
+    """The link layer of a chunk; network: position of the header behind it."""
+
+    src: Keys
+    dst: Keys
+    tag: Ints
+    kind: Ints
+    network: Ints
+    direction: NDArray[np.uint8]
+
+
+@dataclass(slots=True)
+class _Seen:
+    """What tells a copy: a fingerprint of the packet, when, from whom, and how far it had come."""
+
+    fingerprint: Keys
+    time: Ints
+    src: Keys
+    ttl: Ints
+
+
+class Decoder:
+    """Decodes the chunks of one recording, in order."""
+
+    def __init__(self, interfaces: list[Interface]) -> None:
+        self.interfaces = interfaces
+        self.began: int | None = None
+        self.before: _Seen | None = None
+
+    def decode(self, chunk: Chunk) -> Frames:
+        """The frame table of a chunk, whatever its octets say."""
+        if self.began is None:
+            self.began = int(chunk.time[0])
+        fcs = np.array([one.fcs_octets for one in self.interfaces])[chunk.interface]
+        surplus = np.maximum(0, chunk.stored - (chunk.original - fcs))
+        stored = np.maximum(0, chunk.stored - np.where(fcs > 0, surplus, 0))
+        end = chunk.start + stored
+        link = _link_layer(chunk, end, self.interfaces)
+        arp = _arp(chunk.data, link, end)
+        ip = _ip(chunk.data, link, end)
+        copy = self._copies(_seen(chunk, link, end, arp, ip))
+        if copy.any():
+            arp, ip = _without(arp, copy), _without(ip, copy)
+        return Frames(
+            octets=chunk.data,
+            number=np.arange(chunk.first, chunk.first + len(chunk.start)),
+            time=chunk.time,
+            seconds=(chunk.time - self.began) / 1e9,
+            start=chunk.start,
+            end=end,
+            wire=np.maximum(chunk.original - fcs, stored),
+            stored=stored,
+            interface=chunk.interface,
+            direction=link.direction,
+            src=link.src,
+            dst=link.dst,
+            tag=link.tag,
+            kind=link.kind,
+            copy=copy,
+            arp=arp,
+            ip=ip,
+            tcp=_tcp(chunk.data, ip, end),
+            udp=_udp(chunk.data, ip, end),
+            icmp=_icmp(chunk.data, ip, end),
+        )
+
+    def _copies(self, now: _Seen) -> Flags:
+        """Rows that repeat one of the rows just before: ground rule of recorders' copies.
+
+        The second copy comes from the same sender, or has passed one router more (TTL one lower).
+        """
+        old = self.before
+        if old is not None:
+            now = _Seen(*(np.concatenate(pair) for pair in zip(_columns(old), _columns(now))))
+        skipped = 0 if old is None else len(old.time)
+        copy = np.zeros(len(now.time), bool)
+        for lag in range(1, min(COPY_LOOKBACK, len(now.time) - 1) + 1):
+            same = np.flatnonzero(now.fingerprint[lag:] == now.fingerprint[:-lag])
+            later = same + lag
+            near = np.abs(now.time[later] - now.time[same]) <= COPY_WITHIN
+            one_sender = now.src[later] == now.src[same]
+            routed = now.ttl[later] == now.ttl[same] - 1
+            copy[later[near & (one_sender | routed)]] = True
+        self.before = _Seen(*(column[-COPY_LOOKBACK:] for column in _columns(now)))
+        return copy[skipped:]
+
+
+def _columns(table: Any) -> list[Any]:
+    return [getattr(table, name) for name in table.__slots__]
+
+
+Layer = TypeVar("Layer", ArpTable, IpTable)
+
+
+def _without(table: Layer, copy: Flags) -> Layer:
+    """A layer table without the rows whose frame is a copy."""
+    keep = ~copy[table.row]
+    return type(table)(*(column[keep] for column in _columns(table)))
+
+
+def _take(octets: Octets, at: Ints, layout: np.dtype[Any]) -> Records:
+    """One record at each position. The positions must leave room for it (see PADDING)."""
+    return np.ndarray(len(octets) - layout.itemsize + 1, layout, octets, strides=(1,))[at]
+
+
+def _hardware(high: Records, low: Records) -> Keys:
+    return (high.astype(np.uint64) << np.uint64(32)) | low.astype(np.uint64)
+
+
+def _link_layer(chunk: Chunk, end: Ints, interfaces: list[Interface]) -> _Link:
+    count = len(chunk.start)
+    link = _Link(
+        src=np.full(count, NO_HARDWARE),
+        dst=np.full(count, NO_HARDWARE),
+        tag=np.full(count, NO_TAG),
+        kind=np.full(count, int(Kind.UNREADABLE)),
+        network=chunk.start.copy(),
+        direction=chunk.direction.copy(),
+    )
+    types = np.array([one.link for one in interfaces])[chunk.interface]
+    for number in np.unique(types):
+        rows = np.flatnonzero(types == number)
+        match int(number):
+            case Link.ETHERNET:
+                _ethernet(chunk, end, link, rows)
+            case Link.COOKED:
+                _cooked(chunk, end, link, rows)
+            case Link.COOKED2:
+                _cooked2(chunk, end, link, rows)
+            case Link.NULL | Link.LOOP:
+                _loopback(chunk, end, link, rows)
+            case Link.RAW | Link.IPV4 | Link.IPV6:
+                _raw(chunk, end, link, rows)
+    return link
+
+
+def _ethernet(chunk: Chunk, end: Ints, link: _Link, rows: Ints) -> None:
+    rows = rows[chunk.start[rows] + ETHERNET.itemsize <= end[rows]]
+    header = _take(chunk.data, chunk.start[rows], ETHERNET)
+    link.dst[rows] = _hardware(header["dst2"], header["dst4"])
+    link.src[rows] = _hardware(header["src2"], header["src4"])
+    link.kind[rows] = header["type"]
+    link.network[rows] += ETHERNET.itemsize
+    _behind_tags(chunk.data, end, link, rows)
+
+
+def _behind_tags(octets: Octets, end: Ints, link: _Link, rows: Ints) -> None:
+    """Look behind VLAN tags (IEEE 802.1Q) and into LLC frames (IEEE 802.2)."""
+    for _ in range(MAX_TAGS):
+        rows_here = rows[np.isin(link.kind[rows], TAGS)]
+        rows_here = rows_here[link.network[rows_here] + TAG.itemsize <= end[rows_here]]
+        if not len(rows_here):
+            break
+        tag = _take(octets, link.network[rows_here], TAG)
+        first = link.tag[rows_here] == NO_TAG
+        link.tag[rows_here[first]] = tag["control"][first] & 0x0FFF
+        link.kind[rows_here] = tag["type"]
+        link.network[rows_here] += TAG.itemsize
+    short = rows[link.kind[rows] < 0x0600]
+    link.kind[short] = Kind.OTHER_LLC
+    short = short[link.network[short] + LLC.itemsize <= end[short]]
+    llc = _take(octets, link.network[short], LLC)
+    plain_tree = llc["saps"] == 0x4242
+    snap = llc["saps"] == 0xAAAA
+    link.kind[short[plain_tree | (snap & (llc["type"] == 0x010B))]] = Kind.SPANNING_TREE
+    carried = snap & (llc["type"] >= 0x0600)
+    link.kind[short[carried]] = llc["type"][carried]
+    link.network[short[carried]] += LLC.itemsize
+
+
+SENT_BY_US = 4
+"""Packet type of a cooked header: sent by the recording host."""
+
+
+def _cooked(chunk: Chunk, end: Ints, link: _Link, rows: Ints) -> None:
+    _cooked_header(chunk, end, link, rows, COOKED)
+
+
+def _cooked2(chunk: Chunk, end: Ints, link: _Link, rows: Ints) -> None:
+    _cooked_header(chunk, end, link, rows, COOKED2)
+
+
+def _cooked_header(chunk: Chunk, end: Ints, link: _Link, rows: Ints, layout: Any) -> None:
+    rows = rows[chunk.start[rows] + layout.itemsize <= end[rows]]
+    header = _take(chunk.data, chunk.start[rows], layout)
+    known = header["length"] == 6
+    link.src[rows[known]] = _hardware(header["src2"], header["src4"])[known]
+    sent = header["way"] == SENT_BY_US
+    link.direction[rows] = np.where(sent, Direction.OUT, Direction.IN)
+    link.kind[rows] = header["type"]
+    link.network[rows] += layout.itemsize
+    _behind_tags(chunk.data, end, link, rows)
+
+
+def _loopback(chunk: Chunk, end: Ints, link: _Link, rows: Ints) -> None:
+    """Four octets of address family, in either octet order: 2 is IPv4; 24, 28 and 30 are IPv6."""
+    rows = rows[chunk.start[rows] + 4 <= end[rows]]
+    family = _take(chunk.data, chunk.start[rows], np.dtype(">u4")).astype(np.int64)
+    family = np.where(family > 0xFFFF, family >> 24, family)
+    link.kind[rows[family == 2]] = Kind.IPV4
+    link.kind[rows[np.isin(family, (24, 28, 30))]] = Kind.IPV6
+    link.network[rows] += 4
+
+
+def _raw(chunk: Chunk, end: Ints, link: _Link, rows: Ints) -> None:
+    rows = rows[chunk.start[rows] < end[rows]]
+    version = chunk.data[chunk.start[rows]] >> 4
+    link.kind[rows[version == 4]] = Kind.IPV4
+    link.kind[rows[version == 6]] = Kind.IPV6
+
+
+ETHERNET_IPV4_LENGTHS = 0x0604
+"""Six octets of hardware address, four of protocol address."""
+
+
+def _arp(octets: Octets, link: _Link, end: Ints) -> ArpTable:
+    rows = np.flatnonzero(link.kind == Kind.ARP)
+    rows = rows[link.network[rows] + ARP.itemsize <= end[rows]]
+    header = _take(octets, link.network[rows], ARP)
+    usable = (header["protocol"] == Kind.IPV4) & (header["lengths"] == ETHERNET_IPV4_LENGTHS)
+    rows, header = rows[usable], header[usable]
+    return ArpTable(
+        row=rows,
+        operation=header["operation"].astype(np.int64),
+        sha=_hardware(header["sha2"], header["sha4"]),
+        spa=header["spa"].astype(np.uint64),
+        tha=_hardware(header["tha2"], header["tha4"]),
+        tpa=header["tpa"].astype(np.uint64),
+    )
+
+
+def _ip(octets: Octets, link: _Link, end: Ints) -> IpTable:
+    rows = np.flatnonzero(link.kind == Kind.IPV4)
+    rows = rows[link.network[rows] + IPV4.itemsize <= end[rows]]
+    header = _take(octets, link.network[rows], IPV4)
+    octets_of_header = (header["version"] & 15).astype(np.int64) * 4
+    total = header["length"].astype(np.int64)
+    present = end[rows] - link.network[rows]
+    total = np.where(total == 0, present, total)
+    sound = (header["version"] >> 4 == 4) & (octets_of_header >= 20) & (total >= octets_of_header)
+    rows, header = rows[sound], header[sound]
+    return IpTable(
+        row=rows,
+        src=header["src"].astype(np.uint64),
+        dst=header["dst"].astype(np.uint64),
+        id=header["id"].astype(np.int64),
+        ttl=header["ttl"].astype(np.int64),
+        protocol=header["protocol"].astype(np.int64),
+        body=link.network[rows] + octets_of_header[sound],
+        length=(total - octets_of_header)[sound],
+        later_fragment=header["fragment"] & 0x1FFF != 0,
+    )
+
+
+def _transport(
+    octets: Octets, ip: IpTable, end: Ints, protocol: Protocol, layout: Any
+) -> tuple[Ints, Records]:
+    """The IPv4 rows that carry a whole header of one transport protocol, and those headers."""
+    whole = ip.body + layout.itemsize <= end[ip.row]
+    whole &= (ip.protocol == protocol) & ~ip.later_fragment & (ip.length >= layout.itemsize)
+    index = np.flatnonzero(whole)
+    return index, _take(octets, ip.body[index], layout)
+
+
+def _tcp(octets: Octets, ip: IpTable, end: Ints) -> TcpTable:
+    index, header = _transport(octets, ip, end, Protocol.TCP, TCP)
+    octets_of_header = (header["offset"] >> 4).astype(np.int64) * 4
+    sound = (octets_of_header >= 20) & (ip.length[index] >= octets_of_header)
+    index, header, octets_of_header = index[sound], header[sound], octets_of_header[sound]
+    return TcpTable(
+        ip=index,
+        row=ip.row[index],
+        sport=header["sport"].astype(np.uint64),
+        dport=header["dport"].astype(np.uint64),
+        seq=header["seq"].astype(np.int64),
+        ack=header["ack"].astype(np.int64),
+        flags=header["flags"].astype(np.int64) & 0x1F,
+        window=header["window"].astype(np.int64),
+        payload=ip.body[index] + octets_of_header,
+        length=ip.length[index] - octets_of_header,
+    )
+
+
+def _udp(octets: Octets, ip: IpTable, end: Ints) -> UdpTable:
+    index, header = _transport(octets, ip, end, Protocol.UDP, UDP)
+    return UdpTable(
+        ip=index,
+        row=ip.row[index],
+        sport=header["sport"].astype(np.uint64),
+        dport=header["dport"].astype(np.uint64),
+        payload=ip.body[index] + UDP.itemsize,
+        length=np.maximum(0, header["length"].astype(np.int64) - UDP.itemsize),
+    )
+
+
+def _icmp(octets: Octets, ip: IpTable, end: Ints) -> IcmpTable:
+    index, header = _transport(octets, ip, end, Protocol.ICMP, ICMP)
+    return IcmpTable(
+        ip=index,
+        row=ip.row[index],
+        type=header["type"].astype(np.int64),
+        code=header["code"].astype(np.int64),
+        id=header["id"].astype(np.int64),
+        seq=header["seq"].astype(np.int64),
+        body=ip.body[index] + ICMP.itemsize,
+    )
+
+
+EIGHT_OCTETS = np.dtype(">u8")
+ODD = np.uint64(0x9E3779B97F4A7C15)
+"""2^64 divided by the golden ratio: spreads the bits of a product (from memory)."""
+
+
+def mix(*columns: NDArray[Any]) -> Keys:
+    """One well-spread 64-bit number a row from several columns of whole numbers."""
+    mixed = np.zeros(len(columns[0]), np.uint64)
+    for column in columns:
+        mixed ^= column.astype(np.uint64)
+        mixed *= ODD
+        mixed ^= mixed >> np.uint64(29)
+    return mixed
+
+
+def _seen(chunk: Chunk, link: _Link, end: Ints, arp: ArpTable, ip: IpTable) -> _Seen:
+    """What tells two recordings of one packet from two packets, a row a frame.
+
+    IPv4: addresses, identification, length and the first 16 octets of the body (ports, sequence
+    numbers, flags); hardware addresses, TTL and checksums change on the way through a router.
+    """
+    first = np.minimum(link.network + 16, end)
+    last = np.maximum(link.network, end - 8)
+    fingerprint = mix(
+        link.dst, link.kind, chunk.original, *_sixteen(chunk.data, link.network, first),
+        *_sixteen(chunk.data, last, end),
+    )  # fmt: skip
+    fingerprint[arp.row] = mix(arp.operation, arp.sha, arp.spa, arp.tha, arp.tpa)
+    body_end = np.minimum(end[ip.row], ip.body + ip.length)
+    fingerprint[ip.row] = mix(
+        ip.src, ip.dst, ip.id, ip.protocol, ip.length, *_sixteen(chunk.data, ip.body, body_end)
+    )
+    ttl = np.full(len(end), -2)
+    ttl[ip.row] = ip.ttl
+    return _Seen(fingerprint, chunk.time, link.src, ttl)
+
+
+def _sixteen(octets: Octets, at: Ints, end: Ints) -> tuple[Keys, Keys]:
+    """The 16 octets at each position as two numbers, those behind the end as zero."""
+    halves = []
+    for start in (at, at + 8):
+        spare = np.clip(start + 8 - end, 0, 8)
+        value = _take(octets, np.minimum(start, len(octets) - 8), EIGHT_OCTETS).astype(np.uint64)
+        shift = np.minimum(spare * 8, 63).astype(np.uint64)
+        halves.append(np.where(spare == 8, np.uint64(0), (value >> shift) << shift))
+    return halves[0], halves[1]

@@ -1,0 +1,94 @@
+"""Reads pcap (draft-ietf-opsawg-pcap): either octet order, microseconds or nanoseconds."""
+
+import struct
+from collections.abc import Iterator
+
+import numpy as np
+
+from analyzer.inputs.records import MAX_FRAME, PADDING, Chunk, Damage, Interface, Recording, Stream
+
+FILE_HEADER = 24
+RECORD_HEADER = 16
+FCS_PRESENT = 0x04000000
+BLOCK = 1 << 22
+
+MAGICS = {
+    b"\xd4\xc3\xb2\xa1": ("<", 1000),
+    b"\xa1\xb2\xc3\xd4": (">", 1000),
+    b"\x4d\x3c\xb2\xa1": ("<", 1),
+    b"\xa1\xb2\x3c\x4d": (">", 1),
+}
+"""First four octets -> (octet order, nanoseconds in one unit of the fraction). Section 4."""
+
+
+def read(recording: Recording, stream: Stream, head: bytes) -> None:
+    """Fill the recording from a stream whose first octets, `head`, were already taken."""
+    order, unit = MAGICS[head[:4]]
+    head += stream.read(FILE_HEADER - len(head)) if len(head) < FILE_HEADER else b""
+    if len(head) < FILE_HEADER:
+        recording.damage = Damage(len(head), 0, "the file header is incomplete")
+        return
+    snap_length, link = struct.unpack(order + "II", head[16:FILE_HEADER])
+    fcs = 2 * (link >> 28) if link & FCS_PRESENT else 0
+    recording.interfaces.append(Interface(link & 0xFFFF, snap_length, fcs))
+    recording.chunks = _chunks(recording, stream, head[FILE_HEADER:], order, unit)
+
+
+def _chunks(
+    recording: Recording, stream: Stream, data: bytes, order: str, unit: int
+) -> Iterator[Chunk]:
+    position, number = FILE_HEADER, 1
+    more = True
+    while more:
+        block = stream.read(BLOCK)
+        more = bool(block)
+        data += block
+        starts, used, lie = _walk(data, order)
+        if starts:
+            yield _chunk(data, starts, order, unit, number)
+        number += len(starts)
+        position += used
+        data = data[used:]
+        if lie:
+            recording.damage = Damage(position, number - 1, lie)
+            return
+    if data or recording.cut:
+        why = recording.cut or "the file ends inside a frame"
+        recording.damage = Damage(position, number - 1, why)
+
+
+def _walk(data: bytes, order: str) -> tuple[list[int], int, str]:
+    """Positions of the whole records in data, the octets they take, and what is wrong next."""
+    stored_at = struct.Struct(order + "I").unpack_from
+    starts: list[int] = []
+    keep = starts.append
+    at, size = 0, len(data)
+    while at + RECORD_HEADER <= size:
+        (stored,) = stored_at(data, at + 8)
+        following = at + RECORD_HEADER + stored
+        if following > size or stored > MAX_FRAME:
+            lie = f"a frame claims {stored:,} stored octets" if stored > MAX_FRAME else ""
+            return starts, at, lie
+        keep(at)
+        at = following
+    return starts, at, ""
+
+
+def _chunk(data: bytes, starts: list[int], order: str, unit: int, number: int) -> Chunk:
+    octets = np.frombuffer(data + PADDING, np.uint8)
+    record = np.dtype([(name, order + "u4") for name in ("seconds", "part", "stored", "original")])
+    at = np.array(starts, np.int64)
+    headers = np.ndarray(len(octets) - RECORD_HEADER, record, octets, strides=(1,))[at]
+    count = len(at)
+    stored = headers["stored"].astype(np.int64)
+    return Chunk(
+        data=octets,
+        start=at + RECORD_HEADER,
+        stored=stored,
+        original=np.maximum(headers["original"], stored),
+        time=headers["seconds"].astype(np.int64) * 1_000_000_000
+        + headers["part"].astype(np.int64) * unit,
+        interface=np.zeros(count, np.int32),
+        direction=np.zeros(count, np.uint8),
+        first=number,
+    )

@@ -1,0 +1,273 @@
+"""Reads pcapng (draft-ietf-opsawg-pcapng): sections, interfaces, the three kinds of packet block."""
+
+import struct
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer.inputs.records import MAX_FRAME, PADDING, Chunk, Damage, Interface, Recording, Stream
+
+SECTION, INTERFACE, OLD_PACKET, SIMPLE_PACKET, STATISTICS, PACKET = 0x0A0D0D0A, 1, 2, 3, 5, 6
+PACKETS = (PACKET, SIMPLE_PACKET, OLD_PACKET)
+ORDERS = {b"\x4d\x3c\x2b\x1a": "<", b"\x1a\x2b\x3c\x4d": ">"}
+SMALLEST_BLOCK = 12
+PACKET_BODY, SIMPLE_BODY = 28, 12
+BLOCK = 1 << 22
+MAX_BLOCK = MAX_FRAME + (1 << 16)
+"""A larger block is taken for damage: one frame and 64 KiB of options."""
+MAX_INTERFACES = 4096
+"""More than this in one file is not a recording of a link-up; each costs memory."""
+FLAGS, FLAGS_LENGTH = 2, 4
+MAX_OPTIONS = 16
+"""Options looked through for the direction of a frame; real recorders write it first."""
+NO_RESOLUTION = 6
+"""if_tsresol where an interface does not give one: microseconds."""
+MAX_SECONDS = 1 << 33
+"""Times beyond the year 2242 are noise; 64-bit nanoseconds end in 2262."""
+
+Ints = NDArray[np.int64]
+
+
+def read(recording: Recording, stream: Stream, head: bytes) -> None:
+    """Fill the recording from a stream whose first octets, `head`, were already taken."""
+    recording.chunks = _Reader(recording, stream, head).chunks()
+
+
+class _Reader:
+    def __init__(self, recording: Recording, stream: Stream, head: bytes) -> None:
+        self.recording = recording
+        self.stream = stream
+        self.data = head
+        self.order = "<"
+        self.section_start = 0
+        self.number = 1
+        self.last_time = 0
+
+    def chunks(self) -> Iterator[Chunk]:
+        position, more = 0, True
+        while more:
+            block = self.stream.read(BLOCK)
+            more = bool(block)
+            self.data += block
+            at, new_section = 0, True
+            while new_section:
+                packets, at, why = self._walk(at)
+                new_section = why == "section"
+                if packets:
+                    chunk, lie = self._chunk(packets)
+                    if len(chunk.start):
+                        yield chunk
+                    if lie:
+                        at, why = packets[len(chunk.start)][1], lie
+                        break
+            position += at
+            self.data = self.data[at:]
+            if why:
+                self._damaged(position, why)
+                return
+        if self.data or self.recording.cut:
+            self._damaged(position, self.recording.cut or "the file ends inside a block")
+
+    def _damaged(self, position: int, why: str) -> None:
+        self.recording.damage = Damage(position, self.number - 1, why)
+
+    def _walk(self, at: int) -> tuple[list[tuple[int, int]], int, str]:
+        """Packet blocks from `at` on as (kind, position), where the walk stopped, and why.
+
+        It stops before a new section ("section"): that has its own octet order and interfaces.
+        """
+        data, size = self.data, len(self.data)
+        packets: list[tuple[int, int]] = []
+        keep = packets.append
+        words = struct.Struct(self.order + "II").unpack_from
+        while at + SMALLEST_BLOCK <= size:
+            kind, length = words(data, at)
+            if kind == SECTION:
+                if packets:
+                    return packets, at, "section"
+                order = ORDERS.get(data[at + 8 : at + 12])
+                if order is None:
+                    return packets, at, "a section has no known octet order"
+                self.order = order
+                self.section_start = len(self.recording.interfaces)
+                words = struct.Struct(order + "II").unpack_from
+                length = words(data, at)[1]
+            if length < SMALLEST_BLOCK or length & 3:
+                return packets, at, f"a block claims a length of {length:,} octets"
+            if at + length > size:
+                lie = f"a block claims {length:,} octets" if length > MAX_BLOCK else ""
+                return packets, at, lie
+            if kind in PACKETS:
+                keep((kind, at))
+            elif why := self._other(kind, data[at + 8 : at + length - 4]):
+                return packets, at, why
+            at += length
+        return packets, at, ""
+
+    def _other(self, kind: int, body: bytes) -> str:
+        """Take in a block that is not a frame; returns what is wrong with it, if anything."""
+        interfaces = self.recording.interfaces
+        if kind == INTERFACE:
+            if len(body) < 8:
+                return "an interface block is too short"
+            if len(interfaces) >= MAX_INTERFACES:
+                return f"there are more than {MAX_INTERFACES:,} interfaces"
+            interfaces.append(_interface(body, self.order))
+        elif kind == STATISTICS and len(body) >= 12:
+            index = self.section_start + struct.unpack_from(self.order + "I", body)[0]
+            if index < len(interfaces):
+                interfaces[index].drops = _drops(body[12:], self.order)
+        return ""
+
+    def _chunk(self, packets: list[tuple[int, int]]) -> tuple[Chunk, str]:
+        """The frames of the packet blocks up to the first that lies, and the lie."""
+        octets = np.frombuffer(self.data + PADDING, np.uint8)
+        kind, at = np.array(packets, np.int64).T
+        block = _words(octets, at, self.order, 7)
+        simple, old = kind == SIMPLE_PACKET, kind == OLD_PACKET
+        index = block[2].copy()
+        index[old] = index[old] & 0xFFFF if self.order == "<" else index[old] >> 16
+        index[simple] = 0
+        interface = index + self.section_start
+        known = self.recording.interfaces
+        original = np.where(simple, block[2], block[6])
+        room = block[1] - 4 - np.where(simple, SIMPLE_BODY, PACKET_BODY)
+        stored = np.where(simple, np.minimum(original, room), block[5])
+
+        honest = (interface < len(known)) & (room >= 0) & (stored <= room)
+        count, lie = len(at), ""
+        if not honest.all():
+            count = int(np.argmin(honest))
+            unknown = interface[count] >= len(known)
+            lie = (
+                "a frame names an interface that was not described"
+                if unknown
+                else "a frame claims more octets than its block holds"
+            )
+        keep = slice(0, count)
+        interface, simple, stored = interface[keep], simple[keep], stored[keep]
+        limits = np.array([one.snap_length or MAX_FRAME for one in known], np.int64)
+        stored = np.where(simple, np.minimum(stored, limits[interface]), stored)
+        start = at[keep] + np.where(simple, SIMPLE_BODY, PACKET_BODY)
+        options = np.where(simple, 0, start + (stored + 3 & ~3))
+        chunk = Chunk(
+            data=octets,
+            start=start,
+            stored=stored,
+            original=np.maximum(original[keep], stored),
+            time=self._times(block[3][keep], block[4][keep], interface, simple),
+            interface=interface.astype(np.int32),
+            direction=_directions(octets, options, at[keep] + block[1][keep] - 4, self.order),
+            first=self.number,
+        )
+        self.number += count
+        return chunk, lie
+
+    def _times(self, high: Ints, low: Ints, interface: Ints, simple: NDArray[np.bool_]) -> Ints:
+        """Nanoseconds since 1970. A simple packet block has no time: it takes the one before."""
+        units = (high.astype(np.uint64) << np.uint64(32)) | low.astype(np.uint64)
+        time = np.zeros(len(units), np.int64)
+        for index in np.unique(interface):
+            rows = interface == index
+            time[rows] = _nanoseconds(units[rows], self.recording.interfaces[index])
+        self.recording.untimed += int(simple.sum())
+        if simple.any():
+            last = np.maximum.accumulate(np.where(simple, -1, np.arange(len(time))))
+            time = np.where(last < 0, self.last_time, time[last])
+        if len(time):
+            self.last_time = int(time[-1])
+        return time
+
+
+def _words(octets: NDArray[np.uint8], at: Ints, order: str, count: int) -> list[Ints]:
+    """The first `count` 32-bit words at each position, one array a word."""
+    layout = np.dtype([(f"w{i}", order + "u4") for i in range(count)])
+    taken = np.ndarray(len(octets) - layout.itemsize + 1, layout, octets, strides=(1,))[at]
+    return [taken[name].astype(np.int64) for name in layout.names or ()]
+
+
+def _nanoseconds(units: NDArray[np.uint64], interface: Interface) -> Ints:
+    """if_tsresol: top bit clear 10^-n s, set 2^-n s; then if_tsoffset whole seconds are added."""
+    power = interface.resolution & 0x7F
+    if interface.resolution & 0x80:
+        shift = np.uint64(min(power, 63))
+        seconds = units >> shift
+        part = units - (seconds << shift)
+        surplus = np.uint64(max(0, power - 33))
+        nanoseconds = ((part >> surplus) * np.uint64(10**9)) >> (shift - surplus)
+    else:
+        per_second = np.uint64(10 ** min(power, 19))
+        seconds = units // per_second
+        part = units - seconds * per_second
+        scale = 10 ** abs(9 - min(power, 19))
+        nanoseconds = part * np.uint64(scale) if power <= 9 else part // np.uint64(scale)
+    seconds = np.minimum(seconds, np.uint64(MAX_SECONDS))
+    offset = max(-MAX_SECONDS, min(MAX_SECONDS, interface.offset))
+    whole = np.clip(seconds.astype(np.int64) + offset, 0, MAX_SECONDS)
+    return whole * 10**9 + nanoseconds.astype(np.int64)
+
+
+def _directions(
+    octets: NDArray[np.uint8], option: Ints, end: Ints, order: str
+) -> NDArray[np.uint8]:
+    """epb_flags bits 0-1 of each packet block; 0 where there is none (section 4.3.1)."""
+    direction = np.zeros(len(option), np.uint8)
+    layout = np.dtype([("code", order + "u2"), ("length", order + "u2"), ("value", order + "u4")])
+    window = np.ndarray(len(octets) - layout.itemsize + 1, layout, octets, strides=(1,))
+    rows = np.flatnonzero((option > 0) & (option + 4 <= end))
+    option = option.copy()
+    for _ in range(MAX_OPTIONS):
+        if not len(rows):
+            break
+        found = window[option[rows]]
+        is_flags = (found["code"] == FLAGS) & (found["length"] == FLAGS_LENGTH)
+        direction[rows[is_flags]] = found["value"][is_flags] & 3
+        option[rows] += 4 + (found["length"].astype(np.int64) + 3 & ~3)
+        rows = rows[(found["code"] != 0) & ~is_flags & (option[rows] + 4 <= end[rows])]
+    direction[direction > 2] = 0
+    return direction
+
+
+def _options(body: bytes, order: str) -> Iterator[tuple[int, bytes]]:
+    """Option (code, value) pairs up to the end mark or the end of the block (section 3.5)."""
+    at = 0
+    while at + 4 <= len(body):
+        code, length = struct.unpack_from(order + "HH", body, at)
+        if code == 0:
+            return
+        yield code, body[at + 4 : at + 4 + length]
+        at += 4 + (length + 3 & ~3)
+
+
+def _interface(body: bytes, order: str) -> Interface:
+    link, _, snap_length = struct.unpack_from(order + "HHI", body)
+    interface = Interface(link, snap_length)
+    for code, value in _options(body[8:], order):
+        match code, len(value):
+            case 2, _:
+                interface.name = value.decode("utf-8", "replace")
+            case 4, 8:
+                address, mask = struct.unpack(">II", value)
+                interface.addresses.append((address, mask))
+            case 6, 6:
+                interface.hardware = int.from_bytes(value)
+            case 8, 8:
+                interface.speed = struct.unpack(order + "Q", value)[0]
+            case 9, 1:
+                interface.resolution = value[0]
+            case 13, 1:
+                interface.fcs_octets = value[0] // 8 if value[0] >= 16 else value[0]
+            case 14, 8:
+                interface.offset = struct.unpack(order + "q", value)[0]
+    return interface
+
+
+def _drops(body: bytes, order: str) -> int | None:
+    """isb_ifdrop (5) and isb_osdrop (7) added up; None where neither is told (section 4.6)."""
+    told = [
+        int(struct.unpack(order + "Q", value)[0])
+        for code, value in _options(body, order)
+        if code in (5, 7) and len(value) == 8
+    ]
+    return sum(told) if told else None

@@ -1,0 +1,128 @@
+"""The plain values that every reader produces: interfaces, chunks of frames, damage."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from enum import IntEnum
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+PADDING = bytes(128)
+"""Spare octets behind a chunk, so that a header read at its end stays inside the buffer."""
+
+MAX_FRAME = 1 << 20
+"""A stored length above this is a lie: the largest real snap length in use is 262,144 octets,
+and a coalesced segment is at most 65,535."""
+
+
+class Link(IntEnum):
+    """Link types that can be read (the link-type registry of draft-ietf-opsawg-pcaplinktype)."""
+
+    NULL = 0
+    ETHERNET = 1
+    RAW = 101
+    LOOP = 108
+    COOKED = 113
+    IPV4 = 228
+    IPV6 = 229
+    COOKED2 = 276
+
+
+LINK_NAMES = {
+    0: "loopback",
+    1: "Ethernet",
+    101: "raw IP",
+    105: "wireless (radio frames)",
+    108: "loopback",
+    113: "cooked (all adapters)",
+    127: "wireless (radio frames)",
+    228: "raw IPv4",
+    229: "raw IPv6",
+    276: "cooked (all adapters)",
+}
+
+
+@dataclass(slots=True)
+class Interface:
+    """One capturing interface, with what the recording says about it.
+
+    resolution: the if_tsresol octet (draft-ietf-opsawg-pcapng 4.2); offset: whole seconds to add.
+    addresses: (address, mask) pairs as unsigned 32-bit numbers.
+    drops: frames that the recorder says it lost, None where it does not say.
+    """
+
+    link: int
+    snap_length: int = 0
+    fcs_octets: int = 0
+    resolution: int = 6
+    offset: int = 0
+    name: str = ""
+    addresses: list[tuple[int, int]] = field(default_factory=list)
+    hardware: int | None = None
+    speed: int | None = None
+    drops: int | None = None
+
+
+class Direction(IntEnum):
+    """Which way a frame went, where the recording says so (epb_flags bits 0-1)."""
+
+    UNKNOWN = 0
+    IN = 1
+    OUT = 2
+
+
+@dataclass(slots=True)
+class Chunk:
+    """A bounded run of frames. All arrays have one entry a frame, in file order.
+
+    data: octets with PADDING behind; start: index of each frame's first octet in data;
+    stored, original: octets in the file and on the wire; time: nanoseconds since 1970 (UTC);
+    interface: index into Recording.interfaces; direction: a Direction; first: number of the
+    first frame, counted from 1.
+    """
+
+    data: NDArray[np.uint8]
+    start: NDArray[np.int64]
+    stored: NDArray[np.int64]
+    original: NDArray[np.int64]
+    time: NDArray[np.int64]
+    interface: NDArray[np.int32]
+    direction: NDArray[np.uint8]
+    first: int
+
+
+@dataclass(frozen=True, slots=True)
+class Damage:
+    """Where reading stopped: octet position in the (unpacked) file and the last whole frame."""
+
+    octet: int
+    after_frame: int
+    why: str
+
+
+class Stream(Protocol):
+    """What a reader needs of a file: octets, in order."""
+
+    def read(self, size: int, /) -> bytes: ...
+
+
+@dataclass(slots=True)
+class Recording:
+    """One recording while it is being read: iterate `chunks` once, then look at the rest.
+
+    cut: why the octets ended before the file did; untimed: frames that carry no time;
+    consumed: octets of the file as sent that were read so far; sha256: its hexadecimal digest,
+    filled at the end.
+    """
+
+    name: str
+    format: str
+    interfaces: list[Interface] = field(default_factory=list)
+    chunks: Iterator[Chunk] = field(default_factory=lambda: iter(()))
+    damage: Damage | None = None
+    untimed: int = 0
+    compressed: bool = False
+    cut: str = ""
+    consumed: int = 0
+    sha256: str = ""

@@ -1,0 +1,642 @@
+"""Facts -> who the PC is, who the controller is, and how far each link-up got.
+
+Every stage is told by its proof: the first frame that shows it working. What broke a stage is for
+the rules to say; a stage without proof is not yet a fault.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from enum import StrEnum
+from ipaddress import IPv4Network
+
+from analyzer.facts import (
+    Address,
+    Exchange,
+    Facts,
+    Hardware,
+    IcmpError,
+    Kind,
+    Moment,
+    Question,
+    Session,
+    Station,
+)
+
+PRESUMED_MASK = 0xFFFFFF00
+"""Where no mask is known: 255.255.255.0 (common practice, no source)."""
+LISTEN_AFTER = 5.0
+"""Seconds that the recording has to go on before silence is evidence (ground rule)."""
+LISTEN_BEFORE = 2.0
+"""Seconds that the recording has to run before the first attempt (ground rule)."""
+
+INDUSTRIAL_PORTS = {
+    102: "ISO on TCP",
+    502: "Modbus/TCP",
+    802: "Modbus/TCP over TLS",
+    2222: "EtherNet/IP I/O",
+    2404: "IEC 60870-5-104",
+    4840: "OPC UA",
+    20000: "DNP3",
+    44818: "EtherNet/IP",
+    47808: "BACnet/IP",
+}
+"""Registered ports of open industrial protocols (IANA service names and ports; from memory)."""
+
+OFFICE_PORTS = frozenset(
+    {22, 25, 53, 67, 68, 80, 88, 110, 111, 123, 135, 137, 138, 139, 143, 161, 389, 443, 445, 500}
+    | {514, 515, 546, 547, 587, 631, 636, 993, 995, 1900, 3268, 3389, 3702, 4500, 5353, 5355}
+    | {5357, 5985, 7680, 9100}
+)
+"""Services of any office PC's background traffic (IANA; common practice, no source)."""
+
+
+class Stage(StrEnum):
+    """The stages of a link-up, in the order in which they build on each other."""
+
+    LINK = "link"
+    ADDRESS = "address"
+    NEIGHBOUR = "neighbour"
+    ROUTE = "route"
+    PORT = "port"
+    SESSION = "session"
+    ANSWER = "answer"
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """A stage seen working: the frame that shows it, and what that frame is."""
+
+    moment: Moment
+    what: str
+    values: dict[str, object] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Pc:
+    """The host that recorded. addresses: the most used first; how_known: a key of the words."""
+
+    hardware: Hardware | None
+    addresses: list[Address]
+    how_known: str
+    masks: list[tuple[Address, Address]] = field(default_factory=list)
+
+    def mask_for(self, address: Address) -> Address | None:
+        """The mask that the recording states for one of the PC's addresses."""
+        return next((mask for own, mask in self.masks if own == address), None)
+
+
+@dataclass(slots=True)
+class Target:
+    """Whom the PC tried to reach. port and transport are None where only the address is known."""
+
+    address: Address
+    port: int | None
+    transport: str | None
+    how_known: str
+
+
+@dataclass(slots=True)
+class LinkUp:
+    """One PC trying to reach one controller.
+
+    pc_address: the PC's address in frames for the controller, None where there is none;
+    sessions: the PC's TCP attempts to this controller, on the port where one is known;
+    other_sessions: its attempts on other ports; questions: its ARP requests for the controller;
+    errors: ICMP errors about its packets to the controller; router: the station that it hands
+    packets for the controller to, where that is not the controller; mask: from the recording.
+    """
+
+    facts: Facts
+    pc: Pc
+    target: Target
+    pc_address: Address | None
+    mask: Address | None
+    hardware: Hardware | None
+    sessions: list[Session]
+    other_sessions: list[Session]
+    exchanges: list[Exchange]
+    questions: list[Question]
+    errors: list[IcmpError]
+    router: Hardware | None
+    sent_to: set[Hardware]
+    heard: Moment | None
+    last_heard: Moment | None
+    proofs: dict[Stage, Proof] = field(default_factory=dict)
+
+    @property
+    def controller(self) -> Address:
+        """The controller's address."""
+        return self.target.address
+
+    @property
+    def is_heard(self) -> bool:
+        """Whether any IPv4 packet came from the controller to the PC."""
+        return self.heard is not None
+
+    @property
+    def same_network(self) -> bool:
+        """Whether PC and controller share a network, by the known mask or the presumed one."""
+        if self.pc_address is None:
+            return True
+        mask = self.mask if self.mask is not None else PRESUMED_MASK
+        return self.pc_address & mask == self.controller & mask
+
+    @property
+    def self_assigned(self) -> bool:
+        """Whether the PC uses a self-assigned address and the controller does not."""
+        return self.pc_address is not None and (
+            is_self_assigned(self.pc_address) and not is_self_assigned(self.controller)
+        )
+
+    @property
+    def waiting_since(self) -> Moment | None:
+        """The PC's last frame that still waits for an answer, at the furthest stage reached."""
+        waits = [one.waits_since for one in self.sessions if one.waits_since is not None]
+        waits += [
+            one.asked.last for one in self.exchanges if one.asked.last and not one.answered.count
+        ]
+        if not waits and not self.is_heard:
+            waits = [one.since_answer.last for one in self.questions if one.since_answer.count]
+        return max(waits, default=None)
+
+    @property
+    def arp_answered(self) -> Moment | None:
+        """The first ARP reply that gave the PC the controller's hardware address."""
+        answers = [answer for question in self.questions for answer, _ in question.answers]
+        return min(answers, default=None)
+
+    @property
+    def attempts(self) -> list[Moment]:
+        """Everything the PC did to reach the controller, first and last of each kind."""
+        series = [question.asked for question in self.questions]
+        series += [session.syns for session in self.sessions if session.syns.count]
+        moments = [moment for one in series for moment in (one.first, one.last)]
+        moments += [one.asked.first for one in self.exchanges if one.asked.first]
+        return sorted(moments)
+
+    @property
+    def works(self) -> bool:
+        """Whether the controller answered a request."""
+        return Stage.ANSWER in self.proofs
+
+
+@dataclass(slots=True)
+class Case:
+    """Everything that rules judge: the facts of a recording, the PC, and its link-ups.
+
+    pc is None where no station, or more than one, can be the PC: candidates lists those.
+    """
+
+    facts: Facts
+    pc: Pc | None
+    candidates: list[Station]
+    linkups: list[LinkUp]
+    others: list[Address] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What the user told: controllers as (address, port or None), and the PC's address."""
+
+    controllers: tuple[tuple[Address, int | None], ...] = ()
+    pc: Address | None = None
+
+
+def work_out(facts: Facts, told: Told) -> Case:
+    """Who tried to reach whom, and how far it got."""
+    pc, candidates = find_pc(facts, told)
+    if pc is None:
+        return Case(facts, None, candidates, [])
+    targets, others = find_targets(facts, pc, told)
+    linkups = [_linkup(facts, pc, target) for target in targets]
+    return Case(facts, pc, candidates, linkups, others)
+
+
+# --- the PC -------------------------------------------------------------------------------------
+
+SURE = 100.0
+"""A vote that decides: the recording's own interface record, or the user."""
+TOO_CLOSE = 1.0
+"""Two stations whose votes differ by less cannot be told apart."""
+
+
+def find_pc(facts: Facts, told: Told) -> tuple[Pc | None, list[Station]]:
+    """The host that recorded, by votes; (None, candidates) where the votes do not decide."""
+    votes = sorted(
+        ((_votes(facts, station, told), station) for station in facts.stations if _host(station)),
+        key=lambda vote: (-vote[0], vote[1].first),
+    )
+    recorded = _recorded_by(facts)
+    if told.pc is not None and not any(score >= SURE for score, _ in votes):
+        return Pc(None, [told.pc], "told", _masks(facts, None)), []
+    if not votes or votes[0][0] < 1.0:
+        return recorded, [station for _, station in votes]
+    if len(votes) > 1 and votes[0][0] - votes[1][0] < TOO_CLOSE:
+        return None, [station for score, station in votes if votes[0][0] - score < TOO_CLOSE]
+    score, station = votes[0]
+    how = "told" if told.pc is not None else "recorded" if score >= SURE else "traffic"
+    addresses = sorted(station.addresses, key=lambda one: -station.addresses[one])
+    if told.pc is not None:
+        addresses = [told.pc]
+    return Pc(station.hardware, addresses, how, _masks(facts, station)), [station]
+
+
+def _host(station: Station) -> bool:
+    return not (station.hardware is not None and station.hardware.is_group)
+
+
+def _recorded_by(facts: Facts) -> Pc | None:
+    """The PC as the interface record describes it, where it sent nothing at all."""
+    for interface in facts.interfaces:
+        if interface.addresses:
+            hardware = None if interface.hardware is None else Hardware(interface.hardware)
+            addresses = [Address(address) for address, _ in interface.addresses]
+            return Pc(hardware, addresses, "recorded", _masks(facts, None))
+    return None
+
+
+def _votes(facts: Facts, station: Station, told: Told) -> float:
+    """How much speaks for a station being the one that recorded (ground rule on directions)."""
+    score = 0.0
+    if told.pc is not None:
+        score += SURE * (told.pc in station.addresses)
+    for interface in facts.interfaces:
+        score += SURE * (interface.hardware is not None and interface.hardware == station.hardware)
+        score += SURE * any(address in station.addresses for address, _ in interface.addresses)
+    score += SURE * (station.sent > 0)
+    score -= 10.0 * (station.received > 0 and station.sent == 0)
+    total = sum(one.unicast for one in facts.stations) / 2
+    score += 6.0 * station.unicast / total if total else 0.0
+    score += 5.0 * (station.short > 0 and _alone(facts, station))
+    score += 2.0 * (station.long > 0)
+    score += 3.0 * _leaves_checksums(facts, station)
+    score += 2.0 * _tries(facts, station)
+    score += 0.5 * any(address for address in station.addresses)
+    return score - 8.0 * station.is_router - 8.0 * station.is_switch
+
+
+def _alone(facts: Facts, station: Station) -> bool:
+    return not any(one.short for one in facts.stations if one is not station)
+
+
+def _leaves_checksums(facts: Facts, station: Station) -> bool:
+    own = [one for one in facts.sessions if one.checksum_filled is not None and _by(one, station)]
+    return any(one.checksum_filled is False for one in own)
+
+
+def _by(session: Session, station: Station) -> bool:
+    if station.hardware is not None:
+        return station.hardware in session.from_client.hardware
+    return session.client.address in station.addresses
+
+
+def _tries(facts: Facts, station: Station) -> bool:
+    """Whether a station opens sessions or asks for addresses, as a PC does."""
+    asks = any(one.asker == station.hardware for one in facts.arp.questions.values())
+    return asks or any(_by(session, station) for session in facts.sessions)
+
+
+def _masks(facts: Facts, station: Station | None) -> list[tuple[Address, Address]]:
+    """Masks that the recording states: interface records, and DHCP option 1 given to the PC."""
+    masks = [
+        (Address(address), Address(mask))
+        for interface in facts.interfaces
+        for address, mask in interface.addresses
+    ]
+    masks += [
+        (message.offered, message.mask)
+        for message in facts.dhcp
+        if message.mask is not None
+        and not message.from_client
+        and (station is None or message.client == station.hardware)
+    ]
+    return masks
+
+
+# --- the controllers ----------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class _Trial:
+    """What the PC did towards one address."""
+
+    address: Address
+    tcp: dict[int, list[Session]] = field(default_factory=dict)
+    udp: dict[int, list[Exchange]] = field(default_factory=dict)
+    questions: list[Question] = field(default_factory=list)
+    pinged: bool = False
+
+    @property
+    def industrial(self) -> bool:
+        return any(port in INDUSTRIAL_PORTS for port in (*self.tcp, *self.udp))
+
+    @property
+    def opens(self) -> bool:
+        return any(port not in OFFICE_PORTS for port in self.tcp)
+
+    @property
+    def unanswered(self) -> bool:
+        return any(not one.answered and one.asked.count >= 2 for one in self.questions)
+
+
+def find_targets(facts: Facts, pc: Pc, told: Told) -> tuple[list[Target], list[Address]]:
+    """Whom the PC tried to reach, and the other addresses that it tried.
+
+    Told controllers are taken as they are. Otherwise the first of these that fits anybody:
+    registered industrial ports; other sessions and addresses that nobody answered for; office
+    services in the PC's own network; anything else that it asked for.
+    """
+    trials = _trials(facts, pc)
+    if told.controllers:
+        targets = [_told_target(trials, address, port) for address, port in told.controllers]
+        return targets, [one for one in trials if one not in dict(told.controllers)]
+    routers = _routers(facts, pc)
+    sweeping = pc.hardware is not None and facts.arp.is_sweep(pc.hardware)
+    near = [one for one in trials.values() if one.address not in routers or one.industrial]
+    tiers = (
+        ("industrial", [one for one in near if one.industrial]),
+        ("tried", [one for one in near if one.opens or (one.unanswered and not sweeping)]),
+        ("tried", [one for one in near if one.tcp and _is_near(pc, one.address)]),
+        ("tried", [one for one in near if one.tcp or one.pinged]),
+        ("asked", [one for one in trials.values() if one.questions and not sweeping]),
+    )
+    for how, chosen in tiers:
+        if chosen:
+            picked = {one.address for one in chosen}
+            targets = [_target(one, how) for one in chosen]
+            return targets, [one for one in trials if one not in picked]
+    return [], list(trials)
+
+
+def _trials(facts: Facts, pc: Pc) -> dict[Address, _Trial]:
+    trials: dict[Address, _Trial] = {}
+
+    def trial(address: Address) -> _Trial:
+        return trials.setdefault(address, _Trial(address))
+
+    for session in facts.sessions:
+        if _from_pc(session, pc):
+            trial(session.server.address).tcp.setdefault(session.server.port, []).append(session)
+    for exchange in facts.exchanges:
+        address, port = exchange.server
+        if exchange.client[0] in pc.addresses and port not in OFFICE_PORTS and _is_host(address):
+            trial(address).udp.setdefault(port, []).append(exchange)
+    for question in facts.arp.questions.values():
+        if _asked_by_pc(question, pc) and _is_host(question.wanted):
+            trial(question.wanted).questions.append(question)
+    for echo in facts.icmp.echoes.values():
+        if echo.src in pc.addresses and echo.requests.count and _is_host(echo.dst):
+            trial(echo.dst).pinged = True
+    return trials
+
+
+def _from_pc(session: Session, pc: Pc) -> bool:
+    if pc.hardware is not None and session.from_client.hardware:
+        return pc.hardware in session.from_client.hardware
+    return session.client.address in pc.addresses
+
+
+def _asked_by_pc(question: Question, pc: Pc) -> bool:
+    return question.asker == pc.hardware if pc.hardware is not None else False
+
+
+def _is_host(address: Address) -> bool:
+    """Whether an address is neither multicast nor broadcast nor reserved (RFC 1112, RFC 1122)."""
+    return 0 < address >> 24 < 224 and address >> 24 != 127 and address & 0xFF != 0xFF
+
+
+def _is_near(pc: Pc, address: Address) -> bool:
+    return any(
+        own & (pc.mask_for(own) or PRESUMED_MASK) == address & (pc.mask_for(own) or PRESUMED_MASK)
+        for own in pc.addresses
+    )
+
+
+def _routers(facts: Facts, pc: Pc) -> set[Address]:
+    """Addresses of stations that the PC hands packets for other addresses to."""
+    handed = {
+        path.dst
+        for path in facts.paths
+        if path.src == pc.hardware and path.dst_ip and not _is_near(pc, path.dst_ip)
+    }
+    own = (claim for claim in facts.arp.claims.items())
+    return {address for address, claims in own if any(hw in handed for hw in claims.counts)}
+
+
+def _told_target(trials: dict[Address, _Trial], address: Address, port: int | None) -> Target:
+    trial = trials.get(address)
+    found = _target(trial, "told") if trial else Target(address, None, None, "told")
+    if port is None:
+        return found
+    by_udp = trial is not None and port in trial.udp and port not in trial.tcp
+    return Target(address, port, "udp" if by_udp else "tcp", "told")
+
+
+def _target(trial: _Trial, how: str) -> Target:
+    """The port that tells most: one that opened, then a registered one, then the first tried."""
+    ports = sorted(
+        trial.tcp,
+        key=lambda port: (
+            not any(session.is_open for session in trial.tcp[port]),
+            port not in INDUSTRIAL_PORTS,
+            port in OFFICE_PORTS,
+            trial.tcp[port][0].first,
+        ),
+    )
+    if ports:
+        return Target(trial.address, ports[0], "tcp", how)
+    industrial = [port for port in trial.udp if port in INDUSTRIAL_PORTS]
+    udp = industrial or list(trial.udp)
+    if udp:
+        return Target(trial.address, udp[0], "udp", how)
+    return Target(trial.address, None, None, how)
+
+
+# --- one link-up --------------------------------------------------------------------------------
+
+
+def _linkup(facts: Facts, pc: Pc, target: Target) -> LinkUp:
+    controller = target.address
+    mine = [
+        one
+        for one in facts.sessions
+        if one.server.address == controller and _from_pc(one, pc)
+    ]
+    on_port = [one for one in mine if target.port is None or one.server.port == target.port]
+    exchanges = [
+        one
+        for one in facts.exchanges
+        if one.server[0] == controller
+        and one.client[0] in pc.addresses
+        and (target.transport != "udp" or one.server[1] == target.port)
+    ]
+    questions = [
+        one
+        for one in facts.arp.questions.values()
+        if one.wanted == controller and _asked_by_pc(one, pc)
+    ]
+    to_controller = [
+        path
+        for path in facts.paths
+        if path.dst_ip == controller
+        and (path.src == pc.hardware if pc.hardware is not None else path.src_ip in pc.addresses)
+    ]
+    back = [
+        path
+        for path in facts.paths
+        if path.src_ip == controller
+        and path.dst_ip in pc.addresses
+        and (path.src is None or path.src != pc.hardware)
+    ]
+    pc_address = _pc_address(pc, questions, on_port or mine, [p.src_ip for p in to_controller])
+    sent_to = {path.dst for path in to_controller if path.dst is not None and not path.dst.is_group}
+    hardware = _controller_hardware(facts, controller, pc)
+    linkup = LinkUp(
+        facts=facts,
+        pc=pc,
+        target=target,
+        pc_address=pc_address,
+        mask=pc.mask_for(pc_address) if pc_address is not None else None,
+        hardware=hardware,
+        sessions=on_port if target.transport != "udp" else [],
+        other_sessions=[one for one in mine if one not in on_port],
+        exchanges=exchanges,
+        questions=questions,
+        errors=[error for error in facts.icmp.errors if error.about_dst == controller],
+        router=_router(facts, sent_to, controller),
+        sent_to=sent_to,
+        heard=min((path.first for path in back), default=None),
+        last_heard=max((path.last for path in back), default=None),
+    )
+    linkup.proofs = _proofs(linkup)
+    return linkup
+
+
+def _pc_address(
+    pc: Pc, questions: list[Question], sessions: list[Session], sources: Iterable[Address | None]
+) -> Address | None:
+    """The PC's address in frames for the controller; else its most used one."""
+    candidates = [session.client.address for session in sessions]
+    candidates += [source for source in sources if source]
+    candidates += [question.asker_ip for question in questions]
+    candidates += pc.addresses
+    return next((one for one in candidates if one), None)
+
+
+def _controller_hardware(facts: Facts, controller: Address, pc: Pc) -> Hardware | None:
+    """Who last claimed the controller's address, or sent packets with it and for no one else."""
+    claims = facts.arp.claims.get(controller)
+    if claims is not None:
+        return claims.runs[-1].hardware
+    senders = {path.src for path in facts.paths if path.src_ip == controller and path.src}
+    stations = [facts.station(sender) for sender in senders if sender != pc.hardware]
+    plain = [one.hardware for one in stations if one is not None and not one.is_router]
+    return plain[0] if len(plain) == 1 else None
+
+
+def _router(facts: Facts, sent_to: set[Hardware], controller: Address) -> Hardware | None:
+    """The station that the PC hands packets for the controller to, if it answers as another."""
+    for hardware in sent_to:
+        claimed = {a for a, claims in facts.arp.claims.items() if hardware in claims.counts}
+        if claimed and controller not in claimed:
+            return hardware
+    return None
+
+
+def _proofs(linkup: LinkUp) -> dict[Stage, Proof]:
+    """The stages seen working. A later one proves the earlier ones for the same pair."""
+    found = {
+        Stage.ANSWER: _answer_proof(linkup),
+        Stage.SESSION: _session_proof(linkup),
+        Stage.PORT: _port_proof(linkup),
+        Stage.ROUTE: _route_proof(linkup),
+        Stage.NEIGHBOUR: _neighbour_proof(linkup),
+        Stage.ADDRESS: _address_proof(linkup),
+        Stage.LINK: _link_proof(linkup),
+    }
+    proofs: dict[Stage, Proof] = {}
+    later: Proof | None = None
+    for stage, proof in found.items():
+        if proof is not None:
+            proofs[stage] = later = proof
+        elif later is not None and stage is not Stage.SESSION:
+            proofs[stage] = Proof(later.moment, "later stage", later.values)
+    return proofs
+
+
+def _link_proof(linkup: LinkUp) -> Proof | None:
+    others = [one for one in linkup.facts.stations if one.hardware != linkup.pc.hardware]
+    if linkup.pc.hardware is None:
+        others = [one for one in others if not set(one.addresses) & set(linkup.pc.addresses)]
+    first = min((station.first for station in others), default=None)
+    return None if first is None else Proof(first, "another station")
+
+
+def _address_proof(linkup: LinkUp) -> Proof | None:
+    address = linkup.pc_address
+    if address is None:
+        return None
+    if linkup.arp_answered is not None:
+        return Proof(linkup.arp_answered, "answered to address", {"pc": address})
+    own = [path.first for path in linkup.facts.paths if path.src_ip == address]
+    own += [one.asked.first for one in linkup.facts.arp.questions.values() if one.asker_ip == address]
+    return Proof(min(own), "uses address", {"pc": address}) if own else None
+
+
+def _neighbour_proof(linkup: LinkUp) -> Proof | None:
+    answered = linkup.arp_answered
+    if answered is not None:
+        return Proof(answered, "arp answer", {"hardware": linkup.hardware})
+    return None
+
+
+def _route_proof(linkup: LinkUp) -> Proof | None:
+    return None if linkup.heard is None else Proof(linkup.heard, "packet back")
+
+
+def _port_proof(linkup: LinkUp) -> Proof | None:
+    opened = [session for session in linkup.sessions if session.is_open]
+    for session in opened:
+        if session.completed is not None:
+            values = {"port": session.server.port, "took": session.handshake_seconds}
+            return Proof(session.completed, "handshake", values)
+    if opened:
+        return Proof(opened[0].first, "open before", {"port": opened[0].server.port})
+    for exchange in linkup.exchanges:
+        if exchange.answered.first is not None:
+            return Proof(exchange.answered.first, "udp answer", {"port": exchange.server[1]})
+    return None
+
+
+def _session_proof(linkup: LinkUp) -> Proof | None:
+    """A session that carried an answer, and then closed in order or was still open at the end."""
+    for session in linkup.sessions:
+        if session.is_open and session.answers and not any(end.reset for end in session.ends):
+            return Proof(session.last, "stayed up", {"answers": session.answers})
+    for exchange in linkup.exchanges:
+        if exchange.answered.last is not None:
+            return Proof(exchange.answered.last, "udp answer", {"port": exchange.server[1]})
+    return None
+
+
+def _answer_proof(linkup: LinkUp) -> Proof | None:
+    for session in linkup.sessions:
+        if session.answers and session.answered is not None:
+            values = {"answers": session.answers, "took": session.answer_times.median}
+            return Proof(session.answered, "answers", values)
+    for exchange in linkup.exchanges:
+        if exchange.answered.first is not None:
+            return Proof(exchange.answered.first, "udp answer", {"port": exchange.server[1]})
+    return None
+
+
+def is_self_assigned(address: Address) -> bool:
+    """169.254.0.0/16 (RFC 3927 2.1)."""
+    return address >> 16 == 0xA9FE
+
+
+def network(address: Address, mask: Address | int) -> str:
+    """The network of an address as text, such as 192.0.2.0/24 (RFC 4632 3.1)."""
+    return str(IPv4Network((int(address), str(Address(mask))), strict=False))
+
+

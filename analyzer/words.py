@@ -1,0 +1,99 @@
+"""The only place where numbers become words, and where foreign text is made harmless."""
+
+import string
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+
+def say(template: str, values: Mapping[str, object]) -> str:
+    """Fill a template. Raises KeyError for an unknown name, ValueError for an unknown wording.
+
+    `{tries:times}` says a count ("once", "3 times"), `{gap:seconds}` a duration, `{gap:within}`
+    a duration with a lead-in or nothing, `{wanted:list}` several things, `{n:count frame}` a
+    number with its noun, `{hosts:nth}` a repetition. Text from a recording is cleaned.
+    """
+    return _SPEAKER.vformat(template, (), values)
+
+
+class _Speaker(string.Formatter):
+    def format_field(self, value: Any, spec: str) -> str:
+        if spec in _WORDINGS:
+            return _WORDINGS[spec](value)
+        if spec.startswith("count "):
+            return count(value, spec.removeprefix("count "))
+        if spec:
+            raise ValueError(f"there is no wording {spec!r}")
+        return clean(str(value))
+
+
+def clean(text: str) -> str:
+    """Text that no terminal, plain code page or reader can be misled by: printable ASCII."""
+    return "".join(
+        letter if " " <= letter <= "~" else letter.encode("unicode_escape").decode("ascii")
+        for letter in text
+    )
+
+
+def times(number: int) -> str:
+    """1 -> "once"."""
+    return {1: "once", 2: "twice"}.get(number, f"{number:,} times")
+
+
+def count(number: int, noun: str) -> str:
+    """1, "frame" -> "1 frame"."""
+    plural = noun[:-1] + "ies" if noun.endswith("ry") else noun + "s"
+    return f"{number:,} {noun if number == 1 else plural}"
+
+
+def seconds(duration: float) -> str:
+    """0.0042 -> "4.2 ms"; 75.0 -> "1 min 15 s"."""
+    if duration < 0.0005:
+        return "less than 1 ms"
+    if duration < 0.9995:
+        thousandths = duration * 1000
+        return f"{thousandths:.1f} ms" if thousandths < 9.95 else f"{thousandths:.0f} ms"
+    if duration < 59.95:
+        return f"{duration:.1f} s"
+    minutes, rest = divmod(round(duration), 60)
+    if minutes < 60:
+        return f"{minutes} min {rest} s"
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours} h {minutes} min"
+
+
+def within(duration: float) -> str:
+    """2.0 -> " within 2.0 s"; nothing for a single moment."""
+    return f" within {seconds(duration)}" if duration > 0 else ""
+
+
+def listed(things: Sequence[object]) -> str:
+    """["a", "b", "c"] -> "a, b and c"."""
+    words = [clean(str(thing)) for thing in things]
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def nth(number: int) -> str:
+    """1 -> nothing, 2 -> " a second time"; for a sentence about one of several frames."""
+    names = {1: "", 2: " a second time", 3: " a third time"}
+    return names.get(number, f" again ({number} so far)")
+
+
+def place(frame: int, at: float) -> str:
+    """Where a frame stands: "frame 12, 1.004 s"."""
+    return f"frame {frame:,}, {at:.3f} s"
+
+
+def mask_source(known: bool) -> str:
+    """How sure a mask is."""
+    return "" if known else " (presumed: the recording names no mask)"
+
+
+_WORDINGS = {
+    "times": times,
+    "seconds": seconds,
+    "within": within,
+    "list": listed,
+    "nth": nth,
+    "mask": mask_source,
+}
+_SPEAKER = _Speaker()

@@ -1,0 +1,538 @@
+"""Write every demo recording of the Quillfen bottling hall anew: python captures/make.py
+
+The same octets on every day. What each file shows, and what the tool has to say about it,
+stands in README.md beside this file.
+"""
+
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE.parent))
+
+from captures import layouts  # noqa: E402
+from captures.plant import Plant, Session, Station, modbus_answer, modbus_read  # noqa: E402
+
+SLOW_DOWN = (1, 2, 4)  # seconds between the tries of an unanswered SYN: 0, 1, 3, 7 s
+
+
+@dataclass
+class Hall:
+    """The stations of the hall, and the plant that records at the PC."""
+
+    plant: Plant
+    phase: float  # seconds until the first of the regular frames
+    pc: Station
+    filler: Station
+    panel: Station
+    drive: Station
+    camera: Station
+    router: Station
+    switch: Station
+
+    def background(self) -> None:
+        """The hall as the PC's port hears it, over the whole story: broadcasts and the switch."""
+        plant = self.plant
+        plant.chatter(self.panel, self.drive, self.camera, every=2.3, first=self.phase + 0.41)
+        plant.meanwhile(2.0, lambda: plant.bpdu(self.switch), first=self.phase)
+        plant.meanwhile(30.0, lambda: plant.lldp(self.switch), first=3 * self.phase)
+
+    def find_filler(self) -> None:
+        self.plant.resolve(self.pc, self.filler)
+
+    def call(self, port: int = 502) -> Session:
+        return self.plant.tcp(self.pc, self.filler, port)
+
+
+def hall(hour: float, pc: str = "192.0.2.15") -> Hall:
+    """The hall some hours after the first shift began."""
+    plant = Plant(start=1_741_676_400.0 + 3600 * hour)  # 2025-03-11 07:00 UTC
+    return Hall(
+        plant,
+        phase=hour % 0.7,
+        pc=plant.pc(pc, hw="00:00:5e:00:53:15"),
+        filler=plant.station("192.0.2.60"),
+        panel=plant.station("192.0.2.20"),
+        drive=plant.station("192.0.2.31", ttl=255),
+        camera=plant.station("192.0.2.42", ttl=128),
+        router=plant.station("192.0.2.1", ttl=255),
+        switch=plant.station("192.0.2.5"),
+    )
+
+
+def healthy_first_contact() -> bytes:
+    here = hall(0.21)
+    plant, pc = here.plant, here.pc
+    plant.wait(2.6)
+    plant.link_up(pc)
+    plant.wait(3.2)
+    here.find_filler()
+    session = here.call().open()
+    session.poll(8)
+    session.close(after=0.7)
+    plant.wait(6)
+    here.background()
+    return plant.pcapng(
+        name="cable", hw=pc.hw, address="192.0.2.15/24", speed=100_000_000, resolution=9, drops=0
+    )
+
+
+def healthy_cached_neighbour() -> bytes:
+    here = hall(0.38)
+    plant = here.plant
+    plant.wait(4.1)
+    session = here.call().open()
+    session.poll(12)
+    session.close(after=0.4)
+    plant.wait(7)
+    plant.chatter(here.panel, every=2.9)
+    plant.chatter(here.drive, every=4.7, first=1.9)
+    plant.meanwhile(2.0, lambda: plant.bpdu(here.switch), first=here.phase)
+    return plant.pcap()
+
+
+def healthy_busy_site() -> bytes:
+    here = hall(0.77)
+    plant, pc = here.plant, here.pc
+    scanner = plant.station("192.0.2.99")
+    labeller, its_panel = plant.station("192.0.2.34", ttl=255), plant.station("192.0.2.21")
+    new_drive = plant.station("0.0.0.0", hw="00:00:5e:00:53:32")
+    plant.wait(4.4)
+    here.find_filler()
+    session = here.call().open()
+    session.poll(3)
+    plant.resolve(scanner, pc, after=0.2)
+    _knock(plant, scanner, pc, port=8080)
+    session.poll(3)
+    plant.ask(here.filler, pc, times=1, to=pc, after=0.3)
+    plant.reply(pc, here.filler)
+    session.poll(6)
+    session.close(after=0.5)
+    plant.wait(8)
+
+    with plant.at(1.2):  # another panel's line to another controller loses segments and breaks
+        lossy = plant.tcp(its_panel, labeller, sport=40211).open()
+        lossy.poll(2)
+        lossy.send(modbus_read(3), after=0.8)
+        for pause in (0.3, 0.6, 1.2, 2.4):
+            lossy.again(after=pause)
+        lossy.rst(labeller, after=0.9)
+    with plant.at(3.0):  # the panel looks for a station that was taken away
+        for _ in range(4):
+            plant.ask(here.panel, "192.0.2.33", after=1.5)
+    with plant.at(6.1):  # the inventory of the works looks at every number, and at a port
+        for number in range(100, 124):
+            plant.ask(scanner, f"192.0.2.{number}", times=1, after=0.05)
+        _knock(plant, scanner, its_panel, port=23)
+    for seconds, secs in ((2.2, 0), (6.3, 4), (14.1, 12)):  # a new drive asks for an address
+        with plant.at(seconds):
+            plant.dhcp("discover", new_drive, xid=0x3232, secs=secs)
+    here.background()
+    return plant.pcap()
+
+
+def _knock(plant: Plant, by: Station, at: Station, port: int) -> None:
+    """A port is looked at and found closed."""
+    attempt = plant.tcp(by, at, port, sport=50_000 + port)
+    attempt.syn(after=0.1)
+    attempt.refuse()
+
+
+def healthy_priority_tags() -> bytes:
+    here = hall(0.93)
+    plant, pc, filler = here.plant, here.pc, here.filler
+    plant.wait(3.3)
+    plant.ask(pc, filler, times=1)
+    with plant.tagged(0, priority=6):
+        plant.reply(filler, pc)
+    session = here.call()
+    session.syn()
+    with plant.tagged(0, priority=6):
+        session.syn_ack()
+    session.ack()
+    for turn in range(1, 7):
+        session.send(modbus_read(turn), after=1.0)
+        with plant.tagged(0, priority=6):
+            session.send(modbus_answer(turn), filler, after=0.003)
+        session.ack(after=0.04)
+    session.fin(after=0.8)
+    with plant.tagged(0, priority=6):
+        session.fin(filler)
+    session.ack()
+    plant.wait(6)
+    here.background()
+    return plant.pcapng(name="cable", hw=pc.hw, address="192.0.2.15/24", speed=1_000_000_000)
+
+
+def nobody_has_the_address() -> bytes:
+    here = hall(1.04)
+    plant, pc = here.plant, here.pc
+    plant.wait(5.2)
+    plant.ask(pc, here.filler)
+    plant.ask(pc, here.filler, after=2.0)
+    plant.wait(10)
+    here.background()
+    return plant.pcap()
+
+
+def nothing_heard() -> bytes:
+    here = hall(1.31)
+    plant, pc = here.plant, here.pc
+    plant.wait(0.4)
+    plant.link_up(pc)
+    for pause in (3.0, 2.0, 5.0):
+        plant.ask(pc, here.filler, after=pause)
+    plant.wait(3)
+    plant.datagram(pc, "224.0.0.251", 5353, 5353, _name_question("filler"))
+    plant.ask(pc, here.router, after=6.0)
+    plant.wait(9)
+    plant.datagram(pc, "224.0.0.251", 5353, 5353, _name_question("filler"))
+    return plant.pcap()
+
+
+def pc_self_assigned() -> bytes:
+    here = hall(1.52, pc="169.254.23.15")
+    plant, pc = here.plant, here.pc
+    plant.wait(2.4)
+    for pause, secs in ((0, 0), (4, 4), (8, 12), (16, 28)):
+        plant.dhcp("discover", pc, xid=0x7E15, secs=secs, after=pause)
+    plant.probe(pc, after=2.5)
+    plant.announce(pc, after=2.0)
+    plant.ask(pc, here.filler, after=4.0)
+    plant.ask(pc, here.filler, after=3.0)
+    plant.wait(10)
+    here.background()
+    return plant.pcapng(name="cable", hw=pc.hw, address="169.254.23.15/16")
+
+
+def address_in_use() -> bytes:
+    here = hall(1.83)
+    plant, pc, filler = here.plant, here.pc, here.filler
+    laptop = plant.station("192.0.2.15", hw="00:00:5e:00:53:77", ttl=128)
+    plant.wait(3.8)
+    here.find_filler()
+    first = here.call().open()
+    first.poll(6)
+    _take_over(here, laptop, first)
+    plant.resolve(pc, filler, after=0.2)
+    second = here.call().open(after=0.5)
+    second.poll(4)
+    _take_over(here, laptop, second)
+    plant.wait(8)
+    here.background()
+    return plant.pcap()
+
+
+def _take_over(here: Hall, laptop: Station, session: Session) -> None:
+    """The laptop claims the PC's address, the filler answers the laptop, and the session dies."""
+    plant, pc, filler = here.plant, here.pc, here.filler
+    plant.announce(laptop, times=1, after=0.6)
+    plant.announce(pc, times=1)
+    plant.ask(laptop, filler, times=1, after=0.8)
+    session.send(modbus_read(session.transaction + 1), lost=True, after=0.4)
+    for pause in (0.3, 0.6, 1.2):
+        session.again(lost=True, after=pause)
+    plant.ask(pc, filler, times=1, to=filler, after=0.5)
+    plant.reply(filler, pc)
+    session.again(after=1.9)
+    session.rst(filler, bare=True)
+
+
+def two_units_one_address() -> bytes:
+    here = hall(2.12)
+    plant, pc, filler = here.plant, here.pc, here.filler
+    spare = plant.station("192.0.2.60", hw="00:00:5e:00:53:61", ttl=64)
+    spare.packet_id = 31_000
+
+    def both_answer() -> None:
+        plant.ask(pc, filler, times=1, after=0.4)
+        plant.reply(filler, pc)
+        plant.reply(spare, pc, after=0.0006)
+
+    plant.wait(4.3)
+    both_answer()
+    for _ in range(3):
+        session = plant.tcp(pc, spare, server_window=4096).open()
+        session.poll(3)
+        plant.announce(filler, times=1, after=0.5)
+        session.server.station = filler  # the PC turns to the first unit, which knows no session
+        session.send(modbus_read(session.transaction + 1), after=0.3)
+        session.rst(filler, bare=True)
+        both_answer()
+    session = plant.tcp(pc, spare, server_window=4096).open()
+    session.poll(3)
+    plant.wait(6)
+    here.background()
+    return plant.pcap()
+
+
+def swapped_unit() -> bytes:
+    here = hall(2.45)
+    plant, pc, old = here.plant, here.pc, here.filler
+    new = plant.station("192.0.2.60", hw="00:00:5e:00:53:61")
+    plant.wait(1.1)
+    plant.link_up(pc)
+    plant.probe(new, after=1.4)
+    plant.announce(new, after=2.0)
+    plant.ask(new, here.panel, times=1, after=0.4)
+    plant.tcp(pc, old).syn(repeats=SLOW_DOWN, after=3.1)
+    plant.ask(new, here.drive, times=1, after=0.9)
+    plant.tcp(pc, old).syn(repeats=SLOW_DOWN, after=4.0)
+    plant.wait(10)
+    here.background()
+    return plant.pcap()
+
+
+def controller_ignores_arp() -> bytes:
+    here = hall(2.71, pc="192.0.2.200")
+    plant, pc, filler = here.plant, here.pc, here.filler
+    plant.wait(4.6)
+    plant.ask(pc, filler)
+    plant.ask(pc, filler, after=2.0)
+    plant.ask(pc, filler, after=3.0)
+    plant.wait(9)
+    plant.chatter(filler, here.panel, every=3.1, first=0.9)
+    here.background()
+    return plant.pcapng(name="cable", hw=pc.hw, address="192.0.2.200/24", drops=0)
+
+
+def different_network() -> bytes:
+    here = hall(3.02)
+    plant, pc, router = here.plant, here.pc, here.router
+    capper = plant.station("198.51.100.60", hw="00:00:5e:00:53:62")
+    plant.wait(4.0)
+    plant.resolve(pc, router)
+    plant.tcp(pc, capper, via=router).syn(repeats=SLOW_DOWN)
+    plant.tcp(pc, capper, via=router).syn(repeats=SLOW_DOWN, after=5.0)
+    plant.wait(10)
+    here.background()
+    return plant.pcapng(name="cable", hw=pc.hw, address="192.0.2.15/24", speed=100_000_000, drops=0)
+
+
+def router_says_unreachable() -> bytes:
+    here = hall(3.27)
+    plant, pc, router = here.plant, here.pc, here.router
+    capper = plant.station("198.51.100.60", hw="00:00:5e:00:53:62")
+    far_panel = plant.station("198.51.100.20", hw="00:00:5e:00:53:21")
+    plant.wait(3.5)
+    plant.resolve(pc, router)
+    for sequence in (1, 2):
+        plant.ping(pc, far_panel, sequence, via=router, after=1.0)
+        plant.pong(far_panel, pc, sequence, via=router, after=0.002)
+    for _ in range(2):
+        session = plant.tcp(pc, capper, via=router)
+        tries = [session.syn(after=2.0), session.again(after=1.0), session.again(after=2.0)]
+        for number, attempt in enumerate(tries):
+            plant.unreachable(router, pc, attempt, after=0.0001 if number else 0.12)
+    plant.wait(9)
+    here.background()
+    return plant.pcap()
+
+
+def filter_says_prohibited() -> bytes:
+    here = hall(3.58)
+    plant, pc, router = here.plant, here.pc, here.router
+    capper = plant.station("198.51.100.60", hw="00:00:5e:00:53:62")
+    plant.wait(3.9)
+    plant.resolve(pc, router)
+    for sequence in (1, 2):
+        plant.ping(pc, capper, sequence, via=router, after=1.0)
+        plant.pong(capper, pc, sequence, via=router, after=0.002)
+    for _ in range(2):
+        session = plant.tcp(pc, capper, via=router)
+        plant.unreachable(router, pc, session.syn(after=2.0), code=13, after=0.001)
+        for pause in SLOW_DOWN:
+            plant.unreachable(router, pc, session.again(after=pause), code=13, after=0.001)
+    plant.wait(9)
+    here.background()
+    return plant.pcap(big_endian=True, nanoseconds=True)
+
+
+def port_refused() -> bytes:
+    here = hall(3.94)
+    plant, pc, filler = here.plant, here.pc, here.filler
+    plant.wait(4.2)
+    here.find_filler()
+    plant.ping(pc, filler)
+    plant.pong(filler, pc)
+    for pause in (2.0, 6.0):
+        session = here.call(port=503)
+        session.syn(after=pause)
+        session.refuse()
+        for _ in range(2):  # the system repeats the SYN by itself
+            session.again(after=0.5)
+            session.refuse()
+    plant.wait(8)
+    here.background()
+    return plant.pcap()
+
+
+def port_silent() -> bytes:
+    here = hall(4.16)
+    plant, pc, filler = here.plant, here.pc, here.filler
+    plant.wait(3.7)
+    here.find_filler()
+    for sequence in (1, 2, 3):
+        plant.ping(pc, filler, sequence, after=1.0)
+        plant.pong(filler, pc, sequence)
+    here.call().syn(repeats=SLOW_DOWN, after=1.5)
+    plant.wait(10)
+    here.background()
+    return layouts.compressed(plant.pcap())
+
+
+def session_reset() -> bytes:
+    here = hall(4.49)
+    plant = here.plant
+    plant.wait(4.5)
+    here.find_filler()
+    for polls in (6, 4, 7):
+        session = here.call().open(after=1.2)
+        session.poll(polls)
+        session.send(modbus_read(polls + 1), after=1.0)
+        session.rst(here.filler, after=0.002)
+    plant.wait(8)
+    here.background()
+    return plant.pcap()
+
+
+def request_unanswered() -> bytes:
+    here = hall(4.82)
+    plant, filler = here.plant, here.filler
+    plant.wait(4.0)
+    here.find_filler()
+    for pause in (0.2, 3.0):
+        session = here.call().open(after=pause)
+        session.send(modbus_read(1, unit=255), after=0.02)
+        session.ack(filler, after=0.16)
+        session.close(after=5.0)
+    plant.wait(8)
+    here.background()
+    return plant.pcap()
+
+
+def started_late() -> bytes:
+    here = hall(5.11)
+    plant = here.plant
+    session = here.call()
+    opening = [session.syn(), session.syn_ack(), session.ack()]
+    for record in opening:
+        plant.lose(record)
+    session.poll(9, every=0.35)
+    session.close(after=0.6)
+    plant.wait(7)
+    here.background()
+    return plant.pcap()
+
+
+def stopped_early() -> bytes:
+    here = hall(5.36)
+    plant = here.plant
+    plant.wait(5.0)
+    here.find_filler()
+    here.call().syn()
+    plant.wait(0.4)
+    here.background()
+    return plant.pcap()
+
+
+def no_attempt() -> bytes:
+    here = hall(5.62)
+    plant, pc = here.plant, here.pc
+    plant.wait(1.3)
+    plant.link_up(pc)
+    for _ in range(3):
+        plant.wait(7.5)
+        plant.datagram(pc, "224.0.0.251", 5353, 5353, _name_question("quillfen"))
+    plant.wait(5)
+    here.background()
+    return plant.pcap()
+
+
+def frames_cut_short() -> bytes:
+    here = hall(5.97)
+    plant, pc = here.plant, here.pc
+    plant.wait(4.0)
+    here.find_filler()
+    session = here.call().open()
+    for turn in range(1, 9):
+        answer = modbus_answer(turn, values=range(60))
+        session.exchange(modbus_read(turn, count=60), answer, after=1.0)
+    session.close(after=0.5)
+    plant.wait(6)
+    here.background()
+    return plant.pcapng(name="cable", hw=pc.hw, address="192.0.2.15/24", snaplen=96)
+
+
+def damaged_file() -> bytes:
+    here = hall(6.18)
+    plant = here.plant
+    plant.wait(3.6)
+    here.find_filler()
+    session = here.call().open()
+    session.poll(8)
+    session.close(after=0.5)
+    plant.wait(6)
+    here.background()
+    return plant.pcap()[:-27]
+
+
+def no_hardware_addresses() -> bytes:
+    here = hall(6.44)
+    plant = here.plant
+    plant.wait(4.2)
+    session = here.call().open()
+    session.poll(8)
+    session.close(after=0.5)
+    plant.wait(6)
+    here.background()
+    return plant.pcap(link_type=layouts.RAW)
+
+
+def _name_question(name: str) -> bytes:
+    """Ask everybody for the address of a name (RFC 6762; the message is that of RFC 1035, 4.1)."""
+    labels = b"".join(bytes([len(label)]) + label.encode() for label in (name, "local"))
+    return bytes.fromhex("000000000001000000000000") + labels + bytes.fromhex("0000010001")
+
+
+STORIES: dict[str, Callable[[], bytes]] = {
+    "healthy-first-contact.pcapng": healthy_first_contact,
+    "healthy-cached-neighbour.pcap": healthy_cached_neighbour,
+    "healthy-busy-site.pcap": healthy_busy_site,
+    "healthy-priority-tags.pcapng": healthy_priority_tags,
+    "started-late.pcap": started_late,
+    "stopped-early.pcap": stopped_early,
+    "no-attempt.pcap": no_attempt,
+    "frames-cut-short.pcapng": frames_cut_short,
+    "damaged-file.pcap": damaged_file,
+    "no-hardware-addresses.pcap": no_hardware_addresses,
+    "nothing-heard.pcap": nothing_heard,
+    "pc-self-assigned.pcapng": pc_self_assigned,
+    "address-in-use.pcap": address_in_use,
+    "nobody-has-the-address.pcap": nobody_has_the_address,
+    "two-units-one-address.pcap": two_units_one_address,
+    "swapped-unit.pcap": swapped_unit,
+    "controller-ignores-arp.pcapng": controller_ignores_arp,
+    "different-network.pcapng": different_network,
+    "router-says-unreachable.pcap": router_says_unreachable,
+    "filter-says-prohibited.pcap": filter_says_prohibited,
+    "port-refused.pcap": port_refused,
+    "port-silent.pcap.gz": port_silent,
+    "session-reset.pcap": session_reset,
+    "request-unanswered.pcap": request_unanswered,
+}
+DEMO = "nobody-has-the-address.pcap"
+
+
+def main() -> None:
+    for name, tell in STORIES.items():
+        (HERE / name).write_bytes(tell())
+    demo = HERE.parent / "analyzer" / "demo.pcap"
+    demo.parent.mkdir(exist_ok=True)
+    demo.write_bytes((HERE / DEMO).read_bytes())
+
+
+if __name__ == "__main__":
+    main()

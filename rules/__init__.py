@@ -1,0 +1,40 @@
+"""Every rule, listed by hand in the order in which a link-up is built."""
+
+from rules.address import address_in_use, self_assigned_address
+from rules.answer import request_unanswered
+from rules.link import nothing_heard
+from rules.neighbour import arp_silent_controller, duplicate_address, stale_mapping, unanswered_arp
+from rules.port import port_refused, port_silent
+from rules.recording import (
+    damaged_file,
+    frames_cut_short,
+    no_attempt,
+    no_hardware_addresses,
+    started_late,
+    stopped_early,
+)
+from rules.route import path_refused, router_cannot_deliver, subnet_mismatch
+from rules.session import session_reset
+
+ALL = (
+    damaged_file.RULE,
+    no_attempt.RULE,
+    started_late.RULE,
+    stopped_early.RULE,
+    frames_cut_short.RULE,
+    no_hardware_addresses.RULE,
+    nothing_heard.RULE,
+    self_assigned_address.RULE,
+    address_in_use.RULE,
+    duplicate_address.RULE,
+    stale_mapping.RULE,
+    arp_silent_controller.RULE,
+    unanswered_arp.RULE,
+    router_cannot_deliver.RULE,
+    path_refused.RULE,
+    subnet_mismatch.RULE,
+    port_refused.RULE,
+    port_silent.RULE,
+    session_reset.RULE,
+    request_unanswered.RULE,
+)

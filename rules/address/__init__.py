@@ -1,0 +1,1 @@
+"""The PC's own address."""

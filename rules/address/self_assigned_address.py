@@ -1,0 +1,88 @@
+"""The PC calls the controller from an address that it gave itself (169.254.x.x).
+
+Quiet where the controller has such an address too, where the controller answers all the same, and
+where only another station has such an address. Judged by the sender of the frames for the
+controller: a PC can have a self-assigned address beside a good one.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import Facts, Hardware, Moment
+from analyzer.findings import Certainty, Rule, Sighting, Step
+from analyzer.linkup import Case, is_self_assigned
+from rules import cautions
+
+DISCOVER = 1
+"""DHCP message type of a PC that looks for an address (RFC 2132 9.6)."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    if case.pc is None:
+        return
+    searches = _searches(case.facts, case.pc.hardware)
+    for linkup in case.linkups:
+        if linkup.self_assigned and not linkup.is_heard:
+            yield Sighting(
+                values={"pc": linkup.pc_address, "searches": len(searches)},
+                frames={"search": searches, "tried": linkup.attempts},
+                linkup=linkup,
+            )
+    if not case.linkups and searches and case.pc.addresses and _is_alone(case):
+        yield Sighting(
+            values={"pc": case.pc.addresses[0], "searches": len(searches)},
+            frames={"search": searches, "tried": []},
+            certainty=Certainty.FITS,
+            silent_since=searches[-1],
+        )
+
+
+def _searches(facts: Facts, pc: Hardware | None) -> list[Moment]:
+    return [one.moment for one in facts.dhcp if one.client == pc and one.type == DISCOVER]
+
+
+def _is_alone(case: Case) -> bool:
+    """Whether only the PC has self-assigned addresses, and no other."""
+    assert case.pc is not None
+    others = [one for one in case.facts.stations if one.hardware != case.pc.hardware]
+    return all(is_self_assigned(address) for address in case.pc.addresses) and not any(
+        is_self_assigned(address) for station in others for address in station.addresses
+    )
+
+
+RULE = Rule(
+    slug="self-assigned-address",
+    stage="address",
+    title="The PC has only an address that it gave itself ({pc})",
+    what_happened="The PC uses {pc}. It looked for an address server {searches:times} in this "
+    "recording. No address was given to it in time.",
+    means="Addresses that begin with 169.254 are taken by a PC that was told to get an address "
+    "automatically and got none. A controller with a fixed address does not belong to that network.",
+    likely_causes=(
+        "The adapter is set to get its address automatically, and no server is on this network.",
+        "A fixed address was entered, on another adapter of the PC.",
+        "A fixed address was entered and not taken, as another device has it already.",
+    ),
+    what_to_do=(
+        Step("Look at the address settings of this adapter on the PC."),
+        Step(
+            "Give the PC a fixed address in the controller's network: the same mask, a number that "
+            "no other device has, and no gateway unless one is needed.",
+            cautions.ADDRESS_CHANGE,
+        ),
+        Step("Wait 10 s, then try again and record it."),
+    ),
+    evidence={
+        "search": "the PC looks for an address server{nth}",
+        "tried": "the PC, as {pc}, tries to reach the controller{nth}",
+    },
+    also_fits=("An address server that is only slow: the PC would then change its address later.",),
+    looks_alike=(
+        "Both ends with self-assigned addresses on a direct cable: a legal, working set-up.",
+        "A PC that shows a self-assigned address and calls the controller from a fixed one.",
+        "Another station with a self-assigned address.",
+    ),
+    confirm="Compare the adapter's address on the PC with the controller's address and mask.",
+    sources=("RFC 3927 sections 1.9, 2.1 and 2.7", "RFC 2131 section 4.1"),
+    needs=frozenset(),
+    find=find,
+)

@@ -1,0 +1,98 @@
+"""The session is open, the PC sent a request, and no answer was recorded.
+
+Quiet where an answer came, even late; where the controller itself ended the session; where the
+PC only sends and closes in order; and, in a session with earlier answers, as long as the PC does
+not give it up: then it may wait on purpose.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import CLIENT, SERVER, Moment, Session
+from analyzer.findings import Certainty, Rule, Sighting, Step
+from analyzer.linkup import Case
+
+PATIENCE = 1.0
+"""Seconds after its last data within which a PC that closes did not wait for an answer."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        for session in linkup.sessions:
+            asked = session.asked
+            if asked is None or not _waits_in_vain(session):
+                continue
+            repeats = session.from_client.repeats.moments
+            yield Sighting(
+                values={
+                    "controller": linkup.controller,
+                    "port": session.server.port,
+                    "answers": session.answers,
+                    "repeats": session.from_client.repeats.count,
+                    "acknowledged": session.request_acknowledged,
+                },
+                frames={"asked": [asked], "gave_up": _gave_up(session)},
+                linkup=linkup,
+                certainty=(
+                    Certainty.SHOWN if session.request_acknowledged else Certainty.FITS
+                ),
+                silent_since=max([asked, *repeats]),
+            )
+            break
+
+
+def _waits_in_vain(session: Session) -> bool:
+    if not session.is_open or not session.is_waiting:
+        return False
+    if any(end.side == SERVER for end in session.ends):
+        return False
+    if not session.answers:
+        return not session.ends or _gave_up(session) != []
+    return _gave_up(session) != []
+
+
+def _gave_up(session: Session) -> list[Moment]:
+    """Where the PC ended the session after having waited for its answer."""
+    ends = [end for end in session.ends if end.side == CLIENT]
+    return [end.moment for end in ends[:1] if (end.since_data or 0.0) >= PATIENCE]
+
+
+RULE = Rule(
+    slug="request-unanswered",
+    stage="answer",
+    title="{controller} took the request and gave no answer",
+    what_happened="The session with {controller} on port {port} is open. The PC sent a request, and "
+    "no answer to it was recorded. Before that, {answers:count request} had been answered.",
+    means="Cable, addresses and port work. The contents are not judged here, only who sent when: "
+    "the controller's service does not react to this request.",
+    likely_causes=(
+        "The unit or station number in the request is not the controller's.",
+        "The program speaks another protocol or framing than this port does.",
+        "A device behind the controller or gateway is meant, and it is off.",
+        "The controller wants a log-in or another message first.",
+        "The controller is busy, or its communication service hangs.",
+    ),
+    what_to_do=(
+        Step("Compare protocol, unit number, rack and slot in the program with the manual."),
+        Step("Look at the controller's state: fault lamp, operating mode, load."),
+        Step("Record a program that works with this controller, and compare the first requests."),
+        Step("Ask for a smaller item, by reading only, and with a longer waiting time."),
+    ),
+    evidence={
+        "asked": "the PC sends its request",
+        "gave_up": "the PC gives up and ends the session",
+    },
+    cautions=("Do not write values to try things out: a written value can move the machine.",),
+    also_fits=(
+        "An answer that takes longer than this recording.",
+        "A path that broke right then, where the request was not confirmed by the controller.",
+    ),
+    looks_alike=(
+        "A recording that ends before the answer.",
+        "A program that only sends and then closes in order.",
+        "A program that leaves a request open on purpose and keeps the session.",
+        "A controller that speaks first and then waits for the PC.",
+    ),
+    confirm="Send the same request from another program, or read another item with this one.",
+    sources=("RFC 9293 section 3.8.6.3 (an acknowledgement proves only that TCP is alive)",),
+    find=find,
+)

@@ -1,0 +1,1 @@
+"""Cable and link."""

@@ -1,0 +1,87 @@
+"""The controller is alive and does not answer the PC's question for its hardware address.
+
+Alive: its own frames, with its address as sender, are in the recording. A note only where packets
+come back all the same, because the PC has the hardware address entered by hand. Quiet where any
+question was answered, and where nothing of the controller is heard.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import Moment
+from analyzer.findings import Level, Need, Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        asked = [question for question in linkup.questions if question.broadcasts]
+        alive = _own_frames(linkup)
+        if not asked or not alive or any(question.answered for question in linkup.questions):
+            continue
+        moments = sorted(moment for question in asked for moment in question.asked.moments)
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "hardware": linkup.hardware or "unknown",
+                "tries": sum(question.asked.count for question in asked),
+                "pc": asked[0].asker_ip,
+            },
+            frames={"asked": moments, "alive": alive},
+            linkup=linkup,
+            level=Level.NOTE if linkup.is_heard else Level.FAULT,
+            silent_since=moments[-1],
+        )
+
+
+def _own_frames(linkup: LinkUp) -> list[Moment]:
+    """The first frames with the controller's address as sender, not from the PC."""
+    claims = linkup.facts.arp.claims.get(linkup.controller)
+    runs = claims.runs if claims is not None else []
+    moments = [run.first for run in runs if run.hardware != linkup.pc.hardware]
+    moments += [
+        path.first
+        for path in linkup.facts.paths
+        if path.src_ip == linkup.controller and path.src != linkup.pc.hardware
+    ]
+    return sorted(set(moments))[:2]
+
+
+RULE = Rule(
+    slug="arp-silent-controller",
+    stage="neighbour",
+    title="{controller} is alive and does not answer the PC's question for its hardware address",
+    what_happened="The PC {pc} asked {tries:times} for the hardware address of {controller}. No "
+    "reply was recorded, while frames sent by {controller} itself are in the recording.",
+    means="So the controller has power, a cable and that address. The PC cannot send to it without "
+    "its hardware address.",
+    likely_causes=(
+        "This controller does not answer such questions by design: its hardware address has to be "
+        "entered on the PC by hand.",
+        "It ignores questions from an address outside its own network: its mask is narrower.",
+        "It went quiet because it thinks that its address is used twice.",
+    ),
+    what_to_do=(
+        Step("Compare address and mask of the PC with those of the controller, side by side."),
+        Step(
+            "Read the hardware address on the controller's label and compare it with {hardware}, "
+            "the one heard in this recording."
+        ),
+        Step(
+            "If the maker's manual asks for it, enter {controller} with that hardware address in "
+            "the PC's neighbour table, and try again. Remove the entry when the unit is replaced."
+        ),
+    ),
+    evidence={
+        "asked": "the PC asks for the hardware address of {controller}{nth}",
+        "alive": "a frame sent by {controller} itself",
+    },
+    also_fits=("A reply that gets lost on its way to the PC only.",),
+    looks_alike=(
+        "A link that works without any question: the PC still knows the hardware address.",
+        "One question without a reply, and the next one answered.",
+    ),
+    confirm="Give the PC a second address inside the controller's own network and ask again.",
+    sources=("RFC 826 (no check of the asker's network is required)",),
+    needs=frozenset({Need.LINKUP, Need.HARDWARE}),
+    find=find,
+)

@@ -1,0 +1,107 @@
+"""The PC sends to a hardware address that is not the controller's any more.
+
+Shown where another hardware address claims the controller's address and the PC still sends to the
+old one afterwards, in vain. It fits where the PC was plugged in during the recording, never asked
+for the controller's hardware address, and nothing comes back: then its entry was typed by hand.
+Quiet where packets come back, where the old address is a router's or a virtual router's, and
+where a cached entry could explain the missing question.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import Hardware, Moment, Path
+from analyzer.findings import Certainty, Need, Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp
+from rules import cautions
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        for path in _paths_to_controller(linkup):
+            old = path.dst
+            if old is None or old.is_virtual_router or old == linkup.router:
+                continue
+            claim = _claim_of_another(linkup, old, path.last)
+            if claim is None and not _typed_by_hand(linkup, path):
+                continue
+            if linkup.last_heard is not None and linkup.last_heard > (claim or path.first):
+                continue
+            yield Sighting(
+                values={
+                    "controller": linkup.controller,
+                    "old": old,
+                    "frames": path.frames,
+                    "claimed": claim is not None,
+                },
+                frames={"claim": [claim] if claim else [], "sent": [path.first, path.last]},
+                linkup=linkup,
+                certainty=Certainty.SHOWN if claim else Certainty.FITS,
+                silent_since=path.last,
+            )
+
+
+def _paths_to_controller(linkup: LinkUp) -> list[Path]:
+    return [
+        path
+        for path in linkup.facts.paths
+        if path.src == linkup.pc.hardware and path.dst_ip == linkup.controller
+    ]
+
+
+def _claim_of_another(linkup: LinkUp, old: Hardware, last_sent: Moment) -> Moment | None:
+    """When another device last took the address, with frames to the old one still to come."""
+    claims = linkup.facts.arp.claims.get(linkup.controller)
+    if claims is None or claims.runs[-1].hardware in (old, linkup.pc.hardware):
+        return None
+    taken = claims.runs[-1].first
+    return taken if taken < last_sent else None
+
+
+def _typed_by_hand(linkup: LinkUp, path: Path) -> bool:
+    """Whether the PC was plugged in before, never asked, and hears nothing of the controller."""
+    checks = [
+        series.first
+        for (hardware, _), series in linkup.facts.arp.probes.items()
+        if hardware == linkup.pc.hardware
+    ]
+    plugged_in = min(checks, default=None)
+    never_asked = not linkup.questions
+    unknown = linkup.facts.station(path.dst) is None
+    return plugged_in is not None and plugged_in < path.first and never_asked and unknown
+
+
+RULE = Rule(
+    slug="stale-mapping",
+    stage="neighbour",
+    title="The PC sends to a hardware address that is not the controller's now",
+    what_happened="The PC sends {frames:count packet} for {controller} to the hardware address "
+    "{old}. Nothing comes back from there.",
+    means="The PC still uses a neighbour entry that does not fit the controller of today. Packets "
+    "to an old hardware address reach nobody.",
+    likely_causes=(
+        "The controller or its network module was replaced and kept its address.",
+        "A neighbour entry was typed on the PC by hand, for another unit or with a slip.",
+        "The controller's answer changed while the PC still held the old entry.",
+    ),
+    what_to_do=(
+        Step("Compare {old} with the hardware address on the controller's label."),
+        Step("Show the PC's neighbour table and look for the entry of {controller}."),
+        Step("Delete that entry on the PC, or enter the one on the label, then try again."),
+        Step("Check panels and other controllers too: they keep tables of their own."),
+    ),
+    evidence={
+        "claim": "another hardware address says that it has {controller}",
+        "sent": "the PC sends a packet for {controller} to {old}{nth}",
+    },
+    cautions=(cautions.MACHINE,),
+    also_fits=("The controller is off, and the PC has not noticed yet.",),
+    looks_alike=(
+        "A neighbour entry from before the recording that still works: no ARP is needed then.",
+        "The shared hardware address of a redundant pair, which differs from the answering one.",
+        "A router's hardware address, where the controller is in another network.",
+    ),
+    confirm="Delete the entry and try again: a question for the hardware address must be answered.",
+    sources=("RFC 826 (packet reception)", "RFC 1122 section 2.3.2.1"),
+    needs=frozenset({Need.LINKUP, Need.HARDWARE}),
+    find=find,
+)

@@ -1,0 +1,90 @@
+"""The PC asked for the controller's hardware address; no reply was recorded.
+
+Quiet where a later question was answered or packets come back (a sleeping device, a cold start);
+where only unicast refreshes went unanswered; where other stations asked, not the PC; for a search
+of the whole network; and where the controller itself is heard: then it is alive and does not
+answer. Where PC and controller are in different networks, that is the finding.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.findings import Certainty, Need, Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp, Stage
+from rules import cautions
+
+ENOUGH = 2
+"""Questions without a reply; a single one may have been lost."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        asked = [question for question in linkup.questions if question.broadcasts]
+        if not asked or _is_explained(linkup):
+            continue
+        moments = sorted(moment for question in asked for moment in question.asked.moments)
+        tries = sum(question.asked.count for question in asked)
+        yield Sighting(
+            values={
+                "pc": asked[0].asker_ip,
+                "controller": linkup.controller,
+                "tries": tries,
+                "span": moments[-1].seconds - moments[0].seconds,
+            },
+            frames={"asked": moments},
+            linkup=linkup,
+            certainty=Certainty.SHOWN if tries >= ENOUGH else Certainty.FITS,
+            silent_since=moments[-1],
+        )
+
+
+def _is_explained(linkup: LinkUp) -> bool:
+    answered = any(question.answered for question in linkup.questions)
+    itself = linkup.controller in linkup.facts.arp.claims
+    nobody_else = Stage.LINK not in linkup.proofs
+    elsewhere = linkup.self_assigned or not linkup.same_network
+    return answered or linkup.is_heard or itself or nobody_else or elsewhere
+
+
+RULE = Rule(
+    slug="unanswered-arp",
+    stage="neighbour",
+    title="Nothing answered at {controller}",
+    what_happened="The PC {pc} asked {tries:times}{span:within} which device has the address "
+    "{controller}. No reply was recorded, while other stations were heard.",
+    means="Until a device replies, the PC does not know where on the cable to send its packets. It "
+    "cannot start talking to {controller}.",
+    likely_causes=(
+        "The controller is off, still starting, or not plugged into this network.",
+        "The controller has another address than the one typed in the program.",
+        "The PC is in another VLAN, or its cable leads to another network than the controller's.",
+        "The controller withdrew from its address after it met the same address elsewhere.",
+    ),
+    what_to_do=(
+        Step("Look whether the controller has power and its link lamp is lit."),
+        Step(
+            "Compare {controller} with the address on the controller's display, label or switches."
+        ),
+        Step(
+            "Look through the stations heard in this recording for one that could be the "
+            "controller with another address."
+        ),
+        Step("Plug the PC into the same switch as the controller and record again."),
+        Step("If the controller needs to be started again, do that last.", cautions.RESTART),
+    ),
+    evidence={"asked": "the PC asks for the hardware address of {controller}{nth}"},
+    cautions=(
+        "Do not search the address range of a running machine: some devices leave their address "
+        "when they are asked for it again and again.",
+    ),
+    also_fits=("A controller that never answers such questions and sends nothing by itself.",),
+    looks_alike=(
+        "One question without a reply, and then an answer: a cold start.",
+        "A refresh sent to one station only, and answered when asked of all.",
+        "Questions of other stations, or a search of the whole network.",
+        "A recording that ends less than 5 s after the last question.",
+    ),
+    confirm="Ask from another device on the same switch, such as the operator panel.",
+    sources=("RFC 826", "RFC 1122 section 2.3.2.1 (at most one question a second)"),
+    needs=frozenset({Need.LINKUP, Need.HARDWARE}),
+    find=find,
+)

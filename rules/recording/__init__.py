@@ -1,0 +1,1 @@
+"""The recording itself: what it can and cannot show."""

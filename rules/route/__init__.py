@@ -1,0 +1,1 @@
+"""Same network, or a working route."""

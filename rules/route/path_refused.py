@@ -1,0 +1,106 @@
+"""Somebody on the way forbids the PC's packets to the controller.
+
+Shown where the message itself says "prohibited". It fits where a call to a TCP port is answered
+with "port unreachable", which stacks leave to filters, or with a reset that comes from another
+hardware address than the controller's. Only for the PC's own packets to this controller; quiet
+where the port opens all the same.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import End, IcmpError
+from analyzer.findings import Certainty, Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp, Stage
+from rules import cautions
+
+UNREACHABLE, TCP = 3, 6
+PROHIBITED = {9, 10, 13}
+"""Codes of a filter (RFC 1122 3.2.2.1, RFC 1812 5.2.7.1)."""
+NO_SUCH_PORT = {2, 3}
+RESET = "TCP reset"
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        if Stage.PORT in linkup.proofs:
+            continue
+        errors = [error for error in linkup.errors if _forbids(error, linkup)]
+        if errors:
+            shown = any(error.code in PROHIBITED for error in errors)
+            yield Sighting(
+                values={
+                    "controller": linkup.controller,
+                    "sender": errors[0].sender,
+                    "meaning": errors[0].meaning,
+                    "times": len(errors),
+                },
+                frames={"said": [error.moment for error in errors]},
+                linkup=linkup,
+                certainty=Certainty.SHOWN if shown else Certainty.FITS,
+            )
+            continue
+        resets = [end for end in _foreign_resets(linkup)]
+        if resets:
+            yield Sighting(
+                values={
+                    "controller": linkup.controller,
+                    "sender": resets[0].hardware,
+                    "meaning": RESET,
+                    "times": len(resets),
+                },
+                frames={"said": [end.moment for end in resets]},
+                linkup=linkup,
+                certainty=Certainty.FITS,
+            )
+
+
+def _forbids(error: IcmpError, linkup: LinkUp) -> bool:
+    if error.type != UNREACHABLE or error.about_src != linkup.pc_address:
+        return False
+    about_tcp = error.protocol == TCP and error.code in NO_SUCH_PORT
+    return error.code in PROHIBITED or about_tcp
+
+
+def _foreign_resets(linkup: LinkUp) -> list[End]:
+    """Refusals that came from a station which never claimed the controller's address."""
+    claims = linkup.facts.arp.claims.get(linkup.controller)
+    if claims is None:
+        return []
+    refusals = [session.refused for session in linkup.sessions if session.refused]
+    return [end for end in refusals if end.hardware and end.hardware not in claims.counts]
+
+
+RULE = Rule(
+    slug="path-refused",
+    stage="route",
+    title="A filter on the way turns the PC's packets to {controller} away",
+    what_happened="{sender} answered the PC's packets for {controller} {times:times} with the "
+    "message: {meaning}.",
+    means="A firewall or access list between the PC and the controller, or in the controller "
+    "itself, does not allow this connection.",
+    likely_causes=(
+        "A rule in the router or firewall between the networks leaves out this port or this PC.",
+        "An access list in the controller names the PCs that may connect, and not this one.",
+    ),
+    what_to_do=(
+        Step("Try from a PC on the controller's own switch, where no filter is in between."),
+        Step(
+            "Give whoever looks after the network the exact addresses, port, protocol and direction, "
+            "with the frames below, and ask for a rule.",
+            cautions.FIREWALL,
+        ),
+        Step("Look in the controller's settings whether this PC may connect."),
+    ),
+    evidence={"said": "{sender} says about the PC's packet for {controller}: {meaning}"},
+    also_fits=(
+        "Where the message comes from the controller itself: the service may be switched off.",
+    ),
+    looks_alike=(
+        "A message about another program's packets.",
+        "A controller that uses another time to live in a reset than in its data.",
+        "A refusal by the controller itself: its reset comes from its own hardware address.",
+    ),
+    confirm="Connect from a PC on the controller's own switch: if that works, it is the filter.",
+    sources=("RFC 1812 section 5.2.7.1", "RFC 1122 section 3.2.2.1"),
+    find=find,
+)

@@ -1,0 +1,76 @@
+"""A router says that it cannot deliver the PC's packets to the controller.
+
+Only where the message quotes the PC's own packets for this controller. Quiet where the port opens
+all the same: the router was still finding the way.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import IcmpError
+from analyzer.findings import Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp, Stage
+from rules import cautions
+
+UNREACHABLE, TIME_EXCEEDED = 3, 11
+NO_WAY = {0, 1, 5, 6, 7, 8, 11, 12}
+"""Codes of a router that has no way to the network or the host (RFC 792, RFC 1122 3.2.2.1)."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        errors = [error for error in linkup.errors if _says_no_way(error, linkup)]
+        if not errors or Stage.PORT in linkup.proofs:
+            continue
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "router": errors[0].sender,
+                "times": len(errors),
+                "meaning": errors[0].meaning,
+            },
+            frames={"said": [error.moment for error in errors]},
+            linkup=linkup,
+        )
+
+
+def _says_no_way(error: IcmpError, linkup: LinkUp) -> bool:
+    no_way = error.type == UNREACHABLE and error.code in NO_WAY
+    lost = error.type == TIME_EXCEEDED and error.code == 0
+    from_pc = error.about_src == linkup.pc_address
+    return (no_way or lost) and from_pc and error.sender != linkup.controller
+
+
+RULE = Rule(
+    slug="router-cannot-deliver",
+    stage="route",
+    title="The router {router} cannot deliver packets to {controller}",
+    what_happened="The station {router} answered the PC's packets for {controller} {times:times} "
+    "with the message: {meaning}.",
+    means="So the PC reaches the router, and the way ends there or behind it.",
+    likely_causes=(
+        "The controller is in the PC's own network, and the PC's mask or address sends its packets "
+        "to the router instead.",
+        "The router knows no way to the controller's network.",
+        "The controller behind the router is off or has another address.",
+    ),
+    what_to_do=(
+        Step("Compare address and mask of the PC and of the controller, side by side."),
+        Step(
+            "If both are on the same switch, give the PC an address in the controller's network.",
+            cautions.ADDRESS_CHANGE,
+        ),
+        Step(
+            "If the controller really is behind the router, give whoever looks after the network "
+            "the frames below: they show which router said no, and to what."
+        ),
+    ),
+    evidence={"said": "{router} says about the PC's packet for {controller}: {meaning}"},
+    also_fits=(),
+    looks_alike=(
+        "A message about another program's packets: it quotes other addresses or ports.",
+        "One message and then success: the router was still finding the controller.",
+    ),
+    confirm="Connect the PC to the controller's own switch with an address of that network.",
+    sources=("RFC 792 (types 3 and 11)", "RFC 1122 section 3.2.2.1"),
+    find=find,
+)

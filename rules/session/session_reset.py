@@ -1,0 +1,91 @@
+"""The controller broke an open session with a reset while the PC still wanted it.
+
+Wanted: a request was open, no answer had come at all, or the PC called again soon afterwards
+without the controller having just answered. Quiet where somebody had closed the session in order
+before, where the PC itself sent the reset, and for controllers that close after every answer.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import CLIENT, End, Session
+from analyzer.findings import Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp
+from rules import cautions
+
+RIGHT_AFTER = 1.0
+"""Seconds after an answer within which a close belongs to it, by design of some controllers."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        broken = [
+            (session, end)
+            for session in linkup.sessions
+            if (end := session.broken_by) is not None and _was_wanted(linkup, session, end)
+        ]
+        if not broken:
+            continue
+        session, end = broken[0]
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "port": session.server.port,
+                "sessions": len(broken),
+                "answers": session.answers,
+                "idle": end.since_data or 0.0,
+            },
+            frames={
+                "data": [one.asked for one, _ in broken if one.asked],
+                "reset": [end.moment for _, end in broken],
+            },
+            linkup=linkup,
+        )
+
+
+def _was_wanted(linkup: LinkUp, session: Session, end: End) -> bool:
+    if end.after == CLIENT or not session.answers:
+        return True
+    called_again = any(one.syns.count and one.syns.first > end.moment for one in linkup.sessions)
+    return called_again and (end.since_data or 0.0) > RIGHT_AFTER
+
+
+RULE = Rule(
+    slug="session-reset",
+    stage="session",
+    title="{controller} broke the session",
+    what_happened="{controller} ended {sessions:count session} on port {port} with a TCP reset. "
+    "Before the first of these resets it had given {answers:count answer}, and "
+    "{idle:seconds} had passed since the last data.",
+    means="A reset is not a loss on the cable: the controller, or something that answers in its "
+    "name, threw the session away.",
+    likely_causes=(
+        "The controller restarted or changed its mode, or a program was loaded into it.",
+        "Another client took the session, and the controller allows only so many.",
+        "The controller did not understand the request and gave up.",
+        "A time limit of the controller passed without a request.",
+        "A firewall on the way forgot the session and answered in the controller's name.",
+    ),
+    what_to_do=(
+        Step("Ask what happened at the machine at that clock time: restart, mode, download."),
+        Step("Look in the controller's log and its list of sessions."),
+        Step("Compare protocol, unit number and settings of the program with the manual."),
+        Step(
+            "Ask who else is connected, and have one program closed for a test.",
+            cautions.OTHERS_SESSION,
+        ),
+    ),
+    evidence={
+        "data": "the PC's last request in that session{nth}",
+        "reset": "{controller} ends the session with a reset{nth}",
+    },
+    cautions=("Outputs may have changed when the session broke. " + cautions.MACHINE,),
+    also_fits=("A second device with the controller's address that knows no such session.",),
+    looks_alike=(
+        "A reset behind an orderly close: the session was over already.",
+        "A reset sent by the PC's own program when it ends.",
+        "A controller that closes the session right after each answer, by design.",
+    ),
+    confirm="Record several breaks: the same idle time points to a limit, a random one to a restart.",
+    sources=("RFC 9293 sections 3.5.2 and 3.10.7",),
+    find=find,
+)

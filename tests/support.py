@@ -1,0 +1,46 @@
+"""What the tests of the rules share: tell a story, diagnose it, look at what leads."""
+
+import io
+from collections.abc import Sequence
+from typing import Any
+
+from analyzer.diagnosis import Diagnosis, diagnose
+from analyzer.findings import Finding, Level
+from analyzer.inputs import open_recording
+from analyzer.linkup import Told
+from analyzer.facts import Address
+from captures.plant import Plant
+from rules import ALL
+
+
+def diagnosed(
+    recording: Plant | bytes, controllers: Sequence[str] = (), pc: str | None = None, **layout: Any
+) -> Diagnosis:
+    """Diagnose a story, or the octets of a file; layout goes to the writer of the story."""
+    octets = recording if isinstance(recording, bytes) else recording.pcap(**layout)
+    told = Told(
+        controllers=tuple(_controller(text) for text in controllers),
+        pc=None if pc is None else Address.parse(pc),
+    )
+    return diagnose(open_recording(io.BytesIO(octets), "test"), ALL, told)
+
+
+def _controller(text: str) -> tuple[Address, int | None]:
+    address, _, port = text.partition(":")
+    return Address.parse(address), int(port) if port else None
+
+
+def lead(diagnosis: Diagnosis) -> str | None:
+    """The slug of the leading fault, None where there is no fault."""
+    return next((one.rule for one in diagnosis.findings if one.level is Level.FAULT), None)
+
+
+def found(diagnosis: Diagnosis, slug: str) -> Finding:
+    """The finding of a rule; fails where there is not exactly one."""
+    (finding,) = [one for one in diagnosis.findings if one.rule == slug]
+    return finding
+
+
+def slugs(diagnosis: Diagnosis) -> list[str]:
+    """All findings, in order."""
+    return [one.rule for one in diagnosis.findings]

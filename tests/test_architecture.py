@@ -1,0 +1,307 @@
+"""What can be read off the source: who imports whom, and that every rule is complete.
+
+Every check is a function from source or files to a list of complaints, so that a test can also feed
+it something wrong and see it complain.
+"""
+
+import ast
+import re
+import sys
+import tomllib
+from collections.abc import Iterable, Iterator
+from importlib.util import resolve_name
+from pathlib import Path, PurePosixPath
+from types import SimpleNamespace
+
+import pytest
+
+import rules
+
+ROOT = Path(__file__).parents[1]
+STAGES = ("recording", "link", "address", "neighbour", "route", "port", "session", "answer")
+
+ERRORS = "analyzer.errors"
+WORDS = "analyzer.words"
+RECORDS = "analyzer.inputs.records"
+INPUTS = "analyzer.inputs"
+FRAMES = "analyzer.frames"
+FACTS = "analyzer.facts"
+LINKUP = "analyzer.linkup"
+FINDINGS = "analyzer.findings"
+RULES = "rules"
+DIAGNOSIS = "analyzer.diagnosis"
+REPORTS = "analyzer.reports"
+PACKAGE = "analyzer"
+CLI = "analyzer.cli"
+
+BELOW_DIAGNOSIS = {ERRORS, WORDS, RECORDS, INPUTS, FRAMES, FACTS, LINKUP, FINDINGS}
+
+MAY_IMPORT: dict[str, set[str]] = {
+    ERRORS: set(),
+    WORDS: set(),
+    RECORDS: {ERRORS},
+    INPUTS: {INPUTS, RECORDS, ERRORS},
+    FRAMES: {FRAMES, INPUTS, RECORDS, ERRORS},
+    FACTS: {FACTS, FRAMES, RECORDS, ERRORS},
+    LINKUP: {FACTS, ERRORS},
+    FINDINGS: {FACTS, LINKUP, WORDS, ERRORS},
+    **{f"{RULES}.{stage}": {FACTS, LINKUP, FINDINGS} for stage in STAGES},
+    RULES: {FINDINGS, *(f"{RULES}.{stage}" for stage in STAGES)},
+    DIAGNOSIS: BELOW_DIAGNOSIS,
+    REPORTS: {REPORTS, DIAGNOSIS, FINDINGS, WORDS, ERRORS},
+    PACKAGE: BELOW_DIAGNOSIS | {DIAGNOSIS, REPORTS, RULES},
+    CLI: BELOW_DIAGNOSIS | {DIAGNOSIS, REPORTS, RULES, PACKAGE},
+    "analyzer.__main__": {CLI},
+}
+"""Each part of the house and the parts it may import. Data flows down this list, imports go up."""
+
+RULE_STANDARD = {"collections", "dataclasses", "ipaddress", "typing"}
+"""What a rule may use besides the facts: a rule judges, it does not compute or decode."""
+
+POSIX_ONLY = {
+    "curses", "fcntl", "grp", "posix", "pty", "pwd", "readline", "resource", "syslog", "termios",
+    "tty",
+}  # fmt: skip
+
+
+def sources(root: Path = ROOT) -> Iterator[tuple[str, str]]:
+    """Path (with /, below root) and source of every file of the two packages."""
+    for package in (PACKAGE, RULES):
+        for path in sorted((root / package).rglob("*.py")):
+            yield path.relative_to(root).as_posix(), path.read_text(encoding="utf-8")
+
+
+def imported(path: str, source: str) -> Iterator[str]:
+    """Whole dotted names that a file imports, anywhere in it; `from a import b` gives a.b."""
+    package = ".".join(PurePosixPath(path).parent.parts)
+    for node in ast.walk(ast.parse(source)):
+        match node:
+            case ast.Import(names):
+                yield from (alias.name for alias in names)
+            case ast.ImportFrom(module, names, level):
+                origin = resolve_name("." * level + (module or ""), package)
+                yield from (f"{origin}.{alias.name}" for alias in names)
+            case ast.Call(
+                ast.Name("__import__")
+                | ast.Name("import_module")
+                | ast.Attribute(_, "import_module"),
+                [ast.Constant(str(name)), *_],
+            ):
+                yield name
+
+
+def part_of(name: str) -> str:
+    """The row of MAY_IMPORT that a dotted name falls under, "" where there is none."""
+    pieces = name.split(".")
+    prefixes = (".".join(pieces[:end]) for end in range(len(pieces), 0, -1))
+    return next((prefix for prefix in prefixes if prefix in MAY_IMPORT), "")
+
+
+def wrong_imports(path: str, source: str) -> list[str]:
+    """Imports that go against the arrow, do not run everywhere, or do not belong in the part."""
+    module = ".".join(PurePosixPath(path).with_suffix("").parts).removesuffix(".__init__")
+    part = part_of(module)
+    if part in (PACKAGE, RULES) and module != part:
+        return [f"{path} has no row in MAY_IMPORT: say where it stands"]
+    complaints = []
+    for name in imported(path, source):
+        top = name.partition(".")[0]
+        if top in (PACKAGE, RULES):
+            wrong = part_of(name) not in MAY_IMPORT[part]
+        elif part.startswith(f"{RULES}."):
+            wrong = top not in RULE_STANDARD
+        else:
+            wrong = top in POSIX_ONLY or top == "scapy"
+        if wrong:
+            complaints.append(f"{path} imports {name}")
+    return complaints
+
+
+def third_party(files: Iterable[tuple[str, str]]) -> set[str]:
+    tops = {name.partition(".")[0] for path, source in files for name in imported(path, source)}
+    return tops - sys.stdlib_module_names - {PACKAGE, RULES}
+
+
+def test_every_import_follows_the_arrow() -> None:
+    files = list(sources())
+    assert {"analyzer/cli.py", "rules/__init__.py"} <= {path for path, _ in files}
+    assert [complaint for file in files for complaint in wrong_imports(*file)] == []
+
+
+def test_third_party_imports_are_the_declared_dependencies() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    declared = {re.split(r"[<>=~!\[; ]", line)[0] for line in project["dependencies"]}
+    assert third_party(sources()) == declared
+
+
+@pytest.mark.parametrize(
+    ("path", "source"),
+    [
+        ("analyzer/errors.py", "import analyzer.words"),
+        ("analyzer/words.py", "from analyzer.findings import Rule"),
+        ("analyzer/inputs/pcap.py", "from analyzer.frames import Frames"),
+        ("analyzer/inputs/pcap.py", "from ..frames import Frames"),
+        ("analyzer/frames.py", "from analyzer import facts"),
+        ("analyzer/facts/tcp.py", "from analyzer.inputs import pcap"),
+        ("analyzer/facts/__init__.py", "from ..linkup import Linkup"),
+        ("analyzer/linkup.py", "from analyzer import findings"),
+        ("analyzer/findings.py", "import rules"),
+        ("analyzer/diagnosis.py", "def late():\n    from rules import ALL"),
+        ("analyzer/diagnosis.py", "import importlib\nimportlib.import_module('rules')"),
+        ("analyzer/reports/text.py", "from analyzer.facts import Facts"),
+        ("analyzer/reports/text.py", "import rules.link.nothing_heard"),
+        ("analyzer/reports/text.py", "from analyzer import diagnose"),
+        ("analyzer/__init__.py", "from analyzer.cli import main"),
+        ("analyzer/unheard_of.py", ""),
+        ("analyzer/cli.py", "import fcntl"),
+        ("analyzer/cli.py", "from scapy.all import Ether"),
+        ("rules/link/nothing_heard.py", "from analyzer.frames import Frames"),
+        ("rules/link/nothing_heard.py", "from analyzer.words import times"),
+        ("rules/link/nothing_heard.py", "from rules.link.link_flapping import RULE"),
+        ("rules/link/nothing_heard.py", "import numpy as np"),
+        ("rules/link/nothing_heard.py", "import dpkt"),
+        ("rules/link/nothing_heard.py", "from pathlib import Path"),
+        ("rules/nothing_heard.py", ""),
+    ],
+)
+def test_wrong_import_is_flagged(path: str, source: str) -> None:
+    assert len(wrong_imports(path, source)) == 1
+
+
+@pytest.mark.parametrize(
+    ("path", "source"),
+    [
+        ("analyzer/inputs/__init__.py", "from .pcap import read"),
+        ("analyzer/facts/tcp.py", "import numpy\nfrom analyzer.inputs.records import Direction"),
+        ("analyzer/cli.py", "import click\nimport rules\nfrom analyzer.reports import text"),
+        ("rules/__init__.py", "from rules.link import nothing_heard"),
+        (
+            "rules/link/nothing_heard.py",
+            "from collections.abc import Iterator\nfrom analyzer.findings import Rule",
+        ),
+    ],
+)
+def test_right_import_is_not_flagged(path: str, source: str) -> None:
+    assert wrong_imports(path, source) == []
+
+
+def test_third_party_import_is_seen() -> None:
+    assert third_party([("analyzer/cli.py", "import json, requests.sessions")]) == {"requests"}
+
+
+def rule_files(root: Path) -> dict[str, Path]:
+    """Slug and path below root of every rule file."""
+    paths = (path.relative_to(root) for path in sorted(root.glob("rules/*/*.py")))
+    return {path.stem.replace("_", "-"): path for path in paths if path.stem != "__init__"}
+
+
+def wrong_list(files: dict[str, Path], listed: Iterable[object]) -> list[str]:
+    """Where the rule files and the list of rules do not match, or the list is out of order."""
+    listed = list(listed)
+    slugs = [rule.slug for rule in listed]
+    complaints = [f"{slug} is listed, but has no file" for slug in slugs if slug not in files]
+    for slug, path in files.items():
+        if slugs.count(slug) != 1:
+            complaints.append(f"{path.as_posix()} is listed {slugs.count(slug)} times as {slug}")
+    for rule in listed:
+        path = files.get(rule.slug)
+        if path and rule.stage != path.parent.name:
+            complaints.append(f"{rule.slug} lies in {path.parent.name} and says {rule.stage}")
+        if path and rule.find.__module__ != ".".join(path.with_suffix("").parts):
+            complaints.append(f"{rule.slug} takes its find from {rule.find.__module__}")
+    stages = [STAGES.index(rule.stage) for rule in listed]
+    if stages != sorted(stages):
+        complaints.append("the list is not in the order in which a link-up is built")
+    return complaints
+
+
+def wrong_tests(root: Path) -> list[str]:
+    """Rules without a test file, without enough innocent tests, or without a recording."""
+    complaints = []
+    readme = root / "captures" / "README.md"
+    table = readme.read_text(encoding="utf-8") if readme.exists() else ""
+    for slug, path in rule_files(root).items():
+        place = f"tests/{path.parent.as_posix()}/test_{path.name}"
+        if not (root / place).exists():
+            complaints.append(f"{place} is missing")
+            continue
+        text = (root / place).read_text(encoding="utf-8")
+        names = [n.name for n in ast.walk(ast.parse(text)) if isinstance(n, ast.FunctionDef)]
+        found = sum(name.startswith("test_found_") for name in names)
+        quiet = sum(name.startswith("test_quiet_") for name in names)
+        if not 0 < found <= quiet:
+            complaints.append(f"{place} has {found} fault tests and {quiet} innocent ones")
+        if not re.search(rf"(?<![\w-]){slug}(?![\w-])", table + "\n" + text):
+            complaints.append(f"{slug} is named neither in captures/README.md nor in {place}")
+    return complaints
+
+
+def test_rules_are_listed_once_in_order_under_the_names_of_their_files() -> None:
+    files = rule_files(ROOT)
+    assert files
+    assert wrong_list(files, rules.ALL) == []
+
+
+def test_every_rule_has_its_tests_and_its_recording() -> None:
+    assert wrong_tests(ROOT) == []
+
+
+def a_rule(
+    slug: str = "cut-cable", stage: str = "link", module: str = "rules.link.cut_cable"
+) -> SimpleNamespace:
+    return SimpleNamespace(slug=slug, stage=stage, find=SimpleNamespace(__module__=module))
+
+
+GOOD_FILES = {"cut-cable": Path("rules/link/cut_cable.py")}
+TWO_FILES = {**GOOD_FILES, "bent-pin": Path("rules/address/bent_pin.py")}
+BENT_PIN = a_rule("bent-pin", "address", "rules.address.bent_pin")
+
+
+@pytest.mark.parametrize(
+    ("files", "listed", "complaints"),
+    [
+        (GOOD_FILES, [a_rule()], 0),
+        (GOOD_FILES, [], 1),
+        (GOOD_FILES, [a_rule(), a_rule()], 1),
+        (GOOD_FILES, [a_rule(), a_rule(slug="no-file")], 1),
+        (GOOD_FILES, [a_rule(stage="port")], 1),
+        (GOOD_FILES, [a_rule(module="rules.link.other")], 1),
+        (TWO_FILES, [a_rule(), BENT_PIN], 0),
+        (TWO_FILES, [BENT_PIN, a_rule()], 1),
+    ],
+)
+def test_wrong_list_is_flagged(
+    files: dict[str, Path], listed: list[SimpleNamespace], complaints: int
+) -> None:
+    assert len(wrong_list(files, listed)) == complaints
+
+
+FOUND, QUIET = "def test_found_it(): ...\n", "def test_quiet_when_fine(): ...\n"
+
+
+@pytest.mark.parametrize(
+    ("test", "table", "complaints"),
+    [
+        (FOUND + QUIET, "| cut-cable |", 0),
+        ('"""cut-cable"""\n' + FOUND + QUIET, "", 0),
+        (None, "| cut-cable |", 1),
+        (FOUND, "| cut-cable |", 1),
+        (QUIET, "| cut-cable |", 1),
+        (FOUND + QUIET, "| cut-cable-twice |", 1),
+        (FOUND + QUIET, None, 1),
+    ],
+)
+def test_missing_tests_are_flagged(
+    tmp_path: Path, test: str | None, table: str | None, complaints: int
+) -> None:
+    texts = {
+        "rules/link/__init__.py": "",
+        "rules/link/cut_cable.py": "",
+        "tests/rules/link/test_cut_cable.py": test,
+        "captures/README.md": table,
+    }
+    for name, text in texts.items():
+        if text is not None:
+            (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+            (tmp_path / name).write_text(text, encoding="utf-8")
+    assert len(wrong_tests(tmp_path)) == complaints

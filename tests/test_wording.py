@@ -1,0 +1,206 @@
+"""How the rules speak: short plain sentences, no blame, and a caution beside every risky step."""
+
+import re
+from collections.abc import Iterator
+from string import Formatter
+from types import SimpleNamespace
+
+import pytest
+
+import rules
+
+FIELDS = (
+    "title",
+    "what_happened",
+    "means",
+    "likely_causes",
+    "what_to_do",
+    "cautions",
+    "also_fits",
+    "looks_alike",
+    "confirm",
+)
+
+MOST_WORDS = 28
+"""In one sentence; a placeholder counts as one word."""
+
+AVOIDED = re.compile(
+    r"\b("
+    r"errors?|failed|failures?|fatal|illegal|invalid|malformed|abort(s|ed)?|hosts?|unreachable"
+    r"|timeouts?|etc"  # alarm and jargon
+    r"|simply|just|obviously|please"  # they make a reader who is stuck feel small
+    r"|blame|careless(ly)?|clumsy|forgot(ten)?|mistakes?|neglect(ed)?|should have|stupid"
+    r"|your (own )?fault"  # blame
+    r")\b|!",
+    re.IGNORECASE,
+)
+
+STEP_WITH_RISK = re.compile(
+    r"\b("
+    r"re-?start\w*|re-?boot\w*|reset\w*|power[- ]?cycl\w*"
+    r"|(power|turn)(s|ed|ing)? (it )?o(ff|n)|switch(es|ed|ing)? ((it )?off|it on)"
+    r"|(start|stop)(s|ing)? the (machine|controller)"
+    r"|un-?plug\w*|pull\w* out|disconnect\w*|remov\w*|firewall\w*"
+    r"|(chang|correct|assign|renumber)\w* .*\baddress"
+    r"|(clos|end)\w* .*\b(session|connection)"
+    r")\b|(^|\b(then|and) )(set|give) .*\baddress\b",
+    re.IGNORECASE,
+)
+"""A step that can stop or start a machine, end a session, move an address or open a door."""
+
+TERMS = re.compile(
+    r"(ACK|ARP|BOOTP|CPU|DHCP|Ethernet|FIN|Hz|I/O|ICMP|ID|IEEE|IP|IPv4|IPv6|LAN|LLDP|[MG]bit/s|MTU"
+    r"|PCs?|RFC|RST|SYN|TCP|TLS|TTL|UDP|USB|UTC|VLAN|VPN|Wi-Fi)(-[a-z]+)*"
+)
+"""The words that may have a capital inside a sentence. Any other one is likely somebody's name."""
+
+
+def sentences(text: str) -> list[str]:
+    """The sentences of a text; a full stop inside a number or an address ends none."""
+    return [piece for piece in re.split(r"(?<=[.!?])[\"')]*\s+", text.strip()) if piece]
+
+
+def filled(template: str) -> str:
+    """A template with an x for each placeholder. Raises ValueError where it is not well formed."""
+    pieces = []
+    for before, name, _, _ in Formatter().parse(template):
+        pieces.append(before)
+        if name is not None:
+            if not name.isidentifier():
+                raise ValueError(f"{{{name}}} is no name of a value")
+            pieces.append("x")
+    return "".join(pieces)
+
+
+def texts(rule: object) -> Iterator[tuple[str, str]]:
+    """Field and text of everything that a rule says; each field is one text or several."""
+    for field in FIELDS:
+        value = getattr(rule, field)
+        for text in (value,) if isinstance(value, str) else value:
+            yield field, text
+
+
+def badly_said(template: str) -> list[str]:
+    """What is wrong with one text of a rule."""
+    try:
+        text = filled(template)
+    except ValueError as reason:
+        return [f"no template: {reason}"]
+    complaints = []
+    if not text.isascii():
+        complaints.append("a character that is not ASCII")
+    if text != " ".join(text.split()) or not text:
+        complaints.append("a gap, or nothing at all")
+    complaints += [f"the word {found[0]}" for found in AVOIDED.finditer(text)]
+    for sentence in sentences(text):
+        words = sentence.split()
+        if len(words) > MOST_WORDS:
+            complaints.append(f"{len(words)} words in: {sentence}")
+        inner = re.findall(r"(?<=[\w,;)-] )[\"'(]*([A-Za-z][\w/-]*)", sentence)
+        names = [w for w in inner if not w.islower() and not TERMS.fullmatch(w)]
+        complaints += [f"a name? {word}" for word in names]
+    return complaints
+
+
+def risk_without_caution(rule: SimpleNamespace) -> list[str]:
+    """Risky steps of a rule that has no caution."""
+    if rule.cautions:
+        return []
+    steps = [text for field, text in texts(rule) if field in ("what_to_do", "confirm")]
+    return [s for step in steps for s in sentences(filled(step)) if STEP_WITH_RISK.search(s)]
+
+
+@pytest.mark.parametrize("rule", rules.ALL, ids=lambda rule: rule.slug)
+def test_rule_speaks_plainly(rule: SimpleNamespace) -> None:
+    complaints = [f"{field}: {c}" for field, text in texts(rule) for c in badly_said(text)]
+    assert complaints == []
+
+
+@pytest.mark.parametrize("rule", rules.ALL, ids=lambda rule: rule.slug)
+def test_risky_step_has_a_caution(rule: SimpleNamespace) -> None:
+    assert risk_without_caution(rule) == []
+
+
+def test_there_are_rules_to_read() -> None:
+    assert rules.ALL
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "The connection failed.",
+        "Errors came back from {controller}.",
+        "Just look at the lamps.",
+        "You should have waited.",
+        "Nobody answered!",
+        "The cable \N{EM DASH} or the plug.",
+        "The lamp is  dark.",
+        "",
+        "The lamp at {controller is dark.",
+        "The lamp at {} is dark.",
+        "Ask the people from Examplecorp for the manual.",
+        "Ask for the manual of the model X100.",
+        "word " * MOST_WORDS + "word.",
+    ],
+)
+def test_bad_text_is_flagged(text: str) -> None:
+    assert len(badly_said(text)) == 1
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Nothing answered at {controller}",
+        "{pc} asked {tries:times}{span:within} which device uses the address {controller}.",
+        "The mask is 255.255.255.0. Then the PC asks by ARP. Is it lit? Yes, at 10 Mbit/s.",
+        "word " * (MOST_WORDS - 1) + "{span:within}. " + "word " * (MOST_WORDS - 1) + "word.",
+        "It comes from the ghost of an adjusted terror.",
+    ],
+)
+def test_good_text_is_not_flagged(text: str) -> None:
+    assert badly_said(text) == []
+
+
+def a_rule(**said: object) -> SimpleNamespace:
+    return SimpleNamespace(**dict.fromkeys(FIELDS, ()) | said)
+
+
+@pytest.mark.parametrize(
+    "step",
+    [
+        "Restart the controller.",
+        "Wait a minute, then power-cycle it.",
+        "Switch off the controller.",
+        "Unplug the device you added last.",
+        "Change the controller's address.",
+        "Set a free address on the PC.",
+        "Let the firewall on the PC pass port {port}.",
+        "Close the session of the panel.",
+        "Remove the second server.",
+    ],
+)
+def test_risky_step_without_caution_is_flagged(step: str) -> None:
+    steps = ["Look at the lamps.", f"Look at the lamps. {step}"]
+    assert risk_without_caution(a_rule(what_to_do=steps)) == [step.replace("{port}", "x")]
+    assert len(risk_without_caution(a_rule(confirm=step))) == 1
+    assert risk_without_caution(a_rule(what_to_do=steps, cautions=("Ask first.",))) == []
+
+
+@pytest.mark.parametrize(
+    "step",
+    [
+        "Compare the address with the one on the label.",
+        "Read the address that is set on the controller. Does the session list end there?",
+        "Record again, and start 5 s before you connect.",
+        "Put a small switch on the bench between the two.",
+    ],
+)
+def test_harmless_step_needs_no_caution(step: str) -> None:
+    assert risk_without_caution(a_rule(what_to_do=step)) == []
+
+
+def test_every_field_is_read() -> None:
+    told = a_rule(**{field: f"This is {field}." for field in FIELDS})
+    assert list(texts(told)) == [(field, f"This is {field}.") for field in FIELDS]
+    several = a_rule(what_to_do=["One.", "Two."])
+    assert list(texts(several)) == [("what_to_do", "One."), ("what_to_do", "Two.")]
