@@ -23,7 +23,7 @@ from analyzer.findings import (
 )
 from analyzer.inputs.records import Recording
 from analyzer.linkup import LISTEN_AFTER, LISTEN_BEFORE, Case, LinkUp, Proof, Stage, Told, work_out
-from analyzer.words import say
+from analyzer.words import nth, say
 
 NO_FAULT, FAULT, CANNOT_TELL = 0, 1, 3
 """Exit statuses of a diagnosis; 2 is for unusable input."""
@@ -177,8 +177,8 @@ def _doubts(sighting: Sighting, facts: Facts) -> list[str]:
         doubts.append(
             say("The recorder lost {n:count frame}: the answer may be among them.", {"n": facts.drops})
         )
-    first = min(moment for moments in sighting.frames.values() for moment in moments)
-    if first.seconds < LISTEN_BEFORE:
+    attempts = sighting.linkup.attempts if sighting.linkup else []
+    if attempts and attempts[0].seconds < LISTEN_BEFORE:
         doubts.append("The recording began with the attempt: what came before is not in it.")
     return doubts
 
@@ -186,7 +186,7 @@ def _doubts(sighting: Sighting, facts: Facts) -> list[str]:
 def _evidence(rule: Rule, sighting: Sighting) -> list[Evidence]:
     """The frames in order, each with its sentence; {nth} tells a repetition."""
     lines = [
-        Evidence(moment, say(rule.evidence[key], {**sighting.values, "nth": number}))
+        Evidence(moment, say(rule.evidence[key], {**sighting.values, "nth": nth(number)}))
         for key, moments in sighting.frames.items()
         for number, moment in enumerate(moments, 1)
     ]
@@ -222,6 +222,8 @@ def _stages(linkup: LinkUp, fault: Finding | None) -> list[StageResult]:
             at = fault.evidence[0].moment if fault.evidence else None
             results.append(StageResult(stage, State.FAILED, fault.title, at))
             stopped = True
+        elif stage is Stage.SESSION and any(one.broken_by for one in linkup.sessions):
+            results.append(StageResult(stage, State.UNCLEAR, "a session broke", None))
         elif proof is not None:
             results.append(StageResult(stage, State.PASSED, _because(proof), proof.moment))
         elif stage is Stage.SESSION and linkup.works:

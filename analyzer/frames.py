@@ -121,8 +121,8 @@ class ArpTable:
 
 @dataclass(slots=True)
 class IpTable:
-    """IPv4 packets (RFC 791). body: octet position behind the header; length: octets there,
-    as the header says; later_fragment: not the first fragment, so no port can be read."""
+    """IPv4 packets (RFC 791). fragment: flags and offset, as in the header; body: octet position
+    behind the header; length: octets there, as the header says."""
 
     row: Ints
     src: Keys
@@ -130,9 +130,9 @@ class IpTable:
     id: Ints
     ttl: Ints
     protocol: Ints
+    fragment: Ints
     body: Ints
     length: Ints
-    later_fragment: Flags
 
 
 @dataclass(slots=True)
@@ -289,7 +289,8 @@ class Decoder:
     def _copies(self, now: _Seen) -> Flags:
         """Rows that repeat one of the rows just before: ground rule of recorders' copies.
 
-        The second copy comes from the same sender, or has passed one router more (TTL one lower).
+        The second copy comes from the same sender and has come as far, or it has passed one router
+        more (TTL one lower).
         """
         old = self.before
         if old is not None:
@@ -300,9 +301,9 @@ class Decoder:
             same = np.flatnonzero(now.fingerprint[lag:] == now.fingerprint[:-lag])
             later = same + lag
             near = np.abs(now.time[later] - now.time[same]) <= COPY_WITHIN
-            one_sender = now.src[later] == now.src[same]
-            routed = now.ttl[later] == now.ttl[same] - 1
-            copy[later[near & (one_sender | routed)]] = True
+            passed = now.ttl[same] - now.ttl[later]
+            again = (passed == 0) & (now.src[later] == now.src[same])
+            copy[later[near & (again | (passed == 1))]] = True
         self.before = _Seen(*(column[-COPY_LOOKBACK:] for column in _columns(now)))
         return copy[skipped:]
 
@@ -385,7 +386,7 @@ def _behind_tags(octets: Octets, end: Ints, link: _Link, rows: Ints) -> None:
     plain_tree = llc["saps"] == 0x4242
     snap = llc["saps"] == 0xAAAA
     link.kind[short[plain_tree | (snap & (llc["type"] == 0x010B))]] = Kind.SPANNING_TREE
-    carried = snap & (llc["type"] >= 0x0600)
+    carried = snap & (llc["oui"] == 0).all(axis=1) & (llc["type"] >= 0x0600)  # RFC 1042
     link.kind[short[carried]] = llc["type"][carried]
     link.network[short[carried]] += LLC.itemsize
 
@@ -468,18 +469,25 @@ def _ip(octets: Octets, link: _Link, end: Ints) -> IpTable:
         id=header["id"].astype(np.int64),
         ttl=header["ttl"].astype(np.int64),
         protocol=header["protocol"].astype(np.int64),
+        fragment=header["fragment"].astype(np.int64),
         body=link.network[rows] + octets_of_header[sound],
         length=(total - octets_of_header)[sound],
-        later_fragment=header["fragment"] & 0x1FFF != 0,
     )
+
+
+FRAGMENT_OFFSET = 0x1FFF
 
 
 def _transport(
     octets: Octets, ip: IpTable, end: Ints, protocol: Protocol, layout: Any
 ) -> tuple[Ints, Records]:
-    """The IPv4 rows that carry a whole header of one transport protocol, and those headers."""
+    """The IPv4 rows that carry a whole header of one transport protocol, and those headers.
+
+    Later fragments have none (RFC 791 3.2): their offset is not zero.
+    """
     whole = ip.body + layout.itemsize <= end[ip.row]
-    whole &= (ip.protocol == protocol) & ~ip.later_fragment & (ip.length >= layout.itemsize)
+    whole &= (ip.protocol == protocol) & (ip.fragment & FRAGMENT_OFFSET == 0)
+    whole &= ip.length >= layout.itemsize
     index = np.flatnonzero(whole)
     return index, _take(octets, ip.body[index], layout)
 
@@ -546,22 +554,28 @@ def mix(*columns: NDArray[Any]) -> Keys:
 def _seen(chunk: Chunk, link: _Link, end: Ints, arp: ArpTable, ip: IpTable) -> _Seen:
     """What tells two recordings of one packet from two packets, a row a frame.
 
-    IPv4: addresses, identification, length and the first 16 octets of the body (ports, sequence
-    numbers, flags); hardware addresses, TTL and checksums change on the way through a router.
+    IPv4: addresses, identification, fragment, length and the first 16 octets of the body (ports,
+    sequence numbers, flags); hardware addresses, TTL and checksums change on the way through a
+    router. Other frames than IPv4 and ARP: hardware address, length, the first 64 octets, which
+    hold all headers, and the last 8.
     """
-    first = np.minimum(link.network + 16, end)
-    last = np.maximum(link.network, end - 8)
-    fingerprint = mix(
-        link.dst, link.kind, chunk.original, *_sixteen(chunk.data, link.network, first),
-        *_sixteen(chunk.data, last, end),
-    )  # fmt: skip
+    fingerprint, ttl = np.zeros(len(end), np.uint64), np.zeros(len(end), np.int64)
     fingerprint[arp.row] = mix(arp.operation, arp.sha, arp.spa, arp.tha, arp.tpa)
     body_end = np.minimum(end[ip.row], ip.body + ip.length)
     fingerprint[ip.row] = mix(
-        ip.src, ip.dst, ip.id, ip.protocol, ip.length, *_sixteen(chunk.data, ip.body, body_end)
-    )
-    ttl = np.full(len(end), -2)
+        ip.src, ip.dst, ip.id, ip.protocol, ip.fragment, ip.length,
+        *_sixteen(chunk.data, ip.body, body_end),
+    )  # fmt: skip
     ttl[ip.row] = ip.ttl
+    other = np.ones(len(end), bool)
+    other[arp.row] = other[ip.row] = False
+    rows = np.flatnonzero(other)
+    at, end = link.network[rows], end[rows]
+    places = [*(at + 16 * n for n in range(4)), np.maximum(at, end - 8)]
+    fingerprint[rows] = mix(
+        link.dst[rows], link.kind[rows], chunk.original[rows],
+        *(half for place in places for half in _sixteen(chunk.data, place, end)),
+    )  # fmt: skip
     return _Seen(fingerprint, chunk.time, link.src, ttl)
 
 

@@ -335,8 +335,9 @@ class _Trial:
         return any(port not in OFFICE_PORTS for port in self.tcp)
 
     @property
-    def unanswered(self) -> bool:
-        return any(not one.answered and one.asked.count >= 2 for one in self.questions)
+    def unanswered(self) -> int:
+        """ARP requests that nobody answered."""
+        return sum(one.asked.count for one in self.questions if not one.answered)
 
 
 def find_targets(facts: Facts, pc: Pc, told: Told) -> tuple[list[Target], list[Address]]:
@@ -353,9 +354,10 @@ def find_targets(facts: Facts, pc: Pc, told: Told) -> tuple[list[Target], list[A
     routers = _routers(facts, pc)
     sweeping = pc.hardware is not None and facts.arp.is_sweep(pc.hardware)
     near = [one for one in trials.values() if one.address not in routers or one.industrial]
+    unanswered = [] if sweeping else _most_asked(near)
     tiers = (
         ("industrial", [one for one in near if one.industrial]),
-        ("tried", [one for one in near if one.opens or (one.unanswered and not sweeping)]),
+        ("tried", [one for one in near if one.opens or one in unanswered]),
         ("tried", [one for one in near if one.tcp and _is_near(pc, one.address)]),
         ("tried", [one for one in near if one.tcp or one.pinged]),
         ("asked", [one for one in trials.values() if one.questions and not sweeping]),
@@ -366,6 +368,13 @@ def find_targets(facts: Facts, pc: Pc, told: Told) -> tuple[list[Target], list[A
             targets = [_target(one, how) for one in chosen]
             return targets, [one for one in trials if one not in picked]
     return [], list(trials)
+
+
+def _most_asked(trials: list[_Trial]) -> list[_Trial]:
+    """Addresses asked for in vain, without those that were asked for in passing, as gateways are:
+    a program that wants its controller repeats the question."""
+    most = max((one.unanswered for one in trials), default=0)
+    return [one for one in trials if one.unanswered >= 2 and 2 * one.unanswered >= most]
 
 
 def _trials(facts: Facts, pc: Pc) -> dict[Address, _Trial]:
@@ -544,7 +553,8 @@ def _router(facts: Facts, sent_to: set[Hardware], controller: Address) -> Hardwa
 
 
 def _proofs(linkup: LinkUp) -> dict[Stage, Proof]:
-    """The stages seen working. A later one proves the earlier ones for the same pair."""
+    """The stages seen working. A later one proves the earlier ones for the same pair; only that
+    the PC uses an address says nothing about its cable."""
     found = {
         Stage.ANSWER: _answer_proof(linkup),
         Stage.SESSION: _session_proof(linkup),
@@ -558,7 +568,8 @@ def _proofs(linkup: LinkUp) -> dict[Stage, Proof]:
     later: Proof | None = None
     for stage, proof in found.items():
         if proof is not None:
-            proofs[stage] = later = proof
+            proofs[stage] = proof
+            later = proof if stage is not Stage.ADDRESS else later
         elif later is not None and stage is not Stage.SESSION:
             proofs[stage] = Proof(later.moment, "later stage", later.values)
     return proofs

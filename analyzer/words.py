@@ -10,9 +10,25 @@ def say(template: str, values: Mapping[str, object]) -> str:
 
     `{tries:times}` says a count ("once", "3 times"), `{gap:seconds}` a duration, `{gap:within}`
     a duration with a lead-in or nothing, `{wanted:list}` several things, `{n:count frame}` a
-    number with its noun, `{hosts:nth}` a repetition. Text from a recording is cleaned.
+    number with its noun. Text from a recording is cleaned.
     """
     return _SPEAKER.vformat(template, (), values)
+
+
+def outline(template: str) -> str:
+    """A template for reading: "{n:count frame} of {controller}" -> "<n> frames of <controller>"."""
+    return "".join(
+        text + (_outlined(name, spec or "") if name else "")
+        for text, name, spec, _ in string.Formatter().parse(template)
+    )
+
+
+def _outlined(name: str, spec: str) -> str:
+    if name == "nth" or spec == "mask":
+        return ""
+    if spec.startswith("count "):
+        return count(0, spec.removeprefix("count ")).replace("0", f"<{name}>", 1)
+    return f" within <{name}>" if spec == "within" else f"<{name}>"
 
 
 class _Speaker(string.Formatter):
@@ -75,7 +91,7 @@ def listed(things: Sequence[object]) -> str:
 def nth(number: int) -> str:
     """1 -> nothing, 2 -> " a second time"; for a sentence about one of several frames."""
     names = {1: "", 2: " a second time", 3: " a third time"}
-    return names.get(number, f" again ({number} so far)")
+    return names.get(number, " again")
 
 
 def place(frame: int, at: float) -> str:
@@ -93,7 +109,6 @@ _WORDINGS = {
     "seconds": seconds,
     "within": within,
     "list": listed,
-    "nth": nth,
     "mask": mask_source,
 }
 _SPEAKER = _Speaker()

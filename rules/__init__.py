@@ -1,5 +1,8 @@
 """Every rule, listed by hand in the order in which a link-up is built."""
 
+from importlib.metadata import entry_points
+
+from analyzer.findings import Rule
 from rules.address import address_in_use, self_assigned_address
 from rules.answer import request_unanswered
 from rules.link import nothing_heard
@@ -38,3 +41,10 @@ ALL = (
     session_reset.RULE,
     request_unanswered.RULE,
 )
+
+
+def all_rules() -> tuple[Rule, ...]:
+    """The rules above, and those that a team adds through the entry-point group
+    `whynolink.rules`: each entry point names a Rule."""
+    added = entry_points(group="whynolink.rules")
+    return (*ALL, *(point.load() for point in added))

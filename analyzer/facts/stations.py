@@ -8,6 +8,9 @@ from analyzer.facts.values import Address, Hardware, Moment
 from analyzer.frames import NO_HARDWARE, Kind
 
 LOCALLY_ADMINISTERED = 0x02
+PROTOCOLS_AND_EXAMPLES = 0x00005E
+"""First half of the addresses kept for protocols and documentation: nobody made those adapters
+(RFC 9542 2.1)."""
 FORWARDS = 3
 """Source addresses behind one hardware address that make it a router's (common practice)."""
 
@@ -50,6 +53,8 @@ class Station:
     def maker(self) -> str | None:
         """Who the public registry (IEEE, as netaddr ships it) says made the adapter."""
         if self.hardware is None or self.hardware >> 40 & LOCALLY_ADMINISTERED:
+            return None
+        if self.hardware >> 24 == PROTOCOLS_AND_EXAMPLES:
             return None
         import netaddr  # takes long to import, and analysing does not need it
 

@@ -191,11 +191,16 @@ class Session:
         return self.ends[0] if self.ends[0].reset and self.ends[0].side == SERVER else None
 
     @property
+    def server_ended(self) -> bool:
+        """Whether the server was the first to close or reset."""
+        return bool(self.ends) and self.ends[0].side == SERVER
+
+    @property
     def waits_since(self) -> Moment | None:
         """The client's last frame where nothing has answered it yet."""
         if self.is_silent:
             return self.syns.last
-        if self.is_open and self.is_waiting and not any(e.side == SERVER for e in self.ends):
+        if self.is_open and self.is_waiting and not self.server_ended:
             repeats = self.from_client.repeats
             return max([m for m in (self.asked, repeats.count and repeats.last) if m])
         return None

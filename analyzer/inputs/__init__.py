@@ -122,7 +122,9 @@ class _Gunzip:
             return self._end("the gzip packing is damaged")
         self.waiting = self.inflate.unconsumed_tail
         if self.inflate.eof:
-            self.waiting = self.inflate.unused_data or self.stream.read(GZIP_BLOCK)
+            self.waiting = self.inflate.unused_data
+            if len(self.waiting) < len(GZIP_MAGIC):
+                self.waiting += self.stream.read(GZIP_BLOCK)
             self.inflate = zlib.decompressobj(wbits=31)
             self.ended = not self.waiting.startswith(GZIP_MAGIC)
         return data

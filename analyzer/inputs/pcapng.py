@@ -14,8 +14,10 @@ ORDERS = {b"\x4d\x3c\x2b\x1a": "<", b"\x1a\x2b\x3c\x4d": ">"}
 SMALLEST_BLOCK = 12
 PACKET_BODY, SIMPLE_BODY = 28, 12
 BLOCK = 1 << 22
-MAX_BLOCK = MAX_FRAME + (1 << 16)
-"""A larger block is taken for damage: one frame and 64 KiB of options."""
+MAX_BLOCK = 1 << 24
+"""A larger block is taken for damage, whatever it is said to hold."""
+VERSION = 1
+"""Major version (section 4.1); the layout of others is not known."""
 MAX_INTERFACES = 4096
 """More than this in one file is not a recording of a link-up; each costs memory."""
 FLAGS, FLAGS_LENGTH = 2, 4
@@ -42,7 +44,7 @@ class _Reader:
         self.order = "<"
         self.section_start = 0
         self.number = 1
-        self.last_time = 0
+        self.last_time: int | None = None
 
     def chunks(self) -> Iterator[Chunk]:
         position, more = 0, True
@@ -93,11 +95,10 @@ class _Reader:
                 self.section_start = len(self.recording.interfaces)
                 words = struct.Struct(order + "II").unpack_from
                 length = words(data, at)[1]
-            if length < SMALLEST_BLOCK or length & 3:
+            if not SMALLEST_BLOCK <= length <= MAX_BLOCK or length & 3:
                 return packets, at, f"a block claims a length of {length:,} octets"
             if at + length > size:
-                lie = f"a block claims {length:,} octets" if length > MAX_BLOCK else ""
-                return packets, at, lie
+                return packets, at, ""
             if kind in PACKETS:
                 keep((kind, at))
             elif why := self._other(kind, data[at + 8 : at + length - 4]):
@@ -108,6 +109,9 @@ class _Reader:
     def _other(self, kind: int, body: bytes) -> str:
         """Take in a block that is not a frame; returns what is wrong with it, if anything."""
         interfaces = self.recording.interfaces
+        if kind == SECTION:
+            version = struct.unpack_from(self.order + "H", body, 4)[0] if len(body) >= 6 else 0
+            return "" if version == VERSION else f"a section has version {version}"
         if kind == INTERFACE:
             if len(body) < 8:
                 return "an interface block is too short"
@@ -165,7 +169,8 @@ class _Reader:
         return chunk, lie
 
     def _times(self, high: Ints, low: Ints, interface: Ints, simple: NDArray[np.bool_]) -> Ints:
-        """Nanoseconds since 1970. A simple packet block has no time: it takes the one before."""
+        """Nanoseconds since 1970. A simple packet block has no time: it takes the one before, or
+        the first there is."""
         units = (high.astype(np.uint64) << np.uint64(32)) | low.astype(np.uint64)
         time = np.zeros(len(units), np.int64)
         for index in np.unique(interface):
@@ -173,9 +178,11 @@ class _Reader:
             time[rows] = _nanoseconds(units[rows], self.recording.interfaces[index])
         self.recording.untimed += int(simple.sum())
         if simple.any():
-            last = np.maximum.accumulate(np.where(simple, -1, np.arange(len(time))))
-            time = np.where(last < 0, self.last_time, time[last])
-        if len(time):
+            timed = np.where(simple, -1, np.arange(len(time)))
+            before = time[np.argmin(simple)] if self.last_time is None else self.last_time
+            last = np.maximum.accumulate(timed)
+            time = np.where(last < 0, before, time[last])
+        if not simple.all():
             self.last_time = int(time[-1])
         return time
 

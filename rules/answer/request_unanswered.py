@@ -7,7 +7,7 @@ not give it up: then it may wait on purpose.
 
 from collections.abc import Iterator
 
-from analyzer.facts import CLIENT, SERVER, Moment, Session
+from analyzer.facts import CLIENT, Moment, Session
 from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import Case
 
@@ -41,9 +41,7 @@ def find(case: Case) -> Iterator[Sighting]:
 
 
 def _waits_in_vain(session: Session) -> bool:
-    if not session.is_open or not session.is_waiting:
-        return False
-    if any(end.side == SERVER for end in session.ends):
+    if not session.is_open or not session.is_waiting or session.server_ended:
         return False
     if not session.answers:
         return not session.ends or _gave_up(session) != []

@@ -1,0 +1,31 @@
+"""Says from a recording at which stage link-up from a PC to a controller stopped.
+
+inputs -> frames -> facts -> linkup -> rules -> diagnosis -> reports -> cli
+
+Each part imports only what stands left of it; `rules` is a package of its own beside this one.
+Read `analyzer/diagnosis.py` first: it is the whole program.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from analyzer.diagnosis import Diagnosis
+    from analyzer.linkup import Told
+
+__version__ = "0.1.0"
+
+
+def diagnose(path: str | Path, told: Told | None = None) -> Diagnosis:
+    """Diagnose one recording with every rule.
+
+    Raises analyzer.errors.Unusable where the file is no recording, OSError where it cannot be read.
+    """
+    from analyzer import diagnosis
+    from analyzer.inputs import open_recording
+    from rules import all_rules
+
+    with Path(path).open("rb") as stream:
+        return diagnosis.diagnose(open_recording(stream, Path(path).name), all_rules(), told)

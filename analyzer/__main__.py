@@ -1,0 +1,6 @@
+"""`python -m analyzer` is the command."""
+
+from analyzer.cli import main
+
+if __name__ == "__main__":
+    main()

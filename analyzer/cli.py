@@ -1,0 +1,215 @@
+"""The command: parse options, call, print. It decides nothing."""
+
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import click
+
+from analyzer import __version__
+from analyzer.diagnosis import Diagnosis, diagnose
+from analyzer.errors import BadOption, NotARecording, Unusable
+from analyzer.facts import Address
+from analyzer.inputs import open_recording
+from analyzer.linkup import Told
+from analyzer.reports.document import report
+from analyzer.reports.explain import explanation, rule_list
+from analyzer.reports.to_json import to_json
+from analyzer.reports.to_text import to_text
+from analyzer.words import clean
+from rules import all_rules
+
+UNUSABLE = 2
+LONG_WORK = 16 << 20
+"""Octets of a file from which on a progress bar is worth its place."""
+STANDARD_INPUT = "-"
+
+
+class _OneLine(click.Group):
+    """Says what is wrong with a call in one line on standard error, with exit status 2."""
+
+    def main(self, *args: Any, **settings: Any) -> Any:
+        settings["standalone_mode"] = False
+        try:
+            status = super().main(*args, **settings)
+        except Unusable as problem:
+            status = _complain(str(problem))
+        except click.ClickException as problem:
+            status = _complain(f"{problem.format_message()} See whynolink --help.")
+        except click.Abort:
+            status = _complain("stopped from the keyboard.")
+        sys.exit(status)
+
+
+def _complain(text: str) -> int:
+    click.echo(f"whynolink: {clean(' '.join(text.split()))}", err=True)
+    return UNUSABLE
+
+
+@click.group(cls=_OneLine, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="whynolink", message="%(prog)s %(version)s")
+def main() -> None:
+    """Say at which stage link-up from a PC to a controller stopped.
+
+    Reads recordings (pcap, pcapng, gzip) that were made on the PC while it tried to connect. Sends
+    nothing, and changes nothing.
+    """
+
+
+@main.command(name="diagnose")
+@click.argument("inputs", metavar="INPUT...", nargs=-1, required=True)
+@click.option(
+    "--controller",
+    "controllers",
+    metavar="ADDRESS[:PORT]",
+    multiple=True,
+    help="The controller that the PC should reach; may be given again.",
+)
+@click.option("--pc", metavar="ADDRESS", help="The PC's own address, where it is not clear.")
+@click.option(
+    "--format",
+    "layout",
+    type=click.Choice(["text", "json"]),
+    default="text",
+    show_default=True,
+    help="A text to read, or JSON for other programs.",
+)
+@click.option("--output", metavar="PATH", help="Write to this file, not to the terminal.")
+@click.option("--all", "everything", is_flag=True, help="Tell every finding and station in full.")
+def diagnose_command(
+    inputs: Sequence[str],
+    controllers: Sequence[str],
+    pc: str | None,
+    layout: str,
+    output: str | None,
+    everything: bool,
+) -> int:
+    """Diagnose recordings; "-" is standard input.
+
+    Exit status: 0 no fault found, 1 at least one fault, 2 input or options unusable, 3 cannot tell.
+    """
+    told = Told(tuple(_controller(text) for text in controllers), _pc(pc))
+    if output is not None and any(_is_same_file(output, name) for name in inputs):
+        raise BadOption("would be overwritten.", output, "Name another file with --output.")
+    diagnoses: list[Diagnosis] = []
+    unusable = 0
+    for name in inputs:
+        try:
+            diagnoses.append(_diagnose(name, told))
+        except Unusable as problem:
+            unusable = _complain(str(problem))
+    if diagnoses:
+        text = to_json(diagnoses) if layout == "json" else to_text(report(diagnoses, everything))
+        _write(text, output)
+    return unusable or _worst([one.status for one in diagnoses])
+
+
+def _worst(statuses: Sequence[int]) -> int:
+    """A fault counts before what cannot be told, and that before no fault."""
+    return min(statuses, key=lambda status: (status != 1, status != 3))
+
+
+@main.command(name="rules")
+@click.argument("name", required=False)
+def rules_command(name: str | None) -> int:
+    """List what is looked for, or explain the rule NAME."""
+    known = {rule.slug: rule for rule in all_rules()}
+    if name is None:
+        _write(to_text(rule_list(list(known.values()))), None)
+    elif name in known:
+        _write(to_text(explanation(known[name])), None)
+    else:
+        raise BadOption("is not a rule.", name, "List them with: whynolink rules")
+    return 0
+
+
+@main.command(name="demo")
+def demo_command() -> int:
+    """Diagnose a recording that comes along, made in an invented plant."""
+    recording = files("analyzer") / "demo.pcap"
+    with recording.open("rb") as stream:
+        diagnosis = diagnose(open_recording(stream, "demo.pcap (an invented plant)"), all_rules())
+    _write(to_text(report([diagnosis])), None)
+    return 0
+
+
+def _diagnose(name: str, told: Told) -> Diagnosis:
+    with _opened(name) as (stream, size):
+        recording = open_recording(stream, _called(name))
+        with _progress(size) as advance:
+            return diagnose(recording, all_rules(), told, advance)
+
+
+def _called(name: str) -> str:
+    return "standard input" if name == STANDARD_INPUT else Path(name).name
+
+
+@contextmanager
+def _opened(name: str) -> Iterator[tuple[BinaryIO, int]]:
+    """The octets of an input, and their number (0 where it is not known)."""
+    if name == STANDARD_INPUT:
+        yield click.get_binary_stream("stdin"), 0
+        return
+    path = Path(name)
+    if path.is_dir():
+        raise NotARecording("is a folder.", name, "Name the recordings in it.")
+    try:
+        stream = path.open("rb")
+    except FileNotFoundError:
+        raise NotARecording("does not exist.", name, "Check the path.") from None
+    except (OSError, ValueError) as problem:
+        why = getattr(problem, "strerror", None) or "not a usable file name"
+        raise NotARecording(f"cannot be opened: {why}.", name, "Check path and rights.") from None
+    with stream:
+        yield stream, path.stat().st_size
+
+
+@contextmanager
+def _progress(size: int) -> Iterator[Callable[[int], None]]:
+    """Shows a bar on long work, on a terminal only."""
+    if size < LONG_WORK or not sys.stderr.isatty():
+        yield lambda octets: None
+        return
+    with click.progressbar(length=size, label="Reading", file=sys.stderr) as bar:
+        yield lambda octets: bar.update(octets - bar.pos)
+
+
+def _write(text: str, output: str | None) -> None:
+    if output is None:
+        click.echo(text, nl=False)
+        return
+    try:
+        Path(output).write_text(text, encoding="ascii", newline="\n")
+    except (OSError, ValueError) as problem:
+        why = getattr(problem, "strerror", None) or "not a usable file name"
+        raise BadOption(f"cannot be written: {why}.", output, "Choose another --output.") from None
+
+
+def _is_same_file(output: str, name: str) -> bool:
+    try:
+        return name != STANDARD_INPUT and Path(output).samefile(name)
+    except (OSError, ValueError):
+        return False
+
+
+def _controller(text: str) -> tuple[Address, int | None]:
+    address, colon, port = text.partition(":")
+    number = int(port) if port.isascii() and port.isdigit() else 0
+    if colon and not 0 < number < 1 << 16:
+        raise BadOption(f"{port!r} is not a port.", "--controller", "Give a number, 1 to 65535.")
+    return _address(address, "--controller"), number or None
+
+
+def _pc(text: str | None) -> Address | None:
+    return None if text is None else _address(text, "--pc")
+
+
+def _address(text: str, option: str) -> Address:
+    try:
+        return Address.parse(text)
+    except ValueError:
+        todo = "Give four numbers with dots, such as 192.0.2.60."
+        raise BadOption(f"{text!r} is not an IPv4 address.", option, todo) from None

@@ -1,0 +1,1 @@
+"""A diagnosis -> one document -> text, JSON."""

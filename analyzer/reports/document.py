@@ -1,0 +1,341 @@
+"""A diagnosis -> one document: the only place where a report's wording is decided.
+
+A document is a list of blocks. Renderers turn blocks into characters and add no words.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from analyzer.diagnosis import Diagnosis, Outcome, State, Verdict
+from analyzer.facts import Kind, Station
+from analyzer.findings import Certainty, Finding, Level, Step
+from analyzer.linkup import LinkUp, Stage
+from analyzer.words import clean, count, listed, say, seconds
+
+SHOWN_AS = {
+    Stage.LINK: "Cable and link",
+    Stage.ADDRESS: "The PC's own address",
+    Stage.NEIGHBOUR: "The controller's hardware address",
+    Stage.ROUTE: "Same network, or a working route",
+    Stage.PORT: "The port opens",
+    Stage.SESSION: "The session stays up",
+    Stage.ANSWER: "The controller answers",
+}
+HOW_KNOWN = {
+    "told": "given with --controller",
+    "industrial": "the PC called a registered industrial port there",
+    "tried": "the PC tried to reach it",
+    "asked": "the PC asked for its hardware address",
+}
+WHICH_PC = {
+    "told": "given with --pc",
+    "recorded": "named by the recording itself",
+    "traffic": "worked out from the traffic",
+}
+MOST_STATIONS = 12
+"""Stations listed without --all."""
+TROUBLES = {
+    "no-attempt", "started-late", "stopped-early", "damaged-file", "frames-cut-short",
+    "no-hardware-addresses",
+}  # fmt: skip
+"""Findings that call for a better recording."""
+GOOD_RECORDING = (
+    "Record on the adapter that the cable is plugged into, with no filter set.",
+    "Start the recorder, wait 5 s, press Connect once, wait 30 s, stop.",
+    "Note the clock time, both addresses with their masks, and the hardware address on the label.",
+    "Save as pcapng or pcap. A second recording of a PC that works tells most.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """A title; level 1 is the document's own."""
+
+    text: str
+    level: int = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Paragraph:
+    """Running text."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """Things one below the other; numbered where their order counts. A caution stands above the
+    step that it belongs to."""
+
+    items: Sequence[Step]
+    numbered: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows of cells under a header."""
+
+    header: Sequence[str]
+    rows: Sequence[Sequence[str]]
+
+
+Block = Heading | Paragraph | Listing | Table
+
+
+def report(diagnoses: Sequence[Diagnosis], everything: bool = False) -> list[Block]:
+    """The document for one or several recordings; everything: all findings in full."""
+    return [block for one in diagnoses for block in _recording(one, everything)]
+
+
+def _recording(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
+    yield Heading(clean(diagnosis.facts.file), 1)
+    yield Paragraph(_what_it_is(diagnosis))
+    if not diagnosis.outcomes:
+        yield Paragraph(_nobody(diagnosis))
+    for outcome in diagnosis.outcomes:
+        yield from _outcome(diagnosis, outcome)
+    leading = [one for one in diagnosis.findings if one.level is Level.FAULT]
+    full = diagnosis.findings if everything else leading or _main_warning(diagnosis)
+    for finding in full:
+        yield from _finding(finding)
+    short = [finding for finding in diagnosis.findings if finding not in full]
+    if short:
+        yield Heading("Also noticed")
+        yield Listing([Step(f"{_capital(f.level)}: {f.title} ({f.rule}).") for f in short])
+    yield from _stations(diagnosis, everything)
+    yield Heading("What this recording cannot tell")
+    yield Listing([Step(text) for text in _cannot_tell(diagnosis)])
+    if any(finding.rule in TROUBLES for finding in diagnosis.findings if _matters(finding)):
+        yield Heading("How to make a good recording")
+        yield Listing([Step(text) for text in GOOD_RECORDING], numbered=True)
+
+
+def _main_warning(diagnosis: Diagnosis) -> list[Finding]:
+    """Without a fault, the first warning is told in full where the verdict is open."""
+    warnings = [one for one in diagnosis.findings if one.level is Level.WARNING]
+    return warnings[:1] if diagnosis.status else []
+
+
+def _matters(finding: Finding) -> bool:
+    return finding.level is not Level.NOTE
+
+
+def _what_it_is(diagnosis: Diagnosis) -> str:
+    facts = diagnosis.facts
+    when = "no frames"
+    if facts.first_seen is not None:
+        frames = count(facts.coverage.frames, "frame")
+        when = f"{frames} in {seconds(facts.coverage.seconds)}, from {facts.first_seen:%Y-%m-%d %H:%M:%S} UTC"
+    packed = ", gzip" if facts.compressed else ""
+    return f"{_capital(when)}. Recorded as {facts.format}{packed}, link type {facts.link_type}."
+
+
+def _nobody(diagnosis: Diagnosis) -> str:
+    case = diagnosis.case
+    if case.pc is None and len(case.candidates) > 1:
+        names = listed([_name(station) for station in case.candidates[:8]])
+        return (
+            "Which station is the PC that recorded? These fit equally well: "
+            f"{names}. Say so with --pc ADDRESS."
+        )
+    seen = f" It spoke to {listed(case.others[:8])}." if case.others else ""
+    return f"Nobody could be made out that the PC tried to reach as a controller.{seen}"
+
+
+def _name(station: Station) -> str:
+    addresses = [str(address) for address in station.addresses]
+    return addresses[0] if addresses else str(station.hardware)
+
+
+def _outcome(diagnosis: Diagnosis, outcome: Outcome) -> Iterator[Block]:
+    linkup = outcome.linkup
+    yield Heading(_who(linkup))
+    yield Paragraph(f"{headline(outcome)} {_certainty(outcome)}".strip())
+    rows = []
+    for number, result in enumerate(outcome.stages, 1):
+        where = f" (frame {result.moment.frame:,})" if result.moment else ""
+        because = f"{_capital(result.because)}{where}" if result.because else ""
+        rows.append((f"{number} {SHOWN_AS[result.stage]}", _mark(result.state), because))
+    yield Table(("Stage", "State", "Because"), rows)
+    yield Paragraph(_how_known(diagnosis, linkup))
+
+
+def _mark(state: State) -> str:
+    return state.upper() if state is State.FAILED else str(state)
+
+
+def _who(linkup: LinkUp) -> str:
+    pc = f"The PC {linkup.pc_address}" if linkup.pc_address is not None else "The PC"
+    port = ""
+    if linkup.target.port is not None and linkup.target.transport is not None:
+        port = f", {linkup.target.transport.upper()} port {linkup.target.port}"
+    return f"{pc} and the controller {linkup.controller}{port}"
+
+
+def headline(outcome: Outcome) -> str:
+    """What happened to a link-up, in one sentence."""
+    stage = outcome.stopped_at
+    number = list(Stage).index(stage) + 1 if stage else 0
+    title = outcome.fault.title if outcome.fault else ""
+    match outcome.verdict:
+        case Verdict.COMPLETE:
+            return "The link-up works: the controller answers the PC."
+        case Verdict.STOPPED:
+            return f"Link-up stopped at stage {number} of {len(Stage)}: {title}."
+        case Verdict.UNSTABLE:
+            return f"The link came up, then broke at stage {number} of {len(Stage)}: {title}."
+        case Verdict.CANNOT_TELL:
+            return "This recording cannot tell whether the link-up works."
+
+
+def _certainty(outcome: Outcome) -> str:
+    if outcome.fault is None:
+        return ""
+    if outcome.fault.certainty is Certainty.SHOWN:
+        return "The frames below show it."
+    return "The frames below fit this; other causes that fit too are named."
+
+
+def _how_known(diagnosis: Diagnosis, linkup: LinkUp) -> str:
+    others = diagnosis.case.others
+    seen = f" The PC also spoke to {listed(others[:8])}." if others else ""
+    if len(others) > 8:
+        seen = seen[:-1] + f" and {len(others) - 8} more."
+    return (
+        f"The controller: {HOW_KNOWN[linkup.target.how_known]}. "
+        f"The PC: {WHICH_PC[linkup.pc.how_known]}.{seen}"
+    )
+
+
+def _finding(finding: Finding) -> Iterator[Block]:
+    yield Heading(finding.title)
+    yield Paragraph(finding.what_happened)
+    if finding.evidence:
+        yield Heading("Why we think so", 3)
+        rows = [(f"{one.moment.frame:,}", f"{one.moment.seconds:.3f}", one.text) for one in finding.evidence]
+        yield Table(("Frame", "Time in s", "What it shows"), rows)
+    if finding.likely_causes:
+        yield Heading("Likely causes, most likely first", 3)
+        yield Listing([Step(text) for text in finding.likely_causes])
+    if finding.also_fits:
+        yield Heading("What would look the same", 3)
+        yield Listing([Step(text) for text in finding.also_fits])
+    general = [text for text in finding.cautions if text not in {s.caution for s in finding.what_to_do}]
+    if general:
+        yield Heading("Be careful", 3)
+        yield Listing([Step(text) for text in general])
+    yield Heading("What to do", 3)
+    yield Listing(finding.what_to_do, numbered=True)
+
+
+def _stations(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
+    stations = diagnosis.facts.stations
+    if not stations:
+        return
+    shown = stations if everything else stations[:MOST_STATIONS]
+    yield Heading("Stations heard")
+    yield Table(
+        ("Hardware address", "Addresses", "Who", "Frames", "Heard from, to (s)"),
+        [_station(diagnosis, station) for station in shown],
+    )
+    if len(shown) < len(stations):
+        yield Paragraph(f"{len(stations) - len(shown)} more: list them with --all.")
+
+
+def _station(diagnosis: Diagnosis, station: Station) -> tuple[str, ...]:
+    addresses = sorted(station.addresses)
+    few = listed(addresses[:3]) + (f" and {len(addresses) - 3} more" if len(addresses) > 3 else "")
+    return (
+        str(station.hardware or "-"),
+        few,
+        " / ".join(part for part in (role(diagnosis, station), clean(station.maker or "")) if part),
+        f"{station.frames:,}",
+        f"{station.first.seconds:.1f} to {station.last.seconds:.1f}",
+    )
+
+
+def role(diagnosis: Diagnosis, station: Station) -> str:
+    """What a station is in this recording: pc, controller, router, switch, or nothing known."""
+    pc, linkups = diagnosis.case.pc, diagnosis.case.linkups
+    if pc is not None and _is_one(station, pc.hardware, pc.addresses):
+        return "pc"
+    if any(_is_one(station, one.hardware, [one.controller]) for one in linkups):
+        return "controller"
+    if station.is_router:
+        return "router"
+    return "switch" if station.is_switch else ""
+
+
+def _is_one(station: Station, hardware: object, addresses: Sequence[int]) -> bool:
+    if station.hardware is not None:
+        return station.hardware == hardware
+    return bool(set(station.addresses) & set(addresses))
+
+
+def remarks(diagnosis: Diagnosis) -> list[str]:
+    """What is odd about the recording itself, in sentences."""
+    facts, said = diagnosis.facts, []
+    if facts.damage is not None:
+        said.append(
+            say(
+                "Damaged at octet {octet}, after {frames:count frame}: {why}.",
+                {
+                    "octet": facts.damage.octet,
+                    "frames": facts.damage.after_frame,
+                    "why": facts.damage.why,
+                },
+            )
+        )
+    counts = {
+        "{n:count frame} recorded twice, counted once.": facts.coverage.copies,
+        "{n:count frame} stored without the end.": facts.coverage.cut,
+        "{n:count frame} without a time.": facts.untimed,
+        "{n:count IPv6 frame} not analysed.": facts.coverage.count(Kind.IPV6),
+        "{n:count frame} of a kind that cannot be read here.": facts.coverage.count(Kind.UNREADABLE),
+        "{n:count frame} lost by the recorder, as it says itself.": facts.drops or 0,
+        "{n:count frame} earlier than one before: the clock jumped.": facts.coverage.backwards.count,
+    }
+    said += [say(text, {"n": number}) for text, number in counts.items() if number]
+    return said
+
+
+def _cannot_tell(diagnosis: Diagnosis) -> list[str]:
+    said = remarks(diagnosis)
+    for outcome in diagnosis.outcomes:
+        if outcome.verdict is Verdict.CANNOT_TELL:
+            said.append(_what_would_tell(outcome))
+        if outcome.fault is not None and outcome.fault.certainty is Certainty.FITS:
+            said.append("Which of the causes named above it is. " + _confirm(outcome.fault))
+    unable: dict[str, list[str]] = {}
+    for rule, because in diagnosis.unable:
+        unable.setdefault(because, []).append(rule)
+    said += [f"{_capital(why)}: {listed(names)} could not be checked." for why, names in unable.items()]
+    said.append(
+        "Whether a frame sent by the PC reached the cable, and whether a frame received by it "
+        "reached the program: the recorder sits between the two."
+    )
+    return said
+
+
+def _confirm(finding: Finding) -> str:
+    return f"`whynolink rules {finding.rule}` names the test that decides."
+
+
+WOULD_TELL = {
+    Stage.LINK: "A recording of 60 s that begins before the cable is plugged in would tell.",
+    Stage.ADDRESS: "A recording that begins before the cable is plugged in would tell.",
+    Stage.ANSWER: "A recording in which the program asks for something would tell.",
+}
+ONE_ATTEMPT = "A recording of one whole attempt, from 5 s before to 30 s after it, would tell."
+
+
+def _what_would_tell(outcome: Outcome) -> str:
+    unclear = next(one for one in outcome.stages if one.state is State.UNCLEAR)
+    who = outcome.linkup.controller
+    return f"How far link-up with {who} got: {unclear.because}. {WOULD_TELL.get(unclear.stage, ONE_ATTEMPT)}"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+

@@ -1,0 +1,45 @@
+"""Rules -> documents: the list of them, and one explained from its own text."""
+
+from collections.abc import Sequence
+
+from analyzer.findings import Rule, Step
+from analyzer.reports.document import Block, Heading, Listing, Paragraph, Table
+from analyzer.words import outline
+
+
+def rule_list(rules: Sequence[Rule]) -> list[Block]:
+    """Every rule with its stage and what it says."""
+    rows = [(rule.slug, rule.stage, str(rule.level), outline(rule.title)) for rule in rules]
+    return [
+        Paragraph(
+            "What is looked for in a recording, in the order in which a link-up is built. "
+            "`whynolink rules NAME` explains one."
+        ),
+        Table(("Rule", "Stage", "Level", "What it says"), rows),
+    ]
+
+
+def explanation(rule: Rule) -> list[Block]:
+    """One rule: what it means, how it looks, what looks alike, what to do."""
+    blocks: list[Block] = [
+        Heading(f"{rule.slug} ({rule.level}, stage: {rule.stage})", 1),
+        Paragraph(outline(rule.title) + "."),
+        Heading("How it looks in a recording", 3),
+        Paragraph(outline(rule.what_happened)),
+        Heading("What it means", 3),
+        Paragraph(outline(rule.means)),
+    ]
+    for title, texts in (
+        ("Likely causes, most likely first", rule.likely_causes),
+        ("What would look the same", rule.also_fits),
+        ("What looks alike and is innocent", rule.looks_alike),
+        ("The test that decides", (rule.confirm,)),
+        ("Be careful", rule.cautions),
+    ):
+        if texts:
+            steps = [Step(outline(text)) for text in texts]
+            blocks += [Heading(title, 3), Listing(steps)]
+    steps = [Step(outline(step.text), outline(step.caution)) for step in rule.what_to_do]
+    blocks += [Heading("What to do", 3), Listing(steps, numbered=True)]
+    blocks += [Heading("Sources", 3), Listing([Step(text) for text in rule.sources])]
+    return blocks

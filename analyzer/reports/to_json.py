@@ -1,0 +1,151 @@
+"""Diagnoses -> the JSON contract `whynolink/1`: same recording, same text."""
+
+import json
+from collections.abc import Sequence
+from typing import Any
+
+from analyzer.diagnosis import Diagnosis, Outcome
+from analyzer.facts import Station
+from analyzer.findings import Finding
+from analyzer.linkup import LinkUp
+from analyzer.reports.document import HOW_KNOWN, remarks, role
+from analyzer.words import place
+
+SCHEMA = "whynolink/1"
+DIGITS = 9
+"""Decimals of a second that are told: the finest time that a recording keeps."""
+
+
+def to_json(diagnoses: Sequence[Diagnosis]) -> str:
+    """One object for all recordings of a call, in ASCII, which is UTF-8 as well."""
+    content = {
+        "schema": SCHEMA,
+        "recordings": [_recording(one) for one in diagnoses],
+        "stations": [_station(one, station) for one in diagnoses for station in one.facts.stations],
+        "linkups": [_linkup(outcome) for one in diagnoses for outcome in one.outcomes],
+        "findings": [_finding(finding) for one in diagnoses for finding in one.findings],
+        "checked": {
+            "quiet": sorted({slug for one in diagnoses for slug in one.quiet}),
+            "unable": [
+                {"rule": rule, "because": because}
+                for one in diagnoses
+                for rule, because in one.unable
+            ],
+        },
+    }
+    return json.dumps(content, indent=1, default=str) + "\n"
+
+
+def _recording(diagnosis: Diagnosis) -> dict[str, Any]:
+    facts = diagnosis.facts
+    return {
+        "file": facts.file,
+        "format": facts.format,
+        "link_type": facts.link_type,
+        "frames": facts.coverage.frames,
+        "first_seen": facts.first_seen.isoformat() if facts.first_seen else None,
+        "seconds": round(facts.coverage.seconds, DIGITS),
+        "sha256": facts.sha256,
+        "remarks": remarks(diagnosis),
+    }
+
+
+def _station(diagnosis: Diagnosis, station: Station) -> dict[str, Any]:
+    return {
+        "hardware_addresses": _texts([station.hardware]),
+        "addresses": _texts(sorted(station.addresses)),
+        "maker": station.maker,
+        "role": role(diagnosis, station) or None,
+        "frames": station.frames,
+        "first_frame": station.first.frame,
+        "last_frame": station.last.frame,
+    }
+
+
+def _texts(things: Sequence[object]) -> list[str]:
+    return [str(thing) for thing in things if thing is not None]
+
+
+def _text(thing: object) -> str | None:
+    return None if thing is None else str(thing)
+
+
+def _linkup(outcome: Outcome) -> dict[str, Any]:
+    linkup = outcome.linkup
+    return {
+        "pc": {"address": _text(linkup.pc_address), "hardware_address": _text(linkup.pc.hardware)},
+        "controller": {
+            "address": str(linkup.controller),
+            "hardware_address": _text(linkup.hardware),
+            "port": linkup.target.port,
+            "transport": linkup.target.transport,
+        },
+        "how_known": HOW_KNOWN[linkup.target.how_known],
+        "verdict": str(outcome.verdict),
+        "stopped_at": _text(outcome.stopped_at),
+        "stages": [
+            {
+                "stage": str(result.stage),
+                "state": str(result.state),
+                "because": result.because,
+                "frame": result.moment.frame if result.moment else None,
+            }
+            for result in outcome.stages
+        ],
+        "timing": _timing(linkup),
+    }
+
+
+def _timing(linkup: LinkUp) -> dict[str, Any]:
+    """Seconds: when the first attempt began, and how long each step took; null where unknown."""
+    sessions = [session for session in linkup.sessions if session.answers]
+    handshakes = [one.handshake_seconds for one in linkup.sessions if one.handshake_seconds]
+    asked = [question.asked.first for question in linkup.questions if question.answers]
+    arp = linkup.arp_answered
+    return {
+        "first_attempt": _round(linkup.attempts[0].seconds) if linkup.attempts else None,
+        "arp_answer": _round(arp.seconds - min(asked).seconds) if arp and asked else None,
+        "handshake": _round(min(handshakes)) if handshakes else None,
+        "requests": sum(session.requests for session in linkup.sessions),
+        "answers": sum(session.answers for session in sessions),
+        "answer_median": _round(sessions[0].answer_times.median) if sessions else None,
+        "answer_longest": (
+            _round(max(one.answer_times.most for one in sessions)) if sessions else None
+        ),
+    }
+
+
+def _round(number: float) -> float:
+    return round(number, DIGITS)
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    return {
+        "rule": finding.rule,
+        "stage": finding.stage,
+        "level": str(finding.level),
+        "certainty": str(finding.certainty),
+        "controller": _text(finding.controller),
+        "title": finding.title,
+        "what_happened": finding.what_happened,
+        "likely_causes": finding.likely_causes,
+        "what_to_do": [step.text for step in finding.what_to_do],
+        "cautions": finding.cautions,
+        "also_fits": finding.also_fits,
+        "evidence": [
+            {
+                "frame": one.moment.frame,
+                "seconds": _round(one.moment.seconds),
+                "text": f"{place(*one.moment)}: {one.text}",
+            }
+            for one in finding.evidence
+        ],
+        "values": {name: _value(value) for name, value in finding.values.items()},
+        "sources": finding.sources,
+    }
+
+
+def _value(value: object) -> object:
+    """Addresses as text, numbers as numbers."""
+    plain = type(value) in (bool, int, float, str) or value is None
+    return value if plain else str(value)
