@@ -4,6 +4,7 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from importlib.resources import files
+from io import BytesIO
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -129,9 +130,9 @@ def rules_command(name: str | None) -> int:
 @main.command(name="demo")
 def demo_command() -> int:
     """Diagnose a recording that comes along, made in an invented plant."""
-    recording = files("analyzer") / "demo.pcap"
-    with recording.open("rb") as stream:
-        diagnosis = diagnose(open_recording(stream, "demo.pcap (an invented plant)"), all_rules())
+    octets = BytesIO((files("analyzer") / "demo.pcap").read_bytes())
+    recording = open_recording(octets, "demo.pcap (an invented plant)")
+    diagnosis = diagnose(recording, all_rules())
     _write(to_text(report([diagnosis])), None)
     return 0
 
@@ -151,7 +152,7 @@ def _called(name: str) -> str:
 def _opened(name: str) -> Iterator[tuple[BinaryIO, int]]:
     """The octets of an input, and their number (0 where it is not known)."""
     if name == STANDARD_INPUT:
-        yield click.get_binary_stream("stdin"), 0
+        yield sys.stdin.buffer, 0
         return
     path = Path(name)
     if path.is_dir():

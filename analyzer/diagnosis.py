@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from analyzer.facts import Facts, Moment, gather
+from analyzer.facts import Facts, Kind, Moment, Station, gather
 from analyzer.findings import (
     STAGES,
     Certainty,
@@ -24,6 +24,25 @@ from analyzer.findings import (
 from analyzer.inputs.records import Recording
 from analyzer.linkup import LISTEN_AFTER, LISTEN_BEFORE, Case, LinkUp, Proof, Stage, Told, work_out
 from analyzer.words import nth, say
+
+__all__ = [
+    "Certainty",
+    "Diagnosis",
+    "Finding",
+    "Kind",
+    "Level",
+    "LinkUp",
+    "Outcome",
+    "Rule",
+    "Stage",
+    "StageResult",
+    "State",
+    "Station",
+    "Step",
+    "Verdict",
+    "diagnose",
+]
+"""What reports speak of: they import nothing from further below."""
 
 NO_FAULT, FAULT, CANNOT_TELL = 0, 1, 3
 """Exit statuses of a diagnosis; 2 is for unusable input."""
@@ -132,13 +151,18 @@ def _lack(rule: Rule, case: Case) -> Need | None:
 
 
 def _look(rule: Rule, case: Case) -> list[Finding]:
-    heard = (one for one in rule.find(case) if _was_listening(one.silent_since, case.facts))
-    return [_finding(rule, sighting, case.facts) for sighting in heard]
+    proven = (one for one in rule.find(case) if _was_listening(one, case.facts))
+    return [_finding(rule, sighting, case.facts) for sighting in proven]
 
 
-def _was_listening(silent_since: Moment | None, facts: Facts) -> bool:
-    """Silence is only evidence if the recording went on long enough after the question."""
-    return silent_since is None or facts.heard_after(silent_since) >= LISTEN_AFTER
+def _was_listening(sighting: Sighting, facts: Facts) -> bool:
+    """Silence is only evidence if the recording heard both directions, and for long enough after
+    the question.
+    """
+    if sighting.silent_since is None:
+        return True
+    one_sided = sighting.linkup is not None and sighting.linkup.is_one_sided
+    return not one_sided and facts.heard_after(sighting.silent_since) >= LISTEN_AFTER
 
 
 def _finding(rule: Rule, sighting: Sighting, facts: Facts) -> Finding:
@@ -174,9 +198,8 @@ def _doubts(sighting: Sighting, facts: Facts) -> list[str]:
         return []
     doubts = []
     if facts.drops:
-        doubts.append(
-            say("The recorder lost {n:count frame}: the answer may be among them.", {"n": facts.drops})
-        )
+        lost = "The recorder lost {n:count frame}: the answer may be among them."
+        doubts.append(say(lost, {"n": facts.drops}))
     attempts = sighting.linkup.attempts if sighting.linkup else []
     if attempts and attempts[0].seconds < LISTEN_BEFORE:
         doubts.append("The recording began with the attempt: what came before is not in it.")
@@ -197,9 +220,7 @@ def _evidence(rule: Rule, sighting: Sighting) -> list[Evidence]:
 
 def _outcome(linkup: LinkUp, found: list[Finding]) -> Outcome:
     """The lowest broken stage leads; without a fault, the stages seen working decide."""
-    faults = [
-        one for one in found if one.level is Level.FAULT and one.linkup in (linkup, None)
-    ]
+    faults = [one for one in found if one.level is Level.FAULT and one.linkup in (linkup, None)]
     fault = min(faults, key=_rank, default=None)
     if fault is not None:
         verdict = Verdict.UNSTABLE if linkup.works else Verdict.STOPPED

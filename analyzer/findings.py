@@ -15,7 +15,8 @@ STAGES = (RECORDING, *Stage)
 
 class Level(StrEnum):
     """fault: explains why link-up stopped or broke; warning: will bite, or spoils the evidence;
-    note: worth knowing."""
+    note: worth knowing.
+    """
 
     FAULT = "fault"
     WARNING = "warning"

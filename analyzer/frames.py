@@ -104,7 +104,9 @@ TCP = np.dtype(
     ]
 )  # fmt: skip
 UDP = np.dtype([("sport", ">u2"), ("dport", ">u2"), ("length", ">u2"), ("checksum", ">u2")])
-ICMP = np.dtype([("type", "u1"), ("code", "u1"), ("checksum", ">u2"), ("id", ">u2"), ("seq", ">u2")])
+ICMP = np.dtype(
+    [("type", "u1"), ("code", "u1"), ("checksum", ">u2"), ("id", ">u2"), ("seq", ">u2")]
+)
 
 
 @dataclass(slots=True)
@@ -122,7 +124,8 @@ class ArpTable:
 @dataclass(slots=True)
 class IpTable:
     """IPv4 packets (RFC 791). fragment: flags and offset, as in the header; body: octet position
-    behind the header; length: octets there, as the header says."""
+    behind the header; length: octets there, as the header says.
+    """
 
     row: Ints
     src: Keys
@@ -138,7 +141,8 @@ class IpTable:
 @dataclass(slots=True)
 class TcpTable:
     """TCP segments (RFC 9293). ip: index into the IPv4 table; payload: octet position;
-    length: payload octets, from the headers, not from what was stored."""
+    length: payload octets, from the headers, not from what was stored.
+    """
 
     ip: Ints
     row: Ints
@@ -167,7 +171,8 @@ class UdpTable:
 @dataclass(slots=True)
 class IcmpTable:
     """ICMP messages (RFC 792). body: octet position behind the 8-octet header, where an error
-    message quotes the packet that it is about."""
+    message quotes the packet that it is about.
+    """
 
     ip: Ints
     row: Ints

@@ -4,23 +4,25 @@ Every stage is told by its proof: the first frame that shows it working. What br
 the rules to say; a stage without proof is not yet a fault.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from ipaddress import IPv4Network
+from ipaddress import IPv4Address, IPv4Network
 
 from analyzer.facts import (
     Address,
+    Echo,
     Exchange,
     Facts,
     Hardware,
     IcmpError,
-    Kind,
     Moment,
+    Path,
     Question,
     Session,
     Station,
 )
+from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
 
 PRESUMED_MASK = 0xFFFFFF00
 """Where no mask is known: 255.255.255.0 (common practice, no source)."""
@@ -28,26 +30,6 @@ LISTEN_AFTER = 5.0
 """Seconds that the recording has to go on before silence is evidence (ground rule)."""
 LISTEN_BEFORE = 2.0
 """Seconds that the recording has to run before the first attempt (ground rule)."""
-
-INDUSTRIAL_PORTS = {
-    102: "ISO on TCP",
-    502: "Modbus/TCP",
-    802: "Modbus/TCP over TLS",
-    2222: "EtherNet/IP I/O",
-    2404: "IEC 60870-5-104",
-    4840: "OPC UA",
-    20000: "DNP3",
-    44818: "EtherNet/IP",
-    47808: "BACnet/IP",
-}
-"""Registered ports of open industrial protocols (IANA service names and ports; from memory)."""
-
-OFFICE_PORTS = frozenset(
-    {22, 25, 53, 67, 68, 80, 88, 110, 111, 123, 135, 137, 138, 139, 143, 161, 389, 443, 445, 500}
-    | {514, 515, 546, 547, 587, 631, 636, 993, 995, 1900, 3268, 3389, 3702, 4500, 5353, 5355}
-    | {5357, 5985, 7680, 9100}
-)
-"""Services of any office PC's background traffic (IANA; common practice, no source)."""
 
 
 class Stage(StrEnum):
@@ -68,7 +50,7 @@ class Proof:
 
     moment: Moment
     what: str
-    values: dict[str, object] = field(default_factory=dict)
+    values: Mapping[str, object] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -99,11 +81,15 @@ class Target:
 class LinkUp:
     """One PC trying to reach one controller.
 
-    pc_address: the PC's address in frames for the controller, None where there is none;
-    sessions: the PC's TCP attempts to this controller, on the port where one is known;
-    other_sessions: its attempts on other ports; questions: its ARP requests for the controller;
-    errors: ICMP errors about its packets to the controller; router: the station that it hands
-    packets for the controller to, where that is not the controller; mask: from the recording.
+    pc_address: the PC's address in frames for the controller, None where there is none; mask: its
+    mask, from the recording; hardware: who claims the controller's address; sessions: the PC's TCP
+    attempts to this controller, on the port where one is known; other_sessions: its attempts on
+    other ports; exchanges: its UDP exchanges; questions: its ARP requests for the controller;
+    pings: its echo requests and their replies; errors: ICMP errors about its packets to the
+    controller; router: the station that it hands packets for the controller to, where that is not
+    the controller; sent_to: hardware addresses that its packets for the controller went to; heard,
+    last_heard: first and last packet from the controller to the PC; last_sent: the PC's last frame
+    for the controller.
     """
 
     facts: Facts
@@ -116,11 +102,13 @@ class LinkUp:
     other_sessions: list[Session]
     exchanges: list[Exchange]
     questions: list[Question]
+    pings: Echo | None
     errors: list[IcmpError]
     router: Hardware | None
     sent_to: set[Hardware]
     heard: Moment | None
     last_heard: Moment | None
+    last_sent: Moment | None
     proofs: dict[Stage, Proof] = field(default_factory=dict)
 
     @property
@@ -149,6 +137,11 @@ class LinkUp:
         )
 
     @property
+    def is_one_sided(self) -> bool:
+        """Whether the recorder saw one direction only: then silence is no evidence."""
+        return any(session.is_one_sided for session in self.sessions)
+
+    @property
     def waiting_since(self) -> Moment | None:
         """The PC's last frame that still waits for an answer, at the furthest stage reached."""
         waits = [one.waits_since for one in self.sessions if one.waits_since is not None]
@@ -170,7 +163,9 @@ class LinkUp:
         """Everything the PC did to reach the controller, first and last of each kind."""
         series = [question.asked for question in self.questions]
         series += [session.syns for session in self.sessions if session.syns.count]
+        series += [self.pings.requests] if self.pings else []
         moments = [moment for one in series for moment in (one.first, one.last)]
+        moments += [session.first for session in self.sessions if not session.syns.count]
         moments += [one.asked.first for one in self.exchanges if one.asked.first]
         return sorted(moments)
 
@@ -345,7 +340,8 @@ def find_targets(facts: Facts, pc: Pc, told: Told) -> tuple[list[Target], list[A
 
     Told controllers are taken as they are. Otherwise the first of these that fits anybody:
     registered industrial ports; other sessions and addresses that nobody answered for; office
-    services in the PC's own network; anything else that it asked for.
+    services in the PC's own network; anything else that it asked for. Public addresses are
+    somebody else's servers.
     """
     trials = _trials(facts, pc)
     if told.controllers:
@@ -353,14 +349,18 @@ def find_targets(facts: Facts, pc: Pc, told: Told) -> tuple[list[Target], list[A
         return targets, [one for one in trials if one not in dict(told.controllers)]
     routers = _routers(facts, pc)
     sweeping = pc.hardware is not None and facts.arp.is_sweep(pc.hardware)
-    near = [one for one in trials.values() if one.address not in routers or one.industrial]
+    near = [
+        one
+        for one in trials.values()
+        if one.industrial or not (one.address in routers or IPv4Address(one.address).is_global)
+    ]
     unanswered = [] if sweeping else _most_asked(near)
     tiers = (
         ("industrial", [one for one in near if one.industrial]),
         ("tried", [one for one in near if one.opens or one in unanswered]),
         ("tried", [one for one in near if one.tcp and _is_near(pc, one.address)]),
         ("tried", [one for one in near if one.tcp or one.pinged]),
-        ("asked", [one for one in trials.values() if one.questions and not sweeping]),
+        ("asked", [] if sweeping else [one for one in trials.values() if one.questions]),
     )
     for how, chosen in tiers:
         if chosen:
@@ -372,7 +372,8 @@ def find_targets(facts: Facts, pc: Pc, told: Told) -> tuple[list[Target], list[A
 
 def _most_asked(trials: list[_Trial]) -> list[_Trial]:
     """Addresses asked for in vain, without those that were asked for in passing, as gateways are:
-    a program that wants its controller repeats the question."""
+    a program that wants its controller repeats the question.
+    """
     most = max((one.unanswered for one in trials), default=0)
     return [one for one in trials if one.unanswered >= 2 and 2 * one.unanswered >= most]
 
@@ -466,11 +467,7 @@ def _target(trial: _Trial, how: str) -> Target:
 
 def _linkup(facts: Facts, pc: Pc, target: Target) -> LinkUp:
     controller = target.address
-    mine = [
-        one
-        for one in facts.sessions
-        if one.server.address == controller and _from_pc(one, pc)
-    ]
+    mine = [one for one in facts.sessions if one.server.address == controller and _from_pc(one, pc)]
     on_port = [one for one in mine if target.port is None or one.server.port == target.port]
     exchanges = [
         one
@@ -511,11 +508,13 @@ def _linkup(facts: Facts, pc: Pc, target: Target) -> LinkUp:
         other_sessions=[one for one in mine if one not in on_port],
         exchanges=exchanges,
         questions=questions,
+        pings=_pings(facts, pc, controller),
         errors=[error for error in facts.icmp.errors if error.about_dst == controller],
         router=_router(facts, sent_to, controller),
         sent_to=sent_to,
         heard=min((path.first for path in back), default=None),
         last_heard=max((path.last for path in back), default=None),
+        last_sent=_last_sent(to_controller, questions),
     )
     linkup.proofs = _proofs(linkup)
     return linkup
@@ -530,6 +529,17 @@ def _pc_address(
     candidates += [question.asker_ip for question in questions]
     candidates += pc.addresses
     return next((one for one in candidates if one), None)
+
+
+def _pings(facts: Facts, pc: Pc, controller: Address) -> Echo | None:
+    found = (facts.icmp.echoes.get((address, controller)) for address in pc.addresses)
+    return next((echo for echo in found if echo is not None and echo.requests.count), None)
+
+
+def _last_sent(paths: list[Path], questions: list[Question]) -> Moment | None:
+    """The PC's last frame for the controller."""
+    moments = [path.last for path in paths] + [question.asked.last for question in questions]
+    return max(moments, default=None)
 
 
 def _controller_hardware(facts: Facts, controller: Address, pc: Pc) -> Hardware | None:
@@ -554,7 +564,8 @@ def _router(facts: Facts, sent_to: set[Hardware], controller: Address) -> Hardwa
 
 def _proofs(linkup: LinkUp) -> dict[Stage, Proof]:
     """The stages seen working. A later one proves the earlier ones for the same pair; only that
-    the PC uses an address says nothing about its cable."""
+    the PC uses an address says nothing about its cable.
+    """
     found = {
         Stage.ANSWER: _answer_proof(linkup),
         Stage.SESSION: _session_proof(linkup),
@@ -590,7 +601,8 @@ def _address_proof(linkup: LinkUp) -> Proof | None:
     if linkup.arp_answered is not None:
         return Proof(linkup.arp_answered, "answered to address", {"pc": address})
     own = [path.first for path in linkup.facts.paths if path.src_ip == address]
-    own += [one.asked.first for one in linkup.facts.arp.questions.values() if one.asker_ip == address]
+    questions = linkup.facts.arp.questions.values()
+    own += [question.asked.first for question in questions if question.asker_ip == address]
     return Proof(min(own), "uses address", {"pc": address}) if own else None
 
 
@@ -649,5 +661,3 @@ def is_self_assigned(address: Address) -> bool:
 def network(address: Address, mask: Address | int) -> str:
     """The network of an address as text, such as 192.0.2.0/24 (RFC 4632 3.1)."""
     return str(IPv4Network((int(address), str(Address(mask))), strict=False))
-
-

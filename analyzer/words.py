@@ -1,7 +1,7 @@
 """The only place where numbers become words, and where foreign text is made harmless."""
 
 import string
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 
@@ -104,7 +104,7 @@ def mask_source(known: bool) -> str:
     return "" if known else " (presumed: the recording names no mask)"
 
 
-_WORDINGS = {
+_WORDINGS: dict[str, Callable[[Any], str]] = {
     "times": times,
     "seconds": seconds,
     "within": within,

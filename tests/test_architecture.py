@@ -29,6 +29,7 @@ FACTS = "analyzer.facts"
 LINKUP = "analyzer.linkup"
 FINDINGS = "analyzer.findings"
 RULES = "rules"
+CAUTIONS = "rules.cautions"
 DIAGNOSIS = "analyzer.diagnosis"
 REPORTS = "analyzer.reports"
 PACKAGE = "analyzer"
@@ -45,17 +46,18 @@ MAY_IMPORT: dict[str, set[str]] = {
     FACTS: {FACTS, FRAMES, RECORDS, ERRORS},
     LINKUP: {FACTS, ERRORS},
     FINDINGS: {FACTS, LINKUP, WORDS, ERRORS},
-    **{f"{RULES}.{stage}": {FACTS, LINKUP, FINDINGS} for stage in STAGES},
+    CAUTIONS: set(),
+    **{f"{RULES}.{stage}": {FACTS, LINKUP, FINDINGS, CAUTIONS} for stage in STAGES},
     RULES: {FINDINGS, *(f"{RULES}.{stage}" for stage in STAGES)},
     DIAGNOSIS: BELOW_DIAGNOSIS,
-    REPORTS: {REPORTS, DIAGNOSIS, FINDINGS, WORDS, ERRORS},
+    REPORTS: {REPORTS, DIAGNOSIS, WORDS},
     PACKAGE: BELOW_DIAGNOSIS | {DIAGNOSIS, REPORTS, RULES},
     CLI: BELOW_DIAGNOSIS | {DIAGNOSIS, REPORTS, RULES, PACKAGE},
     "analyzer.__main__": {CLI},
 }
 """Each part of the house and the parts it may import. Data flows down this list, imports go up."""
 
-RULE_STANDARD = {"collections", "dataclasses", "ipaddress", "typing"}
+RULE_STANDARD = {"collections", "dataclasses", "ipaddress", "itertools", "typing"}
 """What a rule may use besides the facts: a rule judges, it does not compute or decode."""
 
 POSIX_ONLY = {

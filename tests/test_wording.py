@@ -8,6 +8,7 @@ from types import SimpleNamespace
 import pytest
 
 import rules
+from analyzer.findings import Step
 
 FIELDS = (
     "title",
@@ -49,7 +50,7 @@ STEP_WITH_RISK = re.compile(
 """A step that can stop or start a machine, end a session, move an address or open a door."""
 
 TERMS = re.compile(
-    r"(ACK|ARP|BOOTP|CPU|DHCP|Ethernet|FIN|Hz|I/O|ICMP|ID|IEEE|IP|IPv4|IPv6|LAN|LLDP|[MG]bit/s|MTU"
+    r"(ACK|ARP|BOOTP|CPU|Connect|DHCP|Ethernet|FIN|Hz|I/O|ICMP|ID|IEEE|IP|IPv4|IPv6|LAN|LLDP|[MG]bit/s|MTU"
     r"|PCs?|RFC|RST|SYN|TCP|TLS|TTL|UDP|USB|UTC|VLAN|VPN|Wi-Fi)(-[a-z]+)*"
 )
 """The words that may have a capital inside a sentence. Any other one is likely somebody's name."""
@@ -77,7 +78,16 @@ def texts(rule: object) -> Iterator[tuple[str, str]]:
     for field in FIELDS:
         value = getattr(rule, field)
         for text in (value,) if isinstance(value, str) else value:
-            yield field, text
+            yield from _parts(field, text)
+
+
+def _parts(field: str, text: str | Step) -> Iterator[tuple[str, str]]:
+    if isinstance(text, str):
+        yield field, text
+        return
+    yield field, text.text
+    if text.caution:
+        yield "cautions", text.caution
 
 
 def badly_said(template: str) -> list[str]:
@@ -106,7 +116,12 @@ def risk_without_caution(rule: SimpleNamespace) -> list[str]:
     """Risky steps of a rule that has no caution."""
     if rule.cautions:
         return []
-    steps = [text for field, text in texts(rule) if field in ("what_to_do", "confirm")]
+    steps = [rule.confirm] if isinstance(rule.confirm, str) else []
+    for step in (rule.what_to_do,) if isinstance(rule.what_to_do, str) else rule.what_to_do:
+        if isinstance(step, str):
+            steps.append(step)
+        elif not step.caution:
+            steps.append(step.text)
     return [s for step in steps for s in sentences(filled(step)) if STEP_WITH_RISK.search(s)]
 
 

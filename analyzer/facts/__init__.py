@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 from analyzer.facts.arp import Arp, Claims, Question
 from analyzer.facts.coverage import Coverage
 from analyzer.facts.dhcp import Dhcp, DhcpMessage
-from analyzer.facts.icmp import Icmp, IcmpError
+from analyzer.facts.icmp import Echo, Icmp, IcmpError
 from analyzer.facts.paths import Path, Paths
 from analyzer.facts.stations import Station, stations
 from analyzer.facts.tcp import CLIENT, SERVER, End, Session, Side, Socket, TcpSessions
@@ -25,6 +25,7 @@ __all__ = [
     "Coverage",
     "Damage",
     "DhcpMessage",
+    "Echo",
     "End",
     "Exchange",
     "Facts",

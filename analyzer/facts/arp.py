@@ -48,7 +48,8 @@ class Run:
 @dataclass(slots=True)
 class Claims:
     """Everyone who named an address as its own in ARP, as runs in time order. A probe is no claim
-    (RFC 5227 2.1.1). counts: claims a hardware address."""
+    (RFC 5227 2.1.1). counts: claims a hardware address.
+    """
 
     runs: list[Run] = field(default_factory=list)
     counts: dict[Hardware, int] = field(default_factory=dict)

@@ -43,8 +43,9 @@ class Coverage:
         for row in copies[:4].tolist():
             self.copy_examples.add(_moment(frames, row))
         self._cut(frames)
-        for kind, count in zip(*np.unique(frames.kind[~frames.copy], return_counts=True)):
-            self.kinds[int(kind)] = self.kinds.get(int(kind), 0) + int(count)
+        kinds, counts = np.unique(frames.kind[~frames.copy], return_counts=True)
+        for kind, count in zip(kinds.tolist(), counts.tolist(), strict=True):
+            self.kinds[kind] = self.kinds.get(kind, 0) + count
 
     def count(self, kind: Kind) -> int:
         """Frames of one kind, copies left out."""

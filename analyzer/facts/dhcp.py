@@ -20,7 +20,8 @@ NAMES = (
 class DhcpMessage:
     """One message. from_client: a request rather than a reply; client: the hardware address that
     wants an address; offered: the address given; server: option 54; mask: option 1; routers:
-    option 3; name: option 12, as sent, not to be trusted."""
+    option 3; name: option 12, as sent, not to be trusted.
+    """
 
     moment: Moment
     type: int

@@ -86,7 +86,8 @@ class Icmp:
     def add(self, frames: Frames) -> None:
         """Take in the ICMP messages of one chunk."""
         table = frames.icmp
-        for index, (row, kind) in enumerate(zip(table.row.tolist(), table.type.tolist())):
+        for index, kind in enumerate(table.type.tolist()):
+            row = int(table.row[index])
             moment = Moment(int(frames.number[row]), float(frames.seconds[row]))
             src = Address(int(frames.ip.src[table.ip[index]]))
             dst = Address(int(frames.ip.dst[table.ip[index]]))

@@ -92,7 +92,8 @@ class Paths:
         ordered_ttl = ttl[rows][order]
 
         def total(what: np.ndarray) -> list[int]:
-            return np.bincount(group, what, len(first)).astype(np.int64).tolist()
+            sums: list[int] = np.bincount(group, what, len(first)).astype(np.int64).tolist()
+            return sums
 
         ethernet = frames.src[rows] != NO_HARDWARE
         facts = zip(

@@ -71,7 +71,7 @@ def stations(paths: Paths, arp: Arp) -> list[Station]:
         key = _key(path)
         station = found.get(key)
         if station is None:
-            presence = paths.presence[NO_HARDWARE if path.src is None else path.src]
+            presence = paths.presence[int(NO_HARDWARE) if path.src is None else path.src]
             station = found[key] = Station(path.src, path.first, path.last, presence)
         _merge(station, path)
     for address, claims in arp.claims.items():

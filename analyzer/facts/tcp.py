@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer.facts.groups import ends, groups
+from analyzer.facts.ports import INDUSTRIAL_PORTS
 from analyzer.facts.values import (
     BINS,
     BINS_PER_OCTAVE,
@@ -65,7 +66,7 @@ class Side:
 
     octets: payload without repeats; repeats: data sent again; keep_alives: probes of an idle
     session; hardware: source addresses its frames came from; sent_to: hardware addresses they went
-    to; next_seq: sequence number behind all that it sent; last_ack: its last acknowledgement.
+    to; acknowledges: whether its acknowledgements advance; next_seq: sequence number behind all that it sent; last_ack: its last acknowledgement.
     """
 
     frames: int = 0
@@ -81,13 +82,17 @@ class Side:
     next_seq: int | None = None
     last_ack: int | None = None
     ttl: int | None = None
+    acknowledges: bool = False
     hardware: set[Hardware] = field(default_factory=set)
     sent_to: set[Hardware] = field(default_factory=set)
 
 
 class End(NamedTuple):
-    """A FIN or RST. since_data: seconds since the last new data either way, None before any;
-    after: who sent that data; ttl and hardware: of this very frame."""
+    """A FIN or RST.
+
+    since_data: seconds since the last new data either way, 0.0 where it carries some itself, None
+    before any; after: who sent that data; ttl and hardware: of this very frame.
+    """
 
     moment: Moment
     reset: bool
@@ -151,8 +156,8 @@ class Session:
         """The reset that answered the SYN."""
         if self.syn_ack or not self.syns.count:
             return None
-        resets = (end for end in self.ends if end.reset and end.side == SERVER)
-        return next(resets, None)
+        resets = (one for one in self.ends if one.reset and one.side == SERVER)
+        return next((one for one in resets if one.after == NOBODY), None)
 
     @property
     def is_open(self) -> bool:
@@ -180,20 +185,36 @@ class Session:
 
     @property
     def is_silent(self) -> bool:
-        """Whether the attempt got no answer of any kind from the server."""
-        return bool(self.syns.count) and not self.from_server.frames
+        """Whether the client only called, and the server sent nothing at all.
+
+        A client that goes on to send more was answered, and the recording lacks that direction.
+        """
+        only_called = self.from_client.frames == self.syns.count
+        return bool(self.syns.count) and only_called and not self.from_server.frames
+
+    @property
+    def closing(self) -> list[End]:
+        """How the open session ended: FIN and RST segments, without those before the acceptance."""
+        return [one for one in self.ends if self.syn_ack is None or one.moment > self.syn_ack]
+
+    @property
+    def is_one_sided(self) -> bool:
+        """Whether the client confirms what the server sent, and none of that is in the recording."""
+        client, server = self.from_client, self.from_server
+        completed = bool(self.syns.count) and client.last_ack is not None
+        return not server.frames and (client.acknowledges or completed)
 
     @property
     def broken_by(self) -> End | None:
         """The server's reset of a session that nobody had closed."""
-        if self.refused is not None or self.is_silent or not self.ends:
+        if self.refused is not None or not self.server_ended:
             return None
-        return self.ends[0] if self.ends[0].reset and self.ends[0].side == SERVER else None
+        return self.closing[0] if self.closing[0].reset else None
 
     @property
     def server_ended(self) -> bool:
         """Whether the server was the first to close or reset."""
-        return bool(self.ends) and self.ends[0].side == SERVER
+        return bool(self.closing) and self.closing[0].side == SERVER
 
     @property
     def waits_since(self) -> Moment | None:
@@ -210,6 +231,12 @@ class Session:
         """Whether the server's TCP confirmed all that the client sent."""
         sent, confirmed = self.from_client.next_seq, self.from_server.last_ack
         return sent is not None and confirmed is not None and _ahead(confirmed, sent) >= -1
+
+    @property
+    def lacks_data(self) -> bool:
+        """Whether the client confirmed data of the server that is not in the recording."""
+        sent, confirmed = self.from_server.next_seq, self.from_client.last_ack
+        return sent is not None and confirmed is not None and _ahead(confirmed, sent) > 0
 
 
 def _ahead(a: int, b: int) -> int:
@@ -241,9 +268,14 @@ class TcpSessions:
     """Gathers the sessions of a recording, chunk by chunk."""
 
     def __init__(self) -> None:
-        self.sessions: list[Session] = []
+        self.found: list[Session] = []
         self.current: dict[Pair, Session] = {}
         self.checked = 0
+
+    @property
+    def sessions(self) -> list[Session]:
+        """All sessions, in order of their first frame in the recording."""
+        return sorted(self.found, key=lambda session: session.first)
 
     def add(self, frames: Frames) -> None:
         """Take in the TCP segments of one chunk."""
@@ -307,7 +339,7 @@ class TcpSessions:
                 session = Session(_socket(client), _socket(server), isn)
                 self._look_at_syn(frames, index, session)
                 self.current[key] = opened[index] = session
-                self.sessions.append(session)
+                self.found.append(session)
         return opened
 
     def _look_at_syn(self, frames: Frames, index: int, session: Session) -> None:
@@ -325,8 +357,8 @@ class TcpSessions:
     def _joined_late(self, frames: Frames, index: int, pair: Pair) -> Session:
         """A session whose opening is not in the recording: guess who opened it.
 
-        A SYN with ACK comes from the server. Otherwise the server has the lower port, as
-        registered ports lie below those that systems pick for clients (RFC 6335 6).
+        A SYN with ACK comes from the server. Otherwise the server has the registered industrial
+        port, or the lower one: systems pick high ports for clients (RFC 6335 6).
         """
         low, high = _socket(pair[0]), _socket(pair[1])
         table = frames.tcp
@@ -334,10 +366,12 @@ class TcpSessions:
             sender_is_low = frames.ip.src[table.ip[index]] << np.uint64(16) | table.sport[index]
             server = low if int(sender_is_low) == pair[0] else high
         else:
-            server = low if (low.port, low) < (high.port, high) else high
+            server = min(
+                low, high, key=lambda one: (one.port not in INDUSTRIAL_PORTS, one.port, one)
+            )
         session = Session(high if server is low else low, server)
-        self.current[pair] = session
-        self.sessions.append(session)
+        self.current.setdefault(pair, session)  # not where a SYN of this chunk opened another
+        self.found.append(session)
         return session
 
     def _low_is_client(self, session: Session) -> bool:
@@ -359,9 +393,9 @@ def _follow(segments: _Segments, parts: list[Session], frames: Frames) -> None:
     order, start, last = ends(lane, len(lanes))
     sides = [parts[number >> 1].sides[number & 1] for number in lanes.tolist()]
     fresh, repeated, keep_alive = _sequence(segments, lane, order, start, last, sides)
-    _lanes(segments, order, start, last, sides, fresh, keep_alive, frames)
     before, before_seconds = _turns(segments, parts, fresh)
-    _singly(segments, parts, repeated, before, before_seconds, frames)
+    _lanes(segments, order, start, last, sides, fresh, keep_alive, frames)
+    _singly(segments, parts, fresh, repeated, before, before_seconds, frames)
 
 
 def _sequence(
@@ -369,34 +403,42 @@ def _sequence(
 ) -> tuple[Flags, Flags, Flags]:
     """Which segments bring new data, repeat old data, or probe an idle session.
 
-    Sequence numbers are taken relative to what the side had sent before, modulo 2^32.
+    Sequence numbers are taken relative to what the side had sent before, modulo 2^32; a side
+    begins with its first SYN, FIN or data, as an acknowledgement may still be an older session's.
     A keep-alive repeats the last octet, or none, before the next expected one (RFC 9293 3.8.4).
+    A single octet at the very start of a side whose opening is not recorded is taken for one, too.
     """
     seq, length = segments.seq[order], segments.length[order]
     flags = segments.flags[order]
     reset = flags & Tcp.RST != 0
-    first_seq = seq[start].tolist()
-    base = np.array(
-        [begin if s.next_seq is None else s.next_seq for s, begin in zip(sides, first_seq)],
-        np.int64,
-    )
-    of = lane[order]
-    relative = (seq - base[of] + WORD // 2) % WORD - WORD // 2
     control = ((flags & Tcp.SYN) != 0).astype(np.int64) + ((flags & Tcp.FIN) != 0)
-    end = np.where(reset, 0, relative + length + control)
+    place = np.arange(len(order))
+    counts = (length + control > 0) & ~reset
+    begin = np.minimum.reduceat(np.where(counts, place, len(order)), start)
+    carried = np.array([side.next_seq is not None for side in sides])
+    known = carried | (begin < len(order))
+    begin = np.where(begin < len(order), begin, start)
+    base = np.where(carried, [side.next_seq or 0 for side in sides], seq[begin])
+    of = lane[order]
+    inside = (place >= begin[of]) | carried[of]
+    relative = (seq - base[of] + WORD // 2) % WORD - WORD // 2
+    end = np.where(counts & inside, relative + length + control, 0)
     lift = of * (4 * WORD)
     reached = np.maximum.accumulate(np.maximum(end, 0) + lift) - lift
     before = np.zeros(len(end), np.int64)
     before[1:] = reached[:-1]
     before[start] = 0
+    idle = (length <= 1) & (control == 0) & ~reset & inside
+    probe = idle & (relative == before - 1) & (carried[of] | (before > 0))
+    probe[begin] |= idle[begin] & (length[begin] == 1) & ~carried
     data = (length > 0) & ~reset & (flags & Tcp.SYN == 0)
-    probe = (relative == before - 1) & (length <= 1) & (control == 0) & ~reset & (before > 0)
-    carried = np.array([side.next_seq is not None for side in sides])
-    probe |= (relative == -1) & (length <= 1) & (control == 0) & ~reset & carried[of]
-    fresh = data & (end > before)
+    fresh = data & (end > before) & ~probe
     repeated = data & ~fresh & ~probe
-    for side, reach, begin in zip(sides, reached[last].tolist(), base.tolist(), strict=True):
-        side.next_seq = (begin + reach) % WORD
+    for side, reach, origin, sure in zip(
+        sides, reached[last].tolist(), base.tolist(), known.tolist(), strict=True
+    ):
+        if sure:
+            side.next_seq = (origin + reach) % WORD
     back = np.empty(len(order), np.int64)
     back[order] = np.arange(len(order))
     return fresh[back], repeated[back], probe[back]
@@ -423,6 +465,8 @@ def _lanes(
     first_new = np.minimum.reduceat(np.where(new, place, len(order)), start).tolist()
     acks = (segments.flags[order] & (Tcp.ACK | Tcp.RST)) == Tcp.ACK
     last_ack = np.maximum.reduceat(np.where(acks, place, -1), start).tolist()
+    _remember_hardware(segments, order, start, lane, sides, frames)
+    first_ack = np.minimum.reduceat(np.where(acks, place, len(order)), start).tolist()
     for i, (side, begin, stop) in enumerate(zip(sides, start.tolist(), last.tolist())):
         side.frames += stop - begin + 1
         side.octets += octets[i]
@@ -432,25 +476,33 @@ def _lanes(
             side.first = _moment(segments, order[begin])
             side.first_flags = int(segments.flags[order[begin]])
             side.first_ack = int(segments.ack[order[begin]])
-            _remember_addresses(side, frames, int(segments.index[order[begin]]))
         if last_new[i] >= 0:
             side.last_data = _moment(segments, order[last_new[i]])
             if side.first_data is None:
                 at = int(order[first_new[i]])
                 side.first_data = Data(_moment(segments, at), _payload(segments, at, frames))
         if last_ack[i] >= 0:
-            side.last_ack = int(segments.ack[order[last_ack[i]]])
-        _remember_addresses(side, frames, int(segments.index[order[stop]]))
+            latest = int(segments.ack[order[last_ack[i]]])
+            side.acknowledges |= side.last_ack not in (None, latest) or (
+                latest != int(segments.ack[order[first_ack[i]]])
+            )
+            side.last_ack = latest
+        side.ttl = int(frames.ip.ttl[frames.tcp.ip[int(segments.index[order[stop]])]])
 
 
-def _remember_addresses(side: Side, frames: Frames, index: int) -> None:
-    row = frames.tcp.row[index]
-    src, dst = int(frames.src[row]), int(frames.dst[row])
-    if src != NO_HARDWARE:
-        side.hardware.add(Hardware(src))
-    if dst != NO_HARDWARE:
-        side.sent_to.add(Hardware(dst))
-    side.ttl = int(frames.ip.ttl[frames.tcp.ip[index]])
+def _remember_hardware(
+    segments: _Segments, order: Ints, start: Ints, lane: Ints, sides: list[Side], frames: Frames
+) -> None:
+    """Hardware addresses of each direction: those of its first segment, and any that differ."""
+    row = frames.tcp.row[segments.index[order]]
+    src, dst = frames.src[row], frames.dst[row]
+    other = (src != src[start][lane]) | (dst != dst[start][lane])
+    for at in (*start.tolist(), *np.flatnonzero(other).tolist()):
+        side = sides[int(lane[at])]
+        if src[at] != NO_HARDWARE:
+            side.hardware.add(Hardware(int(src[at])))
+        if dst[at] != NO_HARDWARE:
+            side.sent_to.add(Hardware(int(dst[at])))
 
 
 def _payload(segments: _Segments, at: int, frames: Frames) -> bytes:
@@ -499,7 +551,7 @@ def _turns(
 
 def _last_data_seconds(session: Session) -> float:
     moments = [side.last_data for side in session.sides if side.last_data]
-    return max((moment.seconds for moment in moments), default=0.0)
+    return max(moments).seconds if moments else 0.0
 
 
 def _per_part(part: Ints) -> list[tuple[int, int]]:
@@ -543,6 +595,7 @@ def _count_answers(
 def _singly(
     segments: _Segments,
     parts: list[Session],
+    fresh: Flags,
     repeated: Flags,
     before: Ints,
     before_seconds: NDArray[np.float64],
@@ -553,10 +606,10 @@ def _singly(
     for at in np.flatnonzero(wanted).tolist():
         session, side = parts[segments.part[at]], int(segments.side[at])
         flags, moment = int(segments.flags[at]), _moment(segments, at)
-        if flags & Tcp.RST or flags & Tcp.FIN:
+        if flags & (Tcp.RST | Tcp.FIN):
+            after = side if fresh[at] else int(before[at])
+            since = 0.0 if fresh[at] else moment.seconds - float(before_seconds[at])
             if len(session.ends) < KEPT:
-                since = moment.seconds - float(before_seconds[at])
-                after = int(before[at])
                 session.ends.append(
                     _end(segments, at, side, None if after == NOBODY else since, after, frames)
                 )
@@ -564,7 +617,7 @@ def _singly(
             _accepted(session, segments, at, side, frames)
         elif flags & Tcp.SYN:
             session.syns.add(moment)
-        elif repeated[at]:
+        if repeated[at]:
             session.sides[side].repeats.add(moment)
     plain = (segments.flags & EVENT_FLAGS == 0) & (segments.side == CLIENT)
     begin = np.append(np.flatnonzero(segments.begins), len(plain)).tolist()
@@ -576,9 +629,7 @@ def _singly(
                 session.completed = _moment(segments, begin[number] + int(after.argmax()))
 
 
-def _accepted(
-    session: Session, segments: _Segments, at: int, side: int, frames: Frames
-) -> None:
+def _accepted(session: Session, segments: _Segments, at: int, side: int, frames: Frames) -> None:
     expected = session.isn is None or int(segments.ack[at]) == (session.isn + 1) % WORD
     if side == SERVER and expected and session.syn_ack is None:
         session.syn_ack = _moment(segments, at)
@@ -614,7 +665,8 @@ def _maximum_segment_size(segment: bytes) -> int | None:
 
 def checksum_is_right(segment: bytes, src: int, dst: int) -> bool:
     """Whether a TCP segment's checksum fits: RFC 1071 over pseudo-header and segment
-    (RFC 9293 3.1)."""
+    (RFC 9293 3.1).
+    """
     pseudo = src.to_bytes(4) + dst.to_bytes(4) + b"\0\6" + len(segment).to_bytes(2)
     return internet_checksum(pseudo + segment) == 0
 

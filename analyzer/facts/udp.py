@@ -65,9 +65,7 @@ class Udp:
         if answer_to is not None:
             way = answer_to.answered
         else:
-            way = self.exchanges.setdefault(
-                (sender, receiver), Exchange(sender, receiver)
-            ).asked
+            way = self.exchanges.setdefault((sender, receiver), Exchange(sender, receiver)).asked
         way.count += int(row[4])
         way.first = way.first or Moment(int(row[5]), row[6])
         way.last = Moment(int(row[7]), row[8])

@@ -113,6 +113,6 @@ class Spread:
         for index, count in enumerate(self.bins):
             seen += count
             if count and 2 * seen >= self.count:
-                middle = SMALLEST * 2.0 ** ((index + 0.5) / BINS_PER_OCTAVE)
+                middle: float = SMALLEST * 2.0 ** ((index + 0.5) / BINS_PER_OCTAVE)
                 return min(max(middle, self.least), self.most)
         return 0.0

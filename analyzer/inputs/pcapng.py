@@ -16,8 +16,6 @@ PACKET_BODY, SIMPLE_BODY = 28, 12
 BLOCK = 1 << 22
 MAX_BLOCK = 1 << 24
 """A larger block is taken for damage, whatever it is said to hold."""
-VERSION = 1
-"""Major version (section 4.1); the layout of others is not known."""
 MAX_INTERFACES = 4096
 """More than this in one file is not a recording of a link-up; each costs memory."""
 FLAGS, FLAGS_LENGTH = 2, 4
@@ -109,9 +107,6 @@ class _Reader:
     def _other(self, kind: int, body: bytes) -> str:
         """Take in a block that is not a frame; returns what is wrong with it, if anything."""
         interfaces = self.recording.interfaces
-        if kind == SECTION:
-            version = struct.unpack_from(self.order + "H", body, 4)[0] if len(body) >= 6 else 0
-            return "" if version == VERSION else f"a section has version {version}"
         if kind == INTERFACE:
             if len(body) < 8:
                 return "an interface block is too short"
@@ -170,20 +165,21 @@ class _Reader:
 
     def _times(self, high: Ints, low: Ints, interface: Ints, simple: NDArray[np.bool_]) -> Ints:
         """Nanoseconds since 1970. A simple packet block has no time: it takes the one before, or
-        the first there is."""
+        the first there is.
+        """
         units = (high.astype(np.uint64) << np.uint64(32)) | low.astype(np.uint64)
         time = np.zeros(len(units), np.int64)
         for index in np.unique(interface):
             rows = interface == index
             time[rows] = _nanoseconds(units[rows], self.recording.interfaces[index])
         self.recording.untimed += int(simple.sum())
+        if simple.all():
+            return np.full(len(time), self.last_time or 0)
         if simple.any():
-            timed = np.where(simple, -1, np.arange(len(time)))
-            before = time[np.argmin(simple)] if self.last_time is None else self.last_time
-            last = np.maximum.accumulate(timed)
+            before = time[~simple][0] if self.last_time is None else self.last_time
+            last = np.maximum.accumulate(np.where(simple, -1, np.arange(len(time))))
             time = np.where(last < 0, before, time[last])
-        if not simple.all():
-            self.last_time = int(time[-1])
+        self.last_time = int(time[-1])
         return time
 
 
@@ -198,7 +194,8 @@ def _nanoseconds(units: NDArray[np.uint64], interface: Interface) -> Ints:
     """if_tsresol: top bit clear 10^-n s, set 2^-n s; then if_tsoffset whole seconds are added."""
     power = interface.resolution & 0x7F
     if interface.resolution & 0x80:
-        shift = np.uint64(min(power, 63))
+        power = min(power, 63)
+        shift = np.uint64(power)
         seconds = units >> shift
         part = units - (seconds << shift)
         surplus = np.uint64(max(0, power - 33))

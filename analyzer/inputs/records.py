@@ -104,7 +104,9 @@ class Damage:
 class Stream(Protocol):
     """What a reader needs of a file: octets, in order."""
 
-    def read(self, size: int, /) -> bytes: ...
+    def read(self, size: int, /) -> bytes:
+        """Up to size octets; none at the end."""
+        ...
 
 
 @dataclass(slots=True)

@@ -6,10 +6,20 @@ A document is a list of blocks. Renderers turn blocks into characters and add no
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from analyzer.diagnosis import Diagnosis, Outcome, State, Verdict
-from analyzer.facts import Kind, Station
-from analyzer.findings import Certainty, Finding, Level, Step
-from analyzer.linkup import LinkUp, Stage
+from analyzer.diagnosis import (
+    Certainty,
+    Diagnosis,
+    Finding,
+    Kind,
+    Level,
+    LinkUp,
+    Outcome,
+    Stage,
+    State,
+    Station,
+    Step,
+    Verdict,
+)
 from analyzer.words import clean, count, listed, say, seconds
 
 SHOWN_AS = {
@@ -65,7 +75,8 @@ class Paragraph:
 @dataclass(frozen=True, slots=True)
 class Listing:
     """Things one below the other; numbered where their order counts. A caution stands above the
-    step that it belongs to."""
+    step that it belongs to.
+    """
 
     items: Sequence[Step]
     numbered: bool = False
@@ -125,7 +136,8 @@ def _what_it_is(diagnosis: Diagnosis) -> str:
     when = "no frames"
     if facts.first_seen is not None:
         frames = count(facts.coverage.frames, "frame")
-        when = f"{frames} in {seconds(facts.coverage.seconds)}, from {facts.first_seen:%Y-%m-%d %H:%M:%S} UTC"
+        began = f"{facts.first_seen:%Y-%m-%d %H:%M:%S} UTC"
+        when = f"{frames} in {seconds(facts.coverage.seconds)}, from {began}"
     packed = ", gzip" if facts.compressed else ""
     return f"{_capital(when)}. Recorded as {facts.format}{packed}, link type {facts.link_type}."
 
@@ -212,7 +224,10 @@ def _finding(finding: Finding) -> Iterator[Block]:
     yield Paragraph(finding.what_happened)
     if finding.evidence:
         yield Heading("Why we think so", 3)
-        rows = [(f"{one.moment.frame:,}", f"{one.moment.seconds:.3f}", one.text) for one in finding.evidence]
+        rows = [
+            (f"{one.moment.frame:,}", f"{one.moment.seconds:.3f}", one.text)
+            for one in finding.evidence
+        ]
         yield Table(("Frame", "Time in s", "What it shows"), rows)
     if finding.likely_causes:
         yield Heading("Likely causes, most likely first", 3)
@@ -220,7 +235,9 @@ def _finding(finding: Finding) -> Iterator[Block]:
     if finding.also_fits:
         yield Heading("What would look the same", 3)
         yield Listing([Step(text) for text in finding.also_fits])
-    general = [text for text in finding.cautions if text not in {s.caution for s in finding.what_to_do}]
+    general = [
+        text for text in finding.cautions if text not in {s.caution for s in finding.what_to_do}
+    ]
     if general:
         yield Heading("Be careful", 3)
         yield Listing([Step(text) for text in general])
@@ -274,7 +291,7 @@ def _is_one(station: Station, hardware: object, addresses: Sequence[int]) -> boo
 
 def remarks(diagnosis: Diagnosis) -> list[str]:
     """What is odd about the recording itself, in sentences."""
-    facts, said = diagnosis.facts, []
+    facts, coverage, said = diagnosis.facts, diagnosis.facts.coverage, []
     if facts.damage is not None:
         said.append(
             say(
@@ -287,13 +304,13 @@ def remarks(diagnosis: Diagnosis) -> list[str]:
             )
         )
     counts = {
-        "{n:count frame} recorded twice, counted once.": facts.coverage.copies,
-        "{n:count frame} stored without the end.": facts.coverage.cut,
+        "{n:count frame} recorded twice, counted once.": coverage.copies,
+        "{n:count frame} stored without the end.": coverage.cut,
         "{n:count frame} without a time.": facts.untimed,
-        "{n:count IPv6 frame} not analysed.": facts.coverage.count(Kind.IPV6),
-        "{n:count frame} of a kind that cannot be read here.": facts.coverage.count(Kind.UNREADABLE),
+        "{n:count IPv6 frame} not analysed.": coverage.count(Kind.IPV6),
+        "{n:count frame} of a kind that cannot be read here.": coverage.count(Kind.UNREADABLE),
         "{n:count frame} lost by the recorder, as it says itself.": facts.drops or 0,
-        "{n:count frame} earlier than one before: the clock jumped.": facts.coverage.backwards.count,
+        "{n:count frame} earlier than one before: the clock jumped.": coverage.backwards.count,
     }
     said += [say(text, {"n": number}) for text, number in counts.items() if number]
     return said
@@ -309,7 +326,9 @@ def _cannot_tell(diagnosis: Diagnosis) -> list[str]:
     unable: dict[str, list[str]] = {}
     for rule, because in diagnosis.unable:
         unable.setdefault(because, []).append(rule)
-    said += [f"{_capital(why)}: {listed(names)} could not be checked." for why, names in unable.items()]
+    said += [
+        f"{_capital(why)}: {listed(names)} could not be checked." for why, names in unable.items()
+    ]
     said.append(
         "Whether a frame sent by the PC reached the cable, and whether a frame received by it "
         "reached the program: the recorder sits between the two."
@@ -332,10 +351,9 @@ ONE_ATTEMPT = "A recording of one whole attempt, from 5 s before to 30 s after i
 def _what_would_tell(outcome: Outcome) -> str:
     unclear = next(one for one in outcome.stages if one.state is State.UNCLEAR)
     who = outcome.linkup.controller
-    return f"How far link-up with {who} got: {unclear.because}. {WOULD_TELL.get(unclear.stage, ONE_ATTEMPT)}"
+    would_tell = WOULD_TELL.get(unclear.stage, ONE_ATTEMPT)
+    return f"How far link-up with {who} got: {unclear.because}. {would_tell}"
 
 
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
-
-

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from analyzer.findings import Rule, Step
+from analyzer.diagnosis import Rule, Step
 from analyzer.reports.document import Block, Heading, Listing, Paragraph, Table
 from analyzer.words import outline
 

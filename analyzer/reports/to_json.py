@@ -4,10 +4,7 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
-from analyzer.diagnosis import Diagnosis, Outcome
-from analyzer.facts import Station
-from analyzer.findings import Finding
-from analyzer.linkup import LinkUp
+from analyzer.diagnosis import Diagnosis, Finding, LinkUp, Outcome, Station
 from analyzer.reports.document import HOW_KNOWN, remarks, role
 from analyzer.words import place
 

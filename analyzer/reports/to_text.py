@@ -11,6 +11,7 @@ from analyzer.words import clean
 WIDTH = 79
 """A terminal of 80 columns wraps a line of 80 in some code pages."""
 GAP = 2
+"""Spaces between columns, and those that tabulate leaves behind a column's title."""
 
 
 def to_text(blocks: Iterable[Block]) -> str:
@@ -50,16 +51,15 @@ def _indented(lead: str, text: str) -> list[str]:
 
 def _table(table: Table) -> Iterator[str]:
     """Columns as wide as they need; the widest gives way where the line would be too long."""
-    cells = [table.header, *table.rows]
-    widths = [max(len(row[i]) for row in cells) for i in range(len(table.header))]
+    widths = [len(title) + GAP for title in table.header]
+    for row in table.rows:
+        widths = [max(width, len(cell)) for width, cell in zip(widths, row, strict=True)]
     spare = WIDTH - GAP * len(widths)
     while sum(widths) > spare:
         widths[widths.index(max(widths))] -= 1
-    text = tabulate(
-        table.rows,
-        headers=table.header,
-        tablefmt="simple",
-        maxcolwidths=[*widths],
-        disable_numparse=True,
-    )
+    rows = [
+        [textwrap.fill(cell, width) for cell, width in zip(row, widths, strict=True)]
+        for row in table.rows
+    ]
+    text = tabulate(rows, table.header, tablefmt="simple", disable_numparse=True)
     yield from (clean(line.rstrip()) for line in text.split("\n"))

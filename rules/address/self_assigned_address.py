@@ -1,7 +1,8 @@
 """The PC calls the controller from an address that it gave itself (169.254.x.x).
 
-Quiet where the controller has such an address too, where the controller answers all the same, and
-where only another station has such an address. Judged by the sender of the frames for the
+Quiet where the controller has such an address too, where the controller answers all the same, where
+only another station has such an address, and where the PC wanted another address and a station
+claimed that one: then this is only the consequence. Judged by the sender of the frames for the
 controller: a PC can have a self-assigned address beside a good one.
 """
 
@@ -9,7 +10,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import Facts, Hardware, Moment
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Case, is_self_assigned
+from analyzer.linkup import Case, Pc, is_self_assigned
 from rules import cautions
 
 DISCOVER = 1
@@ -17,7 +18,7 @@ DISCOVER = 1
 
 
 def find(case: Case) -> Iterator[Sighting]:
-    if case.pc is None:
+    if case.pc is None or _was_taken(case.facts, case.pc):
         return
     searches = _searches(case.facts, case.pc.hardware)
     for linkup in case.linkups:
@@ -40,6 +41,13 @@ def _searches(facts: Facts, pc: Hardware | None) -> list[Moment]:
     return [one.moment for one in facts.dhcp if one.client == pc and one.type == DISCOVER]
 
 
+def _was_taken(facts: Facts, pc: Pc) -> bool:
+    """Whether another station claims an address that the PC checked in order to use it."""
+    wanted = (address for hardware, address in facts.arp.probes if hardware == pc.hardware)
+    claims = (facts.arp.claims.get(one) for one in wanted if not is_self_assigned(one))
+    return any(set(one.counts) - {pc.hardware} for one in claims if one is not None)
+
+
 def _is_alone(case: Case) -> bool:
     """Whether only the PC has self-assigned addresses, and no other."""
     assert case.pc is not None
@@ -53,20 +61,20 @@ RULE = Rule(
     slug="self-assigned-address",
     stage="address",
     title="The PC has only an address that it gave itself ({pc})",
-    what_happened="The PC uses {pc}. It looked for an address server {searches:times} in this "
-    "recording. No address was given to it in time.",
-    means="Addresses that begin with 169.254 are taken by a PC that was told to get an address "
-    "automatically and got none. A controller with a fixed address does not belong to that network.",
+    what_happened="The PC uses {pc}. Its searches for an address server in this recording: "
+    "{searches}. None of them gave it an address.",
+    means="A PC that is set to get its address automatically, and gets none, takes one that begins "
+    "with 169.254. A controller with a fixed address is not in that network.",
     likely_causes=(
         "The adapter is set to get its address automatically, and no server is on this network.",
-        "A fixed address was entered, on another adapter of the PC.",
+        "A fixed address was entered, but on another adapter of the PC.",
         "A fixed address was entered and not taken, as another device has it already.",
     ),
     what_to_do=(
         Step("Look at the address settings of this adapter on the PC."),
         Step(
-            "Give the PC a fixed address in the controller's network: the same mask, a number that "
-            "no other device has, and no gateway unless one is needed.",
+            "Give the PC a fixed address in the controller's network that no other device has, "
+            "with the same mask, and without a gateway unless one is needed.",
             cautions.ADDRESS_CHANGE,
         ),
         Step("Wait 10 s, then try again and record it."),
@@ -75,7 +83,10 @@ RULE = Rule(
         "search": "the PC looks for an address server{nth}",
         "tried": "the PC, as {pc}, tries to reach the controller{nth}",
     },
-    also_fits=("An address server that is only slow: the PC would then change its address later.",),
+    also_fits=(
+        "An address server that is only slow: the PC would then change its address later.",
+        "Where nothing at all is heard: a dead cable, which keeps an address server away too.",
+    ),
     looks_alike=(
         "Both ends with self-assigned addresses on a direct cable: a legal, working set-up.",
         "A PC that shows a self-assigned address and calls the controller from a fixed one.",

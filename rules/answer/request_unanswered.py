@@ -1,15 +1,16 @@
 """The session is open, the PC sent a request, and no answer was recorded.
 
-Quiet where an answer came, even late; where the controller itself ended the session; where the
-PC only sends and closes in order; and, in a session with earlier answers, as long as the PC does
-not give it up: then it may wait on purpose.
+Quiet where an answer came, even late, or where the PC confirmed one that the recording lacks;
+where the controller itself ended the session; where the PC only sends and closes in order; in a
+session with earlier answers, unless the PC gives it up after a longer wait than ever before, as it
+may wait on purpose; and in a session without any, where another one is answered later.
 """
 
 from collections.abc import Iterator
 
 from analyzer.facts import CLIENT, Moment, Session
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Case
+from analyzer.linkup import Case, LinkUp
 
 PATIENCE = 1.0
 """Seconds after its last data within which a PC that closes did not wait for an answer."""
@@ -20,6 +21,8 @@ def find(case: Case) -> Iterator[Sighting]:
         for session in linkup.sessions:
             asked = session.asked
             if asked is None or not _waits_in_vain(session):
+                continue
+            if not session.answers and _came_up_later(linkup, asked):
                 continue
             repeats = session.from_client.repeats.moments
             yield Sighting(
@@ -32,36 +35,40 @@ def find(case: Case) -> Iterator[Sighting]:
                 },
                 frames={"asked": [asked], "gave_up": _gave_up(session)},
                 linkup=linkup,
-                certainty=(
-                    Certainty.SHOWN if session.request_acknowledged else Certainty.FITS
-                ),
+                certainty=(Certainty.SHOWN if session.request_acknowledged else Certainty.FITS),
                 silent_since=max([asked, *repeats]),
             )
             break
 
 
 def _waits_in_vain(session: Session) -> bool:
-    if not session.is_open or not session.is_waiting or session.server_ended:
+    if not session.is_open or not session.is_waiting:
         return False
-    if not session.answers:
-        return not session.ends or _gave_up(session) != []
-    return _gave_up(session) != []
+    if session.server_ended or session.lacks_data:
+        return False
+    return bool(_gave_up(session)) or not (session.answers or session.closing)
 
 
 def _gave_up(session: Session) -> list[Moment]:
     """Where the PC ended the session after having waited for its answer."""
-    ends = [end for end in session.ends if end.side == CLIENT]
-    return [end.moment for end in ends[:1] if (end.since_data or 0.0) >= PATIENCE]
+    patience = max(PATIENCE, session.answer_times.most)
+    ends = [end for end in session.closing if end.side == CLIENT]
+    return [end.moment for end in ends[:1] if (end.since_data or 0.0) >= patience]
+
+
+def _came_up_later(linkup: LinkUp, asked: Moment) -> bool:
+    return any(one.answered is not None and one.answered > asked for one in linkup.sessions)
 
 
 RULE = Rule(
     slug="request-unanswered",
     stage="answer",
-    title="{controller} took the request and gave no answer",
-    what_happened="The session with {controller} on port {port} is open. The PC sent a request, and "
-    "no answer to it was recorded. Before that, {answers:count request} had been answered.",
-    means="Cable, addresses and port work. The contents are not judged here, only who sent when: "
-    "the controller's service does not react to this request.",
+    title="{controller} gave no answer to the request",
+    what_happened="In the open session with {controller} on port {port}, the PC sent a request. "
+    "No answer to it was recorded. Earlier in that session, {answers:count request} had been "
+    "answered.",
+    means="Cable, addresses and port work: the controller's service does not react to this "
+    "request. What the request says is not judged here.",
     likely_causes=(
         "The unit or station number in the request is not the controller's.",
         "The program speaks another protocol or framing than this port does.",
@@ -81,14 +88,16 @@ RULE = Rule(
     },
     cautions=("Do not write values to try things out: a written value can move the machine.",),
     also_fits=(
-        "An answer that takes longer than this recording.",
-        "A path that broke right then, where the request was not confirmed by the controller.",
+        "An answer that takes longer than the PC waited, or than the recording lasts.",
+        "A path that broke right then, where the controller did not confirm the request either.",
+        "A program that only sends, and expects no answer.",
     ),
     looks_alike=(
         "A recording that ends before the answer.",
         "A program that only sends and then closes in order.",
         "A program that leaves a request open on purpose and keeps the session.",
         "A controller that speaks first and then waits for the PC.",
+        "An answer that the recorder lost: the PC confirms it.",
     ),
     confirm="Send the same request from another program, or read another item with this one.",
     sources=("RFC 9293 section 3.8.6.3 (an acknowledgement proves only that TCP is alive)",),

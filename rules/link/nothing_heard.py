@@ -1,42 +1,59 @@
-"""Only the PC's own frames are in the recording: nothing came in at all.
+"""Only the PC's own frames are recorded while it tries: nothing came in at all.
 
-Quiet where any frame of another station was recorded; where the PC tried to reach nobody, since a
-quiet device on a direct cable is normal; and where PC and controller are in different networks or
-the PC has a self-assigned address, since that alone explains the silence.
+Quiet where a frame of another station came since the PC began to try, and where others were heard
+up to 30 s ago; where the PC tried to reach nobody, since a quiet device on a direct cable is
+normal; where the PC's own frames show that it was answered; and where PC and controller are in
+different networks or the PC has a self-assigned address, since that alone explains the silence.
 """
 
 from collections.abc import Iterator
 
-from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Case, Stage
+from analyzer.facts import Moment, Station
+from analyzer.findings import Certainty, Need, Rule, Sighting, Step
+from analyzer.linkup import Case
 from rules import cautions
+
+LONG = 30.0
+"""Seconds of silence that tell even where others were heard before, or where the PC goes on asking
+to the end (common practice, no source)."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        if Stage.LINK in linkup.proofs or not linkup.attempts:
-            continue
-        if linkup.self_assigned or not linkup.same_network:
-            continue
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "frames": case.facts.coverage.frames,
-                "span": case.facts.coverage.seconds,
-            },
-            frames={"tried": linkup.attempts},
-            linkup=linkup,
-            certainty=Certainty.FITS,
-            silent_since=linkup.attempts[-1],
-        )
+    heard = _last_heard(case)
+    span = case.facts.coverage.seconds - (heard.seconds if heard else 0.0)
+    tried = [one for one in case.linkups if one.same_network and not one.self_assigned]
+    attempts = sorted(moment for linkup in tried for moment in linkup.attempts)
+    if not attempts or any(linkup.is_one_sided for linkup in tried):
+        return
+    if heard and (attempts[0] < heard or span < LONG):
+        return
+    long = case.facts.heard_after(attempts[0]) >= LONG
+    yield Sighting(
+        values={"controllers": [linkup.controller for linkup in tried], "span": span},
+        frames={"heard": [heard] if heard else [], "tried": attempts},
+        linkup=tried[0] if len(case.linkups) == 1 else None,
+        certainty=Certainty.FITS,
+        silent_since=attempts[0] if long else attempts[-1],
+    )
+
+
+def _last_heard(case: Case) -> Moment | None:
+    others = (one for one in case.facts.stations if not _is_of_the_pc(one, case))
+    return max((station.last for station in others), default=None)
+
+
+def _is_of_the_pc(station: Station, case: Case) -> bool:
+    """The PC, or one of its guests: a station whose frames the recording marks as sent."""
+    only_sent = station.sent > 0 and station.received == 0
+    return only_sent or (case.pc is not None and station.hardware == case.pc.hardware)
 
 
 RULE = Rule(
     slug="nothing-heard",
     stage="link",
     title="The PC heard nothing at all on this adapter",
-    what_happened="In {span:seconds} the recording holds {frames:count frame}, all sent by the PC. "
-    "Nothing came back from {controller} or from any other station.",
+    what_happened="For {span:seconds}, up to the end of the recording, all frames in it were sent "
+    "by the PC. Nothing came in from {controllers:list} or from any other station.",
     means="The PC's frames may not have reached the cable, or nothing reaches the PC. A recording "
     "made on the PC cannot see the cable itself.",
     likely_causes=(
@@ -47,14 +64,15 @@ RULE = Rule(
     ),
     what_to_do=(
         Step("Look at the link lamps at both ends of the cable while the controller has power."),
-        Step("Try another cable that is known to work."),
+        Step("Try another cable that is known to work.", cautions.UNPLUG),
         Step("Try another free switch port, or a small switch between the PC and the controller."),
-        Step(
-            "Plug a device that is known to work into the same cable.", cautions.UNPLUG
-        ),
+        Step("Plug a device that is known to work into the same cable.", cautions.UNPLUG),
         Step("Record again for 60 s, beginning before the cable is plugged into the PC."),
     ),
-    evidence={"tried": "the PC tries to reach {controller}{nth}"},
+    evidence={
+        "heard": "the last frame of another station",
+        "tried": "the PC asks or calls{nth}, and nothing comes in",
+    },
     cautions=("Do not unplug a live fieldbus connector to try it: drives may drop out.",),
     also_fits=(
         "A direct cable to a controller that uses another address and has nothing to say.",
@@ -63,9 +81,11 @@ RULE = Rule(
     looks_alike=(
         "A PC that calls nobody on a direct cable to a quiet device: silence is normal there.",
         "A PC in another network, or with a self-assigned address, hears nothing for that reason.",
+        "A recording that holds one direction only: the PC's own frames confirm the answers.",
     ),
     confirm="Try the same cable and port with another PC: if that one hears nothing either, it is "
     "the cable, the port or the controller.",
     sources=("common practice, no source",),
+    needs=frozenset({Need.LINKUP, Need.HARDWARE}),
     find=find,
 )

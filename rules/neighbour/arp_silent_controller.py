@@ -1,13 +1,14 @@
 """The controller is alive and does not answer the PC's question for its hardware address.
 
-Alive: its own frames, with its address as sender, are in the recording. A note only where packets
-come back all the same, because the PC has the hardware address entered by hand. Quiet where any
-question was answered, and where nothing of the controller is heard.
+Alive: frames with its address as sender stand on both sides of a question. A note only where
+packets go both ways all the same, because the PC has the hardware address entered by hand. Quiet
+where any question was answered, where the controller is only heard before it went off or after it
+started, and where the networks differ: then that is the finding.
 """
 
 from collections.abc import Iterator
 
-from analyzer.facts import Moment
+from analyzer.facts import Hardware, Moment
 from analyzer.findings import Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp
 
@@ -15,35 +16,39 @@ from analyzer.linkup import Case, LinkUp
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
         asked = [question for question in linkup.questions if question.broadcasts]
-        alive = _own_frames(linkup)
-        if not asked or not alive or any(question.answered for question in linkup.questions):
+        elsewhere = not linkup.same_network and not linkup.is_heard
+        if not asked or elsewhere or any(question.answered for question in linkup.questions):
             continue
         moments = sorted(moment for question in asked for moment in question.asked.moments)
+        own = _own_frames(linkup)
+        if not own or own[0][0] > moments[-1] or own[-1][0] < moments[0]:
+            continue
         yield Sighting(
             values={
                 "controller": linkup.controller,
-                "hardware": linkup.hardware or "unknown",
+                "hardware": own[-1][1],
                 "tries": sum(question.asked.count for question in asked),
                 "pc": asked[0].asker_ip,
             },
-            frames={"asked": moments, "alive": alive},
+            frames={"asked": moments, "alive": sorted({own[0][0], own[-1][0]})},
             linkup=linkup,
-            level=Level.NOTE if linkup.is_heard else Level.FAULT,
+            level=Level.NOTE if _goes_both_ways(linkup, moments[0]) else Level.FAULT,
             silent_since=moments[-1],
         )
 
 
-def _own_frames(linkup: LinkUp) -> list[Moment]:
-    """The first frames with the controller's address as sender, not from the PC."""
+def _own_frames(linkup: LinkUp) -> list[tuple[Moment, Hardware]]:
+    """First and last frames with the controller's address as sender, by whom, not by the PC."""
     claims = linkup.facts.arp.claims.get(linkup.controller)
     runs = claims.runs if claims is not None else []
-    moments = [run.first for run in runs if run.hardware != linkup.pc.hardware]
-    moments += [
-        path.first
-        for path in linkup.facts.paths
-        if path.src_ip == linkup.controller and path.src != linkup.pc.hardware
-    ]
-    return sorted(set(moments))[:2]
+    own = [(at, run.hardware) for run in runs for at in (run.first, run.last)]
+    paths = [path for path in linkup.facts.paths if path.src_ip == linkup.controller]
+    own += [(at, path.src) for path in paths if path.src for at in (path.first, path.last)]
+    return sorted(one for one in own if one[1] != linkup.pc.hardware)
+
+
+def _goes_both_ways(linkup: LinkUp, asked: Moment) -> bool:
+    return bool(linkup.sent_to) and linkup.last_heard is not None and linkup.last_heard > asked
 
 
 RULE = Rule(

@@ -1,14 +1,17 @@
 """Two devices claim the controller's address.
 
 Shown by claims from both in turn (one, the other, the first again, each at least twice). It fits
-where both answer one question, or the turn happened once. Quiet where one of them took over for
-good, where one answers for many addresses or is a virtual router's address, and where the same
-hardware address was recorded twice. Probes are no claims.
+where both answer one question, where the turn happened once, or where the first goes on sending
+after the second took over. Quiet where one took over for good or much later; where one answers
+for many addresses, forwards packets or has a virtual router's address; where one never sends a
+frame itself; and where one session gets its answers from both. Probes are no claims.
 """
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 from analyzer.facts import Claims, Facts, Hardware, Moment
+from analyzer.facts.arp import Run
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp
 from rules import cautions
@@ -17,19 +20,21 @@ ENOUGH = 2
 """Claims of each device that prove it; a single one may be a mistake of a moment."""
 TOGETHER = 1.0
 """Seconds within which two replies answer one question."""
+TURN = 120.0
+"""Seconds in which nobody swaps a unit and swaps it back (common practice, no source)."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
         claims = case.facts.arp.claims.get(linkup.controller)
-        if claims is None:
-            continue
-        rivals = _rivals(case.facts, linkup, claims)
-        if len(rivals) < 2:
+        rivals = [] if claims is None else _rivals(case.facts, linkup, claims)
+        if claims is None or len(rivals) < 2 or _is_one_device(linkup, *rivals[:2]):
             continue
         first, second = rivals[:2]
-        in_turn = _in_turn(claims, first, second)
-        if not in_turn and not _both_answered(linkup, first, second):
+        runs = [run for run in claims.runs if run.hardware in (first, second)]
+        in_turn = _in_turn(runs)
+        together = _both_answered(linkup, first, second)
+        if not in_turn and not together and not _both_alive(linkup, runs):
             continue
         often = min(claims.counts[first], claims.counts[second]) >= ENOUGH
         yield Sighting(
@@ -48,28 +53,53 @@ def find(case: Case) -> Iterator[Sighting]:
 
 def _rivals(facts: Facts, linkup: LinkUp, claims: Claims) -> list[Hardware]:
     """Who claims the address as its own, the most frequent first."""
-    return [
-        hardware
-        for hardware, _ in sorted(claims.counts.items(), key=lambda item: -item[1])
-        if hardware != linkup.pc.hardware
-        and not hardware.is_virtual_router
-        and not facts.arp.answers_for_many(hardware)
-    ]
+    often = sorted(claims.counts, key=lambda one: -claims.counts[one])
+    return [one for one in often if one != linkup.pc.hardware and _is_a_device(facts, one)]
 
 
-def _in_turn(claims: Claims, first: Hardware, second: Hardware) -> bool:
-    """Whether one claimed the address again after the other had."""
-    return len([run for run in claims.runs if run.hardware in (first, second)]) > 2
+def _is_a_device(facts: Facts, hardware: Hardware) -> bool:
+    """Whether it sends frames itself, and for itself only."""
+    station = facts.station(hardware)
+    for_others = hardware.is_virtual_router or facts.arp.answers_for_many(hardware)
+    return station is not None and not station.is_router and not for_others
+
+
+def _is_one_device(linkup: LinkUp, first: Hardware, second: Hardware) -> bool:
+    """Whether one session got segments from both and nobody reset it: two ports of one device."""
+    return any(
+        {first, second} <= session.from_server.hardware
+        and session.answers > 0
+        and not any(end.reset for end in session.ends)
+        for session in linkup.sessions
+    )
+
+
+def _in_turn(runs: list[Run]) -> bool:
+    """Whether one claimed the address again soon after the other had."""
+    return any(
+        before.hardware == after.hardware != between.hardware
+        and after.first.seconds - before.last.seconds <= TURN
+        for before, between, after in zip(runs, runs[1:], runs[2:], strict=False)
+    )
 
 
 def _both_answered(linkup: LinkUp, first: Hardware, second: Hardware) -> bool:
     """Whether one question got replies from both."""
-    for question in linkup.questions:
-        answers = question.answers
-        for (one, a), (other, b) in zip(answers, answers[1:], strict=False):
-            if {a, b} == {first, second} and other.seconds - one.seconds <= TOGETHER:
-                return True
-    return False
+    return any(
+        {a, b} == {first, second} and other.seconds - one.seconds <= TOGETHER
+        for question in linkup.questions
+        for (one, a), (other, b) in pairwise(question.answers)
+    )
+
+
+def _both_alive(linkup: LinkUp, runs: list[Run]) -> bool:
+    """Whether the first still sends as the controller after the second took the address."""
+    if len(runs) != 2:
+        return False
+    elder, younger = runs
+    own = (one for one in linkup.facts.paths if one.src_ip == linkup.controller)
+    after = younger.first.seconds + TOGETHER
+    return any(one.src == elder.hardware and one.last.seconds > after for one in own)
 
 
 def _moments(claims: Claims, hardware: Hardware) -> list[Moment]:

@@ -1,18 +1,22 @@
 """The PC sends to a hardware address that is not the controller's any more.
 
-Shown where another hardware address claims the controller's address and the PC still sends to the
-old one afterwards, in vain. It fits where the PC was plugged in during the recording, never asked
-for the controller's hardware address, and nothing comes back: then its entry was typed by hand.
-Quiet where packets come back, where the old address is a router's or a virtual router's, and
-where a cached entry could explain the missing question.
+Shown where another device claims the controller's address and the PC still sends to the old one
+afterwards, in vain. It fits where the PC was plugged in during the recording, never asked for the
+hardware address of a controller in its own network, and nothing comes back: then its entry was
+typed by hand. Quiet where packets come back, where the old address is a router's or a virtual
+router's, where the claim is made for others, and where a cached entry could explain the missing
+question.
 """
 
 from collections.abc import Iterator
 
-from analyzer.facts import Hardware, Moment, Path
+from analyzer.facts import Facts, Hardware, Moment, Path
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp
 from rules import cautions
+
+SWAP = 5.0
+"""Seconds in which nobody swaps a unit: two claims closer than this are two devices."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -54,7 +58,18 @@ def _claim_of_another(linkup: LinkUp, old: Hardware, last_sent: Moment) -> Momen
     if claims is None or claims.runs[-1].hardware in (old, linkup.pc.hardware):
         return None
     taken = claims.runs[-1].first
-    return taken if taken < last_sent else None
+    rivals = any(
+        run.hardware == old and taken.seconds - run.last.seconds < SWAP for run in claims.runs
+    )
+    is_owner = not rivals and _is_a_device(linkup.facts, claims.runs[-1].hardware)
+    return taken if is_owner and taken < last_sent else None
+
+
+def _is_a_device(facts: Facts, hardware: Hardware) -> bool:
+    """Whether it sends frames itself, and for itself only."""
+    station = facts.station(hardware)
+    for_others = hardware.is_virtual_router or facts.arp.answers_for_many(hardware)
+    return station is not None and not station.is_router and not for_others
 
 
 def _typed_by_hand(linkup: LinkUp, path: Path) -> bool:
@@ -65,7 +80,7 @@ def _typed_by_hand(linkup: LinkUp, path: Path) -> bool:
         if hardware == linkup.pc.hardware
     ]
     plugged_in = min(checks, default=None)
-    never_asked = not linkup.questions
+    never_asked = linkup.same_network and not linkup.questions
     unknown = linkup.facts.station(path.dst) is None
     return plugged_in is not None and plugged_in < path.first and never_asked and unknown
 

@@ -1,15 +1,16 @@
 """The PC asked for the controller's hardware address; no reply was recorded.
 
 Quiet where a later question was answered or packets come back (a sleeping device, a cold start);
-where only unicast refreshes went unanswered; where other stations asked, not the PC; for a search
-of the whole network; and where the controller itself is heard: then it is alive and does not
-answer. Where PC and controller are in different networks, that is the finding.
+where only unicast refreshes went unanswered; and where other stations asked, not the PC. Where PC
+and controller are in different networks, that is the finding; where the controller is alive all
+the while, arp-silent-controller stands before this rule in the list and says more.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
+from analyzer.facts import Moment
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, Stage
+from analyzer.linkup import LISTEN_AFTER, Case, LinkUp, Stage
 from rules import cautions
 
 ENOUGH = 2
@@ -23,6 +24,7 @@ def find(case: Case) -> Iterator[Sighting]:
             continue
         moments = sorted(moment for question in asked for moment in question.asked.moments)
         tries = sum(question.asked.count for question in asked)
+        sure = tries >= ENOUGH and _others_heard(linkup, moments)
         yield Sighting(
             values={
                 "pc": asked[0].asker_ip,
@@ -32,17 +34,23 @@ def find(case: Case) -> Iterator[Sighting]:
             },
             frames={"asked": moments},
             linkup=linkup,
-            certainty=Certainty.SHOWN if tries >= ENOUGH else Certainty.FITS,
+            certainty=Certainty.SHOWN if sure else Certainty.FITS,
             silent_since=moments[-1],
         )
 
 
 def _is_explained(linkup: LinkUp) -> bool:
     answered = any(question.answered for question in linkup.questions)
-    itself = linkup.controller in linkup.facts.arp.claims
     nobody_else = Stage.LINK not in linkup.proofs
     elsewhere = linkup.self_assigned or not linkup.same_network
-    return answered or linkup.is_heard or itself or nobody_else or elsewhere
+    return answered or linkup.is_heard or nobody_else or elsewhere
+
+
+def _others_heard(linkup: LinkUp, asked: Sequence[Moment]) -> bool:
+    """Whether the cable carried anybody's frames to the PC while it waited."""
+    begin, end = asked[0].seconds, asked[-1].seconds + LISTEN_AFTER
+    others = [one for one in linkup.facts.stations if one.hardware != linkup.pc.hardware]
+    return any(one.presence.within(begin, end) for one in others)
 
 
 RULE = Rule(
@@ -50,7 +58,7 @@ RULE = Rule(
     stage="neighbour",
     title="Nothing answered at {controller}",
     what_happened="The PC {pc} asked {tries:times}{span:within} which device has the address "
-    "{controller}. No reply was recorded, while other stations were heard.",
+    "{controller}. No reply was recorded, although other stations are heard in this recording.",
     means="Until a device replies, the PC does not know where on the cable to send its packets. It "
     "cannot start talking to {controller}.",
     likely_causes=(
@@ -76,11 +84,14 @@ RULE = Rule(
         "Do not search the address range of a running machine: some devices leave their address "
         "when they are asked for it again and again.",
     ),
-    also_fits=("A controller that never answers such questions and sends nothing by itself.",),
+    also_fits=(
+        "A controller that never answers such questions and sends nothing by itself.",
+        "A cable or switch port that went dead before the PC asked.",
+    ),
     looks_alike=(
         "One question without a reply, and then an answer: a cold start.",
         "A refresh sent to one station only, and answered when asked of all.",
-        "Questions of other stations, or a search of the whole network.",
+        "Questions of other stations, such as a search of the whole network.",
         "A recording that ends less than 5 s after the last question.",
     ),
     confirm="Ask from another device on the same switch, such as the operator panel.",

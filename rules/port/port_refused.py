@@ -1,25 +1,31 @@
 """The controller refuses the port: it answers the call with a reset.
 
-The system's own repeats of a call are one attempt. Quiet where the port opens later or opened
-before (a controller that was starting), where another port of the same controller opens (a
-program that tries an older protocol first), where other stations are refused, and where the reset
-comes from another station than the controller.
+The system's own repeats of a call are one attempt. Where the user named a port and the PC never
+called it, the port that it called instead is judged. Quiet where the port opens later (a
+controller that was starting) or worked within 2 min before; where another port of the same
+controller opens (a program that tries an older protocol first), unless the user named this one;
+where other stations are refused; and where the reset comes from another station than the
+controller.
 """
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 from analyzer.facts import End, Session
 from analyzer.findings import Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Stage
 from rules import cautions
 
+LASTING = 120.0
+"""Seconds of trouble after the port last worked: a controller starts within that time."""
+ONE_ATTEMPT = 3.0
+"""Seconds within which systems repeat a refused call by themselves (ground rule on retries)."""
+
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
-        refused = [(one, one.refused) for one in linkup.sessions if one.refused is not None]
-        if not refused or Stage.PORT in linkup.proofs or _fell_back(linkup):
-            continue
-        if any(_is_foreign(linkup, end) for _, end in refused if end):
+        refused = _refused(_called(linkup))
+        if not refused or any(_is_foreign(linkup, end) for _, end in refused):
             continue
         sessions = [session for session, _ in refused]
         yield Sighting(
@@ -31,15 +37,31 @@ def find(case: Case) -> Iterator[Sighting]:
             },
             frames={
                 "call": [session.syns.first for session in sessions],
-                "refusal": [end.moment for _, end in refused if end],
+                "refusal": [end.moment for _, end in refused],
             },
             linkup=linkup,
         )
 
 
-def _fell_back(linkup: LinkUp) -> bool:
-    told = linkup.target.how_known == "told" and linkup.target.port is not None
-    return not told and any(session.is_open for session in linkup.other_sessions)
+def _called(linkup: LinkUp) -> list[Session]:
+    """The PC's calls to the port meant; without any, those to the first port called instead."""
+    others = linkup.other_sessions
+    if linkup.sessions or linkup.target.transport != "tcp" or Stage.PORT in linkup.proofs:
+        return linkup.sessions
+    if any(session.is_open for session in others):
+        return []
+    return [one for one in others if one.server.port == others[0].server.port]
+
+
+def _refused(sessions: list[Session]) -> list[tuple[Session, End]]:
+    """The refused calls since the port last worked; none where they do not go on for long."""
+    worked = max((one.last.seconds for one in sessions if one.is_open), default=float("-inf"))
+    refused = [
+        (one, end)
+        for one in sessions
+        if (end := one.refused) is not None and end.moment.seconds > worked
+    ]
+    return refused if refused and refused[-1][1].moment.seconds - worked > LASTING else []
 
 
 def _is_foreign(linkup: LinkUp, end: End) -> bool:
@@ -47,24 +69,22 @@ def _is_foreign(linkup: LinkUp, end: End) -> bool:
     return claims is not None and end.hardware is not None and end.hardware not in claims.counts
 
 
-ONE_ATTEMPT = 3.0
-"""Seconds within which systems repeat a refused call by themselves (ground rule on retries)."""
-
-
 def _attempts(sessions: list[Session]) -> int:
-    """Calls that follow the one before closely are the system's repeats."""
-    begins = [session.syns.first.seconds for session in sessions]
-    later = zip(begins, begins[1:], strict=False)
-    return 1 + sum(after - before > ONE_ATTEMPT for before, after in later)
+    """Calls from the same socket that follow closely are the system's repeats."""
+    begins = [(session.client, session.syns.first.seconds) for session in sessions]
+    return 1 + sum(
+        caller != next_caller or after - before > ONE_ATTEMPT
+        for (caller, before), (next_caller, after) in pairwise(begins)
+    )
 
 
 RULE = Rule(
     slug="port-refused",
     stage="port",
     title="{controller} refuses port {port}",
-    what_happened="The PC called port {port} of {controller} in {attempts:count attempt} "
-    "({calls:count call}, repeats of the system included). Each was turned down at once with a TCP "
-    "reset.",
+    what_happened="The PC called port {port} of {controller} {calls:times}, in "
+    "{attempts:count attempt}. Each call was turned down with a TCP reset. "
+    "The PC's system repeats a refused call by itself: such repeats are one attempt.",
     means="So the cable and the addresses work, and a device is there. It does not take calls on "
     "that port now.",
     likely_causes=(
@@ -72,12 +92,12 @@ RULE = Rule(
         "The service is switched off in the controller's settings, or in this operating mode.",
         "All sessions that the controller allows are taken.",
         "The controller is still starting: its network is up before its services are.",
-        "The address belongs to another device, which refuses politely.",
+        "The address belongs to another device, which has no service on that port.",
     ),
     what_to_do=(
-        Step("Compare the port number {port} with the controller's manual and the program."),
-        Step("Wait 2 min after power-up, then try once more."),
-        Step("Compare the controller's hardware address below with its label."),
+        Step("Compare the port number {port} in the program with the controller's manual."),
+        Step("If the controller has been started lately, wait 2 min and try once more."),
+        Step("Compare the hardware address that the recording shows with the controller's label."),
         Step("Look in the controller's settings whether the service is switched on."),
         Step(
             "Ask who else is connected to the controller, and have one session closed.",

@@ -1,25 +1,35 @@
 """The PC calls the port and no answer of any kind is recorded.
 
 Shown to be the port, not the device, where the controller answers in another way: a ping, another
-port, or its hardware address. Quiet where any answer came, even late or odd; where a message says
-why; where PC and controller are in different networks and nothing is heard at all; and where
-nobody answered for the hardware address.
+port, or its hardware address. Where the user named a port and the PC never called it, the port
+that it called instead is judged. Quiet where any answer came, even late or odd, or had come within
+2 min before; where a message says why; where PC and controller are in different networks and
+nothing is heard at all; and where nobody answered for the hardware address.
 """
 
 from collections.abc import Iterator
 
+from analyzer.facts import Moment, Session
 from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Stage
 from rules import cautions
 
+LASTING = 120.0
+"""Seconds of trouble after the port last worked: a controller starts within that time."""
+RECENT = 60.0
+"""Seconds before the first call within which a sign of life of the controller still counts."""
+JUST_BEFORE = 1.0
+"""Seconds before the first call from which on somebody has to be heard."""
+
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
-        silent = [session for session in linkup.sessions if session.is_silent]
-        if not silent or len(silent) < len(linkup.sessions) or _is_explained(linkup):
+        silent = _silent(_called(linkup))
+        if not silent or _is_explained(linkup):
             continue
         calls = sorted(moment for session in silent for moment in session.syns.moments)
-        alive = [moment for moment in (linkup.arp_answered, linkup.heard) if moment]
+        alive = _signs_of_life(linkup, calls[0])
+        shown = alive and _was_heard(linkup, calls[0])
         yield Sighting(
             values={
                 "controller": linkup.controller,
@@ -29,9 +39,42 @@ def find(case: Case) -> Iterator[Sighting]:
             },
             frames={"call": calls, "alive": alive},
             linkup=linkup,
-            certainty=Certainty.SHOWN if alive else Certainty.FITS,
+            certainty=Certainty.SHOWN if shown else Certainty.FITS,
             silent_since=calls[-1],
         )
+
+
+def _called(linkup: LinkUp) -> list[Session]:
+    """The PC's calls to the port meant; without any, those to the first port called instead."""
+    others = linkup.other_sessions
+    if linkup.sessions or linkup.target.transport != "tcp" or Stage.PORT in linkup.proofs:
+        return linkup.sessions
+    if any(session.is_open for session in others):
+        return []
+    return [one for one in others if one.server.port == others[0].server.port]
+
+
+def _silent(sessions: list[Session]) -> list[Session]:
+    """The unanswered calls since the last answer; none where they do not go on for long."""
+    answers = [one.last.seconds for one in sessions if not one.is_silent]
+    answered = max(answers, default=float("-inf"))
+    silent = [one for one in sessions if one.is_silent and one.first.seconds > answered]
+    return silent if silent and silent[-1].last.seconds - answered > LASTING else []
+
+
+def _signs_of_life(linkup: LinkUp, call: Moment) -> list[Moment]:
+    signs = {moment for question in linkup.questions for moment, _ in question.answers}
+    signs |= {moment for moment in (linkup.heard, linkup.last_heard) if moment}
+    return sorted(sign for sign in signs if sign.seconds > call.seconds - RECENT)
+
+
+def _was_heard(linkup: LinkUp, call: Moment) -> bool:
+    """Whether anybody but the PC was heard around the calls, as far as frames tell stations."""
+    if linkup.pc.hardware is None:
+        return True
+    begin, end = call.seconds - JUST_BEFORE, linkup.facts.coverage.seconds
+    others = (one for one in linkup.facts.stations if one.hardware != linkup.pc.hardware)
+    return any(one.presence.within(begin, end) for one in others)
 
 
 def _is_explained(linkup: LinkUp) -> bool:
@@ -45,10 +88,10 @@ RULE = Rule(
     slug="port-silent",
     stage="port",
     title="Port {port} of {controller} gives no answer",
-    what_happened="The PC called port {port} of {controller} {calls:times}{span:within}. Neither an "
-    "acceptance nor a refusal was recorded.",
-    means="A device that is only switched off does not answer other questions either. Silence on "
-    "one port means that something drops the calls, or that the service does not react.",
+    what_happened="The PC called port {port} of {controller} {calls:times}{span:within}. Neither "
+    "an acceptance nor a refusal was recorded.",
+    means="Where other frames of the controller are recorded, it is switched on, and only this "
+    "port is silent: something drops the calls, or the service does not react.",
     likely_causes=(
         "A firewall or access list drops the calls without a word.",
         "All sessions that the controller allows are taken, and it ignores further calls.",
@@ -56,7 +99,7 @@ RULE = Rule(
         "The wrong port: this device answers only the ports that it serves.",
     ),
     what_to_do=(
-        Step("Compare the port number {port} with the controller's manual."),
+        Step("Compare the port number {port} in the program with the controller's manual."),
         Step("Ping the controller, and try another port of it, such as its web page."),
         Step("Try from another PC on the controller's own switch."),
         Step("Look in the controller's list of sessions and its access list."),
@@ -71,15 +114,17 @@ RULE = Rule(
         "alive": "the controller's address is alive in another way",
     },
     also_fits=(
-        "Where nothing else of the controller is heard: it is off, or its hardware address changed.",
+        "Where nothing else of the controller is heard: it is off, or has another address now.",
         "Where a router is in between: the controller has no gateway for its answers.",
     ),
     looks_alike=(
         "An answer that comes after the PC gave up: slow, not silent.",
         "A plain acknowledgement instead of an acceptance: an older session is still held.",
         "A message from a router or filter that says why.",
+        "A recording that holds the PC's own frames only.",
     ),
-    confirm="Call the port from a PC on the same switch while the operator panel is off-line.",
+    confirm="Call the port from another PC on the same switch. If the controller answers there, "
+    "look at the way between.",
     sources=("RFC 9293 sections 3.5 and 3.8.3", "RFC 6298 section 2 (repeats after 1, 3, 7 s)"),
     find=find,
 )

@@ -19,16 +19,19 @@ RULE = Rule(
     slug="damaged-file",
     stage="recording",
     level=Level.WARNING,
-    title="The file is damaged: only its first {frames:count frame} could be read",
+    title="The file is damaged: {frames:count frame} could be read",
     what_happened="At octet {octet} of the unpacked file reading had to stop: {why}. "
-    "The {frames:count frame} before that are used.",
-    means="What came after the damage is unknown, so a missing answer is weak evidence.",
+    "Everything before that is used ({frames:count frame}).",
+    means="What came after the damage is unknown. An answer that is missing may be in that part.",
     likely_causes=(
-        "The file was cut on its way, by a mail limit or a broken copy.",
-        "The PC lost power, or the disk was full, while recording.",
+        "The file was cut on its way, by a mail limit or a copy that broke off.",
+        "The recorder was ended by force, or the file was copied while it was still being written.",
+        "The PC lost power, or its disk was full, while recording.",
     ),
     what_to_do=(
-        Step("Ask for the file again, packed in an archive, and compare its size with the original."),
+        Step(
+            "Ask for the file again, packed in an archive, and compare its size with the original."
+        ),
         Step("If the original is damaged too, make a new recording."),
     ),
     evidence={},

@@ -1,19 +1,23 @@
-"""Frames were stored shorter than they were on the wire."""
+"""Frames were stored shorter than they were on the wire.
+
+A note only where the headers that link-up is judged by were kept whole.
+"""
 
 from collections.abc import Iterator
 
 from analyzer.findings import Level, Rule, Sighting, Step
 from analyzer.linkup import Case
 
-USUAL_HEADERS = 14 + 20 + 20
-"""Octets that hold the headers without options."""
+HEADERS = 20 + 20 + 20
+"""Octets that hold the longest link header here, or Ethernet with a VLAN tag, and then IPv4 and
+TCP without options."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
     coverage = case.facts.coverage
     if not coverage.cut or coverage.cut_example is None:
         return
-    harmless = coverage.shortest_cut >= USUAL_HEADERS
+    harmless = coverage.shortest_cut >= HEADERS
     yield Sighting(
         values={"cut": coverage.cut, "kept": coverage.shortest_cut},
         frames={"cut": [coverage.cut_example]},
@@ -25,12 +29,12 @@ RULE = Rule(
     slug="frames-cut-short",
     stage="recording",
     level=Level.WARNING,
-    title="Frames were stored without their ends: {cut:count frame}, cut at {kept} octets",
-    what_happened="{cut:count frame} on the wire had more octets than were stored. The shortest "
-    "cut left {kept} octets.",
-    means="Addresses, ports and times are judged where the headers were kept. Contents are not.",
+    title="Only the beginning was stored of {cut:count frame}",
+    what_happened="More octets were on the wire than were stored, in {cut:count frame}. The "
+    "shortest piece that was kept has {kept} octets.",
+    means="Addresses, ports and times are judged where they were kept. Contents are not.",
     likely_causes=("The recorder was set to store only the beginning of each frame.",),
-    what_to_do=(Step("Set the recorder to store whole frames, and record again."),),
+    what_to_do=(Step("Set the recorder to store whole frames, then record again."),),
     evidence={"cut": "the first frame that was not stored whole"},
     looks_alike=("Short frames that were stored whole are not cut.",),
     confirm="Look up the recorder's setting for the snap length: 262144 octets keeps all.",

@@ -1,16 +1,23 @@
 """Nothing in the recording is an attempt of the PC to reach the controller.
 
-Quiet where any frame of the PC was meant for the controller, and where it is unclear which station
-is the PC: then that is asked first.
+Quiet where any frame of the PC was meant for the controller; where it is unclear which station is
+the PC, since that is asked first; and where the frames are unreadable, cut too short to show an
+attempt, or all lost in a damaged file.
 """
 
 from collections.abc import Iterator
 
+from analyzer.facts import Facts, Kind
 from analyzer.findings import Level, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp
 
+HEADERS = 14 + 20 + 20
+"""Octets that hold the headers of a call: Ethernet, IPv4, TCP without options."""
+
 
 def find(case: Case) -> Iterator[Sighting]:
+    if not _would_show(case.facts):
+        return
     frames = case.facts.coverage.frames
     if not case.linkups and (case.pc is not None or not case.candidates):
         yield Sighting(values={"frames": frames}, frames={})
@@ -19,8 +26,15 @@ def find(case: Case) -> Iterator[Sighting]:
             yield Sighting(values={"frames": frames}, frames={}, linkup=linkup)
 
 
+def _would_show(facts: Facts) -> bool:
+    coverage = facts.coverage
+    readable = set(coverage.kinds) != {Kind.UNREADABLE}
+    nothing_left = facts.damage is not None and not coverage.frames
+    return readable and not nothing_left and not 0 < coverage.shortest_cut < HEADERS
+
+
 def _tried(linkup: LinkUp) -> bool:
-    return bool(linkup.attempts or linkup.sent_to or linkup.is_heard or linkup.sessions)
+    return bool(linkup.attempts or linkup.last_sent or linkup.is_heard)
 
 
 RULE = Rule(
@@ -28,29 +42,30 @@ RULE = Rule(
     stage="recording",
     level=Level.WARNING,
     title="No attempt to reach the controller is in this recording",
-    what_happened="Among {frames:count frame} there is no question for a controller's hardware "
-    "address, no call to a port and no other packet from the PC to a controller.",
+    what_happened="Among {frames:count frame} there is no question for the controller's hardware "
+    "address, no call to one of its ports and no other packet from the PC to it.",
     means="So the recording cannot tell why link-up stopped.",
     likely_causes=(
         "The program did not try while the recording ran.",
-        "The attempt left through another adapter: wireless, a second cable, VPN or virtual machine.",
+        "It left through another adapter: wireless, a second cable, a VPN or a virtual machine.",
         "The PC had no address or no route for the controller, so nothing was sent.",
         "The controller's own address was entered on the PC, which then talks to itself.",
     ),
     what_to_do=(
         Step("Compare the address typed in the program with the one on the controller's label."),
-        Step("Look which adapter of the PC has an address in the controller's network."),
+        Step("Look up which adapter of the PC has an address in the controller's network."),
         Step(
-            "Record on that cable adapter: start, wait 5 s, press Connect once, wait 30 s, stop. "
+            "Record on that cable adapter: start, wait 5 s, connect once, wait 30 s, stop. "
             "Note the clock time of the attempt."
         ),
     ),
     evidence={},
-    also_fits=("A dead cable: many systems send nothing at all without a link.",),
-    looks_alike=(
-        "A PC that is left alone sends a few broadcasts a minute and nothing to a controller.",
+    also_fits=(
+        "A dead cable: many systems send nothing at all without a link.",
+        "Where the file is damaged: an attempt in the part that was lost.",
     ),
-    confirm="Record again while somebody presses Connect, on all adapters if possible.",
+    looks_alike=("A ping, or a single question for the hardware address, is an attempt already.",),
+    confirm="Record again while somebody connects, on all adapters if possible.",
     sources=("common practice, no source",),
     needs=frozenset(),
     find=find,

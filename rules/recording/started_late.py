@@ -1,6 +1,7 @@
 """The recording began in the middle of a session.
 
-A note only where the link-up works all the same. Quiet where the session's opening is in the file.
+A note only where the link-up works all the same, or where a later attempt is in the file from its
+beginning. Quiet where the session's opening is in the file, if only the controller's half of it.
 """
 
 from collections.abc import Iterator
@@ -12,13 +13,15 @@ from rules import cautions
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
-        joined = [session for session in linkup.sessions if not session.syns.count]
+        sessions = linkup.sessions
+        joined = [one for one in sessions if not one.syns.count and one.syn_ack is None]
+        enough = linkup.works or any(session.syns.count for session in sessions)
         if joined:
             yield Sighting(
                 values={"controller": linkup.controller, "port": joined[0].server.port},
                 frames={"first": [joined[0].first]},
                 linkup=linkup,
-                level=Level.NOTE if linkup.works else Level.WARNING,
+                level=Level.NOTE if enough else Level.WARNING,
             )
 
 
@@ -26,20 +29,24 @@ RULE = Rule(
     slug="started-late",
     stage="recording",
     level=Level.WARNING,
-    title="The recording began after the session to {controller} was open",
-    what_happened="The first frame of the session with {controller} on port {port} is in the "
-    "middle of it: its opening is not in the recording.",
-    means="What happened before cannot be judged: finding the hardware address, opening the port.",
+    title="The recording began when a session with {controller} was already open",
+    what_happened="The first frame of a session with port {port} of {controller} belongs to the "
+    "middle of it. Its opening is not in the recording.",
+    means="How the PC found the hardware address and how the port opened cannot be judged for this "
+    "session.",
     likely_causes=(
-        "The recorder was started after Connect was pressed.",
+        "The recorder was started after the program had connected.",
         "The program keeps its session open all the time.",
     ),
     what_to_do=(
-        Step("Close the program's connection in the program itself.", cautions.OTHERS_SESSION),
-        Step("Start the recording, wait 5 s, then press Connect once and wait 30 s."),
+        Step("Close the connection in the program that opened it.", cautions.OTHERS_SESSION),
+        Step("Start the recording, wait 5 s, then connect once and wait 30 s."),
     ),
     evidence={"first": "the session is already under way"},
-    looks_alike=("A session whose SYN is in the file began inside the recording.",),
+    looks_alike=(
+        "A session whose SYN, or its acceptance, is in the file began inside the recording.",
+        "The last frames of an old session before a new attempt: only a note.",
+    ),
     confirm="Make a second recording that starts before the program does.",
     sources=("RFC 9293 section 3.5 (opening a session)",),
     find=find,

@@ -1,19 +1,21 @@
 """The recording ended while the PC was still waiting for an answer.
 
-Quiet where the link-up worked before, where the recording went on for 5 s after the last frame
-that wanted an answer, and where an answer of any kind came.
+Quiet where the link-up worked before; where the recording went on for 5 s after the last frame that
+wanted an answer; where an answer of any kind came, a refusal or an error message too; and where the
+PC calls from an address that no answer can reach.
 """
 
 from collections.abc import Iterator
 
+from analyzer.facts.icmp import REDIRECT
 from analyzer.findings import Level, Rule, Sighting, Step
-from analyzer.linkup import LISTEN_AFTER, Case
+from analyzer.linkup import LISTEN_AFTER, Case, LinkUp
 
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
         waiting = linkup.waiting_since
-        if waiting is None or linkup.works:
+        if waiting is None or linkup.works or linkup.self_assigned or _is_answered(linkup):
             continue
         left = case.facts.heard_after(waiting)
         if left < LISTEN_AFTER:
@@ -24,20 +26,24 @@ def find(case: Case) -> Iterator[Sighting]:
             )
 
 
+def _is_answered(linkup: LinkUp) -> bool:
+    told_why = any(error.type != REDIRECT for error in linkup.errors)
+    return told_why or any(session.refused for session in linkup.sessions)
+
+
 RULE = Rule(
     slug="stopped-early",
     stage="recording",
     level=Level.WARNING,
-    title="The recording ended {left:seconds} after the PC asked: too early to judge",
-    what_happened="The PC asked {controller} for an answer, and the recording ended "
+    title="The recording ended {left:seconds} after the PC asked {controller}: too early to judge",
+    what_happened="The PC asked for an answer of {controller}. The last frame in the recording is "
     "{left:seconds} later.",
-    means="An answer may take some seconds, so this silence proves nothing. At least "
-    "{needed:seconds} of recording after the last question are needed.",
+    means="An answer may take some seconds, so this silence proves nothing. The recording has to "
+    "go on for {needed:seconds} after the last question.",
     likely_causes=("The recorder was stopped as soon as the program showed its message.",),
-    what_to_do=(
-        Step("Record again: start, wait 5 s, press Connect once, wait 30 s, then stop."),
-    ),
+    what_to_do=(Step("Record again: start, wait 5 s, connect once, wait 30 s, then stop."),),
     evidence={"waiting": "the PC asks, and the recording ends before an answer could come"},
+    also_fits=("A cable so quiet that nothing more came to be recorded, however long it ran.",),
     looks_alike=("A recording that ends after an answered request is long enough.",),
     confirm="Record again and leave it running for 30 s after the attempt.",
     sources=("common practice, no source (replies of embedded stacks can take 3 s and more)",),

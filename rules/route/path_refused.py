@@ -1,9 +1,10 @@
 """Somebody on the way forbids the PC's packets to the controller.
 
-Shown where the message itself says "prohibited". It fits where a call to a TCP port is answered
-with "port unreachable", which stacks leave to filters, or with a reset that comes from another
-hardware address than the controller's. Only for the PC's own packets to this controller; quiet
-where the port opens all the same.
+Shown where the message itself says "prohibited" of the PC's own call. It fits where it says so of
+another packet and nothing of the controller is heard; where a call to a TCP port is answered with
+"port unreachable", which stacks leave to filters; and where a reset comes from another hardware
+address than the controller's. Only for the PC's own packets to this controller; quiet where the
+port opens all the same.
 """
 
 from collections.abc import Iterator
@@ -13,10 +14,12 @@ from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Stage
 from rules import cautions
 
-UNREACHABLE, TCP = 3, 6
+UNREACHABLE = 3
 PROHIBITED = {9, 10, 13}
 """Codes of a filter (RFC 1122 3.2.2.1, RFC 1812 5.2.7.1)."""
 NO_SUCH_PORT = {2, 3}
+ICMP, TCP, UDP = 1, 6, 17
+PROTOCOL = {"tcp": TCP, "udp": UDP, None: ICMP}
 RESET = "TCP reset"
 
 
@@ -25,8 +28,9 @@ def find(case: Case) -> Iterator[Sighting]:
         if Stage.PORT in linkup.proofs:
             continue
         errors = [error for error in linkup.errors if _forbids(error, linkup)]
+        resets = _foreign_resets(linkup)
         if errors:
-            shown = any(error.code in PROHIBITED for error in errors)
+            sure = any(_is_own_call(one, linkup) and one.code in PROHIBITED for one in errors)
             yield Sighting(
                 values={
                     "controller": linkup.controller,
@@ -36,11 +40,9 @@ def find(case: Case) -> Iterator[Sighting]:
                 },
                 frames={"said": [error.moment for error in errors]},
                 linkup=linkup,
-                certainty=Certainty.SHOWN if shown else Certainty.FITS,
+                certainty=Certainty.SHOWN if sure else Certainty.FITS,
             )
-            continue
-        resets = [end for end in _foreign_resets(linkup)]
-        if resets:
+        elif resets:
             yield Sighting(
                 values={
                     "controller": linkup.controller,
@@ -58,7 +60,14 @@ def _forbids(error: IcmpError, linkup: LinkUp) -> bool:
     if error.type != UNREACHABLE or error.about_src != linkup.pc_address:
         return False
     about_tcp = error.protocol == TCP and error.code in NO_SUCH_PORT
-    return error.code in PROHIBITED or about_tcp
+    concerns = _is_own_call(error, linkup) or not linkup.is_heard
+    return concerns and (error.code in PROHIBITED or about_tcp)
+
+
+def _is_own_call(error: IcmpError, linkup: LinkUp) -> bool:
+    """Whether the quoted packet is a call to the port in question, or a ping where there is none."""
+    right_port = linkup.target.port is None or error.dport in (None, linkup.target.port)
+    return right_port and error.protocol == PROTOCOL[linkup.target.transport]
 
 
 def _foreign_resets(linkup: LinkUp) -> list[End]:
@@ -94,6 +103,8 @@ RULE = Rule(
     evidence={"said": "{sender} says about the PC's packet for {controller}: {meaning}"},
     also_fits=(
         "Where the message comes from the controller itself: the service may be switched off.",
+        "Where it is a TCP reset: a second port of the controller, or another device with its "
+        "address.",
     ),
     looks_alike=(
         "A message about another program's packets.",

@@ -1,7 +1,8 @@
 """A router says that it cannot deliver the PC's packets to the controller.
 
-Only where the message quotes the PC's own packets for this controller. Quiet where the port opens
-all the same: the router was still finding the way.
+Only where the message quotes the PC's own packets for this controller; where packets run in a
+circle, only its own calls, since a search for the way makes such messages on purpose. Quiet where
+the port opens, or the controller is heard afterwards: the router was still finding the way.
 """
 
 from collections.abc import Iterator
@@ -14,12 +15,13 @@ from rules import cautions
 UNREACHABLE, TIME_EXCEEDED = 3, 11
 NO_WAY = {0, 1, 5, 6, 7, 8, 11, 12}
 """Codes of a router that has no way to the network or the host (RFC 792, RFC 1122 3.2.2.1)."""
+TCP = 6
 
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
         errors = [error for error in linkup.errors if _says_no_way(error, linkup)]
-        if not errors or Stage.PORT in linkup.proofs:
+        if not errors or Stage.PORT in linkup.proofs or _came_through(linkup, errors[-1]):
             continue
         yield Sighting(
             values={
@@ -35,9 +37,13 @@ def find(case: Case) -> Iterator[Sighting]:
 
 def _says_no_way(error: IcmpError, linkup: LinkUp) -> bool:
     no_way = error.type == UNREACHABLE and error.code in NO_WAY
-    lost = error.type == TIME_EXCEEDED and error.code == 0
+    in_a_circle = error.type == TIME_EXCEEDED and error.code == 0 and error.protocol == TCP
     from_pc = error.about_src == linkup.pc_address
-    return (no_way or lost) and from_pc and error.sender != linkup.controller
+    return (no_way or in_a_circle) and from_pc and error.sender != linkup.controller
+
+
+def _came_through(linkup: LinkUp, error: IcmpError) -> bool:
+    return linkup.last_heard is not None and linkup.last_heard > error.moment
 
 
 RULE = Rule(
@@ -69,6 +75,7 @@ RULE = Rule(
     looks_alike=(
         "A message about another program's packets: it quotes other addresses or ports.",
         "One message and then success: the router was still finding the controller.",
+        "A search for the way (pings or UDP packets that may pass a few routers only).",
     ),
     confirm="Connect the PC to the controller's own switch with an address of that network.",
     sources=("RFC 792 (types 3 and 11)", "RFC 1122 section 3.2.2.1"),

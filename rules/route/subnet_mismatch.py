@@ -1,48 +1,64 @@
 """PC and controller are in different networks, and nothing comes back.
 
-By the mask in the recording, or by 255.255.255.0 where it names none. Shown where the controller's
-own frames are heard on this cable: then it is no router's business. Quiet where packets come back
-(a router, or a wider mask, works), and where a router says itself that it cannot deliver.
+By the masks in the recording (the PC's, or the one that an address server gave the controller), or
+by 255.255.255.0 where it names none. Shown where the controller's own frames are heard on this
+cable although the PC sends its packets elsewhere: then it is no router's business. Quiet where
+packets come back (a router, or a wider mask, works), and where a message says why they do not.
 """
 
 from collections.abc import Iterator
 
+from analyzer.facts import Address
 from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import PRESUMED_MASK, Case, LinkUp, network
 from rules import cautions
+
+REDIRECT = 5
+"""An ICMP message that names a better way, and no reason (RFC 792)."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
         pc = linkup.pc_address
-        if pc is None or linkup.same_network or linkup.self_assigned or linkup.is_heard:
+        if pc is None or linkup.self_assigned or linkup.is_heard:
             continue
-        if any(error.about_src == pc for error in linkup.errors):
+        if any(error.about_src == pc and error.type != REDIRECT for error in linkup.errors):
             continue
-        mask = linkup.mask if linkup.mask is not None else PRESUMED_MASK
+        mask = linkup.mask if linkup.mask is not None else Address(PRESUMED_MASK)
+        given = _mask_given_to_controller(linkup)
+        others = mask if given is None else given
+        if linkup.same_network and pc & others == linkup.controller & others:
+            continue
         tried = linkup.attempts
         yield Sighting(
             values={
                 "pc": pc,
                 "controller": linkup.controller,
                 "network": network(pc, mask),
-                "other_network": network(linkup.controller, mask),
+                "other_network": network(linkup.controller, others),
                 "known": linkup.mask is not None,
                 "tries": len(tried),
             },
             frames={"tried": tried},
             linkup=linkup,
             certainty=Certainty.SHOWN if _is_on_this_cable(linkup) else Certainty.FITS,
-            silent_since=max(tried, default=None),
+            silent_since=linkup.last_sent,
         )
 
 
+def _mask_given_to_controller(linkup: LinkUp) -> Address | None:
+    """The mask that an address server gave out together with the controller's address."""
+    given = [one.mask for one in linkup.facts.dhcp if one.offered == linkup.controller]
+    return next((mask for mask in given if mask is not None), None)
+
+
 def _is_on_this_cable(linkup: LinkUp) -> bool:
+    """Whether a device here claims the address, and the PC's mask or packets lead elsewhere."""
     claims = linkup.facts.arp.claims.get(linkup.controller)
-    if claims is None or linkup.router is not None:
-        return False
-    proxies = [hardware for hardware in claims.counts if linkup.facts.arp.answers_for_many(hardware)]
-    return not proxies
+    others = {linkup.router, linkup.pc.hardware}
+    owners = [one for one in claims.counts if one not in others] if claims else []
+    leads_elsewhere = linkup.mask is not None or linkup.router is not None
+    return leads_elsewhere and any(not linkup.facts.arp.answers_for_many(one) for one in owners)
 
 
 RULE = Rule(
@@ -74,6 +90,7 @@ RULE = Rule(
     ),
     evidence={"tried": "the PC tries to reach {controller}{nth}"},
     also_fits=(
+        "A plant with a wider mask on both ends, where the controller is off or does not answer.",
         "A router or filter on the way that drops the packets without a word.",
         "A controller behind a router that is off, or has no gateway for its answers.",
         "A recording made on another adapter than the one used.",

@@ -1,8 +1,10 @@
 """The controller broke an open session with a reset while the PC still wanted it.
 
-Wanted: a request was open, no answer had come at all, or the PC called again soon afterwards
+Wanted: a request was open, no answer had come at all, or the PC called again within a minute
 without the controller having just answered. Quiet where somebody had closed the session in order
-before, where the PC itself sent the reset, and for controllers that close after every answer.
+before; where the PC itself sent the reset; for controllers that close after every answer; and
+where a session was broken without any answer and another one is answered later: then the link-up
+came up in the end.
 """
 
 from collections.abc import Iterator
@@ -14,6 +16,8 @@ from rules import cautions
 
 RIGHT_AFTER = 1.0
 """Seconds after an answer within which a close belongs to it, by design of some controllers."""
+SOON = 60.0
+"""Seconds within which a program that wants its session calls again."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -32,7 +36,7 @@ def find(case: Case) -> Iterator[Sighting]:
                 "port": session.server.port,
                 "sessions": len(broken),
                 "answers": session.answers,
-                "idle": end.since_data or 0.0,
+                "idle": _idle(session, end),
             },
             frames={
                 "data": [one.asked for one, _ in broken if one.asked],
@@ -43,10 +47,27 @@ def find(case: Case) -> Iterator[Sighting]:
 
 
 def _was_wanted(linkup: LinkUp, session: Session, end: End) -> bool:
-    if end.after == CLIENT or not session.answers:
+    if not session.answers and _came_up_later(linkup, end):
+        return False
+    if end.after == CLIENT or (session.completed and not session.answers):
         return True
-    called_again = any(one.syns.count and one.syns.first > end.moment for one in linkup.sessions)
-    return called_again and (end.since_data or 0.0) > RIGHT_AFTER
+    return _called_again(linkup, end) and _idle(session, end) > RIGHT_AFTER
+
+
+def _came_up_later(linkup: LinkUp, end: End) -> bool:
+    return any(one.answered is not None and one.answered > end.moment for one in linkup.sessions)
+
+
+def _called_again(linkup: LinkUp, end: End) -> bool:
+    calls = [one.syns.first for one in linkup.sessions if one.syns.count]
+    return any(0 < call.seconds - end.moment.seconds < SOON for call in calls)
+
+
+def _idle(session: Session, end: End) -> float:
+    """Seconds since the last data, or since the session's first frames where there was none."""
+    if end.since_data is not None:
+        return end.since_data
+    return end.moment.seconds - (session.completed or session.first).seconds
 
 
 RULE = Rule(
@@ -54,16 +75,16 @@ RULE = Rule(
     stage="session",
     title="{controller} broke the session",
     what_happened="{controller} ended {sessions:count session} on port {port} with a TCP reset. "
-    "Before the first of these resets it had given {answers:count answer}, and "
-    "{idle:seconds} had passed since the last data.",
-    means="A reset is not a loss on the cable: the controller, or something that answers in its "
-    "name, threw the session away.",
+    "The first of these resets came after {answers:count answer}, {idle:seconds} after the last "
+    "data or the opening.",
+    means="A reset is not a loss on the cable. The controller, or something that answers in its "
+    "name, dropped the session.",
     likely_causes=(
         "The controller restarted or changed its mode, or a program was loaded into it.",
         "Another client took the session, and the controller allows only so many.",
-        "The controller did not understand the request and gave up.",
+        "The controller could not use the request, and dropped the session instead of answering.",
         "A time limit of the controller passed without a request.",
-        "A firewall on the way forgot the session and answered in the controller's name.",
+        "A firewall on the way no longer knew the session and answered in the controller's name.",
     ),
     what_to_do=(
         Step("Ask what happened at the machine at that clock time: restart, mode, download."),
@@ -84,8 +105,10 @@ RULE = Rule(
         "A reset behind an orderly close: the session was over already.",
         "A reset sent by the PC's own program when it ends.",
         "A controller that closes the session right after each answer, by design.",
+        "A first try that is dropped without an answer, where a later one works.",
     ),
-    confirm="Record several breaks: the same idle time points to a limit, a random one to a restart.",
+    confirm="Record several breaks. The same idle time each time points to a limit, a random one "
+    "to a restart.",
     sources=("RFC 9293 sections 3.5.2 and 3.10.7",),
     find=find,
 )

@@ -1,0 +1,21 @@
+"""Registered ports that tell what a session is for."""
+
+INDUSTRIAL_PORTS = {
+    102: "ISO on TCP",
+    502: "Modbus/TCP",
+    802: "Modbus/TCP over TLS",
+    2222: "EtherNet/IP I/O",
+    2404: "IEC 60870-5-104",
+    4840: "OPC UA",
+    20000: "DNP3",
+    44818: "EtherNet/IP",
+    47808: "BACnet/IP",
+}
+"""Registered ports of open industrial protocols (IANA service names and ports; from memory)."""
+
+OFFICE_PORTS = frozenset(
+    {22, 25, 53, 67, 68, 80, 88, 110, 111, 123, 135, 137, 138, 139, 143, 161, 389, 443, 445, 500}
+    | {514, 515, 546, 547, 587, 631, 636, 993, 995, 1900, 3268, 3389, 3702, 4500, 5353, 5355}
+    | {5357, 5985, 7680, 9100}
+)
+"""Services of any office PC's background traffic (IANA; common practice, no source)."""

@@ -1,0 +1,146 @@
+"""The pcap reader, against draft-ietf-opsawg-pcap."""
+
+import io
+from itertools import pairwise
+
+import pytest
+
+from analyzer.inputs import open_recording
+from tests import raw
+
+FRAME = bytes(range(60))
+TIME = 1_700_000_000_123_456_789
+ORDERS = pytest.mark.parametrize("order", ["<", ">"])
+
+
+@ORDERS
+@pytest.mark.parametrize("nanoseconds", [False, True])
+def test_reads_either_order_and_either_unit(order: str, nanoseconds: bool) -> None:
+    octets = raw.pcap_header(order, nanoseconds=nanoseconds) + raw.record(
+        FRAME, TIME, order, nanoseconds=nanoseconds
+    )
+    chunk = raw.only(octets)
+    assert raw.stored(chunk) == [FRAME]
+    assert chunk.time.tolist() == [TIME if nanoseconds else TIME // 1000 * 1000]
+    assert chunk.original.tolist() == [60]
+
+
+@ORDERS
+def test_keeps_both_lengths_of_a_shortened_frame(order: str) -> None:
+    octets = raw.pcap_header(order, snap_length=60) + raw.record(FRAME, 0, order, original=1514)
+    chunk = raw.only(octets)
+    assert (chunk.stored.tolist(), chunk.original.tolist()) == ([60], [1514])
+
+
+def test_original_length_below_the_stored_one_is_tolerated() -> None:
+    chunk = raw.only(raw.pcap_header() + raw.record(FRAME, original=10))
+    assert (chunk.stored.tolist(), chunk.original.tolist()) == ([60], [60])
+
+
+@ORDERS
+def test_link_type_word_holds_type_and_fcs_length(order: str) -> None:
+    """Section 4: low 16 bits the type; P bit 0x04000000; top 4 bits the FCS in 16-bit units."""
+    for word, link, fcs in ((0x24000001, 1, 4), (0x20000001, 1, 0), (113, 113, 0), (276, 276, 0)):
+        recording, _ = raw.read(raw.pcap_header(order, link=word))
+        (interface,) = recording.interfaces
+        assert (interface.link, interface.fcs_octets) == (link, fcs)
+
+
+def test_snap_length_is_kept_and_zero_survives() -> None:
+    for snap_length in (0, 96, 262144, 0xFFFFFFFF):
+        octets = raw.pcap_header(snap_length=snap_length) + raw.record(FRAME)
+        recording, chunks = raw.read(octets)
+        assert recording.interfaces[0].snap_length == snap_length
+        assert len(chunks) == 1
+
+
+def test_header_alone_is_a_recording_without_frames() -> None:
+    recording, chunks = raw.read(raw.pcap_header())
+    assert chunks == []
+    assert recording.damage is None
+
+
+@pytest.mark.parametrize("size", [4, 10, 23])
+def test_header_cut_short_is_damage(size: int) -> None:
+    recording, chunks = raw.read(raw.pcap_header()[:size])
+    assert chunks == []
+    assert recording.damage is not None
+    assert (recording.damage.octet, recording.damage.after_frame) == (size, 0)
+
+
+def test_every_cut_inside_the_last_frame_keeps_the_frames_before() -> None:
+    whole = raw.pcap_header() + 3 * raw.record(FRAME)
+    last = len(whole) - len(raw.record(FRAME))
+    for size in range(last + 1, len(whole)):
+        recording, (chunk,) = raw.read(whole[:size])
+        assert len(chunk.start) == 2
+        assert recording.damage is not None
+        assert (recording.damage.octet, recording.damage.after_frame) == (last, 2)
+    recording, _ = raw.read(whole[:last])
+    assert recording.damage is None
+
+
+@ORDERS
+def test_a_lying_length_stops_the_reading_there(order: str) -> None:
+    honest = raw.pcap_header(order) + raw.record(FRAME, 0, order)
+    lie = raw.record(FRAME, 0, order, stored=0x7FFFFFFF)
+    recording, (chunk,) = raw.read(honest + lie + raw.record(FRAME, 0, order))
+    assert len(chunk.start) == 1
+    assert recording.damage is not None
+    assert (recording.damage.octet, recording.damage.after_frame) == (len(honest), 1)
+    assert "2,147,483,647" in recording.damage.why
+
+
+def test_frames_over_the_border_of_a_block_stay_whole() -> None:
+    big = bytes(65535)
+    count = 130  # about 8.5 million octets, three blocks
+    octets = raw.pcap_header() + b"".join(
+        raw.record(big, n * raw.SECOND, stored=65535) for n in range(count)
+    )
+    recording, chunks = raw.read(octets)
+    assert recording.damage is None
+    assert len(chunks) >= 3
+    assert sum(len(chunk.start) for chunk in chunks) == count
+    for before, after in pairwise(chunks):
+        assert after.first == before.first + len(before.start)
+        assert after.time[0] == before.time[-1] + raw.SECOND
+    assert all(set(chunk.stored.tolist()) == {65535} for chunk in chunks)
+
+
+def test_digest_covers_the_octets_behind_a_damage() -> None:
+    damaged = raw.pcap_header() + raw.record(FRAME, stored=0x7FFFFFFF)
+    one, _ = raw.read(damaged)
+    other, _ = raw.read(damaged + b"more")
+    assert len(one.sha256) == 64
+    assert one.sha256 != other.sha256
+    assert other.consumed == len(damaged) + 4
+
+
+@pytest.mark.parametrize(
+    ("octets", "what"),
+    [
+        (b"", "is empty."),
+        (b"PK\x03\x04" + bytes(60), "is a ZIP archive"),
+        (b"\x89PNG\r\n\x1a\n" + bytes(60), "is a picture"),
+        (b"\xff\xd8\xff\xe0" + bytes(60), "is a picture"),
+        (b"%PDF-1.7\n", "is a PDF document"),
+        (b"snoop\x00\x00\x00\x00\x00\x00\x02", "is an RFC 1761 recording"),
+        (b"time,source,destination\n1,2,3\n", "is text"),
+        (bytes(64), "does not start like"),
+        (b"\xd4\xc3\xb2", "does not start like"),
+        (b"\x34\xcd\xb2\xa1" + bytes(60), "does not start like"),
+    ],
+)
+def test_says_what_an_input_is_instead(octets: bytes, what: str) -> None:
+    assert raw.refusal(octets).startswith(what)
+
+
+def test_reads_a_stream_that_hands_out_little_at_a_time() -> None:
+    class Slow(io.BytesIO):
+        def read(self, size: int | None = -1, /) -> bytes:
+            return super().read(size if size is None or size < 100 else 100)
+
+    octets = raw.pcap_header() + 20 * raw.record(FRAME)
+    recording = open_recording(Slow(octets), "slow")
+    assert sum(len(chunk.start) for chunk in recording.chunks) == 20
+    assert recording.damage is None

@@ -1,0 +1,284 @@
+"""duplicate-address: two devices claim the controller's address."""
+
+import pytest
+
+from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
+from analyzer.findings import Certainty
+from captures.plant import Plant, Station, modbus_read
+from tests.support import diagnosed, found, lead, slugs
+
+SLUG = "duplicate-address"
+TOLD = ("192.0.2.60:502",)
+told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
+VIRTUAL_ROUTER = "00:00:5e:00:01:07"
+
+
+def begun() -> tuple[Plant, Station, Station, Station]:
+    """The plant, the PC, the controller, and another device with the controller's address."""
+    plant = Plant()
+    pc, unit = plant.pc(), plant.station()
+    other = plant.station(unit.address, hw="00:00:5e:00:53:61", ttl=128)
+    plant.wait(5)
+    return plant, pc, unit, other
+
+
+def ended(plant: Plant) -> Plant:
+    plant.wait(8)
+    plant.chatter()
+    return plant
+
+
+def both_answer(plant: Plant, pc: Station, *units: Station) -> None:
+    plant.ask(pc, units[0], times=1, after=1.0)
+    for unit in units:
+        plant.reply(unit, pc)
+
+
+@told_or_not
+def test_found_where_both_answer_every_question(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit, other = begun()
+    both_answer(plant, pc, unit, other)
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    both_answer(plant, pc, unit, other)
+    session.send(modbus_read(3), after=0.5)
+    session.rst(other, bare=True)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert lead(diagnosis) == SLUG
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.SHOWN
+    assert {str(finding.values["first"]), str(finding.values["second"])} == {
+        "00-00-5E-00-53-60",
+        "00-00-5E-00-53-61",
+    }
+    assert finding.values["claims_first"] == finding.values["claims_second"] == 2
+    assert len(finding.evidence) == 4
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, outcome.stopped_at) == (Verdict.UNSTABLE, "neighbour")
+    assert diagnosis.status == FAULT
+
+
+def test_found_where_they_claim_in_turn() -> None:
+    plant, pc, unit, other = begun()
+    plant.resolve(pc, unit)
+    for _ in range(2):
+        plant.announce(other, times=1, after=20.0)
+        plant.announce(unit, times=1, after=15.0)
+    plant.tcp(pc, unit).syn(repeats=(1, 2))
+    diagnosis = diagnosed(ended(plant))
+    assert found(diagnosis, SLUG).certainty is Certainty.SHOWN
+    assert lead(diagnosis) == SLUG
+
+
+def test_found_where_the_other_answers_before_and_after() -> None:
+    plant, pc, unit, other = begun()
+    plant.resolve(pc, unit)
+    plant.announce(other, after=4.0)
+    plant.resolve(pc, unit, after=4.0)
+    assert found(diagnosed(ended(plant), TOLD), SLUG).certainty is Certainty.SHOWN
+
+
+def test_a_single_claim_in_between_only_fits() -> None:
+    plant, pc, unit, other = begun()
+    plant.resolve(pc, unit)
+    plant.announce(other, times=1, after=4.0)
+    plant.resolve(pc, unit, after=4.0)
+    assert found(diagnosed(ended(plant), TOLD), SLUG).certainty is Certainty.FITS
+
+
+def test_one_question_that_both_answered_only_fits() -> None:
+    plant, pc, unit, other = begun()
+    both_answer(plant, pc, unit, other)
+    plant.tcp(pc, unit).syn(repeats=(1, 2, 4))
+    diagnosis = diagnosed(ended(plant))
+    assert lead(diagnosis) == SLUG
+    assert found(diagnosis, SLUG).certainty is Certainty.FITS
+
+
+def test_it_fits_where_the_first_goes_on_after_the_second_took_over() -> None:
+    plant, pc, unit, other = begun()
+    plant.resolve(pc, unit)
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    plant.announce(other, after=0.5)
+    session.poll(4)
+    assert found(diagnosed(ended(plant)), SLUG).certainty is Certainty.FITS
+
+
+def test_found_among_three() -> None:
+    plant, pc, unit, other = begun()
+    third = plant.station(unit.address, hw="00:00:5e:00:53:62")
+    for _ in range(3):
+        both_answer(plant, pc, unit, other, third)
+    assert lead(diagnosed(ended(plant))) == SLUG
+
+
+def test_found_beside_a_router_that_answers_for_many() -> None:
+    plant, pc, unit, other = begun()
+    _answer_for_many(plant, pc, plant.station("192.0.2.1"))
+    for _ in range(2):
+        both_answer(plant, pc, unit, other)
+    assert lead(diagnosed(ended(plant), TOLD)) == SLUG
+
+
+@told_or_not
+def test_quiet_about_a_redundant_pair_that_changes_over(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit, other = begun()
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).open().poll(3)
+    plant.announce(other, after=1.0)
+    plant.tcp(pc, other).open().poll(3)
+    plant.resolve(pc, other)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert (slugs(diagnosis), diagnosis.status) == ([], NO_FAULT)
+
+
+def test_quiet_about_a_module_replaced_in_mid_recording() -> None:
+    plant, pc, old, new = begun()
+    plant.resolve(pc, old)
+    session = plant.tcp(pc, old).open()
+    session.poll(3)
+    plant.wait(30)
+    plant.probe(new)
+    plant.announce(new, after=2.0)
+    plant.resolve(pc, new)
+    plant.tcp(pc, new).open().poll(3)
+    assert lead(diagnosed(ended(plant))) is None
+
+
+def test_quiet_about_a_spare_that_is_tried_and_taken_out_again() -> None:
+    plant, pc, unit, spare = begun()
+    for one in (unit, spare, unit):
+        plant.probe(one)
+        plant.announce(one, after=2.0)
+        plant.resolve(pc, one)
+        session = plant.tcp(pc, one).open(after=1.0)
+        session.poll(3)
+        session.close()
+        plant.wait(180)
+    assert lead(diagnosed(ended(plant))) is None
+
+
+def _answer_for_many(plant: Plant, pc: Station, router: Station) -> None:
+    for wanted in ("192.0.2.60", "192.0.2.70", "192.0.2.71", "192.0.2.72"):
+        plant.ask(pc, wanted, times=1, after=0.5)
+        plant.reply(router, pc, for_ip=wanted)
+
+
+def test_quiet_about_a_router_that_answers_for_many() -> None:
+    plant, pc, unit, _ = begun()
+    router = plant.station("192.0.2.1")
+    for _ in range(2):
+        _answer_for_many(plant, pc, router)
+        plant.resolve(pc, unit)
+    plant.tcp(pc, unit).open().poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_about_the_pcs_own_router_that_answers_too() -> None:
+    plant, pc, unit, _ = begun()
+    router, far = plant.station("192.0.2.1"), plant.station("198.51.100.7")
+    plant.resolve(pc, router)
+    plant.ping(pc, far, via=router)
+    plant.pong(far, pc, via=router)
+    for _ in range(2):
+        plant.ask(pc, unit, times=1, after=1.0)
+        plant.reply(unit, pc)
+        plant.reply(router, pc, for_ip=unit.address)
+    plant.tcp(pc, unit).open().poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_about_a_clean_change_while_a_router_answers_too() -> None:
+    plant, pc, unit, other = begun()
+    router = plant.station("192.0.2.1")
+    for _ in range(3):
+        plant.resolve(pc, unit)
+        _answer_for_many(plant, pc, router)
+    plant.announce(other, after=2.0)
+    plant.resolve(pc, other)
+    plant.tcp(pc, other).open().poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_about_probes() -> None:
+    plant, pc, unit, other = begun()
+    plant.resolve(pc, unit)
+    session = plant.tcp(pc, unit).open()
+    for _ in range(4):
+        plant.probe(other, times=1)  # a switch that tracks addresses, or a device that starts
+        plant.announce(unit, times=1)
+        session.poll(2)
+    assert slugs(diagnosed(ended(plant))) == []
+
+
+def test_quiet_about_a_device_with_two_ports() -> None:
+    plant, pc, unit, second_port = begun()
+    both_answer(plant, pc, unit, second_port)
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    both_answer(plant, pc, unit, second_port)
+    session.server.station = second_port
+    session.poll(2)
+    assert slugs(diagnosed(ended(plant))) == []
+
+
+def test_quiet_about_joined_adapters_that_send_from_either() -> None:
+    plant, pc, unit, second_port = begun()
+    plant.resolve(pc, unit)
+    session = plant.tcp(pc, unit).open()
+    for _ in range(3):
+        session.send(modbus_read(1), after=1.0)
+        session.send(b"\0\1\0\0\0\3\1\x83\2", second_port)
+        plant.resolve(pc, unit)
+    session.close(after=0.5)
+    assert slugs(diagnosed(ended(plant))) == []
+
+
+def test_quiet_about_a_lease_that_moved_to_another_device() -> None:
+    plant, pc, old, new = begun()
+    plant.resolve(pc, old)
+    plant.wait(7200)
+    plant.resolve(pc, new)
+    plant.tcp(pc, new).open().poll(3)
+    assert slugs(diagnosed(ended(plant))) == []
+
+
+def test_quiet_about_replies_recorded_twice() -> None:
+    plant, pc, unit, _ = begun()
+    for _ in range(3):
+        plant.ask(pc, unit, times=1, after=1.0)
+        answer = plant.reply(unit, pc)
+        plant.raw(answer.data, after=0.0002)
+    plant.tcp(pc, unit).open().poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_quiet_about_a_wireless_bridge_that_rewrites_hardware_addresses() -> None:
+    plant, pc, unit, bridge = begun()
+    for _ in range(2):
+        plant.resolve(pc, bridge, after=1.0)
+        plant.arp(bridge, 1, unit.address, "192.0.2.20", sender_hw=unit.hw, after=1.0)
+    plant.tcp(pc, bridge).open().poll(3)
+    assert slugs(diagnosed(ended(plant))) == []
+
+
+def test_quiet_about_the_shared_address_of_redundant_routers() -> None:
+    plant, pc, unit, _ = begun()
+    shared = Station(unit.address, VIRTUAL_ROUTER)
+    for _ in range(2):
+        both_answer(plant, pc, unit, shared)
+    plant.tcp(pc, unit).open().poll(3)
+    assert slugs(diagnosed(ended(plant))) == []
+
+
+def test_quiet_about_two_devices_on_somebody_elses_address() -> None:
+    plant, pc, unit, _ = begun()
+    twins = [Station("192.0.2.34", f"00:00:5e:00:53:{last}") for last in (34, 35)]
+    plant.resolve(pc, unit)
+    session = plant.tcp(pc, unit).open()
+    for _ in range(3):
+        session.poll(1)
+        for twin in twins:
+            plant.announce(twin, times=1)
+    assert slugs(diagnosed(ended(plant))) == []

@@ -1,0 +1,217 @@
+"""stale-mapping: the PC sends to a hardware address that is not the controller's any more."""
+
+import pytest
+
+from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
+from analyzer.findings import Certainty
+from captures.plant import Plant, Station
+from tests.support import diagnosed, found, lead, slugs
+
+SLUG = "stale-mapping"
+TOLD = ("192.0.2.60:502",)
+told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
+SLOW_DOWN = (1, 2, 4)
+
+
+def begun(unit: str = "192.0.2.60") -> tuple[Plant, Station, Station, Station]:
+    """The plant, the PC, the unit of old, and the new one with the same address."""
+    plant = Plant()
+    pc, old = plant.pc(), plant.station(unit)
+    new = plant.station(unit, hw="00:00:5e:00:53:61")
+    plant.wait(3)
+    return plant, pc, old, new
+
+
+def ended(plant: Plant) -> Plant:
+    plant.wait(8)
+    plant.chatter()
+    return plant
+
+
+@told_or_not
+def test_found_where_the_new_unit_announced_itself(controllers: tuple[str, ...]) -> None:
+    plant, pc, old, new = begun()
+    plant.announce(new)
+    plant.tcp(pc, old).syn(repeats=SLOW_DOWN, after=3.0)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.SHOWN
+    assert str(finding.values["old"]) == "00-00-5E-00-53-60"
+    assert finding.values["frames"] == 4
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "neighbour")
+    assert diagnosis.status == FAULT
+
+
+def test_found_where_the_unit_is_swapped_in_mid_session() -> None:
+    plant, pc, old, new = begun()
+    plant.resolve(pc, old)
+    plant.tcp(pc, old).open().poll(3)
+    plant.wait(40)
+    plant.announce(new)
+    plant.tcp(pc, old).syn(repeats=SLOW_DOWN, after=5.0)
+    assert lead(diagnosed(ended(plant))) == SLUG
+
+
+def test_found_where_the_new_unit_asks_for_others() -> None:
+    plant, pc, old, new = begun()
+    plant.ask(new, "192.0.2.20", times=1)
+    for sequence in range(4):
+        plant.ping(pc, old, sequence, after=1.0)
+    assert lead(diagnosed(ended(plant), TOLD)) == SLUG
+
+
+@told_or_not
+def test_it_fits_where_the_pc_was_plugged_in_and_never_asked(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, old, _ = begun()
+    plant.link_up(pc)
+    plant.tcp(pc, old).syn(repeats=SLOW_DOWN, after=4.0)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert lead(diagnosis) == SLUG
+    assert found(diagnosis, SLUG).certainty is Certainty.FITS
+
+
+def test_lost_frames_leave_it_open() -> None:
+    plant, pc, old, new = begun()
+    plant.announce(new)
+    plant.tcp(pc, old).syn(repeats=SLOW_DOWN, after=3.0)
+    ended(plant)
+    assert found(diagnosed(plant.pcapng(hw=pc.hw, drops=1)), SLUG).certainty is Certainty.FITS
+
+
+def test_quiet_where_the_pc_learns_the_new_address_by_itself() -> None:
+    plant, pc, old, new = begun()
+    plant.tcp(pc, old).syn(repeats=(1, 2))
+    plant.ask(pc, old, to=old)
+    plant.resolve(pc, new, after=1.0)
+    plant.tcp(pc, new).open().poll(3)
+    diagnosis = diagnosed(ended(plant))
+    assert (lead(diagnosis), diagnosis.status) == (None, NO_FAULT)
+
+
+def test_quiet_where_the_pc_turns_to_the_new_unit_a_little_late() -> None:
+    plant, pc, old, new = begun()
+    plant.resolve(pc, old)
+    plant.tcp(pc, old).open().poll(2)
+    plant.announce(new, after=20.0)
+    plant.tcp(pc, old).syn(repeats=(1,))
+    plant.resolve(pc, new)
+    plant.tcp(pc, new).open().poll(3)
+    assert lead(diagnosed(ended(plant))) is None
+
+
+@told_or_not
+def test_quiet_about_an_entry_from_before_that_works(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit, _ = begun()
+    plant.tcp(pc, unit).open().poll(4)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert (slugs(diagnosis), diagnosis.status) == ([], NO_FAULT)
+
+
+def test_quiet_about_an_entry_by_hand_that_works() -> None:
+    plant, pc, unit, _ = begun()
+    plant.link_up(pc)
+    plant.tcp(pc, unit).open(after=4.0).poll(4)
+    assert slugs(diagnosed(ended(plant))) == []
+
+
+def test_quiet_where_a_cached_entry_leads_to_a_controller_that_is_off() -> None:
+    plant, pc, unit, _ = begun()
+    plant.tcp(pc, unit).syn(repeats=SLOW_DOWN)
+    diagnosis = diagnosed(ended(plant))
+    assert lead(diagnosis) == "port-silent"
+
+
+def test_quiet_about_a_shared_address_of_a_redundant_pair() -> None:
+    plant, pc, real, _ = begun()
+    shared = Station(real.address, "00:00:5e:00:01:07")
+    plant.announce(real)
+    plant.tcp(pc, shared).syn(repeats=SLOW_DOWN, after=3.0)
+    assert lead(diagnosed(ended(plant))) == "port-silent"
+
+
+def test_quiet_about_any_shared_address_that_is_answered_from_another() -> None:
+    plant, pc, real, shared = begun()
+    plant.resolve(pc, shared)
+    plant.ask(real, "192.0.2.20", times=1)
+    session = plant.tcp(pc, shared).open()
+    session.server.station = real
+    session.client.station = pc
+    session.poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_quiet_where_the_old_address_is_a_routers() -> None:
+    plant, pc, far, _ = begun("198.51.100.60")
+    router = plant.station("192.0.2.1")
+    plant.link_up(pc)
+    plant.resolve(pc, router)
+    plant.tcp(pc, far, via=router).syn(repeats=SLOW_DOWN, after=1.0)
+    assert lead(diagnosed(ended(plant))) == "subnet-mismatch"
+
+
+def test_quiet_where_the_routers_entry_was_typed_by_hand() -> None:
+    plant, pc, far, _ = begun("198.51.100.60")
+    router = plant.station("192.0.2.1")
+    plant.link_up(pc)
+    plant.tcp(pc, far, via=router).syn(repeats=SLOW_DOWN, after=4.0)
+    assert lead(diagnosed(ended(plant))) == "subnet-mismatch"
+
+
+def test_quiet_where_a_router_answers_for_the_controller() -> None:
+    plant, pc, unit, _ = begun()
+    router = plant.station("192.0.2.1")
+    for wanted in ("192.0.2.70", "192.0.2.71", "192.0.2.72", "192.0.2.60"):
+        plant.ask(pc, wanted, times=1, after=0.3)
+        if wanted == unit.address:
+            plant.reply(unit, pc)
+        plant.reply(router, pc, for_ip=wanted)
+    plant.tcp(pc, unit).syn(repeats=SLOW_DOWN)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_about_a_bridge_that_rewrites_hardware_addresses() -> None:
+    plant, pc, unit, bridge = begun()
+    plant.resolve(pc, bridge)
+    plant.arp(bridge, 1, unit.address, "192.0.2.20", sender_hw=unit.hw, after=1.0)
+    plant.tcp(pc, bridge).syn(repeats=SLOW_DOWN)
+    assert lead(diagnosed(ended(plant))) == "port-silent"
+
+
+def test_quiet_about_a_probe_for_the_address() -> None:
+    plant, pc, unit, switch = begun()
+    plant.probe(switch, unit)
+    plant.tcp(pc, unit).syn(repeats=SLOW_DOWN, after=3.0)
+    assert lead(diagnosed(ended(plant))) == "port-silent"
+
+
+def test_quiet_about_two_devices_that_answer_at_once() -> None:
+    plant, pc, unit, other = begun()
+    plant.ask(pc, unit, times=1)
+    plant.reply(unit, pc)
+    plant.reply(other, pc)
+    plant.tcp(pc, unit).syn(repeats=SLOW_DOWN)
+    assert lead(diagnosed(ended(plant))) == "duplicate-address"
+
+
+def test_quiet_about_another_stations_stale_entry() -> None:
+    plant, pc, unit, new = begun()
+    panel = plant.station("192.0.2.20")
+    plant.announce(new)
+    plant.tcp(panel, unit).syn(repeats=SLOW_DOWN)
+    plant.resolve(pc, new)
+    plant.tcp(pc, new).open().poll(3)
+    assert slugs(diagnosed(ended(plant), TOLD)) == []
+
+
+def test_quiet_where_the_recording_ends_too_soon() -> None:
+    plant, pc, old, new = begun()
+    plant.announce(new)
+    plant.tcp(pc, old).syn(repeats=(1, 2), after=3.0)
+    plant.wait(2)
+    plant.chatter()
+    diagnosis = diagnosed(plant, TOLD)
+    assert (slugs(diagnosis), diagnosis.status) == (["stopped-early"], CANNOT_TELL)

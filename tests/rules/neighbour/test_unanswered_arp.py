@@ -1,0 +1,264 @@
+"""unanswered-arp: nobody answered the PC's question for the controller's hardware address."""
+
+import pytest
+
+from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
+from analyzer.findings import Certainty
+from captures.plant import Plant, Station
+from tests.support import diagnosed, found, lead, slugs
+
+SLUG = "unanswered-arp"
+TOLD = ("192.0.2.60:502",)
+told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
+
+
+def begun() -> tuple[Plant, Station, Station]:
+    plant = Plant()
+    pc, unit = plant.pc(), plant.station()
+    plant.wait(5)
+    return plant, pc, unit
+
+
+def ended(plant: Plant) -> Plant:
+    plant.wait(8)
+    plant.chatter()
+    return plant
+
+
+@told_or_not
+def test_found_where_nobody_answers(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    asked = plant.ask(pc, unit) + plant.ask(pc, unit, after=2.0)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert lead(diagnosis) == SLUG
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.SHOWN
+    assert finding.values["tries"] == 6
+    assert finding.values["span"] == pytest.approx(6.0)
+    assert [one.moment.frame for one in finding.evidence] == [plant.number(one) for one in asked]
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "neighbour")
+    assert diagnosis.status == FAULT
+
+
+def test_found_after_a_cached_address_went_stale() -> None:
+    plant, pc, unit = begun()
+    plant.tcp(pc, unit).syn(repeats=(1, 2))
+    plant.ask(pc, unit, to=unit)
+    plant.ask(pc, unit, after=1.0)
+    assert slugs(diagnosed(ended(plant))) == [SLUG]
+
+
+def test_found_with_the_network_of_a_wide_mask() -> None:
+    plant = Plant()
+    pc, far = plant.pc("10.20.1.15"), plant.station("10.20.7.60")
+    plant.wait(5)
+    plant.ask(pc, far)
+    ended(plant)
+    assert lead(diagnosed(plant.pcapng(hw=pc.hw, address="10.20.1.15/16"))) == SLUG
+
+
+@told_or_not
+def test_found_where_the_controller_went_off_before_the_question(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = begun()
+    plant.announce(unit)
+    plant.wait(15)
+    plant.ask(pc, unit)
+    plant.ask(pc, unit, after=2.0)
+    assert lead(diagnosed(ended(plant), controllers)) == SLUG
+
+
+def test_found_where_the_controller_starts_after_the_last_question() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.wait(15)
+    plant.probe(unit)
+    plant.announce(unit, after=2.0)
+    assert lead(diagnosed(ended(plant))) == SLUG
+
+
+def test_found_beside_healthy_traffic_of_others() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.ask(plant.station("192.0.2.20"), unit)
+    plant.resolve(pc, plant.station("192.0.2.31"))
+    diagnosis = diagnosed(ended(plant))
+    assert lead(diagnosis) == SLUG
+    assert found(diagnosis, SLUG).values["tries"] == 3
+
+
+def test_found_with_a_default_address_elsewhere_on_the_wire() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.announce(Station("198.51.100.1", unit.hw))
+    assert lead(diagnosed(ended(plant))) == SLUG
+
+
+def test_found_in_a_search_where_the_controller_was_told() -> None:
+    plant, pc, _ = begun()
+    for number in range(40, 80):
+        plant.ask(pc, f"192.0.2.{number}", times=1, after=0.1)
+    diagnosis = diagnosed(ended(plant), TOLD)
+    assert found(diagnosis, SLUG).certainty is Certainty.FITS
+
+
+def test_a_single_question_only_fits() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit, times=1)
+    assert found(diagnosed(ended(plant), TOLD), SLUG).certainty is Certainty.FITS
+
+
+def test_lost_frames_leave_it_open() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    ended(plant)
+    finding = found(diagnosed(plant.pcapng(hw=pc.hw, drops=4)), SLUG)
+    assert finding.certainty is Certainty.FITS
+    assert any("4 frames" in doubt for doubt in finding.also_fits)
+
+
+def test_a_late_start_leaves_it_open() -> None:
+    plant = Plant()
+    pc, unit = plant.pc(), plant.station()
+    plant.wait(1)
+    plant.ask(pc, unit)
+    assert found(diagnosed(ended(plant)), SLUG).certainty is Certainty.FITS
+
+
+def test_it_only_fits_where_the_others_fell_silent_too() -> None:
+    plant, pc, unit = begun()
+    plant.chatter()
+    plant.wait(5)
+    plant.ask(pc, unit)
+    plant.announce(pc, after=8.0)
+    assert found(diagnosed(plant), SLUG).certainty is Certainty.FITS
+
+
+def test_copies_are_counted_once() -> None:
+    plant, pc, unit = begun()
+    for _ in range(3):
+        (asked,) = plant.ask(pc, unit, times=1, after=1.0)
+        plant.raw(asked.data, pc, after=0.0002)
+    assert found(diagnosed(ended(plant)), SLUG).values["tries"] == 3
+
+
+@pytest.mark.xfail(strict=True, reason="silence counts from the last question of an endless series")
+def test_found_where_the_pc_asks_until_the_recording_ends() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit, times=40, every=1.5)
+    plant.wait(1)
+    plant.chatter()
+    assert lead(diagnosed(plant, TOLD)) == SLUG
+
+
+@told_or_not
+def test_quiet_where_the_second_question_is_answered(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit, times=2)
+    plant.reply(unit, pc, after=0.4)
+    plant.tcp(pc, unit).open().poll(3)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert (slugs(diagnosis), diagnosis.status) == ([], NO_FAULT)
+
+
+def test_quiet_about_a_refresh_that_is_repeated_to_all() -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    plant.ask(pc, unit, to=unit)
+    plant.resolve(pc, unit, after=1.0)
+    session.poll(3)
+    assert slugs(diagnosed(ended(plant))) == []
+
+
+@told_or_not
+def test_quiet_where_packets_come_back_without_any_reply(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.tcp(pc, unit).open().poll(4)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert lead(diagnosis) is None
+    assert diagnosis.status == NO_FAULT
+
+
+def test_quiet_without_any_question() -> None:
+    plant, pc, unit = begun()
+    plant.tcp(pc, unit).open().poll(4)
+    assert slugs(diagnosed(ended(plant), TOLD)) == []
+
+
+def test_quiet_about_questions_of_others() -> None:
+    plant, pc, unit = begun()
+    panel, scanner = plant.station("192.0.2.20"), plant.station("192.0.2.99")
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).open().poll(3)
+    plant.ask(panel, "192.0.2.33")
+    plant.ask(panel, unit, times=6)
+    for number in range(100, 140):
+        plant.ask(scanner, f"192.0.2.{number}", times=1, after=0.05)
+    assert slugs(diagnosed(ended(plant))) == []
+
+
+@told_or_not
+def test_quiet_about_another_missing_device_of_the_pc(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, "192.0.2.77", times=6)  # a printer that was taken away
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).open().poll(3)
+    plant.ask(pc, "192.0.2.1", times=6)  # a router that this network does not have
+    assert slugs(diagnosed(ended(plant), controllers)) == []
+
+
+def test_quiet_about_the_pcs_check_of_its_own_address() -> None:
+    plant, pc, unit = begun()
+    plant.link_up(pc)
+    plant.resolve(pc, unit, after=3.0)
+    plant.tcp(pc, unit).open().poll(3)
+    assert slugs(diagnosed(ended(plant))) == []
+
+
+@told_or_not
+def test_quiet_where_the_recording_ends_too_soon(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.wait(2)
+    plant.chatter()
+    diagnosis = diagnosed(plant, controllers)
+    assert slugs(diagnosis) == ["stopped-early"]
+    assert diagnosis.status == CANNOT_TELL
+
+
+def test_quiet_where_nothing_at_all_is_heard() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.wait(8)
+    plant.announce(pc)
+    assert lead(diagnosed(plant)) == "nothing-heard"
+
+
+def test_quiet_where_the_controller_is_alive() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.ask(pc, unit, after=2.0)
+    ended(plant)
+    plant.chatter(unit, Station("192.0.2.20", "00:00:5e:00:53:20"), every=1.3)
+    assert slugs(diagnosed(plant)) == ["arp-silent-controller"]
+
+
+def test_quiet_where_the_networks_differ() -> None:
+    plant = Plant()
+    pc, unit = plant.pc(), plant.station("198.51.100.60")
+    plant.wait(5)
+    plant.ask(pc, unit)
+    assert lead(diagnosed(ended(plant))) == "subnet-mismatch"
+
+
+def test_quiet_where_the_pc_gave_itself_an_address() -> None:
+    plant = Plant()
+    pc, unit = plant.pc("169.254.9.15"), plant.station()
+    plant.wait(5)
+    plant.ask(pc, unit)
+    assert lead(diagnosed(ended(plant))) == "self-assigned-address"

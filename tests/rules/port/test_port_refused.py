@@ -1,0 +1,270 @@
+"""port-refused: the controller turns the PC's calls down."""
+
+import pytest
+
+from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
+from analyzer.findings import Certainty
+from captures.plant import Plant, Session, Station
+from tests.support import diagnosed, found, lead, slugs
+
+SLUG = "port-refused"
+TOLD = ("192.0.2.60:502",)
+told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
+
+
+def begun() -> tuple[Plant, Station, Station]:
+    """The PC has found the controller's hardware address."""
+    plant = Plant()
+    pc, unit = plant.pc(), plant.station()
+    plant.wait(5)
+    plant.resolve(pc, unit)
+    return plant, pc, unit
+
+
+def ended(plant: Plant) -> Plant:
+    plant.wait(8)
+    plant.chatter()
+    return plant
+
+
+def refused(session: Session, repeats: int = 0, after: float | None = None) -> None:
+    """A call turned down; the PC's system calls `repeats` times more, from the same socket."""
+    session.syn(after=after)
+    session.refuse(after=0.002)
+    for _ in range(repeats):
+        session.again(after=0.5)
+        session.refuse(after=0.002)
+
+
+def assert_leads(diagnosis: Diagnosis, **values: object) -> None:
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.SHOWN
+    assert {name: finding.values[name] for name in values} == values
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "port")
+    assert diagnosis.status == FAULT
+
+
+def assert_healthy(diagnosis: Diagnosis) -> None:
+    assert slugs(diagnosis) == []
+    assert [outcome.verdict for outcome in diagnosis.outcomes] == [Verdict.COMPLETE]
+    assert diagnosis.status == NO_FAULT
+
+
+@told_or_not
+def test_found_where_the_system_repeats_one_call(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    refused(plant.tcp(pc, unit), repeats=3)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_leads(diagnosis, controller=0xC000023C, port=502, attempts=1, calls=4)
+    frames = [line.moment.seconds for line in found(diagnosis, SLUG).evidence]
+    assert frames == pytest.approx([5.0009, 5.0029], abs=1e-6)
+
+
+def test_found_where_repeats_take_new_sequence_numbers() -> None:
+    plant, pc, unit = begun()
+    for seq in (100, 7_000_000, 2**32 - 1):
+        refused(plant.tcp(pc, unit, sport=50_000, client_seq=seq), after=0.5)
+    assert_leads(diagnosed(ended(plant)), attempts=1, calls=3)
+
+
+def test_found_where_the_program_calls_for_minutes() -> None:
+    plant, pc, unit = begun()
+    for _ in range(90):
+        refused(plant.tcp(pc, unit), repeats=1, after=1.5)
+    diagnosis = diagnosed(ended(plant), TOLD)
+    assert_leads(diagnosis, attempts=90, calls=180)
+    assert len(found(diagnosis, SLUG).evidence) == 12
+
+
+def test_found_on_the_told_port_while_another_works() -> None:
+    plant, pc, unit = begun()
+    page = plant.tcp(pc, unit, 8080).open()
+    page.exchange(b"state?", b"ready")
+    refused(plant.tcp(pc, unit), repeats=2, after=2.0)
+    page.exchange(b"state?", b"ready", after=1.0)
+    page.close()
+    assert_leads(diagnosed(ended(plant), TOLD), port=502, attempts=1)
+
+
+def test_found_on_another_port_than_the_told_one() -> None:
+    plant, pc, unit = begun()
+    refused(plant.tcp(pc, unit, 503), repeats=2)
+    assert_leads(diagnosed(ended(plant), TOLD), port=503)
+
+
+def test_found_through_a_router() -> None:
+    plant = Plant()
+    pc, router = plant.pc(), plant.station("192.0.2.1", ttl=255)
+    far = plant.station("198.51.100.60")
+    plant.wait(5)
+    plant.resolve(pc, router)
+    refused(plant.tcp(pc, far, via=router))
+    assert_leads(diagnosed(ended(plant)), port=502)
+
+
+def test_found_without_arp_and_with_packet_ids_of_zero(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Station, "next_packet_id", lambda station: 0)
+    plant = Plant()
+    pc, unit = plant.pc(), plant.station()
+    plant.wait(5)
+    refused(plant.tcp(pc, unit), repeats=2)
+    assert_leads(diagnosed(ended(plant)), attempts=1, calls=3)
+
+
+def test_found_though_the_recording_ends_at_once() -> None:
+    """A refusal is seen, not concluded from silence."""
+    plant, pc, unit = begun()
+    refused(plant.tcp(pc, unit))
+    plant.chatter()
+    assert_leads(diagnosed(plant), attempts=1)
+
+
+def test_found_in_frames_recorded_twice() -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit)
+    for record in (session.syn(), session.refuse(after=0.002)):
+        plant.raw(record.data, by=pc if record.outbound else unit, after=0.0001)
+    diagnosis = diagnosed(ended(plant))
+    assert lead(diagnosis) == SLUG
+    assert found(diagnosis, SLUG).values["calls"] == 1
+
+
+def test_found_with_a_lossy_recorder() -> None:
+    plant, pc, unit = begun()
+    refused(plant.tcp(pc, unit), repeats=2)
+    octets = ended(plant).pcapng(hw=pc.hw, address="192.0.2.15/24", drops=40)
+    diagnosis = diagnosed(octets)
+    assert lead(diagnosis) == SLUG
+    assert found(diagnosis, SLUG).certainty is Certainty.SHOWN
+
+
+def test_found_long_after_the_port_worked() -> None:
+    """The service stopped taking sessions, and did not come back within 2 min."""
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    session.close()
+    for _ in range(15):
+        refused(plant.tcp(pc, unit), after=10.0)
+    diagnosis = diagnosed(ended(plant))
+    assert lead(diagnosis) == SLUG
+    assert found(diagnosis, SLUG).values["attempts"] == 15
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, outcome.stopped_at) == (Verdict.UNSTABLE, "port")
+
+
+@told_or_not
+def test_quiet_where_the_controller_was_starting(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    for _ in range(8):
+        refused(plant.tcp(pc, unit), repeats=1, after=3.0)
+    plant.tcp(pc, unit).open(after=3.0).poll(6)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_the_repeat_of_the_same_call_is_accepted(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit)
+    refused(session, repeats=1)
+    session.again(after=0.5)
+    session.syn_ack()
+    session.ack()
+    session.poll(4)
+    session.close()
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+def test_quiet_where_the_program_falls_back_to_another_port() -> None:
+    plant, pc, unit = begun()
+    refused(plant.tcp(pc, unit, 4840), repeats=2)
+    session = plant.tcp(pc, unit, 4841).open(after=0.5)
+    session.exchange(b"hello", b"welcome")
+    session.close()
+    assert_healthy(diagnosed(ended(plant)))
+
+
+@told_or_not
+def test_quiet_where_a_second_session_is_too_many(controllers: tuple[str, ...]) -> None:
+    """The link-up works all the while: that one more session is refused is no news of it."""
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    refused(plant.tcp(pc, unit), repeats=2)
+    session.poll(3)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_a_quick_new_call_comes_too_soon(controllers: tuple[str, ...]) -> None:
+    """Small stacks need a moment to free the only session; the recording ends meanwhile."""
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    session.close()
+    refused(plant.tcp(pc, unit))
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_others_are_refused(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    panel, scanner = plant.station("192.0.2.20"), plant.station("192.0.2.99")
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    refused(plant.tcp(panel, unit), repeats=2)
+    for port in (22, 80, 502, 8080):
+        refused(plant.tcp(scanner, pc, port), after=0.05)
+    session.poll(2)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_the_office_printer_refuses_the_pc(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    printer = plant.station("192.0.2.90")
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    refused(plant.tcp(pc, printer, 9100), repeats=2)
+    session.poll(2)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+def test_quiet_where_a_filter_turns_the_call_down() -> None:
+    """The reset comes from another hardware address than the controller's."""
+    plant, pc, unit = begun()
+    wall = Station(unit.address, "00:00:5e:00:53:f0", ttl=255)
+    session = plant.tcp(pc, unit)
+    session.syn()
+    session.refuse(by=wall)
+    diagnosis = diagnosed(ended(plant))
+    assert SLUG not in slugs(diagnosis)
+    assert lead(diagnosis) == "path-refused"
+
+
+@told_or_not
+def test_quiet_where_only_the_acceptance_is_missing(controllers: tuple[str, ...]) -> None:
+    """A reset behind data ends a session; it refuses none."""
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit)
+    session.syn()
+    plant.lose(session.syn_ack())
+    session.ack()
+    session.send(b"goodbye")
+    session.rst(unit, after=0.4)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert SLUG not in slugs(diagnosis)
+
+
+def test_quiet_where_the_pc_sends_the_reset() -> None:
+    """A program that only looks whether the port is open breaks off itself."""
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit)
+    session.syn()
+    session.syn_ack()
+    session.rst()
+    diagnosis = diagnosed(ended(plant))
+    assert slugs(diagnosis) == []
+    assert diagnosis.status == CANNOT_TELL

@@ -1,0 +1,181 @@
+"""no-attempt: nothing in the recording was meant for the controller."""
+
+import pytest
+
+from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
+from captures.layouts import COOKED, ETHERNET, RAW
+from captures.plant import Plant, Station
+from tests.support import diagnosed, found, lead, slugs
+
+SLUG = "no-attempt"
+TOLD = ("192.0.2.60:502",)
+told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
+
+
+def begun() -> tuple[Plant, Station, Station]:
+    plant = Plant()
+    pc, unit = plant.pc(), plant.station()
+    plant.wait(1)
+    plant.link_up(pc)
+    plant.wait(3)
+    return plant, pc, unit
+
+
+def ended(plant: Plant) -> Plant:
+    plant.wait(8)
+    plant.chatter()
+    return plant
+
+
+@told_or_not
+def test_found_where_the_pc_only_chatters(controllers: tuple[str, ...]) -> None:
+    plant, pc, _ = begun()
+    for _ in range(4):
+        plant.datagram(pc, "224.0.0.251", 5353, 5353, b"who", after=5)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    assert found(diagnosis, SLUG).values["frames"] == len(plant.records)
+    assert {one.verdict for one in diagnosis.outcomes} <= {Verdict.CANNOT_TELL}
+    assert diagnosis.status == CANNOT_TELL
+
+
+@pytest.mark.parametrize("address", ["", "192.0.2.15/24"])
+@told_or_not
+def test_found_where_not_a_single_frame_was_recorded(
+    address: str, controllers: tuple[str, ...]
+) -> None:
+    octets = Plant().pcapng(name="cable", hw="00:00:5e:00:53:15", address=address)
+    diagnosis = diagnosed(octets, controllers)
+    assert slugs(diagnosis) == [SLUG]
+    assert diagnosis.status == CANNOT_TELL
+
+
+def test_found_for_the_told_controller_where_only_another_one_is_tried() -> None:
+    plant, pc, _ = begun()
+    other = plant.station("192.0.2.61")
+    plant.resolve(pc, other)
+    plant.tcp(pc, other).open().poll(3)
+    told = [*TOLD, "192.0.2.61:502"]
+    diagnosis = diagnosed(ended(plant), told)
+    assert str(found(diagnosis, SLUG).controller) == "192.0.2.60"
+    verdicts = [one.verdict for one in diagnosis.outcomes]
+    assert verdicts == [Verdict.CANNOT_TELL, Verdict.COMPLETE]
+    assert lead(diagnosis) is None
+    assert diagnosis.status == CANNOT_TELL
+
+
+def test_found_where_others_ask_for_the_controller_and_the_pc_does_not() -> None:
+    plant, pc, unit = begun()
+    panel = plant.station("192.0.2.20")
+    plant.ask(panel, unit)
+    plant.datagram(pc, "192.0.2.255", 50000, 50000, b"running", after=3)
+    assert slugs(diagnosed(ended(plant), TOLD)) == [SLUG]
+
+
+def test_found_with_the_pc_told_that_is_not_in_the_recording() -> None:
+    plant = Plant()
+    plant.wait(20)
+    diagnosis = diagnosed(ended(plant), TOLD, pc="192.0.2.15")
+    assert slugs(diagnosis) == [SLUG]
+    assert diagnosis.status == CANNOT_TELL
+
+
+@pytest.mark.xfail(strict=True, reason="a far web service is taken for the controller")
+@pytest.mark.parametrize("answers", [True, False])
+def test_found_where_the_pc_only_calls_far_office_services(answers: bool) -> None:
+    plant, pc, _ = begun()
+    router = plant.station("192.0.2.1")
+    web = plant.station("203.0.113.9", hw="00:00:5e:00:53:aa")
+    plant.resolve(pc, router)
+    for _ in range(3):
+        session = plant.tcp(pc, web, 443, via=router)
+        session.syn(after=4, repeats=() if answers else (1, 2))
+        if answers:
+            session.syn_ack()
+            session.poll(2)
+    diagnosis = diagnosed(ended(plant))
+    assert slugs(diagnosis) == [SLUG]
+    assert diagnosis.status == CANNOT_TELL
+
+
+@told_or_not
+def test_quiet_where_the_link_up_works(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).open().poll(3)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == []
+    assert diagnosis.status == NO_FAULT
+
+
+@told_or_not
+def test_quiet_for_a_question_that_nobody_answers(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert SLUG not in slugs(diagnosis)
+    assert diagnosis.status == FAULT
+
+
+@pytest.mark.parametrize("link_type", [ETHERNET, COOKED, RAW])
+def test_quiet_for_pings_without_an_answer(link_type: int) -> None:
+    plant, pc, unit = begun()
+    for turn in range(4):
+        plant.ping(pc, unit, turn, after=1)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD, link_type=link_type))
+
+
+@pytest.mark.parametrize("link_type", [ETHERNET, RAW])
+def test_quiet_for_datagrams_without_an_answer(link_type: int) -> None:
+    plant, pc, unit = begun()
+    for _ in range(3):
+        plant.datagram(pc, unit, 50000, 47808, b"who", after=1)
+    octets = ended(plant).pcap(link_type=link_type)
+    assert SLUG not in slugs(diagnosed(octets, ["192.0.2.60:47808"]))
+
+
+def test_quiet_for_a_session_that_was_open_before() -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit)
+    for record in (session.syn(), session.syn_ack(), session.ack()):
+        plant.lose(record)
+    session.poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+@told_or_not
+@pytest.mark.parametrize("kept", [10, 14, 34, 40, 50])
+def test_quiet_where_the_frames_are_cut_too_short_to_show_one(
+    kept: int, controllers: tuple[str, ...]
+) -> None:
+    plant, pc, unit = begun()
+    plant.tcp(pc, unit).open().poll(3)
+    diagnosis = diagnosed(ended(plant), controllers, snaplen=kept)
+    assert SLUG not in slugs(diagnosis)
+    assert diagnosis.status == CANNOT_TELL
+
+
+def test_quiet_where_it_is_unclear_who_the_pc_is() -> None:
+    plant = Plant()
+    panel, drive = plant.station("192.0.2.20"), plant.station("192.0.2.31")
+    plant.wait(3)
+    plant.tcp(panel, drive).open().poll(3)
+    diagnosis = diagnosed(plant)
+    assert diagnosis.case.pc is None
+    assert slugs(diagnosis) == []
+    assert diagnosis.status == CANNOT_TELL
+
+
+@pytest.mark.xfail(strict=True, reason="one station that asks by broadcast is taken for the PC")
+def test_quiet_and_blames_nobody_where_only_others_are_recorded() -> None:
+    plant = Plant()
+    panel = plant.station("192.0.2.20")
+    plant.wait(3)
+    for _ in range(4):
+        plant.ask(panel, "192.0.2.33", after=1.5)
+    plant.wait(8)
+    drive = plant.station("192.0.2.31")
+    plant.meanwhile(1.7, lambda: plant.datagram(drive, "192.0.2.255", 50000, 50000, b"running"))
+    diagnosis = diagnosed(plant)
+    assert diagnosis.case.pc is None
+    assert lead(diagnosis) is None

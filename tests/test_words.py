@@ -1,0 +1,57 @@
+"""Numbers become words in one place."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analyzer import words
+
+
+@pytest.mark.parametrize(
+    ("duration", "said"),
+    [
+        (0.0, "less than 1 ms"),
+        (0.0042, "4.2 ms"),
+        (0.25, "250 ms"),
+        (0.9996, "1.0 s"),
+        (5.0, "5.0 s"),
+        (59.96, "1 min 0 s"),
+        (75.0, "1 min 15 s"),
+        (3600.0, "1 h 0 min"),
+    ],
+)
+def test_durations_have_units(duration: float, said: str) -> None:
+    """Every size of duration is said with the unit that fits it."""
+    assert words.seconds(duration) == said
+
+
+def test_counts_and_lists() -> None:
+    """One thing is not things."""
+    assert [words.times(n) for n in (1, 2, 3, 1000)] == ["once", "twice", "3 times", "1,000 times"]
+    assert words.count(1, "frame") == "1 frame"
+    assert words.count(2, "query") == "2 queries"
+    assert words.listed(["a"]) == "a"
+    assert words.listed(["a", "b", "c"]) == "a, b and c"
+    assert words.listed([]) == ""
+
+
+def test_templates_are_filled_or_outlined() -> None:
+    """A sentence with its values, and the same sentence for reading the rule."""
+    template = "{who} asked {n:times}{span:within} about {m:count frame}{known:mask}."
+    values = {"who": "a\nb", "n": 3, "span": 2.0, "m": 1, "known": True}
+    assert words.say(template, values) == "a\\nb asked 3 times within 2.0 s about 1 frame."
+    assert words.outline(template) == "<who> asked <n> within <span> about <m> frames."
+
+
+def test_slips_in_a_template_are_noticed() -> None:
+    """An unknown name or wording is a mistake of the rule, never an empty sentence."""
+    with pytest.raises(KeyError):
+        words.say("{nobody}", {})
+    with pytest.raises(ValueError, match="no wording"):
+        words.say("{n:loudly}", {"n": 1})
+
+
+@given(st.text())
+def test_cleaned_text_is_printable_ascii(text: str) -> None:
+    """Whatever a name holds, a terminal sees letters only."""
+    assert all(" " <= letter <= "~" for letter in words.clean(text))
