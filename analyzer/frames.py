@@ -299,7 +299,8 @@ class Decoder:
         """
         old = self.before
         if old is not None:
-            now = _Seen(*(np.concatenate(pair) for pair in zip(_columns(old), _columns(now))))
+            pairs = zip(_columns(old), _columns(now), strict=True)
+            now = _Seen(*(np.concatenate(pair) for pair in pairs))
         skipped = 0 if old is None else len(old.time)
         copy = np.zeros(len(now.time), bool)
         for lag in range(1, min(COPY_LOOKBACK, len(now.time) - 1) + 1):

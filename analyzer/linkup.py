@@ -28,6 +28,8 @@ PRESUMED_MASK = 0xFFFFFF00
 """Where no mask is known: 255.255.255.0 (common practice, no source)."""
 LISTEN_AFTER = 5.0
 """Seconds that the recording has to go on before silence is evidence (ground rule)."""
+LISTEN_LONG = 15.0
+"""Seconds of asking in vain that are evidence even where the PC still asks at the end."""
 LISTEN_BEFORE = 2.0
 """Seconds that the recording has to run before the first attempt (ground rule)."""
 
@@ -126,7 +128,7 @@ class LinkUp:
         """Whether PC and controller share a network, by the known mask or the presumed one."""
         if self.pc_address is None:
             return True
-        mask = self.mask if self.mask is not None else PRESUMED_MASK
+        mask = self.mask if self.mask is not None else presumed_mask(self.pc_address)
         return self.pc_address & mask == self.controller & mask
 
     @property
@@ -143,14 +145,16 @@ class LinkUp:
 
     @property
     def waiting_since(self) -> Moment | None:
-        """The PC's last frame that still waits for an answer, at the furthest stage reached."""
+        """From when on the PC waits for an answer, at the furthest stage reached."""
         waits = [one.waits_since for one in self.sessions if one.waits_since is not None]
-        waits += [
-            one.asked.last for one in self.exchanges if one.asked.last and not one.answered.count
-        ]
+        waits += [one.syns.first for one in self.sessions if one.is_silent]
+        for exchange in self.exchanges:
+            if not exchange.answered.count:
+                waits += [one for one in (exchange.asked.first, exchange.asked.last) if one]
         if not waits and not self.is_heard:
-            waits = [one.since_answer.last for one in self.questions if one.since_answer.count]
-        return max(waits, default=None)
+            asked = [one.since_answer for one in self.questions if one.since_answer.count]
+            waits = [moment for one in asked for moment in (one.first, one.last)]
+        return silence(waits, self.facts)
 
     @property
     def arp_answered(self) -> Moment | None:
@@ -211,6 +215,8 @@ def work_out(facts: Facts, told: Told) -> Case:
 
 SURE = 100.0
 """A vote that decides: the recording's own interface record, or the user."""
+ENOUGH = 2.0
+"""What a station needs among others: more than that it asks everybody for an address."""
 TOO_CLOSE = 1.0
 """Two stations whose votes differ by less cannot be told apart."""
 
@@ -224,7 +230,7 @@ def find_pc(facts: Facts, told: Told) -> tuple[Pc | None, list[Station]]:
     recorded = _recorded_by(facts)
     if told.pc is not None and not any(score >= SURE for score, _ in votes):
         return Pc(None, [told.pc], "told", _masks(facts, None)), []
-    if not votes or votes[0][0] < 1.0:
+    if not votes or votes[0][0] < (1.0 if len(votes) == 1 else ENOUGH):
         return recorded, [station for _, station in votes]
     if len(votes) > 1 and votes[0][0] - votes[1][0] < TOO_CLOSE:
         return None, [station for score, station in votes if votes[0][0] - score < TOO_CLOSE]
@@ -265,7 +271,9 @@ def _votes(facts: Facts, station: Station, told: Told) -> float:
     score += 5.0 * (station.short > 0 and _alone(facts, station))
     score += 2.0 * (station.long > 0)
     score += 3.0 * _leaves_checksums(facts, station)
-    score += 2.0 * _tries(facts, station)
+    score += 3.0 * any(one.syns.count and _by(one, station) for one in facts.sessions)
+    score += 1.0 * _asks(facts, station)
+    score += 3.0 * any(_calls(facts, station, address) for address, _ in told.controllers)
     score += 0.5 * any(address for address in station.addresses)
     return score - 8.0 * station.is_router - 8.0 * station.is_switch
 
@@ -285,10 +293,19 @@ def _by(session: Session, station: Station) -> bool:
     return session.client.address in station.addresses
 
 
-def _tries(facts: Facts, station: Station) -> bool:
-    """Whether a station opens sessions or asks for addresses, as a PC does."""
-    asks = any(one.asker == station.hardware for one in facts.arp.questions.values())
+def _asks(facts: Facts, station: Station) -> bool:
+    """Whether a station asks everybody for addresses, or uses sessions as a client."""
+    questions = facts.arp.questions.values()
+    asks = any(one.asker == station.hardware and one.broadcasts for one in questions)
     return asks or any(_by(session, station) for session in facts.sessions)
+
+
+def _calls(facts: Facts, station: Station, controller: Address) -> bool:
+    """Whether a station asks for a controller or sends packets to it."""
+    questions = facts.arp.questions.values()
+    asks = any(one.asker == station.hardware and one.wanted == controller for one in questions)
+    own = (path for path in facts.paths if path.src == station.hardware)
+    return asks or any(path.dst_ip == controller for path in own)
 
 
 def _masks(facts: Facts, station: Station | None) -> list[tuple[Address, Address]]:
@@ -359,8 +376,8 @@ def find_targets(facts: Facts, pc: Pc, told: Told) -> tuple[list[Target], list[A
         ("industrial", [one for one in near if one.industrial]),
         ("tried", [one for one in near if one.opens or one in unanswered]),
         ("tried", [one for one in near if one.tcp and _is_near(pc, one.address)]),
-        ("tried", [one for one in near if one.tcp or one.pinged]),
-        ("asked", [] if sweeping else [one for one in trials.values() if one.questions]),
+        ("tried", [one for one in near if one.pinged]),
+        ("asked", [] if sweeping else [one for one in near if one.questions]),
     )
     for how, chosen in tiers:
         if chosen:
@@ -417,8 +434,9 @@ def _is_host(address: Address) -> bool:
 
 def _is_near(pc: Pc, address: Address) -> bool:
     return any(
-        own & (pc.mask_for(own) or PRESUMED_MASK) == address & (pc.mask_for(own) or PRESUMED_MASK)
+        own & mask == address & mask
         for own in pc.addresses
+        for mask in [pc.mask_for(own) or presumed_mask(own)]
     )
 
 
@@ -494,7 +512,7 @@ def _linkup(facts: Facts, pc: Pc, target: Target) -> LinkUp:
         and path.dst_ip in pc.addresses
         and (path.src is None or path.src != pc.hardware)
     ]
-    pc_address = _pc_address(pc, questions, on_port or mine, [p.src_ip for p in to_controller])
+    pc_address = _pc_address(pc, questions, to_controller)
     sent_to = {path.dst for path in to_controller if path.dst is not None and not path.dst.is_group}
     hardware = _controller_hardware(facts, controller, pc)
     linkup = LinkUp(
@@ -520,15 +538,15 @@ def _linkup(facts: Facts, pc: Pc, target: Target) -> LinkUp:
     return linkup
 
 
-def _pc_address(
-    pc: Pc, questions: list[Question], sessions: list[Session], sources: Iterable[Address | None]
-) -> Address | None:
-    """The PC's address in frames for the controller; else its most used one."""
-    candidates = [session.client.address for session in sessions]
-    candidates += [source for source in sources if source]
-    candidates += [question.asker_ip for question in questions]
-    candidates += pc.addresses
-    return next((one for one in candidates if one), None)
+def _pc_address(pc: Pc, questions: list[Question], paths: list[Path]) -> Address | None:
+    """The PC's address in its last frame for the controller; else its most used one, with a
+    self-assigned one behind any other.
+    """
+    used = [(path.last, path.src_ip) for path in paths if path.src_ip]
+    used += [(question.asked.last, question.asker_ip) for question in questions]
+    if used:
+        return max(used)[1]
+    return min(pc.addresses, key=is_self_assigned, default=None)
 
 
 def _pings(facts: Facts, pc: Pc, controller: Address) -> Echo | None:
@@ -620,8 +638,9 @@ def _route_proof(linkup: LinkUp) -> Proof | None:
 def _port_proof(linkup: LinkUp) -> Proof | None:
     opened = [session for session in linkup.sessions if session.is_open]
     for session in opened:
-        if session.completed is not None:
-            values = {"port": session.server.port, "took": session.handshake_seconds}
+        took = session.handshake_seconds
+        if session.completed is not None and took is not None:
+            values = {"port": session.server.port, "took": took}
             return Proof(session.completed, "handshake", values)
     if opened:
         return Proof(opened[0].first, "open before", {"port": opened[0].server.port})
@@ -651,6 +670,21 @@ def _answer_proof(linkup: LinkUp) -> Proof | None:
         if exchange.answered.first is not None:
             return Proof(exchange.answered.first, "udp answer", {"port": exchange.server[1]})
     return None
+
+
+def presumed_mask(address: Address) -> int:
+    """The mask where the recording names none; 169.254.0.0/16 has its own (RFC 3927 2.1)."""
+    return 0xFFFF0000 if is_self_assigned(address) else PRESUMED_MASK
+
+
+def silence(unanswered: Iterable[Moment], facts: Facts) -> Moment | None:
+    """The frame from which on the silence after several unanswered ones counts: the last, or the
+    first where the PC has asked for LISTEN_LONG.
+    """
+    moments = sorted(unanswered)
+    if not moments:
+        return None
+    return moments[0] if facts.heard_after(moments[0]) >= LISTEN_LONG else moments[-1]
 
 
 def is_self_assigned(address: Address) -> bool:

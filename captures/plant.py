@@ -191,7 +191,7 @@ class Plant:
         sender: str | None = None,
         after: float | None = None,
     ) -> list[Record]:
-        """Ask who has an address, `times` times; `to` asks one station only (a refresh)."""
+        """Ask for the owner of an address, `times` times; `to` asks one station only (a refresh)."""
         to_hw = to.hw if to else BROADCAST
         pauses = [after] + [every] * (times - 1)
         return [
@@ -360,8 +360,8 @@ class Plant:
             (f"ff02::1:ff{low[-7:]}", "::", ICMPv6ND_NS(tgt=low)),
             ("ff02::2", low, ICMPv6ND_RS()),
         ):
-            packet = bytes(IPv6(src=source, dst=group, hlim=255) / message)
-            self.frame(pc, _hw(group), 0x86DD, packet, after=0.02)
+            message_octets = bytes(IPv6(src=source, dst=group, hlim=255) / message)
+            self.frame(pc, _hw(group), 0x86DD, message_octets, after=0.02)
         self.probe(pc, after=0.2)
         self.announce(pc, after=2.0)
 

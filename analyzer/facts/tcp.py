@@ -66,7 +66,9 @@ class Side:
 
     octets: payload without repeats; repeats: data sent again; keep_alives: probes of an idle
     session; hardware: source addresses its frames came from; sent_to: hardware addresses they went
-    to; acknowledges: whether its acknowledgements advance; next_seq: sequence number behind all that it sent; last_ack: its last acknowledgement.
+    to; acknowledges: whether its acknowledgements advance; next_seq: sequence number behind all
+    that it sent; last_ack: its last acknowledgement; unseen: acknowledgements of data that is not
+    in the recording.
     """
 
     frames: int = 0
@@ -83,6 +85,8 @@ class Side:
     last_ack: int | None = None
     ttl: int | None = None
     acknowledges: bool = False
+    unseen: int = 0
+    last_unseen: Moment | None = None
     hardware: set[Hardware] = field(default_factory=set)
     sent_to: set[Hardware] = field(default_factory=set)
 
@@ -199,7 +203,7 @@ class Session:
 
     @property
     def is_one_sided(self) -> bool:
-        """Whether the client confirms what the server sent, and none of that is in the recording."""
+        """Whether the client confirms what the server sent, and the recording holds none of it."""
         client, server = self.from_client, self.from_server
         completed = bool(self.syns.count) and client.last_ack is not None
         return not server.frames and (client.acknowledges or completed)
@@ -233,10 +237,10 @@ class Session:
         return sent is not None and confirmed is not None and _ahead(confirmed, sent) >= -1
 
     @property
-    def lacks_data(self) -> bool:
-        """Whether the client confirmed data of the server that is not in the recording."""
-        sent, confirmed = self.from_server.next_seq, self.from_client.last_ack
-        return sent is not None and confirmed is not None and _ahead(confirmed, sent) > 0
+    def lacks_answer(self) -> bool:
+        """Whether the client confirmed data behind its last request that is not recorded."""
+        unseen = self.from_client.last_unseen
+        return unseen is not None and self.asked is not None and unseen > self.asked
 
 
 def _ahead(a: int, b: int) -> int:
@@ -392,16 +396,20 @@ def _follow(segments: _Segments, parts: list[Session], frames: Frames) -> None:
     lanes, lane = np.unique(lane, return_inverse=True)
     order, start, last = ends(lane, len(lanes))
     sides = [parts[number >> 1].sides[number & 1] for number in lanes.tolist()]
-    fresh, repeated, keep_alive = _sequence(segments, lane, order, start, last, sides)
+    carried = np.array([[_or_minus_one(side.next_seq) for side in one.sides] for one in parts])
+    new, repeated, keep_alive, reached = _sequence(segments, lane, order, start, last, sides)
+    fresh = new > 0
+    unseen = _unseen(segments, carried, reached)
     before, before_seconds = _turns(segments, parts, fresh)
-    _lanes(segments, order, start, last, sides, fresh, keep_alive, frames)
+    _lanes(segments, order, start, last, sides, new, keep_alive, unseen, frames)
     _singly(segments, parts, fresh, repeated, before, before_seconds, frames)
 
 
 def _sequence(
     segments: _Segments, lane: Ints, order: Ints, start: Ints, last: Ints, sides: list[Side]
-) -> tuple[Flags, Flags, Flags]:
-    """Which segments bring new data, repeat old data, or probe an idle session.
+) -> tuple[Ints, Flags, Flags, Ints]:
+    """New octets of each segment, whether it repeats old data, whether it probes an idle session,
+    and the sequence number behind all that its side had sent by then, -1 where that is unknown.
 
     Sequence numbers are taken relative to what the side had sent before, modulo 2^32; a side
     begins with its first SYN, FIN or data, as an acknowledgement may still be an older session's.
@@ -432,16 +440,41 @@ def _sequence(
     probe = idle & (relative == before - 1) & (carried[of] | (before > 0))
     probe[begin] |= idle[begin] & (length[begin] == 1) & ~carried
     data = (length > 0) & ~reset & (flags & Tcp.SYN == 0)
-    fresh = data & (end > before) & ~probe
-    repeated = data & ~fresh & ~probe
+    new = np.where(data & ~probe, np.clip(relative + length - before, 0, length), 0)
+    repeated = data & ~probe & (new == 0)
     for side, reach, origin, sure in zip(
         sides, reached[last].tolist(), base.tolist(), known.tolist(), strict=True
     ):
         if sure:
             side.next_seq = (origin + reach) % WORD
+    behind = np.where(inside & known[of], (base[of] + reached) % WORD, -1)
     back = np.empty(len(order), np.int64)
-    back[order] = np.arange(len(order))
-    return fresh[back], repeated[back], probe[back]
+    back[order] = place
+    return new[back], repeated[back], probe[back], behind[back]
+
+
+def _or_minus_one(number: int | None) -> int:
+    return -1 if number is None else number
+
+
+def _unseen(segments: _Segments, carried: Ints, reached: Ints) -> Flags:
+    """Acknowledgements of more than the other side has sent in the recording so far.
+
+    carried: the sequence number behind each side of each session before this chunk; reached: the
+    one behind the segment's own side; -1 where unknown.
+    """
+    place = np.arange(len(segments.part))
+    latest = [
+        np.maximum.accumulate(np.where(segments.side == side, place, -1))
+        for side in (CLIENT, SERVER)
+    ]
+    other = np.where(segments.side == CLIENT, latest[SERVER], latest[CLIENT])
+    inside = other >= np.flatnonzero(segments.begins)[segments.part]
+    sent = np.where(inside, reached[other], carried[segments.part, 1 - segments.side])
+    ahead = (segments.ack - sent + WORD // 2) % WORD - WORD // 2
+    confirms = (segments.flags & (Tcp.ACK | Tcp.RST)) == Tcp.ACK
+    beyond: Flags = confirms & (sent >= 0) & (ahead > 0)
+    return beyond
 
 
 def _lanes(
@@ -450,27 +483,36 @@ def _lanes(
     start: Ints,
     last: Ints,
     sides: list[Side],
-    fresh: Flags,
+    new: Ints,
     keep_alive: Flags,
+    unseen: Flags,
     frames: Frames,
 ) -> None:
     """Sums and first and last segments of each direction of each session."""
     count = len(sides)
     lane = np.repeat(np.arange(count), last - start + 1)
-    new = fresh[order]
-    octets = np.bincount(lane, segments.length[order] * new, count).astype(np.int64).tolist()
+    new = new[order]
+    octets = np.bincount(lane, new, count).astype(np.int64).tolist()
     probes = np.bincount(lane, keep_alive[order], count).astype(np.int64).tolist()
+    unseens = np.bincount(lane, unseen[order], count).astype(np.int64).tolist()
     place = np.arange(len(order))
-    last_new = np.maximum.reduceat(np.where(new, place, -1), start).tolist()
-    first_new = np.minimum.reduceat(np.where(new, place, len(order)), start).tolist()
+    last_unseen = np.maximum.reduceat(np.where(unseen[order], place, -1), start).tolist()
+    last_new = np.maximum.reduceat(np.where(new > 0, place, -1), start).tolist()
+    first_new = np.minimum.reduceat(np.where(new > 0, place, len(order)), start).tolist()
+    ack = segments.ack[order]
     acks = (segments.flags[order] & (Tcp.ACK | Tcp.RST)) == Tcp.ACK
     last_ack = np.maximum.reduceat(np.where(acks, place, -1), start).tolist()
     _remember_hardware(segments, order, start, lane, sides, frames)
-    first_ack = np.minimum.reduceat(np.where(acks, place, len(order)), start).tolist()
-    for i, (side, begin, stop) in enumerate(zip(sides, start.tolist(), last.tolist())):
+    first_ack = np.minimum.reduceat(np.where(acks, place, len(order)), start)
+    earliest = ack[np.minimum(first_ack, len(order) - 1)]
+    advances = np.bincount(lane, acks & (ack != earliest[lane]), count).tolist()
+    for i, (side, begin, stop) in enumerate(zip(sides, start.tolist(), last.tolist(), strict=True)):
         side.frames += stop - begin + 1
         side.octets += octets[i]
         side.keep_alives += probes[i]
+        side.unseen += unseens[i]
+        if unseens[i]:
+            side.last_unseen = _moment(segments, order[last_unseen[i]])
         side.last = _moment(segments, order[stop])
         if side.first is None:
             side.first = _moment(segments, order[begin])
@@ -482,11 +524,9 @@ def _lanes(
                 at = int(order[first_new[i]])
                 side.first_data = Data(_moment(segments, at), _payload(segments, at, frames))
         if last_ack[i] >= 0:
-            latest = int(segments.ack[order[last_ack[i]]])
-            side.acknowledges |= side.last_ack not in (None, latest) or (
-                latest != int(segments.ack[order[first_ack[i]]])
-            )
-            side.last_ack = latest
+            advanced = side.last_ack not in (None, int(earliest[i])) or advances[i] > 0
+            side.acknowledges |= advanced
+            side.last_ack = int(ack[last_ack[i]])
         side.ttl = int(frames.ip.ttl[frames.tcp.ip[int(segments.index[order[stop]])]])
 
 
@@ -496,8 +536,10 @@ def _remember_hardware(
     """Hardware addresses of each direction: those of its first segment, and any that differ."""
     row = frames.tcp.row[segments.index[order]]
     src, dst = frames.src[row], frames.dst[row]
-    other = (src != src[start][lane]) | (dst != dst[start][lane])
-    for at in (*start.tolist(), *np.flatnonzero(other).tolist()):
+    other = np.flatnonzero((src != src[start][lane]) | (dst != dst[start][lane]))
+    rows = np.concatenate((start, other))
+    once, _ = groups(lane[rows], src[rows], dst[rows])
+    for at in rows[once].tolist():
         side = sides[int(lane[at])]
         if src[at] != NO_HARDWARE:
             side.hardware.add(Hardware(int(src[at])))

@@ -1,4 +1,4 @@
-"""Reads pcapng (draft-ietf-opsawg-pcapng): sections, interfaces, the three kinds of packet block."""
+"""Reads pcapng (draft-ietf-opsawg-pcapng): sections, interfaces, three kinds of packet block."""
 
 import struct
 from collections.abc import Iterator
@@ -16,8 +16,8 @@ PACKET_BODY, SIMPLE_BODY = 28, 12
 BLOCK = 1 << 22
 MAX_BLOCK = 1 << 24
 """A larger block is taken for damage, whatever it is said to hold."""
-MAX_INTERFACES = 4096
-"""More than this in one file is not a recording of a link-up; each costs memory."""
+MAX_INTERFACES = 1024
+"""More than this in one file is not a recording of a link-up; each costs memory and time."""
 FLAGS, FLAGS_LENGTH = 2, 4
 MAX_OPTIONS = 16
 """Options looked through for the direction of a frame; real recorders write it first."""
@@ -208,7 +208,7 @@ def _nanoseconds(units: NDArray[np.uint64], interface: Interface) -> Ints:
         nanoseconds = part * np.uint64(scale) if power <= 9 else part // np.uint64(scale)
     seconds = np.minimum(seconds, np.uint64(MAX_SECONDS))
     offset = max(-MAX_SECONDS, min(MAX_SECONDS, interface.offset))
-    whole = np.clip(seconds.astype(np.int64) + offset, 0, MAX_SECONDS)
+    whole: Ints = np.clip(seconds.astype(np.int64) + offset, 0, MAX_SECONDS)
     return whole * 10**9 + nanoseconds.astype(np.int64)
 
 

@@ -44,7 +44,7 @@ def find(case: Case) -> Iterator[Sighting]:
 def _waits_in_vain(session: Session) -> bool:
     if not session.is_open or not session.is_waiting:
         return False
-    if session.server_ended or session.lacks_data:
+    if session.server_ended or session.lacks_answer:
         return False
     return bool(_gave_up(session)) or not (session.answers or session.closing)
 

@@ -21,7 +21,7 @@ to the end (common practice, no source)."""
 def find(case: Case) -> Iterator[Sighting]:
     heard = _last_heard(case)
     span = case.facts.coverage.seconds - (heard.seconds if heard else 0.0)
-    tried = [one for one in case.linkups if one.same_network and not one.self_assigned]
+    tried = [one for one in case.linkups if one.same_network]
     attempts = sorted(moment for linkup in tried for moment in linkup.attempts)
     if not attempts or any(linkup.is_one_sided for linkup in tried):
         return

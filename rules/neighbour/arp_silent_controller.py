@@ -54,11 +54,11 @@ def _goes_both_ways(linkup: LinkUp, asked: Moment) -> bool:
 RULE = Rule(
     slug="arp-silent-controller",
     stage="neighbour",
-    title="{controller} is alive and does not answer the PC's question for its hardware address",
+    title="{controller} is alive and does not tell the PC its hardware address",
     what_happened="The PC {pc} asked {tries:times} for the hardware address of {controller}. No "
     "reply was recorded, while frames sent by {controller} itself are in the recording.",
-    means="So the controller has power, a cable and that address. The PC cannot send to it without "
-    "its hardware address.",
+    means="So the controller has power, a cable and that address. Without a reply, the PC can send "
+    "to it only if somebody enters the hardware address by hand.",
     likely_causes=(
         "This controller does not answer such questions by design: its hardware address has to be "
         "entered on the PC by hand.",
@@ -73,7 +73,7 @@ RULE = Rule(
         ),
         Step(
             "If the maker's manual asks for it, enter {controller} with that hardware address in "
-            "the PC's neighbour table, and try again. Remove the entry when the unit is replaced."
+            "the PC's neighbour table, and try again. The entry has to follow when the unit is replaced."
         ),
     ),
     evidence={
@@ -85,7 +85,8 @@ RULE = Rule(
         "A link that works without any question: the PC still knows the hardware address.",
         "One question without a reply, and the next one answered.",
     ),
-    confirm="Give the PC a second address inside the controller's own network and ask again.",
+    confirm="Ask from a PC whose address lies inside the controller's own network: a reply there "
+    "points to the mask.",
     sources=("RFC 826 (no check of the asker's network is required)",),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),
     find=find,

@@ -26,9 +26,9 @@ TURN = 120.0
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
-        claims = case.facts.arp.claims.get(linkup.controller)
-        rivals = [] if claims is None else _rivals(case.facts, linkup, claims)
-        if claims is None or len(rivals) < 2 or _is_one_device(linkup, *rivals[:2]):
+        claims = case.facts.arp.claims.get(linkup.controller, Claims())
+        rivals = _rivals(case.facts, linkup, claims)
+        if len(rivals) < 2 or _is_one_device(linkup, *rivals[:2]):
             continue
         first, second = rivals[:2]
         runs = [run for run in claims.runs if run.hardware in (first, second)]
@@ -60,8 +60,7 @@ def _rivals(facts: Facts, linkup: LinkUp, claims: Claims) -> list[Hardware]:
 def _is_a_device(facts: Facts, hardware: Hardware) -> bool:
     """Whether it sends frames itself, and for itself only."""
     station = facts.station(hardware)
-    for_others = hardware.is_virtual_router or facts.arp.answers_for_many(hardware)
-    return station is not None and not station.is_router and not for_others
+    return station is not None and not station.is_router and not hardware.is_virtual_router
 
 
 def _is_one_device(linkup: LinkUp, first: Hardware, second: Hardware) -> bool:

@@ -68,8 +68,7 @@ def _claim_of_another(linkup: LinkUp, old: Hardware, last_sent: Moment) -> Momen
 def _is_a_device(facts: Facts, hardware: Hardware) -> bool:
     """Whether it sends frames itself, and for itself only."""
     station = facts.station(hardware)
-    for_others = hardware.is_virtual_router or facts.arp.answers_for_many(hardware)
-    return station is not None and not station.is_router and not for_others
+    return station is not None and not station.is_router and not hardware.is_virtual_router
 
 
 def _typed_by_hand(linkup: LinkUp, path: Path) -> bool:
@@ -102,13 +101,16 @@ RULE = Rule(
         Step("Compare {old} with the hardware address on the controller's label."),
         Step("Show the PC's neighbour table and look for the entry of {controller}."),
         Step("Delete that entry on the PC, or enter the one on the label, then try again."),
-        Step("Check panels and other controllers too: they keep tables of their own."),
+        Step(
+            "Have the entry renewed on panels and other controllers too: they keep tables of their "
+            "own.",
+            cautions.MACHINE,
+        ),
     ),
     evidence={
         "claim": "another hardware address says that it has {controller}",
         "sent": "the PC sends a packet for {controller} to {old}{nth}",
     },
-    cautions=(cautions.MACHINE,),
     also_fits=("The controller is off, and the PC has not noticed yet.",),
     looks_alike=(
         "A neighbour entry from before the recording that still works: no ARP is needed then.",

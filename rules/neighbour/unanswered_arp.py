@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 
 from analyzer.facts import Moment
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import LISTEN_AFTER, Case, LinkUp, Stage
+from analyzer.linkup import LISTEN_AFTER, Case, LinkUp
 from rules import cautions
 
 ENOUGH = 2
@@ -41,9 +41,7 @@ def find(case: Case) -> Iterator[Sighting]:
 
 def _is_explained(linkup: LinkUp) -> bool:
     answered = any(question.answered for question in linkup.questions)
-    nobody_else = Stage.LINK not in linkup.proofs
-    elsewhere = linkup.self_assigned or not linkup.same_network
-    return answered or linkup.is_heard or nobody_else or elsewhere
+    return answered or linkup.is_heard or not linkup.same_network
 
 
 def _others_heard(linkup: LinkUp, asked: Sequence[Moment]) -> bool:

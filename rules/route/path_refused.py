@@ -65,7 +65,7 @@ def _forbids(error: IcmpError, linkup: LinkUp) -> bool:
 
 
 def _is_own_call(error: IcmpError, linkup: LinkUp) -> bool:
-    """Whether the quoted packet is a call to the port in question, or a ping where there is none."""
+    """Whether the quoted packet calls the port in question, or is a ping where none is known."""
     right_port = linkup.target.port is None or error.dport in (None, linkup.target.port)
     return right_port and error.protocol == PROTOCOL[linkup.target.transport]
 
@@ -94,8 +94,8 @@ RULE = Rule(
     what_to_do=(
         Step("Try from a PC on the controller's own switch, where no filter is in between."),
         Step(
-            "Give whoever looks after the network the exact addresses, port, protocol and direction, "
-            "with the frames below, and ask for a rule.",
+            "Give whoever looks after the network the exact addresses, port, protocol and "
+            "direction, with the frames below, and ask for a rule.",
             cautions.FIREWALL,
         ),
         Step("Look in the controller's settings whether this PC may connect."),

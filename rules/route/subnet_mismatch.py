@@ -84,7 +84,7 @@ RULE = Rule(
             cautions.ADDRESS_CHANGE,
         ),
         Step(
-            "If a router lies in between on purpose, check the gateway on both ends and ask whoever "
+            "If a router lies in between on purpose, check the gateway on both ends. Ask whoever "
             "looks after the network whether a filter is in the way."
         ),
     ),
@@ -99,7 +99,8 @@ RULE = Rule(
         "A controller behind a router that answers: its packets come back.",
         "A wider mask that covers both addresses: they are in one network then.",
     ),
-    confirm="Set the PC to an address in the controller's network, on the same switch, and retry.",
+    confirm="Call the controller from a PC on the same switch whose address lies in the "
+    "controller's network: if that works, it is the address.",
     sources=(
         "RFC 950 section 2.2 and RFC 4632 section 3.1 (which addresses share a network)",
         "255.255.255.0 where no mask is known: common practice, no source",

@@ -141,7 +141,9 @@ def test_if_tsresol_in_powers_of_ten(power: int) -> None:
 @pytest.mark.parametrize("power", [*range(60)])
 def test_if_tsresol_in_powers_of_two(power: int) -> None:
     units = (9 << power) + (1 << power >> 2)  # 9.25 s, or 9 s where a unit is too coarse
-    chunk = raw.only(head(options=raw.option(9, bytes([0x80 | power]))) + raw.enhanced(FRAME, units))
+    chunk = raw.only(
+        head(options=raw.option(9, bytes([0x80 | power]))) + raw.enhanced(FRAME, units)
+    )
     part = (1 << power >> 2) * raw.SECOND >> power
     assert abs(int(chunk.time[0]) - 9 * raw.SECOND - part) <= 1
 
@@ -361,7 +363,7 @@ def test_a_frame_before_any_interface_is_damage() -> None:
 
 def test_a_flood_of_interfaces_ends() -> None:
     recording, _ = raw.read(raw.section() + raw.interface() * 5000)
-    assert len(recording.interfaces) == 4096
+    assert len(recording.interfaces) == 1024
     assert recording.damage is not None
 
 

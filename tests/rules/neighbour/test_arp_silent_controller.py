@@ -75,6 +75,27 @@ def test_found_where_it_asks_for_the_pc_and_gets_its_answer() -> None:
     assert lead(diagnosed(ended(plant), TOLD)) == SLUG
 
 
+def test_found_where_it_sends_to_a_pc_of_another_network() -> None:
+    plant = Plant()
+    pc, unit = plant.pc(), plant.station("198.51.100.60")
+    plant.wait(5)
+    plant.ask(pc, unit)
+    ended(plant)
+    plant.meanwhile(0.5, lambda: plant.datagram(unit, pc, 50000, 50000, b"running"))
+    assert lead(diagnosed(plant, ("198.51.100.60",))) == SLUG
+
+
+def test_found_where_the_pcs_old_entry_ran_out() -> None:
+    plant, pc, unit = begun()
+    plant.tcp(pc, unit).open().poll(3)
+    plant.wait(30)
+    plant.ask(pc, unit)
+    plant.ask(pc, unit, after=2.0)
+    diagnosis = diagnosed(ended(plant, unit))
+    assert lead(diagnosis) == SLUG
+    assert diagnosis.outcomes[0].verdict is Verdict.UNSTABLE
+
+
 def test_lost_frames_leave_it_open() -> None:
     plant, pc, unit = begun()
     plant.ask(pc, unit)
@@ -119,8 +140,9 @@ def test_quiet_where_nothing_of_the_controller_is_heard() -> None:
 
 def test_quiet_where_only_the_pc_has_the_address() -> None:
     plant, pc, unit = begun()
-    plant.ask(pc, unit)
-    plant.arp(pc, 1, unit.address, "192.0.2.20")
+    for _ in range(2):
+        plant.arp(pc, 1, unit.address, "192.0.2.20", after=1.0)
+        plant.ask(pc, unit)
     assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
 
 

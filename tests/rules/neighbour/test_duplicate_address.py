@@ -98,11 +98,23 @@ def test_one_question_that_both_answered_only_fits() -> None:
 def test_it_fits_where_the_first_goes_on_after_the_second_took_over() -> None:
     plant, pc, unit, other = begun()
     plant.resolve(pc, unit)
+    plant.resolve(pc, unit, after=1.0)
     session = plant.tcp(pc, unit).open()
     session.poll(2)
     plant.announce(other, after=0.5)
     session.poll(4)
     assert found(diagnosed(ended(plant)), SLUG).certainty is Certainty.FITS
+
+
+def test_found_where_both_accept_one_call() -> None:
+    plant, pc, unit, other = begun()
+    both_answer(plant, pc, unit, other)
+    both_answer(plant, pc, unit, other)
+    call = plant.tcp(pc, unit)
+    call.syn()
+    call.syn_ack()
+    call.syn_ack(by=other, seq=77)
+    assert lead(diagnosed(ended(plant))) == SLUG
 
 
 def test_found_among_three() -> None:
@@ -131,6 +143,25 @@ def test_quiet_about_a_redundant_pair_that_changes_over(controllers: tuple[str, 
     plant.resolve(pc, other)
     diagnosis = diagnosed(ended(plant), controllers)
     assert (slugs(diagnosis), diagnosis.status) == ([], NO_FAULT)
+
+
+def test_quiet_where_the_unit_that_steps_back_goes_on_under_its_own_address() -> None:
+    plant, pc, unit, other = begun()
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).open().poll(3)
+    plant.announce(other, after=1.0)
+    plant.tcp(pc, other).open().poll(3)
+    plant.datagram(Station("192.0.2.62", unit.hw), "192.0.2.255", 50000, 50000, b"waiting")
+    assert slugs(diagnosed(ended(plant))) == []
+
+
+def test_quiet_about_the_pc_itself() -> None:
+    plant, pc, unit, _ = begun()
+    for _ in range(2):
+        plant.arp(pc, 1, unit.address, unit.address)
+        plant.resolve(pc, unit, after=1.0)
+    plant.tcp(pc, unit).open().poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
 
 
 def test_quiet_about_a_module_replaced_in_mid_recording() -> None:

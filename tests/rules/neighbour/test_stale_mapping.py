@@ -31,14 +31,16 @@ def ended(plant: Plant) -> Plant:
 @told_or_not
 def test_found_where_the_new_unit_announced_itself(controllers: tuple[str, ...]) -> None:
     plant, pc, old, new = begun()
-    plant.announce(new)
-    plant.tcp(pc, old).syn(repeats=SLOW_DOWN, after=3.0)
+    claim = plant.announce(new)[0]
+    call = plant.tcp(pc, old).syn(repeats=SLOW_DOWN, after=3.0)
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
     assert finding.certainty is Certainty.SHOWN
     assert str(finding.values["old"]) == "00-00-5E-00-53-60"
     assert finding.values["frames"] == 4
+    shown = [one.moment.frame for one in finding.evidence]
+    assert shown[:2] == [plant.number(claim), plant.number(call)]
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "neighbour")
     assert diagnosis.status == FAULT
@@ -164,10 +166,10 @@ def test_quiet_where_the_routers_entry_was_typed_by_hand() -> None:
 def test_quiet_where_a_router_answers_for_the_controller() -> None:
     plant, pc, unit, _ = begun()
     router = plant.station("192.0.2.1")
-    for wanted in ("192.0.2.70", "192.0.2.71", "192.0.2.72", "192.0.2.60"):
+    plant.resolve(pc, unit)
+    plant.wait(10)
+    for wanted in ("192.0.2.70", "192.0.2.71", "192.0.2.60"):
         plant.ask(pc, wanted, times=1, after=0.3)
-        if wanted == unit.address:
-            plant.reply(unit, pc)
         plant.reply(router, pc, for_ip=wanted)
     plant.tcp(pc, unit).syn(repeats=SLOW_DOWN)
     assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
@@ -176,7 +178,7 @@ def test_quiet_where_a_router_answers_for_the_controller() -> None:
 def test_quiet_about_a_bridge_that_rewrites_hardware_addresses() -> None:
     plant, pc, unit, bridge = begun()
     plant.resolve(pc, bridge)
-    plant.arp(bridge, 1, unit.address, "192.0.2.20", sender_hw=unit.hw, after=1.0)
+    plant.arp(bridge, 1, unit.address, "192.0.2.20", sender_hw=unit.hw, after=10.0)
     plant.tcp(pc, bridge).syn(repeats=SLOW_DOWN)
     assert lead(diagnosed(ended(plant))) == "port-silent"
 
@@ -203,8 +205,74 @@ def test_quiet_about_another_stations_stale_entry() -> None:
     plant.announce(new)
     plant.tcp(panel, unit).syn(repeats=SLOW_DOWN)
     plant.resolve(pc, new)
-    plant.tcp(pc, new).open().poll(3)
-    assert slugs(diagnosed(ended(plant), TOLD)) == []
+    plant.tcp(pc, new).syn(repeats=SLOW_DOWN)
+    plant.ping(pc, panel)
+    assert slugs(diagnosed(ended(plant), TOLD)) == ["port-silent"]
+
+
+def test_quiet_where_the_new_unit_comes_after_the_last_call() -> None:
+    plant, pc, old, new = begun()
+    plant.tcp(pc, old).syn(repeats=SLOW_DOWN)
+    plant.announce(new, after=10.0)
+    assert lead(diagnosed(ended(plant))) == "port-silent"
+
+
+def test_quiet_about_the_pcs_own_claim() -> None:
+    plant, pc, unit, _ = begun()
+    plant.arp(pc, 1, unit.address, unit.address)
+    plant.tcp(pc, unit).syn(repeats=SLOW_DOWN)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_about_a_shared_address_that_is_announced() -> None:
+    plant, pc, real, _ = begun()
+    plant.announce(Station(real.address, "00:00:5e:00:01:07"))
+    plant.tcp(pc, real).syn(repeats=SLOW_DOWN, after=3.0)
+    assert lead(diagnosed(ended(plant))) == "port-silent"
+
+
+def test_quiet_where_the_controller_is_heard_from_there() -> None:
+    plant, pc, unit, _ = begun()
+    plant.link_up(pc)
+    plant.tcp(pc, unit).syn(repeats=SLOW_DOWN, after=4.0)
+    plant.ask(unit, "192.0.2.20", times=1)
+    assert lead(diagnosed(ended(plant))) == "port-silent"
+
+
+def test_quiet_where_the_entry_is_older_than_the_plug() -> None:
+    plant, pc, unit, _ = begun()
+    plant.tcp(pc, unit).syn(repeats=SLOW_DOWN)
+    plant.link_up(pc)
+    assert lead(diagnosed(ended(plant))) == "port-silent"
+
+
+def test_quiet_where_the_pc_asks_the_old_address_again() -> None:
+    plant, pc, unit, _ = begun()
+    plant.link_up(pc)
+    plant.tcp(pc, unit).syn(repeats=SLOW_DOWN, after=4.0)
+    plant.ask(pc, unit, to=unit)
+    assert lead(diagnosed(ended(plant))) == "port-silent"
+
+
+def test_quiet_about_an_entry_by_hand_that_is_answered_from_another() -> None:
+    plant, pc, real, shared = begun()
+    plant.link_up(pc)
+    session = plant.tcp(pc, shared, 502)
+    plant.wait(4)
+    session.syn()
+    session.server.station = shared
+    session.syn_ack(by=real)
+    session.ack()
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_quiet_where_the_pc_hands_its_calls_to_a_router() -> None:
+    plant, pc, unit, _ = begun("198.51.100.60")
+    router = plant.station("192.0.2.1")
+    plant.announce(unit)
+    plant.resolve(pc, router)
+    plant.tcp(pc, unit, via=router).syn(repeats=SLOW_DOWN)
+    assert lead(diagnosed(ended(plant))) == "subnet-mismatch"
 
 
 def test_quiet_where_the_recording_ends_too_soon() -> None:

@@ -231,6 +231,21 @@ def test_quiet_where_the_recording_ends_too_soon(controllers: tuple[str, ...]) -
     assert diagnosis.status == CANNOT_TELL
 
 
+def test_quiet_where_only_a_refresh_to_one_station_is_unanswered() -> None:
+    plant, pc, unit = begun()
+    plant.tcp(pc, unit).syn(repeats=(1, 2))
+    plant.ask(pc, unit, to=unit)
+    assert slugs(diagnosed(ended(plant))) == ["port-silent"]
+
+
+def test_quiet_where_a_later_question_is_answered_and_the_port_is_silent() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.reply(unit, pc)
+    plant.tcp(pc, unit).syn(repeats=(1, 2, 4))
+    assert slugs(diagnosed(ended(plant))) == ["port-silent"]
+
+
 def test_quiet_where_nothing_at_all_is_heard() -> None:
     plant, pc, unit = begun()
     plant.ask(pc, unit)

@@ -169,7 +169,6 @@ def test_quiet_where_the_pc_has_asked_in_vain_for_a_minute(known: bool, slug: st
     assert slugs(diagnosed(ended(plant, 0.5), TOLD)) == [slug]
 
 
-@pytest.mark.xfail(strict=True, reason="one direction only: LinkUp.waiting_since does not ask")
 def test_quiet_where_the_recording_lacks_one_direction() -> None:
     plant, pc, unit = begun()
     session = plant.tcp(pc, unit).open()

@@ -1,0 +1,109 @@
+"""Pings, and errors tied to the packet that they quote."""
+
+import pytest
+
+from analyzer.facts import Address, Hardware, IcmpError
+from analyzer.facts import icmp as module
+from analyzer.facts.icmp import Icmp
+from tests import raw
+from tests.raw import PC, PC_HW, UNIT, UNIT_HW
+
+ROUTER = "192.0.2.1"
+CALL = raw.ipv4(raw.tcp(flags=2), 6)
+
+
+def message(body: bytes, src: str = UNIT, dst: str = PC, **more: int) -> bytes:
+    hardware = (PC_HW, UNIT_HW) if src == PC else (UNIT_HW, PC_HW)
+    return raw.ethernet(raw.ipv4(body, 1, src, dst, **more), 0x0800, *hardware)
+
+
+def icmp(*frames: bytes | tuple[float, bytes]) -> Icmp:
+    return raw.facts(*frames).icmp
+
+
+def error(quote: bytes, kind: int = 3, code: int = 1) -> IcmpError:
+    (found,) = icmp(message(raw.icmp(kind, code, 0, quote), ROUTER)).errors
+    return found
+
+
+def test_pings_and_replies() -> None:
+    frames = []
+    for n in range(3):
+        frames.append((n, message(raw.icmp(8, 0, n), PC, UNIT, id=n)))
+        frames.append((n + 0.1, message(raw.icmp(0, 0, n), id=n, ttl=30)))
+    (echo,) = icmp(*frames[:-1]).echoes.values()
+    assert (str(echo.src), str(echo.dst)) == (PC, UNIT)
+    assert (echo.requests.count, echo.replies.count) == (3, 2)
+    assert echo.reply_ttl == 30
+    assert echo.requests.last.frame == 5
+
+
+def test_an_error_is_tied_to_the_packet_that_it_quotes() -> None:
+    found = error(CALL[:28])
+    assert (found.moment.frame, found.type, found.code) == (1, 3, 1)
+    assert (str(found.sender), str(found.to)) == (ROUTER, PC)
+    assert found.sender_hw == Hardware(int(UNIT_HW, 16))
+    assert (str(found.about_src), str(found.about_dst)) == (PC, UNIT)
+    assert (found.protocol, found.sport, found.dport) == (6, 49152, 502)
+    assert found.meaning == "host unreachable"
+
+
+def test_options_in_the_quote_come_before_the_ports() -> None:
+    found = error(raw.ipv4(raw.tcp(), 6, options=b"\x01" * 40)[:68])
+    assert (found.sport, found.dport) == (49152, 502)
+
+
+def test_a_quote_without_ports() -> None:
+    found = error(CALL[:20])
+    assert (found.sport, found.dport) == (None, None)
+    assert str(found.about_dst) == UNIT
+
+
+@pytest.mark.parametrize("quote", [b"", CALL[:19], bytes([0x60]) + CALL[1:28], bytes(28)])
+def test_a_quote_that_is_no_ipv4_packet_is_left_out(quote: bytes) -> None:
+    assert icmp(message(raw.icmp(3, 1, 0, quote), ROUTER)).errors == []
+
+
+@pytest.mark.parametrize("kind", [3, 5, 11, 12])
+def test_the_kinds_of_error(kind: int) -> None:
+    assert error(CALL[:28], kind, 0).type == kind
+
+
+@pytest.mark.parametrize("kind", [0, 4, 8, 9, 13, 200])
+def test_what_is_no_error(kind: int) -> None:
+    assert icmp(message(raw.icmp(kind, 0, 0, CALL[:28]))).errors == []
+
+
+def test_an_unknown_code_is_said_as_a_number() -> None:
+    assert error(CALL[:28], 3, 99).meaning == "type 3, code 99"
+
+
+def test_a_redirect_names_the_better_router() -> None:
+    body = raw.icmp(5, 1, int(Address.parse("192.0.2.2")), CALL[:28])
+    (found,) = icmp(message(body, ROUTER)).errors
+    assert str(found.router) == "192.0.2.2"
+
+
+def test_errors_are_capped(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "MAX_ERRORS", 5)
+    frames = [(n, message(raw.icmp(3, 1, 0, CALL[:28]), ROUTER, id=n)) for n in range(9)]
+    assert [one.moment.frame for one in icmp(*frames).errors] == [1, 2, 3, 4, 5]
+
+
+def test_no_hardware_address_on_a_raw_link() -> None:
+    packet = raw.ipv4(raw.icmp(3, 3, 0, CALL[:28]), 1, UNIT, PC)
+    (found,) = raw.facts(packet, link=101).icmp.errors
+    assert found.sender_hw is None
+
+
+@pytest.mark.xfail(strict=True, reason="facts.icmp: ports are read from a quoted ping too")
+def test_a_quoted_ping_has_no_ports() -> None:
+    found = error(raw.ipv4(raw.icmp(8, 0, 7), 1)[:28])
+    assert (found.protocol, found.sport, found.dport) == (1, None, None)
+
+
+@pytest.mark.xfail(strict=True, reason="facts.icmp: a quoted header length below 20 is believed")
+def test_a_quoted_header_length_below_twenty_is_a_lie() -> None:
+    lie = bytes([0x40]) + CALL[1:28]
+    found = icmp(message(raw.icmp(3, 1, 0, lie), ROUTER)).errors
+    assert all((one.sport, one.dport) == (None, None) for one in found)

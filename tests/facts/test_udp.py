@@ -1,0 +1,65 @@
+"""UDP exchanges between two sockets."""
+
+from analyzer.facts import Address, Exchange
+from tests import raw
+from tests.raw import PC, UNIT
+
+
+def datagram(src: str = PC, sport: int = 50000, dst: str = UNIT, dport: int = 2222) -> bytes:
+    return raw.ethernet(raw.ipv4(raw.udp(b"data", sport, dport), 17, src, dst))
+
+
+ASK, ANSWER = datagram(), datagram(UNIT, 2222, PC, 50000)
+
+
+def exchanges(*frames: tuple[float, bytes]) -> list[Exchange]:
+    return raw.facts(*frames).exchanges
+
+
+def test_the_client_is_the_one_that_sends_first() -> None:
+    (found,) = exchanges((0, ASK), (0.1, ANSWER), (1, ASK), (1.2, ANSWER), (2, ASK))
+    assert found.client == (Address.parse(PC), 50000)
+    assert found.server == (Address.parse(UNIT), 2222)
+    assert (found.asked.count, found.answered.count) == (3, 2)
+    assert found.asked.first is not None
+    assert found.asked.last is not None
+    assert (found.asked.first.frame, found.asked.last.frame) == (1, 5)
+    assert found.answered.first is not None
+    assert found.answered.last is not None
+    assert (found.answered.first.frame, found.answered.last.frame) == (2, 4)
+
+
+def test_without_an_answer() -> None:
+    (found,) = exchanges((0, ASK), (1, ASK))
+    assert (found.answered.count, found.answered.first, found.answered.last) == (0, None, None)
+
+
+def test_an_answer_from_another_port_is_an_exchange_of_its_own() -> None:
+    found = exchanges((0, ASK), (0.1, datagram(UNIT, 3000, PC, 50000)))
+    assert [(one.server[1], one.answered.count) for one in found] == [(2222, 0), (50000, 0)]
+
+
+def test_a_broadcast_and_its_answer_are_two_exchanges() -> None:
+    everyone = datagram(dst="192.0.2.255", dport=44818)
+    found = exchanges((0, everyone), (0.1, datagram(UNIT, 44818, PC, 50000)))
+    assert [str(one.client[0]) for one in found] == [PC, UNIT]
+
+
+def test_later_fragments_are_no_datagrams() -> None:
+    later = raw.ethernet(raw.ipv4(raw.udp(), 17, fragment=185))
+    assert exchanges((0, later)) == []
+
+
+def test_the_recorders_copy_counts_once() -> None:
+    (found,) = exchanges((0, ASK), (0.0005, ASK))
+    assert found.asked.count == 1
+
+
+def test_an_exchange_goes_on_over_the_border_of_a_chunk() -> None:
+    big = raw.ethernet(raw.ipv4(raw.udp(bytes(60000), 1, 2), 17, UNIT, PC))
+    filler = [(n + 1.0, big) for n in range(100)]
+    found = exchanges((0, ASK), *filler, (200, ANSWER), (201, ASK))
+    (exchange,) = [one for one in found if one.server[1] == 2222]
+    assert (exchange.asked.count, exchange.answered.count) == (2, 1)
+    assert exchange.asked.last is not None
+    assert exchange.asked.last.frame == 103

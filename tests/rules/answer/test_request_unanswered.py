@@ -1,0 +1,394 @@
+"""request-unanswered: the session is open, and the PC's request gets no answer."""
+
+import pytest
+
+from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
+from analyzer.findings import Certainty
+from captures.plant import Plant, Session, Station, modbus_answer, modbus_read
+from tests.support import diagnosed, found, lead, slugs
+
+SLUG = "request-unanswered"
+TOLD = ("192.0.2.60:502",)
+told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
+
+
+def begun() -> tuple[Plant, Station, Station]:
+    plant = Plant()
+    pc, unit = plant.pc(), plant.station()
+    plant.wait(5)
+    plant.resolve(pc, unit)
+    return plant, pc, unit
+
+
+def ended(plant: Plant, seconds: float = 8) -> Plant:
+    plant.wait(seconds)
+    plant.chatter()
+    return plant
+
+
+def asked(session: Session, after: float = 0.01) -> None:
+    """A request that the controller's TCP takes."""
+    session.transaction += 1
+    session.send(modbus_read(session.transaction, unit=255), after=after)
+    session.ack(session.server.station, after=0.15)
+
+
+def assert_leads(
+    diagnosis: Diagnosis,
+    verdict: Verdict = Verdict.STOPPED,
+    certainty: Certainty = Certainty.SHOWN,
+    **values: object,
+) -> None:
+    assert lead(diagnosis) == SLUG
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is certainty
+    assert {name: finding.values[name] for name in values} == values
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, outcome.stopped_at) == (verdict, "answer")
+    assert diagnosis.status == FAULT
+
+
+def assert_healthy(diagnosis: Diagnosis) -> None:
+    assert slugs(diagnosis) == []
+    assert [outcome.verdict for outcome in diagnosis.outcomes] == [Verdict.COMPLETE]
+    assert diagnosis.status == NO_FAULT
+
+
+def assert_nothing_to_tell(diagnosis: Diagnosis) -> None:
+    assert slugs(diagnosis) == []
+    assert diagnosis.status == CANNOT_TELL
+
+
+@told_or_not
+def test_found_on_first_contact(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    asked(plant.tcp(pc, unit).open())
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    assert_leads(diagnosis, answers=0, repeats=0, acknowledged=True)
+    assert [line.moment.frame for line in found(diagnosis, SLUG).evidence] == [9]
+
+
+@told_or_not
+@pytest.mark.parametrize("by_reset", [True, False])
+def test_found_where_the_pc_gives_up(controllers: tuple[str, ...], by_reset: bool) -> None:
+    plant, pc, unit = begun()
+    for _ in range(3):
+        session = plant.tcp(pc, unit).open(after=1.0)
+        asked(session)
+        if by_reset:
+            session.rst(after=2.85)
+        else:
+            session.close(after=2.85)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    assert_leads(diagnosis)
+    assert len(found(diagnosis, SLUG).evidence) == 2
+
+
+@told_or_not
+def test_found_where_the_pc_asks_again_in_the_same_session(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(3):
+        asked(session, after=1.0)
+    session.close(after=2.0)
+    assert_leads(diagnosed(ended(plant), controllers), answers=0)
+
+
+def test_found_on_a_later_request() -> None:
+    """The session worked; then one request stays open until the PC gives up and calls again."""
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(6)
+    asked(session)
+    session.close(after=4.85)
+    again = plant.tcp(pc, unit).open(after=1.0)
+    again.poll(3)
+    again.close()
+    assert_leads(diagnosed(ended(plant)), Verdict.UNSTABLE, answers=6)
+
+
+def test_found_where_the_answer_comes_after_the_pc_gave_up() -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    asked(session)
+    session.fin(after=3.0)
+    session.ack(unit)
+    session.fin(unit, after=0.2)
+    session.ack()
+    assert_leads(diagnosed(ended(plant)), Verdict.UNSTABLE)
+
+
+def test_found_with_a_request_in_several_segments() -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    request = modbus_read(1)
+    session.send(request[:6], after=0.01)
+    last = session.send(request[6:])
+    session.ack(unit)
+    diagnosis = diagnosed(ended(plant))
+    assert_leads(diagnosis)
+    assert [one.moment.frame for one in found(diagnosis, SLUG).evidence] == [plant.number(last)]
+
+
+def test_found_with_less_certainty_where_the_request_is_not_even_confirmed() -> None:
+    """The way may have broken right then."""
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.send(modbus_read(1), after=0.01)
+    for pause in (0.3, 0.6, 1.2, 2.4):
+        session.again(after=pause)
+    diagnosis = diagnosed(ended(plant))
+    assert_leads(diagnosis, certainty=Certainty.FITS, repeats=4, acknowledged=False)
+
+
+def test_found_where_a_repeated_request_is_confirmed() -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.send(modbus_read(1), lost=True, after=0.01)
+    session.again(after=0.3)
+    session.ack(unit)
+    assert_leads(diagnosed(ended(plant)), repeats=1, acknowledged=True)
+
+
+def test_found_behind_a_greeting() -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.send(b"ready", unit)
+    session.ack()
+    asked(session)
+    assert_leads(diagnosed(ended(plant)), answers=0)
+
+
+def test_found_behind_keep_alives() -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    asked(session)
+    for _ in range(5):
+        session.keep_alive(after=10.0)
+        session.ack(unit)
+        session.keep_alive(unit, after=3.0)
+        session.ack()
+    assert_leads(diagnosed(ended(plant)), repeats=0, acknowledged=True)
+
+
+def test_found_with_sequence_numbers_that_wrap() -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit, client_seq=2**32 - 7, server_seq=2**32 - 1).open()
+    asked(session)
+    assert_leads(diagnosed(ended(plant)), acknowledged=True)
+
+
+def test_found_in_frames_recorded_twice_with_packet_ids_of_zero(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(Station, "next_packet_id", lambda station: 0)
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    plant.raw(session.send(modbus_read(1), after=0.5).data, pc, after=0.0001)
+    session.ack(unit)
+    assert_leads(diagnosed(ended(plant)), repeats=0)
+
+
+def test_found_with_less_certainty_where_the_recorder_lost_frames() -> None:
+    plant, pc, unit = begun()
+    asked(plant.tcp(pc, unit).open())
+    octets = ended(plant).pcapng(hw=pc.hw, address="192.0.2.15/24", drops=5)
+    assert_leads(diagnosed(octets), certainty=Certainty.FITS)
+
+
+@told_or_not
+def test_quiet_where_the_recording_ends_too_soon(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    asked(plant.tcp(pc, unit).open())
+    diagnosis = diagnosed(ended(plant, 3), controllers)
+    assert slugs(diagnosis) == ["stopped-early"]
+    assert diagnosis.status == CANNOT_TELL
+
+
+@told_or_not
+def test_quiet_where_the_answer_is_slow(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    asked(session)
+    session.send(modbus_answer(1), unit, after=7.0)
+    session.ack()
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_the_recording_ends_in_the_middle_of_work(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(6)
+    session.send(modbus_read(7), after=1.0)
+    plant.chatter()
+    assert_healthy(diagnosed(plant, controllers))
+
+
+@told_or_not
+def test_quiet_where_the_pc_waits_on_purpose(controllers: tuple[str, ...]) -> None:
+    """A request for the next event stays open for as long as nothing happens."""
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    asked(session)
+    assert_healthy(diagnosed(ended(plant, 60), controllers))
+
+
+@told_or_not
+def test_quiet_where_a_program_ends_while_it_waits_on_purpose(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    for pause in (12.0, 25.0, 18.0):
+        session.exchange(b"next event?", b"door closed", think=pause)
+    asked(session)
+    session.close(after=9.0)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_one_session_waits_for_events_and_another_works(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = begun()
+    events = plant.tcp(pc, unit).open()
+    asked(events)
+    session = plant.tcp(pc, unit).open()
+    session.poll(12)
+    session.close()
+    events.close()
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_a_later_session_is_answered(controllers: tuple[str, ...]) -> None:
+    """The controller was starting: its first session got no answer yet."""
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    asked(session)
+    session.close(after=3.0)
+    plant.tcp(pc, unit).open(after=1.0).poll(6)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+@pytest.mark.parametrize("in_last_segment", [True, False])
+def test_quiet_where_the_pc_only_sends_and_closes(
+    controllers: tuple[str, ...], in_last_segment: bool
+) -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(4):
+        session.send(b"recipe line", after=3.0)
+        session.ack(unit)
+    if in_last_segment:
+        session.segment("FPA", b"end of recipe", after=3.0)
+        session.fin(unit)
+        session.ack()
+    else:
+        session.close(after=0.02)
+    assert_nothing_to_tell(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+@pytest.mark.parametrize("silent", [True, False])
+def test_quiet_where_the_controller_speaks_first(
+    controllers: tuple[str, ...], silent: bool
+) -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(1 if silent else 40):
+        session.send(b"state: ready", unit, after=0.2)
+        session.ack()
+    assert_nothing_to_tell(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+@pytest.mark.parametrize("by_reset", [True, False])
+def test_quiet_where_the_controller_itself_ends_the_session(
+    controllers: tuple[str, ...], by_reset: bool
+) -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    asked(session)
+    if by_reset:
+        session.rst(unit)
+    else:
+        session.close(unit)
+    assert SLUG not in slugs(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_the_pcs_program_ends_right_after_its_last_request(
+    controllers: tuple[str, ...],
+) -> None:
+    """A farewell wants no answer."""
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(4)
+    session.send(b"farewell", after=1.0)
+    session.rst(after=0.1)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+@pytest.mark.parametrize("length", [0, 1])
+def test_quiet_where_an_idle_session_began_before_the_recording(
+    controllers: tuple[str, ...], length: int
+) -> None:
+    """Keep-alives of the PC, with one old octet or none, look like data at first sight."""
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit)
+    for _ in range(4):
+        old = session.client.next - 1
+        session.segment("A", b"\0" * length, seq=old, after=10.0)
+        session.ack(unit, ack=session.client.next)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert lead(diagnosis) is None
+    assert diagnosis.status == CANNOT_TELL
+
+
+@told_or_not
+def test_quiet_where_the_recorder_lost_the_answer(controllers: tuple[str, ...]) -> None:
+    """The PC confirms octets of the controller that are not in the file."""
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    asked(session)
+    plant.lose(session.send(modbus_answer(1), unit))
+    session.ack(after=0.04)
+    session.close(after=3.0)
+    assert_nothing_to_tell(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_others_are_not_answered(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    panel, drive = plant.station("192.0.2.20"), plant.station("192.0.2.31")
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    for server in (unit, drive):
+        other = plant.tcp(panel, server).open()
+        asked(other)
+        other.close(after=3.0)
+    session.poll(2)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_the_controller_asks_the_pc(controllers: tuple[str, ...]) -> None:
+    """The controller's own session, say for the time of day, is not the link-up."""
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    call = plant.tcp(unit, pc, 8123).open()
+    call.send(b"time?")
+    call.close(after=4.0)
+    session.poll(3)
+    assert_healthy(diagnosed(ended(plant), controllers))

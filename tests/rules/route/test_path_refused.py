@@ -1,0 +1,190 @@
+"""path-refused: somebody on the way forbids the PC's packets to the controller."""
+
+import pytest
+
+from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
+from analyzer.findings import Certainty
+from captures.plant import Plant, Station
+from tests.support import diagnosed, found, lead, slugs
+
+SLUG = "path-refused"
+TOLD = ("198.51.100.60:502",)
+told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
+
+
+def begun() -> tuple[Plant, Station, Station, Station]:
+    """The plant, the PC, its router, and the controller behind it."""
+    plant = Plant()
+    pc, router, unit = plant.pc(), plant.station("192.0.2.1"), plant.station("198.51.100.60")
+    plant.wait(5)
+    plant.resolve(pc, router)
+    return plant, pc, router, unit
+
+
+def near() -> tuple[Plant, Station, Station]:
+    """The plant, the PC, and a controller in its own network."""
+    plant = Plant()
+    pc, unit = plant.pc(), plant.station("192.0.2.60")
+    plant.wait(5)
+    plant.resolve(pc, unit)
+    return plant, pc, unit
+
+
+def ended(plant: Plant) -> Plant:
+    plant.wait(8)
+    plant.chatter()
+    return plant
+
+
+@told_or_not
+@pytest.mark.parametrize("code", [9, 10, 13])
+def test_found_where_the_router_says_prohibited(code: int, controllers: tuple[str, ...]) -> None:
+    plant, pc, router, unit = begun()
+    call = plant.tcp(pc, unit, via=router)
+    said = [plant.unreachable(router, pc, call.syn(), code=code)]
+    said.append(plant.unreachable(router, pc, call.again(after=1.0), code=code))
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.SHOWN
+    assert (str(finding.values["sender"]), finding.values["times"]) == ("192.0.2.1", 2)
+    assert [one.moment.frame for one in finding.evidence] == [plant.number(one) for one in said]
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "route")
+    assert diagnosis.status == FAULT
+
+
+def test_found_where_pings_pass_and_calls_do_not() -> None:
+    plant, pc, router, unit = begun()
+    for sequence in range(2):
+        plant.ping(pc, unit, sequence, via=router, after=0.5)
+        plant.pong(unit, pc, sequence, via=router)
+    plant.unreachable(router, pc, plant.tcp(pc, unit, via=router).syn(), code=13)
+    assert lead(diagnosed(ended(plant))) == SLUG
+
+
+def test_found_where_the_controller_itself_says_so() -> None:
+    plant, pc, unit = near()
+    plant.unreachable(unit, pc, plant.tcp(pc, unit).syn(), code=13)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert finding.certainty is Certainty.SHOWN
+    assert str(finding.values["sender"]) == "192.0.2.60"
+
+
+def test_found_by_pings_alone() -> None:
+    plant, pc, router, unit = begun()
+    plant.unreachable(router, pc, plant.ping(pc, unit, via=router), code=13)
+    assert lead(diagnosed(ended(plant), ("198.51.100.60",))) == SLUG
+
+
+def test_port_unreachable_for_a_tcp_call_only_fits() -> None:
+    plant, pc, router, unit = begun()
+    plant.unreachable(router, pc, plant.tcp(pc, unit, via=router).syn(), code=3)
+    diagnosis = diagnosed(ended(plant))
+    assert lead(diagnosis) == SLUG
+    assert found(diagnosis, SLUG).certainty is Certainty.FITS
+
+
+def test_a_reset_from_another_hardware_address_only_fits() -> None:
+    plant, pc, unit = near()
+    filters = Station(unit.address, "00:00:5e:00:53:71", ttl=254)
+    for pause in (1.0, 4.0):
+        call = plant.tcp(pc, unit)
+        call.syn(after=pause)
+        call.refuse(by=filters)
+    diagnosis = diagnosed(ended(plant))
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.FITS
+    assert (str(finding.values["sender"]), finding.values["times"]) == ("00-00-5E-00-53-71", 2)
+
+
+def test_it_fits_where_another_port_is_prohibited_and_nothing_comes_back() -> None:
+    plant, pc, router, unit = begun()
+    plant.unreachable(router, pc, plant.tcp(pc, unit, 80, via=router).syn(), code=13)
+    plant.tcp(pc, unit, via=router).syn(repeats=(1, 2, 4))
+    diagnosis = diagnosed(ended(plant), TOLD)
+    assert lead(diagnosis) == SLUG
+    assert found(diagnosis, SLUG).certainty is Certainty.FITS
+
+
+def test_messages_recorded_twice_count_once() -> None:
+    plant, pc, router, unit = begun()
+    said = plant.unreachable(router, pc, plant.tcp(pc, unit, via=router).syn(), code=13)
+    plant.raw(said.data, after=0.0002)
+    assert found(diagnosed(ended(plant)), SLUG).values["times"] == 1
+
+
+@told_or_not
+def test_quiet_where_the_port_opens_all_the_same(controllers: tuple[str, ...]) -> None:
+    plant, pc, router, unit = begun()
+    plant.unreachable(router, pc, plant.tcp(pc, unit, via=router).syn(), code=13)
+    plant.tcp(pc, unit, via=router).open(after=2.0).poll(3)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert (lead(diagnosis), diagnosis.status) == (None, NO_FAULT)
+
+
+@told_or_not
+def test_quiet_about_another_programs_packets(controllers: tuple[str, ...]) -> None:
+    plant, pc, router, unit = begun()
+    server = plant.station("203.0.113.9")
+    plant.unreachable(router, pc, plant.tcp(pc, server, 443, via=router).syn(), code=13)
+    plant.tcp(pc, unit, via=router).open().poll(3)
+    assert slugs(diagnosed(ended(plant), controllers)) == []
+
+
+def test_quiet_about_another_stations_packets() -> None:
+    plant, pc, router, unit = begun()
+    panel = plant.station("192.0.2.20")
+    plant.unreachable(router, panel, plant.tcp(panel, unit, via=router).syn(), code=13)
+    plant.tcp(pc, unit, via=router).syn(repeats=(1, 2))
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+@pytest.mark.parametrize("port", [80, None], ids=["another port", "a ping"])
+def test_quiet_about_other_packets_where_the_controller_refuses_itself(port: int | None) -> None:
+    plant, pc, router, unit = begun()
+    other = (
+        plant.tcp(pc, unit, port, via=router).syn() if port else plant.ping(pc, unit, via=router)
+    )
+    plant.unreachable(router, pc, other, code=13)
+    call = plant.tcp(pc, unit, via=router)
+    call.syn(after=1.0)
+    call.refuse()
+    assert lead(diagnosed(ended(plant), TOLD)) == "port-refused"
+
+
+def test_quiet_about_a_closed_udp_port() -> None:
+    plant, pc, unit = near()
+    plant.unreachable(unit, pc, plant.datagram(pc, unit, 50001, 47808, b"hello"), code=3)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_quiet_where_the_controllers_own_reset_has_another_time_to_live() -> None:
+    plant, pc, unit = near()
+    plant.ping(pc, unit)
+    plant.pong(unit, pc)
+    call = plant.tcp(pc, unit)
+    call.syn(after=1.0)
+    call.refuse(by=Station(unit.address, unit.hw, ttl=255))
+    assert lead(diagnosed(ended(plant))) == "port-refused"
+
+
+def test_quiet_about_a_reset_by_way_of_the_router() -> None:
+    plant, pc, router, unit = begun()
+    call = plant.tcp(pc, unit, via=router)
+    call.syn()
+    call.refuse()
+    assert lead(diagnosed(ended(plant))) == "port-refused"
+
+
+def test_quiet_about_a_router_without_a_way() -> None:
+    plant, pc, router, unit = begun()
+    plant.unreachable(router, pc, plant.tcp(pc, unit, via=router).syn(), code=1)
+    assert slugs(diagnosed(ended(plant))) == ["router-cannot-deliver"]
+
+
+def test_quiet_where_nothing_comes_back() -> None:
+    plant, pc, unit = near()
+    plant.tcp(pc, unit).syn(repeats=(1, 2, 4))
+    assert slugs(diagnosed(ended(plant))) == ["port-silent"]

@@ -1,0 +1,152 @@
+"""router-cannot-deliver: a router says that it cannot deliver the PC's packets."""
+
+import pytest
+
+from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
+from analyzer.findings import Certainty
+from captures.plant import Plant, Station
+from tests.support import diagnosed, found, lead, slugs
+
+SLUG = "router-cannot-deliver"
+TOLD = ("198.51.100.60:502",)
+told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
+
+
+def begun() -> tuple[Plant, Station, Station, Station]:
+    """The plant, the PC, its router, and the controller behind it."""
+    plant = Plant()
+    pc, router, unit = plant.pc(), plant.station("192.0.2.1"), plant.station("198.51.100.60")
+    plant.wait(5)
+    plant.resolve(pc, router)
+    return plant, pc, router, unit
+
+
+def ended(plant: Plant) -> Plant:
+    plant.wait(8)
+    plant.chatter()
+    return plant
+
+
+@told_or_not
+@pytest.mark.parametrize("code", [0, 1])
+def test_found_where_each_call_is_sent_back(code: int, controllers: tuple[str, ...]) -> None:
+    plant, pc, router, unit = begun()
+    call = plant.tcp(pc, unit, via=router)
+    said = [plant.unreachable(router, pc, call.syn(), code=code, after=3.0)]
+    said.append(plant.unreachable(router, pc, call.again(after=1.0), code=code))
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.SHOWN
+    assert (str(finding.values["router"]), finding.values["times"]) == ("192.0.2.1", 2)
+    assert [one.moment.frame for one in finding.evidence] == [plant.number(one) for one in said]
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "route")
+    assert diagnosis.status == FAULT
+
+
+def test_found_where_packets_run_in_a_circle() -> None:
+    plant, pc, router, unit = begun()
+    beyond = plant.station("203.0.113.2")
+    call = plant.tcp(pc, unit, via=router)
+    plant.unreachable(beyond, pc, call.syn(), type=11, code=0, via=router, after=0.2)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert str(finding.values["router"]) == "203.0.113.2"
+
+
+def test_found_by_pings_alone() -> None:
+    plant, pc, router, unit = begun()
+    for sequence in range(3):
+        plant.unreachable(router, pc, plant.ping(pc, unit, sequence, via=router, after=1.0))
+    assert lead(diagnosed(ended(plant))) == SLUG
+
+
+def test_found_where_the_way_gets_lost_after_pings() -> None:
+    plant, pc, router, unit = begun()
+    plant.ping(pc, unit, via=router)
+    plant.pong(unit, pc, via=router)
+    call = plant.tcp(pc, unit, via=router)
+    plant.unreachable(router, pc, call.syn(after=5.0), after=3.0)
+    diagnosis = diagnosed(ended(plant))
+    assert lead(diagnosis) == SLUG
+    assert diagnosis.outcomes[0].stopped_at == "route"
+
+
+def test_found_where_the_controller_is_on_the_pcs_own_cable() -> None:
+    plant, pc, router, unit = begun()
+    call = plant.tcp(pc, unit, via=router)
+    plant.unreachable(router, pc, call.syn(), after=3.0)
+    plant.announce(unit)
+    assert lead(diagnosed(ended(plant), TOLD)) == SLUG
+
+
+def test_messages_recorded_twice_count_once() -> None:
+    plant, pc, router, unit = begun()
+    said = plant.unreachable(router, pc, plant.tcp(pc, unit, via=router).syn())
+    plant.raw(said.data, after=0.0002)
+    assert found(diagnosed(ended(plant)), SLUG).values["times"] == 1
+
+
+@told_or_not
+def test_quiet_where_the_router_was_still_finding_the_way(controllers: tuple[str, ...]) -> None:
+    plant, pc, router, unit = begun()
+    plant.unreachable(router, pc, plant.tcp(pc, unit, via=router).syn(), after=3.0)
+    plant.tcp(pc, unit, via=router).open(after=1.0).poll(3)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert (lead(diagnosis), diagnosis.status) == (None, NO_FAULT)
+
+
+def test_quiet_where_the_next_ping_comes_back() -> None:
+    plant, pc, router, unit = begun()
+    plant.unreachable(router, pc, plant.ping(pc, unit, via=router), after=3.0)
+    plant.ping(pc, unit, 2, via=router, after=1.0)
+    plant.pong(unit, pc, 2, via=router)
+    assert lead(diagnosed(ended(plant), ("198.51.100.60",))) is None
+
+
+@told_or_not
+def test_quiet_about_another_programs_packets(controllers: tuple[str, ...]) -> None:
+    plant, pc, router, unit = begun()
+    server = plant.station("203.0.113.9")
+    plant.unreachable(router, pc, plant.tcp(pc, server, 443, via=router).syn())
+    plant.tcp(pc, unit, via=router).open().poll(3)
+    assert slugs(diagnosed(ended(plant), controllers)) == []
+
+
+def test_quiet_about_another_stations_packets() -> None:
+    plant, pc, router, unit = begun()
+    panel = plant.station("192.0.2.20")
+    call = plant.tcp(panel, unit, via=router)
+    plant.unreachable(router, panel, call.syn())
+    plant.tcp(pc, unit, via=router).syn(repeats=(1, 2))
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_about_a_search_for_the_way() -> None:
+    plant, pc, router, unit = begun()
+    call = plant.tcp(pc, unit, via=router)
+    call.syn()
+    call.refuse()
+    few = Station(pc.address, pc.hw, ttl=1, is_pc=True)
+    for sequence in range(3):
+        ping = plant.ping(few, unit, sequence, via=router, after=1.0)
+        plant.unreachable(router, pc, ping, type=11, code=0)
+    assert lead(diagnosed(ended(plant), TOLD)) == "port-refused"
+
+
+def test_quiet_about_the_controllers_own_message() -> None:
+    plant, pc, router, unit = begun()
+    plant.unreachable(unit, pc, plant.tcp(pc, unit, via=router).syn(), code=3, via=router)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_about_a_filter() -> None:
+    plant, pc, router, unit = begun()
+    plant.unreachable(router, pc, plant.tcp(pc, unit, via=router).syn(), code=13)
+    assert lead(diagnosed(ended(plant))) == "path-refused"
+
+
+def test_quiet_where_the_router_says_nothing() -> None:
+    plant, pc, router, unit = begun()
+    plant.tcp(pc, unit, via=router).syn(repeats=(1, 2, 4))
+    assert lead(diagnosed(ended(plant))) == "subnet-mismatch"

@@ -1,0 +1,326 @@
+"""session-reset: the controller broke a session that the PC still wanted."""
+
+import pytest
+
+from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
+from analyzer.findings import Certainty, Level
+from captures.plant import Plant, Session, Station, modbus_read
+from tests.support import diagnosed, found, lead, slugs
+
+SLUG = "session-reset"
+TOLD = ("192.0.2.60:502",)
+told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
+
+
+def begun() -> tuple[Plant, Station, Station]:
+    plant = Plant()
+    pc, unit = plant.pc(), plant.station()
+    plant.wait(5)
+    plant.resolve(pc, unit)
+    return plant, pc, unit
+
+
+def ended(plant: Plant) -> Plant:
+    plant.wait(8)
+    plant.chatter()
+    return plant
+
+
+def asked(session: Session, after: float = 1.0) -> None:
+    session.transaction += 1
+    session.send(modbus_read(session.transaction), after=after)
+
+
+def assert_leads(
+    diagnosis: Diagnosis, verdict: Verdict = Verdict.UNSTABLE, **values: object
+) -> None:
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.SHOWN
+    assert {name: finding.values[name] for name in values} == values
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, outcome.stopped_at) == (verdict, "session")
+    assert diagnosis.status == FAULT
+
+
+def assert_healthy(diagnosis: Diagnosis) -> None:
+    assert slugs(diagnosis) == []
+    assert [outcome.verdict for outcome in diagnosis.outcomes] == [Verdict.COMPLETE]
+    assert diagnosis.status == NO_FAULT
+
+
+@told_or_not
+@pytest.mark.parametrize("bare", [True, False])
+def test_found_with_a_request_open(controllers: tuple[str, ...], bare: bool) -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    asked(session)
+    session.rst(unit, bare, after=0.25)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_leads(diagnosis, sessions=1, answers=5, idle=pytest.approx(0.25))
+    assert len(found(diagnosis, SLUG).evidence) == 2
+
+
+@told_or_not
+def test_found_on_the_first_request_of_every_session(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    for _ in range(3):
+        session = plant.tcp(pc, unit).open(after=2.0)
+        asked(session, after=0.01)
+        session.rst(unit)
+    assert_leads(diagnosed(ended(plant), controllers), Verdict.STOPPED, sessions=3, answers=0)
+
+
+def test_found_before_the_pc_had_sent_anything() -> None:
+    """Accepted and dropped: one of the ways to say that all sessions are taken."""
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.rst(unit, after=0.03)
+    diagnosis = diagnosed(ended(plant))
+    assert_leads(diagnosis, Verdict.STOPPED, answers=0, idle=pytest.approx(0.03))
+
+
+def test_found_after_a_greeting() -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.send(b"welcome", unit)
+    session.ack()
+    session.rst(unit, after=0.5)
+    assert_leads(diagnosed(ended(plant)), Verdict.STOPPED, answers=0)
+
+
+@told_or_not
+def test_found_after_idle_where_the_pc_calls_again(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    for _ in range(3):
+        session = plant.tcp(pc, unit).open(after=2.0)
+        session.poll(2)
+        session.rst(unit, after=30.0)
+    session = plant.tcp(pc, unit).open(after=1.0)
+    session.poll(2)
+    session.close()
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_leads(diagnosis, sessions=3, answers=2, idle=pytest.approx(30.04))
+
+
+def test_found_behind_keep_alives() -> None:
+    """Keep-alives are no data: the controller counts requests only."""
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    for _ in range(4):
+        session.keep_alive(after=10.0)
+        session.ack(unit)
+    session.rst(unit, after=5.0)
+    session = plant.tcp(pc, unit).open(after=1.0)
+    session.poll(2)
+    session.close()
+    assert_leads(diagnosed(ended(plant)), sessions=1, idle=pytest.approx(45.04, abs=0.01))
+
+
+def test_found_where_repeats_of_a_request_meet_a_restarted_controller() -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    asked(session)
+    for pause in (0.3, 0.6, 1.2):
+        session.again(after=pause)
+    session.rst(unit, bare=True)
+    assert_leads(diagnosed(ended(plant)), idle=pytest.approx(2.1, abs=0.01))
+
+
+def test_found_in_a_session_that_began_before_the_recording() -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit)
+    session.poll(4)
+    asked(session)
+    session.rst(unit)
+    diagnosis = diagnosed(ended(plant))
+    assert lead(diagnosis) == SLUG
+    assert [one.verdict for one in diagnosis.outcomes] == [Verdict.UNSTABLE]
+
+
+def test_found_with_sequence_numbers_that_wrap() -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit, client_seq=2**32 - 20, server_seq=2**32 - 30).open()
+    session.poll(5)
+    asked(session)
+    session.rst(unit)
+    assert_leads(diagnosed(ended(plant)), answers=5)
+
+
+def test_found_in_frames_recorded_twice_with_packet_ids_of_zero(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(Station, "next_packet_id", lambda station: 0)
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    asked(session)
+    plant.raw(session.rst(unit, after=0.1).data, unit, after=0.0001)
+    diagnosis = diagnosed(ended(plant))
+    assert lead(diagnosis) == SLUG
+    assert found(diagnosis, SLUG).values["sessions"] == 1
+
+
+@pytest.mark.parametrize("drops", [0, 7])
+def test_found_with_a_lossy_recorder(drops: int) -> None:
+    """A reset is seen, not concluded from silence."""
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    asked(session)
+    session.rst(unit)
+    diagnosis = diagnosed(ended(plant).pcapng(hw=pc.hw, address="192.0.2.15/24", drops=drops))
+    assert lead(diagnosis) == SLUG
+    assert found(diagnosis, SLUG).certainty is Certainty.SHOWN
+
+
+def test_found_through_the_refusal_before_it() -> None:
+    """The same call is refused, accepted, and later broken with a request open."""
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit)
+    session.syn()
+    session.refuse()
+    session.again(after=0.5)
+    session.syn_ack()
+    session.ack()
+    session.poll(2)
+    asked(session)
+    session.rst(unit)
+    assert_leads(diagnosed(ended(plant)), answers=2)
+
+
+@told_or_not
+@pytest.mark.parametrize("closer", ["pc", "unit"])
+def test_quiet_where_the_session_was_closed_in_order(
+    controllers: tuple[str, ...], closer: str
+) -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(4)
+    session.fin(pc if closer == "pc" else unit, after=0.5)
+    session.rst(unit)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_the_pc_closes_and_late_data_is_turned_down(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(4)
+    session.close(after=0.5)
+    session.ack(after=0.2)
+    session.rst(unit, bare=True)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_the_pcs_program_ends_with_a_reset(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    for _ in range(2):
+        session = plant.tcp(pc, unit).open(after=1.0)
+        session.poll(4)
+        session.rst(after=0.3)
+        session.rst(unit, bare=True)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_the_controller_closes_after_each_answer(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    for _ in range(6):
+        session = plant.tcp(pc, unit).open(after=1.0)
+        session.poll(1, every=0.01)
+        session.rst(unit, after=0.05)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_an_idle_session_is_dropped_and_nobody_minds(
+    controllers: tuple[str, ...],
+) -> None:
+    """The work was done: the PC does not call again, or only much later."""
+    plant, pc, unit = begun()
+    for _ in range(2):
+        session = plant.tcp(pc, unit).open(after=600.0)
+        session.poll(4)
+        session.rst(unit, after=60.0)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_a_first_try_is_dropped_and_the_next_one_works(
+    controllers: tuple[str, ...],
+) -> None:
+    """A controller that was starting, or a program that begins with a newer protocol."""
+    plant, pc, unit = begun()
+    first = plant.tcp(pc, unit).open()
+    first.send(bytes.fromhex("1603010005"), after=0.01)
+    first.rst(unit)
+    plant.tcp(pc, unit).open(after=0.2).poll(5)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_an_old_session_is_cleared_away(controllers: tuple[str, ...]) -> None:
+    """A reset for a session from before the recording; then the PC calls and all is well."""
+    plant, pc, unit = begun()
+    plant.tcp(pc, unit, sport=50_001).rst(unit, bare=True)
+    plant.tcp(pc, unit).open(after=2.0).poll(5)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert {one.level for one in diagnosis.findings} <= {Level.NOTE}
+    assert diagnosis.status == NO_FAULT
+
+
+def test_quiet_where_an_old_session_is_cleared_away_and_nothing_else_happens() -> None:
+    plant, pc, unit = begun()
+    plant.tcp(pc, unit, sport=50_001).rst(unit, bare=True)
+    diagnosis = diagnosed(ended(plant))
+    assert lead(diagnosis) is None
+    assert diagnosis.status == CANNOT_TELL
+
+
+@told_or_not
+def test_quiet_where_others_sessions_break(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    panel, drive = plant.station("192.0.2.20"), plant.station("192.0.2.31")
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    for server in (unit, drive):
+        other = plant.tcp(panel, server).open()
+        other.poll(2)
+        asked(other)
+        other.rst(server)
+    session.poll(2)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_the_call_itself_was_refused(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit)
+    session.syn()
+    session.refuse()
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == ["port-refused"]
+    assert diagnosis.status == FAULT
+
+
+@told_or_not
+def test_quiet_where_the_controller_turns_down_its_own_late_acceptance(
+    controllers: tuple[str, ...],
+) -> None:
+    """The PC had given up and reset the session; the controller repeats its acceptance."""
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit)
+    session.syn()
+    session.syn_ack(after=3.0)
+    session.rst(bare=True)
+    session.rst(unit, after=2.0)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == []
+    assert diagnosis.status == CANNOT_TELL
