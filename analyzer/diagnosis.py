@@ -185,6 +185,7 @@ def _finding(rule: Rule, sighting: Sighting, facts: Facts) -> Finding:
         what_to_do=[Step(say(s.text, values), say(s.caution, values)) for s in rule.what_to_do],
         cautions=filled(list(cautions)),
         also_fits=[*filled(rule.also_fits), *doubts],
+        moment=next((moments[0] for moments in sighting.frames.values() if moments), None),
         evidence=_evidence(rule, sighting),
         values=values,
         sources=list(rule.sources),
@@ -240,8 +241,7 @@ def _stages(linkup: LinkUp, fault: Finding | None) -> list[StageResult]:
     for stage in Stage:
         proof = linkup.proofs.get(stage)
         if fault is not None and stage == fault.stage:
-            at = fault.evidence[0].moment if fault.evidence else None
-            results.append(StageResult(stage, State.FAILED, fault.title, at))
+            results.append(StageResult(stage, State.FAILED, fault.title, fault.moment))
             stopped = True
         elif stage is Stage.SESSION and any(one.broken_by for one in linkup.sessions):
             results.append(StageResult(stage, State.UNCLEAR, "a session broke", None))
@@ -267,6 +267,7 @@ PROOFS = {
     "open before": "port {port} was open when the recording began",
     "udp answer": "an answer comes from UDP port {port}",
     "stayed up": "it carries {answers:count answer} and nobody breaks it",
+    "speaks first": "the controller sends by itself, before any request",
     "answers": "{answers:count answer}, typically after {took:seconds}",
     "later stage": "a later stage works, so this one does",
 }

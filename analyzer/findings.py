@@ -50,7 +50,7 @@ class Sighting:
     """What a rule saw.
 
     values: what the rule's text is filled with; frames: moments by the key of the rule's evidence
-    texts; linkup: whose, None for the whole recording; level: where it differs from the rule's;
+    texts, those that show it best first; linkup: whose, None for the whole recording; level: where it differs from the rule's;
     silent_since: the last frame that should have been answered, where the sighting is a silence.
     """
 
@@ -100,7 +100,7 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """A sighting in words, ready to be reported."""
+    """A sighting in words, ready to be reported. moment: the frame that shows it best."""
 
     rule: str
     stage: str
@@ -113,6 +113,7 @@ class Finding:
     what_to_do: list[Step]
     cautions: list[str]
     also_fits: list[str]
+    moment: Moment | None
     evidence: list[Evidence]
     values: dict[str, object]
     sources: list[str]

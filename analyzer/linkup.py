@@ -139,6 +139,17 @@ class LinkUp:
         )
 
     @property
+    def calls(self) -> list[Session]:
+        """The TCP attempts on the port meant; without any, those on the first port called instead,
+        unless another port opened."""
+        others = self.other_sessions
+        if self.sessions or self.target.transport != "tcp" or Stage.PORT in self.proofs:
+            return self.sessions
+        if any(session.is_open for session in others):
+            return []
+        return [one for one in others if one.server.port == others[0].server.port]
+
+    @property
     def is_one_sided(self) -> bool:
         """Whether the recorder saw one direction only: then silence is no evidence."""
         return any(session.is_one_sided for session in self.sessions)
@@ -223,15 +234,18 @@ TOO_CLOSE = 1.0
 
 def find_pc(facts: Facts, told: Told) -> tuple[Pc | None, list[Station]]:
     """The host that recorded, by votes; (None, candidates) where the votes do not decide."""
+    hosts = [station for station in facts.stations if _host(station)]
+    if told.pc is not None:
+        hosts = [station for station in hosts if told.pc in station.addresses]
+        if not hosts:
+            return Pc(None, [told.pc], "told", _masks(facts, None)), []
     votes = sorted(
-        ((_votes(facts, station, told), station) for station in facts.stations if _host(station)),
+        ((_votes(facts, station, told), station) for station in hosts),
         key=lambda vote: (-vote[0], vote[1].first),
     )
-    recorded = _recorded_by(facts)
-    if told.pc is not None and not any(score >= SURE for score, _ in votes):
-        return Pc(None, [told.pc], "told", _masks(facts, None)), []
-    if not votes or votes[0][0] < (1.0 if len(votes) == 1 else ENOUGH):
-        return recorded, [station for _, station in votes]
+    enough = 1.0 if len(votes) == 1 else ENOUGH
+    if not votes or (votes[0][0] < enough and told.pc is None):
+        return _recorded_by(facts), [station for _, station in votes]
     if len(votes) > 1 and votes[0][0] - votes[1][0] < TOO_CLOSE:
         return None, [station for score, station in votes if votes[0][0] - score < TOO_CLOSE]
     score, station = votes[0]
@@ -259,8 +273,6 @@ def _recorded_by(facts: Facts) -> Pc | None:
 def _votes(facts: Facts, station: Station, told: Told) -> float:
     """How much speaks for a station being the one that recorded (ground rule on directions)."""
     score = 0.0
-    if told.pc is not None:
-        score += SURE * (told.pc in station.addresses)
     for interface in facts.interfaces:
         score += SURE * (interface.hardware is not None and interface.hardware == station.hardware)
         score += SURE * any(address in station.addresses for address, _ in interface.addresses)
@@ -268,9 +280,9 @@ def _votes(facts: Facts, station: Station, told: Told) -> float:
     score -= 10.0 * (station.received > 0 and station.sent == 0)
     total = sum(one.unicast for one in facts.stations) / 2
     score += 6.0 * station.unicast / total if total else 0.0
-    score += 5.0 * (station.short > 0 and _alone(facts, station))
+    score += 12.0 * (station.short > 0 and _alone(facts, station))
+    score += 12.0 * _leaves_checksums(facts, station)
     score += 2.0 * (station.long > 0)
-    score += 3.0 * _leaves_checksums(facts, station)
     score += 3.0 * any(one.syns.count and _by(one, station) for one in facts.sessions)
     score += 1.0 * _asks(facts, station)
     score += 3.0 * any(_calls(facts, station, address) for address, _ in told.controllers)
@@ -309,11 +321,12 @@ def _calls(facts: Facts, station: Station, controller: Address) -> bool:
 
 
 def _masks(facts: Facts, station: Station | None) -> list[tuple[Address, Address]]:
-    """Masks that the recording states: interface records, and DHCP option 1 given to the PC."""
+    """Masks that the recording tells: interface records, DHCP option 1, directed broadcasts."""
     masks = [
         (Address(address), Address(mask))
         for interface in facts.interfaces
         for address, mask in interface.addresses
+        if Address(mask).is_mask
     ]
     masks += [
         (message.offered, message.mask)
@@ -322,6 +335,19 @@ def _masks(facts: Facts, station: Station | None) -> list[tuple[Address, Address
         and not message.from_client
         and (station is None or message.client == station.hardware)
     ]
+    return masks + (_broadcast_masks(station) if station is not None else [])
+
+
+def _broadcast_masks(station: Station) -> list[tuple[Address, Address]]:
+    """Masks that a station's own directed broadcasts tell: all ones behind the network (RFC 922).
+    Where a narrower mask would fit as well, the widest is taken."""
+    masks = []
+    for own in station.addresses:
+        for group in station.broadcast_to:
+            host = group & ~(group + 1)
+            mask = Address(~host & 0xFFFFFFFF)
+            if mask and own & mask == group & mask:
+                masks.append((own, mask))
     return masks
 
 
@@ -344,7 +370,7 @@ class _Trial:
 
     @property
     def opens(self) -> bool:
-        return any(port not in OFFICE_PORTS for port in self.tcp)
+        return any(port not in OFFICE_PORTS for port in (*self.tcp, *self.udp))
 
     @property
     def unanswered(self) -> int:
@@ -397,6 +423,7 @@ def _most_asked(trials: list[_Trial]) -> list[_Trial]:
 
 def _trials(facts: Facts, pc: Pc) -> dict[Address, _Trial]:
     trials: dict[Address, _Trial] = {}
+    groups = {address for station in facts.stations for address in station.broadcast_to}
 
     def trial(address: Address) -> _Trial:
         return trials.setdefault(address, _Trial(address))
@@ -406,7 +433,9 @@ def _trials(facts: Facts, pc: Pc) -> dict[Address, _Trial]:
             trial(session.server.address).tcp.setdefault(session.server.port, []).append(session)
     for exchange in facts.exchanges:
         address, port = exchange.server
-        if exchange.client[0] in pc.addresses and port not in OFFICE_PORTS and _is_host(address):
+        if address in groups or address in pc.addresses or not _is_host(address):
+            continue
+        if exchange.client[0] in pc.addresses and port not in OFFICE_PORTS:
             trial(address).udp.setdefault(port, []).append(exchange)
     for question in facts.arp.questions.values():
         if _asked_by_pc(question, pc) and _is_host(question.wanted):
@@ -433,11 +462,13 @@ def _is_host(address: Address) -> bool:
 
 
 def _is_near(pc: Pc, address: Address) -> bool:
-    return any(
-        own & mask == address & mask
-        for own in pc.addresses
-        for mask in [pc.mask_for(own) or presumed_mask(own)]
-    )
+    return any(_share(pc, own, address) for own in pc.addresses)
+
+
+def _share(pc: Pc, own: Address, address: Address) -> bool:
+    """Whether an address is in the network of one of the PC's own."""
+    mask = pc.mask_for(own) or presumed_mask(own)
+    return own & mask == address & mask
 
 
 def _routers(facts: Facts, pc: Pc) -> set[Address]:
@@ -512,7 +543,7 @@ def _linkup(facts: Facts, pc: Pc, target: Target) -> LinkUp:
         and path.dst_ip in pc.addresses
         and (path.src is None or path.src != pc.hardware)
     ]
-    pc_address = _pc_address(pc, questions, to_controller)
+    pc_address = _pc_address(pc, controller, questions, to_controller)
     sent_to = {path.dst for path in to_controller if path.dst is not None and not path.dst.is_group}
     hardware = _controller_hardware(facts, controller, pc)
     linkup = LinkUp(
@@ -538,15 +569,18 @@ def _linkup(facts: Facts, pc: Pc, target: Target) -> LinkUp:
     return linkup
 
 
-def _pc_address(pc: Pc, questions: list[Question], paths: list[Path]) -> Address | None:
-    """The PC's address in its last frame for the controller; else its most used one, with a
-    self-assigned one behind any other.
+def _pc_address(
+    pc: Pc, controller: Address, questions: list[Question], paths: list[Path]
+) -> Address | None:
+    """The PC's address in its last frame for the controller; else its most used one, those in the
+    controller's network first and self-assigned ones last.
     """
     used = [(path.last, path.src_ip) for path in paths if path.src_ip]
     used += [(question.asked.last, question.asker_ip) for question in questions]
     if used:
         return max(used)[1]
-    return min(pc.addresses, key=is_self_assigned, default=None)
+    ranks = {one: (is_self_assigned(one), not _share(pc, one, controller)) for one in pc.addresses}
+    return min(pc.addresses, key=ranks.__getitem__, default=None)
 
 
 def _pings(facts: Facts, pc: Pc, controller: Address) -> Echo | None:
@@ -653,7 +687,7 @@ def _port_proof(linkup: LinkUp) -> Proof | None:
 def _session_proof(linkup: LinkUp) -> Proof | None:
     """A session that carried an answer, and then closed in order or was still open at the end."""
     for session in linkup.sessions:
-        if session.is_open and session.answers and not any(end.reset for end in session.ends):
+        if session.is_open and session.answers and not any(end.reset for end in session.closing):
             return Proof(session.last, "stayed up", {"answers": session.answers})
     for exchange in linkup.exchanges:
         if exchange.answered.last is not None:
@@ -663,6 +697,8 @@ def _session_proof(linkup: LinkUp) -> Proof | None:
 
 def _answer_proof(linkup: LinkUp) -> Proof | None:
     for session in linkup.sessions:
+        if session.is_stream and session.from_server.first_data:
+            return Proof(session.from_server.first_data.moment, "speaks first")
         if session.answers and session.answered is not None:
             values = {"answers": session.answers, "took": session.answer_times.median}
             return Proof(session.answered, "answers", values)

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analyzer.frames import NO_HARDWARE, NO_TAG, Decoder, Frames, Kind
+from analyzer.inputs.pcap import BLOCK
 from analyzer.inputs.records import Direction, Link
 from tests import raw
 from tests.raw import PC, PC_HW, UNIT, UNIT_HW, ethernet, ipv4, table
@@ -63,6 +64,7 @@ def test_ethernet() -> None:
     [
         ("8100000a", 10),
         ("8100a00a", 10),  # priority 5
+        ("8100f00a", 10),  # priority 7, drop eligible
         ("8100a000", 0),  # id 0: priority only (IEEE 802.1Q 9.6)
         ("88a80064 8100000a", 100),
         ("91000064 8100000a", 100),
@@ -434,16 +436,16 @@ def test_a_router_that_repeats_a_copy_thrice() -> None:
 
 
 def test_copies_over_the_border_of_a_chunk() -> None:
-    room = (1 << 22) - 24 - 16
+    """The first chunk ends exactly behind the packet, the second holds its copy alone."""
+    room = BLOCK - len(raw.record(segment()))
     filler = ethernet(ipv4(raw.udp(bytes(60000))))
-    fill = room // (len(filler) + 16)
-    rest = room - fill * (len(filler) + 16) - 16
+    fill, rest = divmod(room, len(raw.record(filler)))
     frames = [(n * raw.SECOND, filler) for n in range(fill)]
     last = fill * raw.SECOND
-    whole = [*frames, (last, ethernet(bytes(rest - 14), 0x9000)), (last, segment())]
-    parts = raw.decoded(raw.pcap(*whole, (last + 5, segment())))
-    assert len(parts) == 2
-    assert [bool(one) for part in parts for one in part.copy] == [False] * (len(whole)) + [True]
+    frames += [(last, ethernet(bytes(rest - 16 - 14), 0x9000)), (last, segment())]
+    before, after = raw.decoded(raw.pcap(*frames, (last + 5, segment())))
+    assert not before.copy.any()
+    assert after.copy.tolist() == [True]
 
 
 def test_ipv6_packets_that_differ_behind_their_header_are_no_copies() -> None:

@@ -65,7 +65,7 @@ def _decode(octets: bytes, moment: Moment) -> DhcpMessage | None:
     except (dpkt.UnpackError, IndexError):
         return None
     options = dict(message.opts)
-    kind = options.get(53, b"\0")
+    kind, mask = options.get(53, b"\0"), _address(options.get(1))
     return DhcpMessage(
         moment=moment,
         type=kind[0] if len(kind) == 1 and kind[0] < len(NAMES) else BOOTP,
@@ -76,7 +76,7 @@ def _decode(octets: bytes, moment: Moment) -> DhcpMessage | None:
         current=Address(message.ciaddr),
         requested=_address(options.get(50)),
         server=_address(options.get(54)),
-        mask=_address(options.get(1)),
+        mask=mask if mask is not None and mask.is_mask else None,
         routers=_addresses(options.get(3, b"")),
         name=options.get(12, b"").decode("utf-8", "replace"),
     )

@@ -4,7 +4,7 @@ import struct
 from dataclasses import dataclass, field
 
 from analyzer.facts.values import Address, Hardware, Moment, Series
-from analyzer.frames import NO_HARDWARE, Frames
+from analyzer.frames import NO_HARDWARE, Frames, Protocol
 
 ECHO_REPLY, UNREACHABLE, REDIRECT, ECHO, TIME_EXCEEDED, PARAMETER_PROBLEM = 0, 3, 5, 8, 11, 12
 ERRORS = (UNREACHABLE, REDIRECT, TIME_EXCEEDED, PARAMETER_PROBLEM)
@@ -109,11 +109,12 @@ class Icmp:
         table = frames.icmp
         row = int(table.row[index])
         quote = frames.octets_at(row, int(table.body[index]), QUOTED)
-        if len(quote) < 20 or quote[0] >> 4 != 4:
+        at = (quote[0] & 15) * 4 if quote else 0
+        if len(quote) < 20 or quote[0] >> 4 != 4 or at < 20:
             return
         about_src, about_dst = struct.unpack_from(">II", quote, 12)
-        at = (quote[0] & 15) * 4
-        ports = struct.unpack_from(">HH", quote, at) if len(quote) >= at + 4 else (None, None)
+        has_ports = quote[9] in (Protocol.TCP, Protocol.UDP) and len(quote) >= at + 4
+        ports = struct.unpack_from(">HH", quote, at) if has_ports else (None, None)
         hardware = int(frames.src[row])
         self.errors.append(
             IcmpError(

@@ -152,9 +152,8 @@ class Paths:
         begins[1:] = np.diff(seconds) > QUIET
         begins[start] = True
         at = np.flatnonzero(begins)
-        stops = np.append(at[1:], len(order)) - 1
         senders = frames.src[rows][order[at]].tolist()
-        for sender, begin, end in zip(
-            senders, seconds[at].tolist(), seconds[stops].tolist(), strict=True
-        ):
+        earliest = np.minimum.reduceat(seconds, at).tolist()
+        latest = np.maximum.reduceat(seconds, at).tolist()
+        for sender, begin, end in zip(senders, earliest, latest, strict=True):
             self.presence.setdefault(sender, Presence()).add(begin, end)

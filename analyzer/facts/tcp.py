@@ -197,6 +197,12 @@ class Session:
         return bool(self.syns.count) and only_called and not self.from_server.frames
 
     @property
+    def is_stream(self) -> bool:
+        """Whether only the server sends, of its own accord, and nobody broke the session."""
+        asks = self.from_client.octets or self.from_server.acknowledges
+        return bool(self.from_client.frames and not asks and not self.broken_by)
+
+    @property
     def closing(self) -> list[End]:
         """How the open session ended: FIN and RST segments, without those before the acceptance."""
         return [one for one in self.ends if self.syn_ack is None or one.moment > self.syn_ack]

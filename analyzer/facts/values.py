@@ -21,6 +21,12 @@ class Address(int):
 
     __repr__ = __str__
 
+    @property
+    def is_mask(self) -> bool:
+        """Whether it is ones and then zeros (RFC 4632 3.1); 0.0.0.0 says nothing."""
+        zeros = self ^ 0xFFFFFFFF
+        return self > 0 and zeros & (zeros + 1) == 0
+
     @classmethod
     def parse(cls, text: str) -> "Address":
         """Raises ValueError where the text is not four numbers with dots."""

@@ -9,6 +9,8 @@ from analyzer.inputs.records import MAX_FRAME, PADDING, Chunk, Damage, Interface
 
 FILE_HEADER = 24
 RECORD_HEADER = 16
+EMPTY = bytes(512)
+"""A sector of zeros is what a disk holds where a file was not written to its end."""
 FCS_PRESENT = 0x04000000
 BLOCK = 1 << 22
 
@@ -66,6 +68,8 @@ def _walk(data: bytes, order: str) -> tuple[list[int], int, str]:
     while at + RECORD_HEADER <= size:
         (stored,) = stored_at(data, at + 8)
         following = at + RECORD_HEADER + stored
+        if not stored and data[at : at + len(EMPTY)] == EMPTY:
+            return starts, at, "the rest holds no frames, only zeros"
         if following > size or stored > MAX_FRAME:
             lie = f"a frame claims {stored:,} stored octets" if stored > MAX_FRAME else ""
             return starts, at, lie

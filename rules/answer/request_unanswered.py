@@ -65,8 +65,7 @@ RULE = Rule(
     stage="answer",
     title="{controller} gave no answer to the request",
     what_happened="In the open session with {controller} on port {port}, the PC sent a request. "
-    "No answer to it was recorded. Earlier in that session, {answers:count request} had been "
-    "answered.",
+    "No answer to it was recorded. Answered in that session before: {answers:count request}.",
     means="Cable, addresses and port work: the controller's service does not react to this "
     "request. What the request says is not judged here.",
     likely_causes=(

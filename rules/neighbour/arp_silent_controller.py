@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import Hardware, Moment
 from analyzer.findings import Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp
+from analyzer.linkup import Case, LinkUp, silence
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -33,7 +33,7 @@ def find(case: Case) -> Iterator[Sighting]:
             frames={"asked": moments, "alive": sorted({own[0][0], own[-1][0]})},
             linkup=linkup,
             level=Level.NOTE if _goes_both_ways(linkup, moments[0]) else Level.FAULT,
-            silent_since=moments[-1],
+            silent_since=silence(moments, case.facts),
         )
 
 
@@ -73,7 +73,7 @@ RULE = Rule(
         ),
         Step(
             "If the maker's manual asks for it, enter {controller} with that hardware address in "
-            "the PC's neighbour table, and try again. The entry has to follow when the unit is replaced."
+            "the PC's neighbour table, and try again. A replaced unit needs another entry."
         ),
     ),
     evidence={

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import Facts, Hardware, Moment, Path
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp
+from analyzer.linkup import Case, LinkUp, silence
 from rules import cautions
 
 SWAP = 5.0
@@ -40,7 +40,7 @@ def find(case: Case) -> Iterator[Sighting]:
                 frames={"claim": [claim] if claim else [], "sent": [path.first, path.last]},
                 linkup=linkup,
                 certainty=Certainty.SHOWN if claim else Certainty.FITS,
-                silent_since=path.last,
+                silent_since=silence([claim or path.first, path.last], case.facts),
             )
 
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 
 from analyzer.facts import Moment
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import LISTEN_AFTER, Case, LinkUp
+from analyzer.linkup import LISTEN_AFTER, Case, LinkUp, silence
 from rules import cautions
 
 ENOUGH = 2
@@ -35,7 +35,7 @@ def find(case: Case) -> Iterator[Sighting]:
             frames={"asked": moments},
             linkup=linkup,
             certainty=Certainty.SHOWN if sure else Certainty.FITS,
-            silent_since=moments[-1],
+            silent_since=silence(moments, case.facts),
         )
 
 

@@ -13,7 +13,7 @@ from itertools import pairwise
 
 from analyzer.facts import End, Session
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, Stage
+from analyzer.linkup import Case, LinkUp
 from rules import cautions
 
 LASTING = 120.0
@@ -24,7 +24,7 @@ ONE_ATTEMPT = 3.0
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
-        refused = _refused(_called(linkup))
+        refused = _refused(linkup.calls)
         if not refused or any(_is_foreign(linkup, end) for _, end in refused):
             continue
         sessions = [session for session, _ in refused]
@@ -41,16 +41,6 @@ def find(case: Case) -> Iterator[Sighting]:
             },
             linkup=linkup,
         )
-
-
-def _called(linkup: LinkUp) -> list[Session]:
-    """The PC's calls to the port meant; without any, those to the first port called instead."""
-    others = linkup.other_sessions
-    if linkup.sessions or linkup.target.transport != "tcp" or Stage.PORT in linkup.proofs:
-        return linkup.sessions
-    if any(session.is_open for session in others):
-        return []
-    return [one for one in others if one.server.port == others[0].server.port]
 
 
 def _refused(sessions: list[Session]) -> list[tuple[Session, End]]:
@@ -82,7 +72,7 @@ RULE = Rule(
     slug="port-refused",
     stage="port",
     title="{controller} refuses port {port}",
-    what_happened="The PC called port {port} of {controller} {calls:times}, in "
+    what_happened="The PC made {calls:count call} to port {port} of {controller}, in "
     "{attempts:count attempt}. Each call was turned down with a TCP reset. "
     "The PC's system repeats a refused call by itself: such repeats are one attempt.",
     means="So the cable and the addresses work, and a device is there. It does not take calls on "

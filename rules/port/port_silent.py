@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import Moment, Session
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, Stage
+from analyzer.linkup import Case, LinkUp, Stage, silence
 from rules import cautions
 
 LASTING = 120.0
@@ -24,7 +24,7 @@ JUST_BEFORE = 1.0
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
-        silent = _silent(_called(linkup))
+        silent = _silent(linkup.calls)
         if not silent or _is_explained(linkup):
             continue
         calls = sorted(moment for session in silent for moment in session.syns.moments)
@@ -40,23 +40,13 @@ def find(case: Case) -> Iterator[Sighting]:
             frames={"call": calls, "alive": alive},
             linkup=linkup,
             certainty=Certainty.SHOWN if shown else Certainty.FITS,
-            silent_since=calls[-1],
+            silent_since=silence(calls, case.facts),
         )
-
-
-def _called(linkup: LinkUp) -> list[Session]:
-    """The PC's calls to the port meant; without any, those to the first port called instead."""
-    others = linkup.other_sessions
-    if linkup.sessions or linkup.target.transport != "tcp" or Stage.PORT in linkup.proofs:
-        return linkup.sessions
-    if any(session.is_open for session in others):
-        return []
-    return [one for one in others if one.server.port == others[0].server.port]
 
 
 def _silent(sessions: list[Session]) -> list[Session]:
     """The unanswered calls since the last answer; none where they do not go on for long."""
-    answers = [one.last.seconds for one in sessions if not one.is_silent]
+    answers = [one.last.seconds for one in sessions if one.from_server.frames]
     answered = max(answers, default=float("-inf"))
     silent = [one for one in sessions if one.is_silent and one.first.seconds > answered]
     return silent if silent and silent[-1].last.seconds - answered > LASTING else []
@@ -88,8 +78,8 @@ RULE = Rule(
     slug="port-silent",
     stage="port",
     title="Port {port} of {controller} gives no answer",
-    what_happened="The PC called port {port} of {controller} {calls:times}{span:within}. Neither "
-    "an acceptance nor a refusal was recorded.",
+    what_happened="The PC made {calls:count call} to port {port} of {controller}{span:within}. "
+    "Neither an acceptance nor a refusal was recorded.",
     means="Where other frames of the controller are recorded, it is switched on, and only this "
     "port is silent: something drops the calls, or the service does not react.",
     likely_causes=(

@@ -2,14 +2,14 @@
 
 Only where the message quotes the PC's own packets for this controller; where packets run in a
 circle, only its own calls, since a search for the way makes such messages on purpose. Quiet where
-the port opens, or the controller is heard afterwards: the router was still finding the way.
+the controller is heard afterwards: the router was still finding the way.
 """
 
 from collections.abc import Iterator
 
 from analyzer.facts import IcmpError
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, Stage
+from analyzer.linkup import Case, LinkUp
 from rules import cautions
 
 UNREACHABLE, TIME_EXCEEDED = 3, 11
@@ -21,7 +21,7 @@ TCP = 6
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
         errors = [error for error in linkup.errors if _says_no_way(error, linkup)]
-        if not errors or Stage.PORT in linkup.proofs or _came_through(linkup, errors[-1]):
+        if not errors or _came_through(linkup, errors[-1]):
             continue
         yield Sighting(
             values={
@@ -38,8 +38,7 @@ def find(case: Case) -> Iterator[Sighting]:
 def _says_no_way(error: IcmpError, linkup: LinkUp) -> bool:
     no_way = error.type == UNREACHABLE and error.code in NO_WAY
     in_a_circle = error.type == TIME_EXCEEDED and error.code == 0 and error.protocol == TCP
-    from_pc = error.about_src == linkup.pc_address
-    return (no_way or in_a_circle) and from_pc and error.sender != linkup.controller
+    return (no_way or in_a_circle) and error.about_src == linkup.pc_address
 
 
 def _came_through(linkup: LinkUp, error: IcmpError) -> bool:

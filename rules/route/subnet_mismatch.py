@@ -1,64 +1,65 @@
 """PC and controller are in different networks, and nothing comes back.
 
 By the masks in the recording (the PC's, or the one that an address server gave the controller), or
-by 255.255.255.0 where it names none. Shown where the controller's own frames are heard on this
-cable although the PC sends its packets elsewhere: then it is no router's business. Quiet where
-packets come back (a router, or a wider mask, works), and where a message says why they do not.
+by 255.255.255.0 where it names none. Shown where the controller itself is heard on this cable
+although the PC's mask or packets lead elsewhere: then it is no router's business. Quiet where
+packets come back (a router, or a wider mask, works). Where a message says why they do not, the
+rules about it stand before this one in the list.
 """
 
 from collections.abc import Iterator
 
-from analyzer.facts import Address
+from analyzer.facts import Address, Hardware
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import PRESUMED_MASK, Case, LinkUp, network
+from analyzer.linkup import Case, LinkUp, network, presumed_mask, silence
 from rules import cautions
-
-REDIRECT = 5
-"""An ICMP message that names a better way, and no reason (RFC 792)."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
-        pc = linkup.pc_address
-        if pc is None or linkup.self_assigned or linkup.is_heard:
+        pc, controller = linkup.pc_address, linkup.controller
+        if pc is None or linkup.is_heard:
             continue
-        if any(error.about_src == pc and error.type != REDIRECT for error in linkup.errors):
-            continue
-        mask = linkup.mask if linkup.mask is not None else Address(PRESUMED_MASK)
-        given = _mask_given_to_controller(linkup)
-        others = mask if given is None else given
-        if linkup.same_network and pc & others == linkup.controller & others:
+        mask = linkup.mask if linkup.mask is not None else presumed_mask(pc)
+        others = _mask_given_to(linkup) or mask
+        if all(pc & one == controller & one for one in (mask, others)):
             continue
         tried = linkup.attempts
+        sent = [*tried, linkup.last_sent] if linkup.last_sent else tried
         yield Sighting(
             values={
                 "pc": pc,
-                "controller": linkup.controller,
+                "controller": controller,
                 "network": network(pc, mask),
-                "other_network": network(linkup.controller, others),
+                "other_network": network(controller, others),
                 "known": linkup.mask is not None,
                 "tries": len(tried),
             },
             frames={"tried": tried},
             linkup=linkup,
             certainty=Certainty.SHOWN if _is_on_this_cable(linkup) else Certainty.FITS,
-            silent_since=linkup.last_sent,
+            silent_since=silence(sent, case.facts),
         )
 
 
-def _mask_given_to_controller(linkup: LinkUp) -> Address | None:
+def _mask_given_to(linkup: LinkUp) -> Address | None:
     """The mask that an address server gave out together with the controller's address."""
-    given = [one.mask for one in linkup.facts.dhcp if one.offered == linkup.controller]
-    return next((mask for mask in given if mask is not None), None)
+    given = (one.mask for one in linkup.facts.dhcp if one.offered == linkup.controller)
+    return next(given, None)
 
 
 def _is_on_this_cable(linkup: LinkUp) -> bool:
-    """Whether a device here claims the address, and the PC's mask or packets lead elsewhere."""
+    """Whether the controller claims its address here, and the PC's mask or packets lead away."""
     claims = linkup.facts.arp.claims.get(linkup.controller)
-    others = {linkup.router, linkup.pc.hardware}
-    owners = [one for one in claims.counts if one not in others] if claims else []
     leads_elsewhere = linkup.mask is not None or linkup.router is not None
-    return leads_elsewhere and any(not linkup.facts.arp.answers_for_many(one) for one in owners)
+    owners = claims.counts if claims is not None else {}
+    return leads_elsewhere and any(_has_no_other_address(linkup, one) for one in owners)
+
+
+def _has_no_other_address(linkup: LinkUp, hardware: Hardware) -> bool:
+    """A router that answers for the controller, and the PC, have addresses of their own."""
+    everyone = linkup.facts.arp.claims.items()
+    return not any(hardware in one.counts for at, one in everyone if at != linkup.controller)
 
 
 RULE = Rule(

@@ -96,13 +96,11 @@ def test_no_hardware_address_on_a_raw_link() -> None:
     assert found.sender_hw is None
 
 
-@pytest.mark.xfail(strict=True, reason="facts.icmp: ports are read from a quoted ping too")
 def test_a_quoted_ping_has_no_ports() -> None:
     found = error(raw.ipv4(raw.icmp(8, 0, 7), 1)[:28])
     assert (found.protocol, found.sport, found.dport) == (1, None, None)
 
 
-@pytest.mark.xfail(strict=True, reason="facts.icmp: a quoted header length below 20 is believed")
 def test_a_quoted_header_length_below_twenty_is_a_lie() -> None:
     lie = bytes([0x40]) + CALL[1:28]
     found = icmp(message(raw.icmp(3, 1, 0, lie), ROUTER)).errors

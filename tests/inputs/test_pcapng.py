@@ -338,6 +338,7 @@ def test_a_lying_block_length_stops_the_reading_there(length: int) -> None:
     [
         (raw.enhanced(FRAME, index=1), "a frame names an interface that was not described"),
         (raw.obsolete(FRAME, index=9), "a frame names an interface that was not described"),
+        (raw.enhanced(FRAME, stored=65), "a frame claims more octets than its block holds"),
         (raw.enhanced(FRAME, stored=5000), "a frame claims more octets than its block holds"),
         (raw.enhanced(FRAME, stored=2**32 - 1), "a frame claims more octets than its block holds"),
         (raw.block(6, bytes(4)), "a frame claims more octets than its block holds"),

@@ -119,9 +119,6 @@ def test_quiet_where_both_ends_are_self_assigned_and_it_works(controllers: tuple
     assert diagnosis.status == NO_FAULT
 
 
-@pytest.mark.xfail(
-    strict=True, reason="255.255.255.0 is presumed for 169.254.0.0/16 (RFC 3927 2.1)"
-)
 @both_or_not
 def test_quiet_where_both_ends_are_self_assigned_and_it_does_not(
     controllers: tuple[str, ...],
@@ -170,7 +167,6 @@ def test_quiet_where_a_slow_server_gives_an_address_and_it_works(
     assert slugs(diagnosis) == []
 
 
-@pytest.mark.xfail(strict=True, reason="pc_address is the first one used, not the latest")
 @told_or_not
 def test_quiet_where_a_slow_server_gives_an_address_and_it_does_not(
     controllers: tuple[str, ...],
@@ -184,7 +180,6 @@ def test_quiet_where_a_slow_server_gives_an_address_and_it_does_not(
     assert lead(diagnosed(ended(plant), controllers)) == "unanswered-arp"
 
 
-@pytest.mark.xfail(strict=True, reason="pc_address is the most used one, not one that could call")
 def test_quiet_where_the_pc_has_a_fixed_address_beside_it_and_does_not_try() -> None:
     plant, pc, _ = begun()
     looks_for_server(plant, pc)

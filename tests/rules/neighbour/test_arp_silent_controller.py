@@ -75,6 +75,13 @@ def test_found_where_it_asks_for_the_pc_and_gets_its_answer() -> None:
     assert lead(diagnosed(ended(plant), TOLD)) == SLUG
 
 
+def test_found_where_the_pc_asks_until_the_recording_ends() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit, times=30)
+    plant.chatter(unit, PANEL)
+    assert slugs(diagnosed(plant)) == [SLUG]
+
+
 def test_found_where_it_sends_to_a_pc_of_another_network() -> None:
     plant = Plant()
     pc, unit = plant.pc(), plant.station("198.51.100.60")

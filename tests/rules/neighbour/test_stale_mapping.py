@@ -64,6 +64,14 @@ def test_found_where_the_new_unit_asks_for_others() -> None:
     assert lead(diagnosed(ended(plant), TOLD)) == SLUG
 
 
+def test_found_where_the_pc_calls_until_the_recording_ends() -> None:
+    plant, pc, old, new = begun()
+    plant.announce(new)
+    plant.tcp(pc, old).syn(repeats=(3,) * 12, after=3.0)
+    plant.chatter()
+    assert lead(diagnosed(plant)) == SLUG
+
+
 @told_or_not
 def test_it_fits_where_the_pc_was_plugged_in_and_never_asked(
     controllers: tuple[str, ...],

@@ -267,3 +267,27 @@ def test_quiet_where_the_pc_sends_the_reset() -> None:
     diagnosis = diagnosed(ended(plant))
     assert slugs(diagnosis) == []
     assert diagnosis.status == CANNOT_TELL
+
+
+@told_or_not
+def test_quiet_where_a_filter_says_so_in_a_message(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    wall = plant.station("192.0.2.2", ttl=255)
+    plant.unreachable(wall, pc, plant.tcp(pc, unit).syn(), code=13)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert SLUG not in slugs(diagnosis)
+    assert lead(diagnosis) == "path-refused"
+
+
+@told_or_not
+def test_quiet_where_the_refused_call_is_repeated_until_it_works(
+    controllers: tuple[str, ...],
+) -> None:
+    """A server that closes its old session first: refused for a moment, after each session."""
+    plant, pc, unit = begun()
+    for _ in range(4):
+        refused(plant.tcp(pc, unit), after=0.01)
+        session = plant.tcp(pc, unit).open(after=0.5)
+        session.poll(3)
+        session.close()
+    assert_healthy(diagnosed(ended(plant), controllers))

@@ -89,7 +89,6 @@ def test_found_and_the_lost_part_is_no_silence() -> None:
     assert diagnosis.status == CANNOT_TELL
 
 
-@pytest.mark.xfail(strict=True, reason="a tail of zeros is read as frames of no octets")
 def test_found_where_the_rest_of_the_file_is_zeros() -> None:
     plant = healthy()
     finding = found(diagnosed(plant.pcap() + bytes(4096)), SLUG)

@@ -65,7 +65,6 @@ def test_found_for_the_told_controller_where_only_another_one_is_tried() -> None
     assert diagnosis.status == CANNOT_TELL
 
 
-@pytest.mark.xfail(strict=True, reason="asking for the told controller outweighs the PC's marks")
 def test_found_where_others_ask_for_the_controller_and_the_pc_does_not() -> None:
     plant, pc, unit = begun()
     panel = plant.station("192.0.2.20")
@@ -82,7 +81,6 @@ def test_found_with_the_pc_told_that_is_not_in_the_recording() -> None:
     assert diagnosis.status == CANNOT_TELL
 
 
-@pytest.mark.xfail(strict=True, reason="a far web service is taken for the controller")
 @pytest.mark.parametrize("answers", [True, False])
 def test_found_where_the_pc_only_calls_far_office_services(answers: bool) -> None:
     plant, pc, _ = begun()
@@ -184,7 +182,6 @@ def test_quiet_where_it_is_unclear_who_the_pc_is() -> None:
     assert diagnosis.status == CANNOT_TELL
 
 
-@pytest.mark.xfail(strict=True, reason="one station that asks by broadcast is taken for the PC")
 def test_quiet_and_blames_nobody_where_only_others_are_recorded() -> None:
     plant = Plant()
     panel = plant.station("192.0.2.20")

@@ -86,9 +86,6 @@ def test_found_as_a_note_where_a_whole_attempt_follows(controllers: tuple[str, .
     assert diagnosis.status == FAULT
 
 
-@pytest.mark.xfail(
-    strict=True, reason="port-silent takes a session without any answer for an answered one"
-)
 def test_found_as_a_note_and_the_silent_attempt_that_follows_leads() -> None:
     plant, pc, unit = begun()
     open_before(plant, pc, unit).rst(after=1)
@@ -139,7 +136,6 @@ def test_quiet_for_sessions_of_others() -> None:
     assert slugs(diagnosed(ended(plant), TOLD)) == []
 
 
-@pytest.mark.xfail(strict=True, raises=TypeError, reason="no SYN, no handshake time: say() breaks")
 def test_quiet_where_only_the_call_was_lost() -> None:
     plant, pc, unit = begun()
     plant.wait(3)

@@ -153,7 +153,6 @@ def test_quiet_where_frames_are_recorded_twice() -> None:
     assert SLUG not in slugs(diagnosed(layouts.pcap(twice), TOLD))
 
 
-@pytest.mark.xfail(strict=True, reason="silence is counted from the last of many repeats only")
 @pytest.mark.parametrize(
     ("known", "slug"), [(False, "unanswered-arp"), (True, "port-silent")], ids=["arp", "calls"]
 )

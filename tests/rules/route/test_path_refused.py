@@ -74,7 +74,8 @@ def test_found_where_the_controller_itself_says_so() -> None:
 def test_found_by_pings_alone() -> None:
     plant, pc, router, unit = begun()
     plant.unreachable(router, pc, plant.ping(pc, unit, via=router), code=13)
-    assert lead(diagnosed(ended(plant), ("198.51.100.60",))) == SLUG
+    finding = found(diagnosed(ended(plant), ("198.51.100.60",)), SLUG)
+    assert finding.certainty is Certainty.SHOWN
 
 
 def test_port_unreachable_for_a_tcp_call_only_fits() -> None:
@@ -141,12 +142,14 @@ def test_quiet_about_another_stations_packets() -> None:
     assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
 
 
-@pytest.mark.parametrize("port", [80, None], ids=["another port", "a ping"])
-def test_quiet_about_other_packets_where_the_controller_refuses_itself(port: int | None) -> None:
+@pytest.mark.parametrize("what", ["another port", "a ping", "another protocol"])
+def test_quiet_about_other_packets_where_the_controller_refuses_itself(what: str) -> None:
     plant, pc, router, unit = begun()
-    other = (
-        plant.tcp(pc, unit, port, via=router).syn() if port else plant.ping(pc, unit, via=router)
-    )
+    other = {
+        "another port": lambda: plant.tcp(pc, unit, 80, via=router).syn(),
+        "a ping": lambda: plant.ping(pc, unit, via=router),
+        "another protocol": lambda: plant.datagram(pc, unit, 50001, 502, b"hello", via=router),
+    }[what]()
     plant.unreachable(router, pc, other, code=13)
     call = plant.tcp(pc, unit, via=router)
     call.syn(after=1.0)
@@ -176,6 +179,16 @@ def test_quiet_about_a_reset_by_way_of_the_router() -> None:
     call.syn()
     call.refuse()
     assert lead(diagnosed(ended(plant))) == "port-refused"
+
+
+@pytest.mark.parametrize(
+    ("kind", "code"), [(5, 3), (3, 4)], ids=["a better way", "packet too large"]
+)
+def test_quiet_about_other_messages(kind: int, code: int) -> None:
+    plant, pc, router, unit = begun()
+    call = plant.tcp(pc, unit, via=router).syn()
+    plant.unreachable(router, pc, call, type=kind, code=code)
+    assert lead(diagnosed(ended(plant))) == "subnet-mismatch"
 
 
 def test_quiet_about_a_router_without_a_way() -> None:

@@ -4,7 +4,7 @@ import pytest
 
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty
-from captures.plant import Plant, Station
+from captures.plant import Plant, Station, modbus_read
 from tests.support import diagnosed, found, lead, slugs
 
 SLUG = "router-cannot-deliver"
@@ -72,6 +72,17 @@ def test_found_where_the_way_gets_lost_after_pings() -> None:
     assert diagnosis.outcomes[0].stopped_at == "route"
 
 
+def test_found_where_the_way_gets_lost_in_mid_session() -> None:
+    plant, pc, router, unit = begun()
+    session = plant.tcp(pc, unit, via=router).open()
+    session.poll(3)
+    lost = session.send(modbus_read(4), lost=True, after=1.0)
+    plant.unreachable(router, pc, lost, after=3.0)
+    diagnosis = diagnosed(ended(plant))
+    assert lead(diagnosis) == SLUG
+    assert diagnosis.outcomes[0].verdict is Verdict.UNSTABLE
+
+
 def test_found_where_the_controller_is_on_the_pcs_own_cable() -> None:
     plant, pc, router, unit = begun()
     call = plant.tcp(pc, unit, via=router)
@@ -134,10 +145,14 @@ def test_quiet_about_a_search_for_the_way() -> None:
     assert lead(diagnosed(ended(plant), TOLD)) == "port-refused"
 
 
-def test_quiet_about_the_controllers_own_message() -> None:
+@pytest.mark.parametrize(
+    ("kind", "code"), [(5, 0), (11, 1)], ids=["a better way", "fragments missing"]
+)
+def test_quiet_about_other_messages(kind: int, code: int) -> None:
     plant, pc, router, unit = begun()
-    plant.unreachable(unit, pc, plant.tcp(pc, unit, via=router).syn(), code=3, via=router)
-    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+    call = plant.tcp(pc, unit, via=router).syn()
+    plant.unreachable(router, pc, call, type=kind, code=code)
+    assert lead(diagnosed(ended(plant))) == "subnet-mismatch"
 
 
 def test_quiet_about_a_filter() -> None:

@@ -80,6 +80,14 @@ def test_found_where_nothing_is_sent_at_all() -> None:
     assert diagnosis.status == FAULT
 
 
+def test_found_where_the_pc_calls_until_the_recording_ends() -> None:
+    plant, pc, unit = begun()
+    router = by_router(plant, pc, unit)
+    plant.tcp(pc, unit, via=router).syn(repeats=(3,) * 12)
+    plant.chatter()
+    assert slugs(diagnosed(plant)) == [SLUG]
+
+
 def test_found_on_a_direct_cable_without_a_sound() -> None:
     plant, pc, unit = begun()
     plant.wait(5)
@@ -135,6 +143,20 @@ def test_shown_where_the_controller_is_heard_on_this_cable(bits: int | None) -> 
     plant.ask(unit, "198.51.100.20", times=2, after=1.0)
     diagnosis = told_mask(plant, pc, bits) if bits else diagnosed(ended(plant))
     assert found(diagnosis, SLUG).certainty is Certainty.SHOWN
+
+
+def test_shown_where_nothing_is_sent_to_a_controller_on_this_cable() -> None:
+    plant, pc, unit = begun()
+    plant.announce(pc)
+    plant.announce(unit)
+    assert found(told_mask(plant, pc, 24, *TOLD), SLUG).certainty is Certainty.SHOWN
+
+
+def test_it_only_fits_where_the_router_also_answers_for_the_controller() -> None:
+    plant, pc, unit = begun()
+    router = by_router(plant, pc, unit)
+    plant.arp(router, 2, unit.address, "192.0.2.20")
+    assert found(told_mask(plant, pc, 24), SLUG).certainty is Certainty.FITS
 
 
 def test_it_only_fits_where_the_pc_asks_directly_and_its_mask_is_presumed() -> None:
@@ -251,6 +273,17 @@ def test_quiet_where_controller_and_pc_differ_in_the_mask_and_it_works() -> None
     assert slugs(told_mask(plant, pc, 24)) == []
 
 
+def test_quiet_where_both_are_in_one_network_and_the_port_is_silent() -> None:
+    plant, pc, near = begun("192.0.2.60")
+    plant.lease(
+        plant.station("192.0.2.150"), plant.station("192.0.2.2"), subnet_mask="255.255.255.128"
+    )
+    plant.wait(5)
+    plant.resolve(pc, near)
+    plant.tcp(pc, near).syn(repeats=SLOW_DOWN)
+    assert slugs(told_mask(plant, pc, 24)) == ["port-silent"]
+
+
 @pytest.mark.parametrize(("code", "leads"), [(1, "router-cannot-deliver"), (13, "path-refused")])
 def test_quiet_where_a_message_says_why(code: int, leads: str) -> None:
     plant, pc, unit = begun()
@@ -277,12 +310,12 @@ def test_quiet_where_both_gave_themselves_an_address() -> None:
     assert slugs(diagnosed(ended(plant))) == []
 
 
-@pytest.mark.xfail(strict=True, reason="169.254.0.0/16 is one network without any mask (RFC 3927)")
-def test_quiet_where_both_gave_themselves_an_address_and_nobody_answers() -> None:
+def test_quiet_where_both_gave_themselves_an_address_and_the_port_is_silent() -> None:
     plant, pc, unit = begun("169.254.200.60", "169.254.7.15")
     plant.wait(5)
-    plant.ask(pc, unit)
-    assert lead(diagnosed(ended(plant))) == "unanswered-arp"
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).syn(repeats=SLOW_DOWN)
+    assert slugs(diagnosed(ended(plant))) == ["port-silent"]
 
 
 def test_quiet_about_servers_elsewhere_that_do_not_answer() -> None:
@@ -316,7 +349,6 @@ def test_quiet_where_the_pc_uses_its_second_address() -> None:
     assert slugs(diagnosed(ended(plant), TOLD)) == ["unanswered-arp"]
 
 
-@pytest.mark.xfail(strict=True, reason="linkup takes the PC's most used address, not the near one")
 def test_quiet_where_the_pc_has_a_second_address_and_tries_nothing() -> None:
     plant, pc, _ = begun()
     second = Station("198.51.100.15", pc.hw, ttl=128, is_pc=True)
@@ -325,7 +357,6 @@ def test_quiet_where_the_pc_has_a_second_address_and_tries_nothing() -> None:
     assert lead(diagnosed(ended(plant), TOLD)) is None
 
 
-@pytest.mark.xfail(strict=True, reason="a broadcast to 10.20.255.255 tells the mask; not read yet")
 def test_quiet_where_broadcasts_tell_the_wide_mask() -> None:
     plant, pc, unit = begun("10.20.7.60", "10.20.1.15")
     plant.wait(5)

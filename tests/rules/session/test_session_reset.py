@@ -324,3 +324,28 @@ def test_quiet_where_the_controller_turns_down_its_own_late_acceptance(
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == []
     assert diagnosis.status == CANNOT_TELL
+
+
+@told_or_not
+def test_quiet_where_the_web_page_of_the_controller_breaks(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    page = plant.tcp(pc, unit, 80).open()
+    page.send(b"GET /")
+    page.rst(unit)
+    session.poll(2)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_the_pc_gave_up_before_the_reset(controllers: tuple[str, ...]) -> None:
+    """The reset only confirms that the session is over; the open request is what counts."""
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    asked(session, after=0.01)
+    session.fin(after=3.0)
+    session.rst(unit)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == ["request-unanswered"]
+    assert [one.stopped_at for one in diagnosis.outcomes] == ["answer"]
