@@ -50,8 +50,9 @@ class Sighting:
     """What a rule saw.
 
     values: what the rule's text is filled with; frames: moments by the key of the rule's evidence
-    texts, those that show it best first; linkup: whose, None for the whole recording; level: where it differs from the rule's;
-    silent_since: the last frame that should have been answered, where the sighting is a silence.
+    texts, those that show it best first; linkup: whose, None for the whole recording; level: where
+    it differs from the rule's; silent_since: where the sighting is a silence, the frame from which
+    on the recording has to have listened.
     """
 
     values: Mapping[str, object]

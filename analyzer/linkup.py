@@ -141,7 +141,8 @@ class LinkUp:
     @property
     def calls(self) -> list[Session]:
         """The TCP attempts on the port meant; without any, those on the first port called instead,
-        unless another port opened."""
+        unless another port opened.
+        """
         others = self.other_sessions
         if self.sessions or self.target.transport != "tcp" or Stage.PORT in self.proofs:
             return self.sessions
@@ -340,7 +341,8 @@ def _masks(facts: Facts, station: Station | None) -> list[tuple[Address, Address
 
 def _broadcast_masks(station: Station) -> list[tuple[Address, Address]]:
     """Masks that a station's own directed broadcasts tell: all ones behind the network (RFC 922).
-    Where a narrower mask would fit as well, the widest is taken."""
+    Where a narrower mask would fit as well, the widest is taken.
+    """
     masks = []
     for own in station.addresses:
         for group in station.broadcast_to:

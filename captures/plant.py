@@ -191,7 +191,7 @@ class Plant:
         sender: str | None = None,
         after: float | None = None,
     ) -> list[Record]:
-        """Ask for the owner of an address, `times` times; `to` asks one station only (a refresh)."""
+        """Ask for an address, `times` times; `to` asks one station only (a refresh)."""
         to_hw = to.hw if to else BROADCAST
         pauses = [after] + [every] * (times - 1)
         return [

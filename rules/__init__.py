@@ -45,6 +45,7 @@ ALL = (
 
 def all_rules() -> tuple[Rule, ...]:
     """The rules above, and those that a team adds through the entry-point group
-    `whynolink.rules`: each entry point names a Rule."""
+    `whynolink.rules`: each entry point names a Rule.
+    """
     added = entry_points(group="whynolink.rules")
     return (*ALL, *(point.load() for point in added))

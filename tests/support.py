@@ -5,10 +5,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from analyzer.diagnosis import Diagnosis, diagnose
+from analyzer.facts import Address
 from analyzer.findings import Finding, Level
 from analyzer.inputs import open_recording
 from analyzer.linkup import Told
-from analyzer.facts import Address
 from captures.plant import Plant
 from rules import ALL
 

@@ -262,7 +262,7 @@ def test_total_length_zero_means_all_that_is_there() -> None:
 
 
 @pytest.mark.parametrize(
-    "packet",
+    "datagram",
     [
         ipv4(raw.tcp(), 6, first=0x44),  # header length below 20
         ipv4(raw.tcp(), 6, first=0x65),  # version 6
@@ -272,8 +272,8 @@ def test_total_length_zero_means_all_that_is_there() -> None:
         b"",
     ],
 )
-def test_an_ipv4_header_that_contradicts_itself_is_left_out(packet: bytes) -> None:
-    frames = table(ethernet(packet))
+def test_an_ipv4_header_that_contradicts_itself_is_left_out(datagram: bytes) -> None:
+    frames = table(ethernet(datagram))
     assert layers(frames) == (0, 0, 0, 0, 0)
     assert frames.kind.tolist() == [Kind.IPV4]
     assert frames.src.tolist() == [hw(PC_HW)]

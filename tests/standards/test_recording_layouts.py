@@ -49,10 +49,10 @@ INTERFACE = bytes.fromhex("0100000014000000010000000000040014000000")
 def test_pcapng_worked_octets() -> None:
     """draft-ietf-opsawg-pcapng, sections 4.1 to 4.3: 1700000000.123456 s is 0x60A2418202240 us;
     a block with a frame of 42 octets has 76 octets."""
-    packet = bytes.fromhex("06000000 4c000000 00000000 240a0600 40222018 2a000000 2a000000")
-    packet += ASK + bytes(2) + bytes.fromhex("4c000000")
-    assert len(packet) == 76
-    recording, (chunk,) = raw.read(SECTION + INTERFACE + packet)
+    block = bytes.fromhex("06000000 4c000000 00000000 240a0600 40222018 2a000000 2a000000")
+    block += ASK + bytes(2) + bytes.fromhex("4c000000")
+    assert len(block) == 76
+    recording, (chunk,) = raw.read(SECTION + INTERFACE + block)
     assert recording.damage is None
     assert (recording.interfaces[0].link, recording.interfaces[0].snap_length) == (1, 262144)
     assert chunk.time.tolist() == [1_700_000_000_123_456_000]
