@@ -399,7 +399,7 @@ def find_targets(facts: Facts, pc: Pc, told: Told) -> tuple[list[Target], list[A
         for one in trials.values()
         if one.industrial or not (one.address in routers or IPv4Address(one.address).is_global)
     ]
-    unanswered = [] if sweeping else _most_asked(near)
+    unanswered = _most_asked(near, at_least=ASKED_ON_PURPOSE if sweeping else 2)
     tiers = (
         ("industrial", [one for one in near if one.industrial]),
         ("tried", [one for one in near if one.opens or one in unanswered]),
@@ -415,12 +415,24 @@ def find_targets(facts: Facts, pc: Pc, told: Told) -> tuple[list[Target], list[A
     return [], list(trials)
 
 
-def _most_asked(trials: list[_Trial]) -> list[_Trial]:
-    """Addresses asked for in vain, without those that were asked for in passing, as gateways are:
-    a program that wants its controller repeats the question.
+ASKED_ON_PURPOSE = 3
+"""ARP requests of one whole attempt: systems ask three times (common practice, no source)."""
+GATEWAY_NUMBERS = (1, 254)
+"""Last numbers that gateways usually have (common practice, no source)."""
+
+
+def _most_asked(trials: list[_Trial], at_least: int) -> list[_Trial]:
+    """Addresses asked for in vain, without those asked for in passing: fewer than half as often as
+    another, and less than a whole attempt or for what looks like a gateway.
     """
-    most = max((one.unanswered for one in trials), default=0)
-    return [one for one in trials if one.unanswered >= 2 and 2 * one.unanswered >= most]
+    often = max((one.unanswered for one in trials), default=0) / 2
+    asked = [one for one in trials if one.unanswered >= at_least]
+    return [
+        one
+        for one in asked
+        if one.unanswered >= often
+        or (one.unanswered >= ASKED_ON_PURPOSE and one.address & 0xFF not in GATEWAY_NUMBERS)
+    ]
 
 
 def _trials(facts: Facts, pc: Pc) -> dict[Address, _Trial]:

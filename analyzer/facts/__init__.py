@@ -101,6 +101,11 @@ class Facts:
         found = (one for one in self.stations if one.hardware == hardware)
         return next(found, None) if hardware is not None else None
 
+    def is_a_device(self, hardware: Hardware) -> bool:
+        """Whether a hardware address sends frames itself, and for itself only."""
+        station = self.station(hardware)
+        return station is not None and not station.is_router and not hardware.is_virtual_router
+
     def heard_after(self, moment: Moment) -> float:
         """Seconds that the recording went on after a moment."""
         return self.coverage.seconds - moment.seconds

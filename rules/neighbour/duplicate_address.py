@@ -54,13 +54,7 @@ def find(case: Case) -> Iterator[Sighting]:
 def _rivals(facts: Facts, linkup: LinkUp, claims: Claims) -> list[Hardware]:
     """Who claims the address as its own, the most frequent first."""
     often = sorted(claims.counts, key=lambda one: -claims.counts[one])
-    return [one for one in often if one != linkup.pc.hardware and _is_a_device(facts, one)]
-
-
-def _is_a_device(facts: Facts, hardware: Hardware) -> bool:
-    """Whether it sends frames itself, and for itself only."""
-    station = facts.station(hardware)
-    return station is not None and not station.is_router and not hardware.is_virtual_router
+    return [one for one in often if one != linkup.pc.hardware and facts.is_a_device(one)]
 
 
 def _is_one_device(linkup: LinkUp, first: Hardware, second: Hardware) -> bool:

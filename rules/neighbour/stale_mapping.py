@@ -61,14 +61,8 @@ def _claim_of_another(linkup: LinkUp, old: Hardware, last_sent: Moment) -> Momen
     rivals = any(
         run.hardware == old and taken.seconds - run.last.seconds < SWAP for run in claims.runs
     )
-    is_owner = not rivals and _is_a_device(linkup.facts, claims.runs[-1].hardware)
+    is_owner = not rivals and linkup.facts.is_a_device(claims.runs[-1].hardware)
     return taken if is_owner and taken < last_sent else None
-
-
-def _is_a_device(facts: Facts, hardware: Hardware) -> bool:
-    """Whether it sends frames itself, and for itself only."""
-    station = facts.station(hardware)
-    return station is not None and not station.is_router and not hardware.is_virtual_router
 
 
 def _typed_by_hand(linkup: LinkUp, path: Path) -> bool:

@@ -283,6 +283,17 @@ def test_quiet_where_the_pc_hands_its_calls_to_a_router() -> None:
     assert lead(diagnosed(ended(plant))) == "subnet-mismatch"
 
 
+def test_quiet_where_the_recording_ends_soon_after_the_claim() -> None:
+    plant, pc, old, new = begun()
+    call = plant.tcp(pc, old)
+    call.syn(repeats=(3,) * 7)
+    plant.announce(new, times=1)
+    call.again(after=1.0)
+    plant.wait(2)
+    plant.chatter()
+    assert lead(diagnosed(plant)) == "port-silent"
+
+
 def test_quiet_where_the_recording_ends_too_soon() -> None:
     plant, pc, old, new = begun()
     plant.announce(new)

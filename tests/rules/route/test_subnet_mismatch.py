@@ -365,6 +365,18 @@ def test_quiet_where_broadcasts_tell_the_wide_mask() -> None:
     assert lead(diagnosed(ended(plant))) == "unanswered-arp"
 
 
+def test_quiet_where_the_recording_ends_soon_after_the_last_datagram() -> None:
+    plant, pc, unit = begun()
+    router = plant.station("192.0.2.1")
+    plant.wait(3)
+    plant.resolve(pc, router)
+    for _ in range(3):
+        plant.datagram(pc, unit, 50001, 47808, b"hello", via=router, after=3.0)
+    plant.wait(2)
+    plant.chatter()
+    assert lead(diagnosed(plant)) is None
+
+
 @told_or_not
 def test_quiet_where_the_recording_ends_too_soon(controllers: tuple[str, ...]) -> None:
     plant, pc, unit = begun()
