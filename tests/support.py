@@ -4,12 +4,14 @@ import io
 from collections.abc import Sequence
 from typing import Any
 
-from analyzer.diagnosis import Diagnosis, diagnose
+import pytest
+
+from analyzer.diagnosis import NO_FAULT, Diagnosis, Verdict, diagnose
 from analyzer.facts import Address
 from analyzer.findings import Finding, Level
 from analyzer.inputs import open_recording
 from analyzer.linkup import Told
-from captures.plant import Plant
+from captures.plant import Plant, Station
 from rules import ALL
 
 
@@ -44,3 +46,36 @@ def found(diagnosis: Diagnosis, slug: str) -> Finding:
 def slugs(diagnosis: Diagnosis) -> list[str]:
     """All findings, in order."""
     return [one.rule for one in diagnosis.findings]
+
+
+TOLD = ("192.0.2.60:502",)
+told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
+
+
+def begun() -> tuple[Plant, Station, Station]:
+    """The plant, the PC and the controller; the recorder has been running for 5 s."""
+    plant = Plant()
+    pc, unit = plant.pc(), plant.station()
+    plant.wait(5)
+    return plant, pc, unit
+
+
+def acquainted() -> tuple[Plant, Station, Station]:
+    """As begun, and the PC has found the controller's hardware address."""
+    plant, pc, unit = begun()
+    plant.resolve(pc, unit)
+    return plant, pc, unit
+
+
+def ended(plant: Plant, seconds: float = 8) -> Plant:
+    """The recorder runs on for a while, and others are heard all the time."""
+    plant.wait(seconds)
+    plant.chatter()
+    return plant
+
+
+def assert_healthy(diagnosis: Diagnosis) -> None:
+    """Nothing to tell, and the only link-up is complete."""
+    assert slugs(diagnosis) == []
+    assert [outcome.verdict for outcome in diagnosis.outcomes] == [Verdict.COMPLETE]
+    assert diagnosis.status == NO_FAULT

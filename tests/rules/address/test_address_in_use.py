@@ -1,17 +1,13 @@
 """address-in-use: another station claims the PC's own address."""
 
-import pytest
-
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty, Level
 from captures import layouts
 from captures.plant import BROADCAST, Plant, Station, modbus_read
-from tests.support import diagnosed, found, lead, slugs
+from tests.support import TOLD, diagnosed, ended, found, lead, slugs, told_or_not
 
 SLUG = "address-in-use"
 LAPTOP_HW = "00:00:5e:00:53:77"
-TOLD = ("192.0.2.60:502",)
-told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
 
 
 def begun() -> tuple[Plant, Station, Station, Station]:
@@ -28,12 +24,6 @@ def reads(plant: Plant, pc: Station, unit: Station) -> None:
     session = plant.tcp(pc, unit).open()
     session.poll(3)
     session.close()
-
-
-def ended(plant: Plant) -> Plant:
-    plant.wait(8)
-    plant.chatter()
-    return plant
 
 
 def another(pc: Station, address: str) -> Station:

@@ -5,13 +5,11 @@ import pytest
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station
-from tests.support import diagnosed, found, lead, slugs
+from tests.support import TOLD, diagnosed, ended, found, lead, slugs, told_or_not
 
 SLUG = "self-assigned-address"
 PC_HW = "00:00:5e:00:53:15"
-TOLD = ("192.0.2.60:502",)
 BOTH = ("169.254.80.60:502",)
-told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
 both_or_not = pytest.mark.parametrize("controllers", [(), BOTH], ids=["not told", "told"])
 
 
@@ -36,12 +34,6 @@ def gives_itself_an_address(plant: Plant, pc: Station) -> None:
 def fixed(pc: Station, address: str = "192.0.2.15") -> Station:
     """The same PC with another address."""
     return Station(address, pc.hw, pc.ttl, is_pc=True)
-
-
-def ended(plant: Plant) -> Plant:
-    plant.wait(8)
-    plant.chatter()
-    return plant
 
 
 @told_or_not

@@ -4,26 +4,19 @@ import pytest
 
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
-from captures.plant import Plant, Session, Station, modbus_answer, modbus_read
-from tests.support import diagnosed, found, lead, slugs
+from captures.plant import Session, Station, modbus_answer, modbus_read
+from tests.support import (
+    acquainted,
+    assert_healthy,
+    diagnosed,
+    ended,
+    found,
+    lead,
+    slugs,
+    told_or_not,
+)
 
 SLUG = "request-unanswered"
-TOLD = ("192.0.2.60:502",)
-told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
-
-
-def begun() -> tuple[Plant, Station, Station]:
-    plant = Plant()
-    pc, unit = plant.pc(), plant.station()
-    plant.wait(5)
-    plant.resolve(pc, unit)
-    return plant, pc, unit
-
-
-def ended(plant: Plant, seconds: float = 8) -> Plant:
-    plant.wait(seconds)
-    plant.chatter()
-    return plant
 
 
 def asked(session: Session, after: float = 0.01) -> None:
@@ -48,12 +41,6 @@ def assert_leads(
     assert diagnosis.status == FAULT
 
 
-def assert_healthy(diagnosis: Diagnosis) -> None:
-    assert slugs(diagnosis) == []
-    assert [outcome.verdict for outcome in diagnosis.outcomes] == [Verdict.COMPLETE]
-    assert diagnosis.status == NO_FAULT
-
-
 def assert_nothing_to_tell(diagnosis: Diagnosis) -> None:
     assert slugs(diagnosis) == []
     assert diagnosis.status == CANNOT_TELL
@@ -61,7 +48,7 @@ def assert_nothing_to_tell(diagnosis: Diagnosis) -> None:
 
 @told_or_not
 def test_found_on_first_contact(controllers: tuple[str, ...]) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     asked(plant.tcp(pc, unit).open())
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == [SLUG]
@@ -72,7 +59,7 @@ def test_found_on_first_contact(controllers: tuple[str, ...]) -> None:
 @told_or_not
 @pytest.mark.parametrize("by_reset", [True, False])
 def test_found_where_the_pc_gives_up(controllers: tuple[str, ...], by_reset: bool) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     for _ in range(3):
         session = plant.tcp(pc, unit).open(after=1.0)
         asked(session)
@@ -88,7 +75,7 @@ def test_found_where_the_pc_gives_up(controllers: tuple[str, ...], by_reset: boo
 
 @told_or_not
 def test_found_where_the_pc_asks_again_in_the_same_session(controllers: tuple[str, ...]) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     for _ in range(3):
         asked(session, after=1.0)
@@ -98,7 +85,7 @@ def test_found_where_the_pc_asks_again_in_the_same_session(controllers: tuple[st
 
 def test_found_on_a_later_request() -> None:
     """The session worked; then one request stays open until the PC gives up and calls again."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(6)
     asked(session)
@@ -110,7 +97,7 @@ def test_found_on_a_later_request() -> None:
 
 
 def test_found_where_the_answer_comes_after_the_pc_gave_up() -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(3)
     asked(session)
@@ -122,7 +109,7 @@ def test_found_where_the_answer_comes_after_the_pc_gave_up() -> None:
 
 
 def test_found_with_a_request_in_several_segments() -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     request = modbus_read(1)
     session.send(request[:6], after=0.01)
@@ -135,7 +122,7 @@ def test_found_with_a_request_in_several_segments() -> None:
 
 def test_found_with_less_certainty_where_the_request_is_not_even_confirmed() -> None:
     """The way may have broken right then."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.send(modbus_read(1), after=0.01)
     for pause in (0.3, 0.6, 1.2, 2.4):
@@ -145,7 +132,7 @@ def test_found_with_less_certainty_where_the_request_is_not_even_confirmed() -> 
 
 
 def test_found_where_a_repeated_request_is_confirmed() -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.send(modbus_read(1), lost=True, after=0.01)
     session.again(after=0.3)
@@ -154,7 +141,7 @@ def test_found_where_a_repeated_request_is_confirmed() -> None:
 
 
 def test_found_behind_a_greeting() -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.send(b"ready", unit)
     session.ack()
@@ -163,7 +150,7 @@ def test_found_behind_a_greeting() -> None:
 
 
 def test_found_behind_keep_alives() -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     asked(session)
     for _ in range(5):
@@ -175,7 +162,7 @@ def test_found_behind_keep_alives() -> None:
 
 
 def test_found_with_sequence_numbers_that_wrap() -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit, client_seq=2**32 - 7, server_seq=2**32 - 1).open()
     asked(session)
     assert_leads(diagnosed(ended(plant)), acknowledged=True)
@@ -185,7 +172,7 @@ def test_found_in_frames_recorded_twice_with_packet_ids_of_zero(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(Station, "next_packet_id", lambda station: 0)
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     plant.raw(session.send(modbus_read(1), after=0.5).data, pc, after=0.0001)
     session.ack(unit)
@@ -193,7 +180,7 @@ def test_found_in_frames_recorded_twice_with_packet_ids_of_zero(
 
 
 def test_found_with_less_certainty_where_the_recorder_lost_frames() -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     asked(plant.tcp(pc, unit).open())
     octets = ended(plant).pcapng(hw=pc.hw, address="192.0.2.15/24", drops=5)
     assert_leads(diagnosed(octets), certainty=Certainty.FITS)
@@ -201,7 +188,7 @@ def test_found_with_less_certainty_where_the_recorder_lost_frames() -> None:
 
 @told_or_not
 def test_quiet_where_the_recording_ends_too_soon(controllers: tuple[str, ...]) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     asked(plant.tcp(pc, unit).open())
     diagnosis = diagnosed(ended(plant, 3), controllers)
     assert slugs(diagnosis) == ["stopped-early"]
@@ -210,7 +197,7 @@ def test_quiet_where_the_recording_ends_too_soon(controllers: tuple[str, ...]) -
 
 @told_or_not
 def test_quiet_where_the_answer_is_slow(controllers: tuple[str, ...]) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     asked(session)
     session.send(modbus_answer(1), unit, after=7.0)
@@ -222,7 +209,7 @@ def test_quiet_where_the_answer_is_slow(controllers: tuple[str, ...]) -> None:
 def test_quiet_where_the_recording_ends_in_the_middle_of_work(
     controllers: tuple[str, ...],
 ) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(6)
     session.send(modbus_read(7), after=1.0)
@@ -233,7 +220,7 @@ def test_quiet_where_the_recording_ends_in_the_middle_of_work(
 @told_or_not
 def test_quiet_where_the_pc_waits_on_purpose(controllers: tuple[str, ...]) -> None:
     """A request for the next event stays open for as long as nothing happens."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(2)
     asked(session)
@@ -244,7 +231,7 @@ def test_quiet_where_the_pc_waits_on_purpose(controllers: tuple[str, ...]) -> No
 def test_quiet_where_a_program_ends_while_it_waits_on_purpose(
     controllers: tuple[str, ...],
 ) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     for pause in (12.0, 25.0, 18.0):
         session.exchange(b"next event?", b"door closed", think=pause)
@@ -257,7 +244,7 @@ def test_quiet_where_a_program_ends_while_it_waits_on_purpose(
 def test_quiet_where_one_session_waits_for_events_and_another_works(
     controllers: tuple[str, ...],
 ) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     events = plant.tcp(pc, unit).open()
     asked(events)
     session = plant.tcp(pc, unit).open()
@@ -270,7 +257,7 @@ def test_quiet_where_one_session_waits_for_events_and_another_works(
 @told_or_not
 def test_quiet_where_a_later_session_is_answered(controllers: tuple[str, ...]) -> None:
     """The controller was starting: its first session got no answer yet."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     asked(session)
     session.close(after=3.0)
@@ -283,7 +270,7 @@ def test_quiet_where_a_later_session_is_answered(controllers: tuple[str, ...]) -
 def test_quiet_where_the_pc_only_sends_and_closes(
     controllers: tuple[str, ...], in_last_segment: bool
 ) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     for _ in range(4):
         session.send(b"recipe line", after=3.0)
@@ -302,7 +289,7 @@ def test_quiet_where_the_pc_only_sends_and_closes(
 def test_quiet_where_the_controller_speaks_first(
     controllers: tuple[str, ...], silent: bool
 ) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     for _ in range(1 if silent else 40):
         session.send(b"state: ready", unit, after=0.2)
@@ -317,7 +304,7 @@ def test_quiet_where_the_controller_speaks_first(
 def test_quiet_where_the_controller_itself_ends_the_session(
     controllers: tuple[str, ...], by_reset: bool
 ) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     asked(session)
     if by_reset:
@@ -332,7 +319,7 @@ def test_quiet_where_the_pcs_program_ends_right_after_its_last_request(
     controllers: tuple[str, ...],
 ) -> None:
     """A farewell wants no answer."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(4)
     session.send(b"farewell", after=1.0)
@@ -346,7 +333,7 @@ def test_quiet_where_an_idle_session_began_before_the_recording(
     controllers: tuple[str, ...], length: int
 ) -> None:
     """Keep-alives of the PC, with one old octet or none, look like data at first sight."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit)
     for _ in range(4):
         old = session.client.next - 1
@@ -360,7 +347,7 @@ def test_quiet_where_an_idle_session_began_before_the_recording(
 @told_or_not
 def test_quiet_where_the_recorder_lost_the_answer(controllers: tuple[str, ...]) -> None:
     """The PC confirms octets of the controller that are not in the file."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     asked(session)
     plant.lose(session.send(modbus_answer(1), unit))
@@ -371,7 +358,7 @@ def test_quiet_where_the_recorder_lost_the_answer(controllers: tuple[str, ...]) 
 
 @told_or_not
 def test_quiet_where_others_are_not_answered(controllers: tuple[str, ...]) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     panel, drive = plant.station("192.0.2.20"), plant.station("192.0.2.31")
     session = plant.tcp(pc, unit).open()
     session.poll(2)
@@ -386,7 +373,7 @@ def test_quiet_where_others_are_not_answered(controllers: tuple[str, ...]) -> No
 @told_or_not
 def test_quiet_where_the_controller_asks_the_pc(controllers: tuple[str, ...]) -> None:
     """The controller's own session, say for the time of day, is not the link-up."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(3)
     call = plant.tcp(unit, pc, 8123).open()

@@ -9,11 +9,9 @@ from analyzer.findings import Certainty
 from captures import layouts
 from captures.plant import Plant, Station
 from rules.link.nothing_heard import RULE
-from tests.support import diagnosed, found, lead, slugs
+from tests.support import TOLD, diagnosed, found, lead, slugs, told_or_not
 
 SLUG = "nothing-heard"
-TOLD = ("192.0.2.60:502",)
-told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
 
 
 def begun(address: str = "192.0.2.15") -> tuple[Plant, Station]:

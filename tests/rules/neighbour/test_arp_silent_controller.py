@@ -1,23 +1,12 @@
 """arp-silent-controller: the controller is alive and does not answer the PC's question."""
 
-import pytest
-
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Station
-from tests.support import diagnosed, found, lead, slugs
+from tests.support import TOLD, begun, diagnosed, found, lead, slugs, told_or_not
 
 SLUG = "arp-silent-controller"
-TOLD = ("192.0.2.60:502",)
-told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
 PANEL = Station("192.0.2.20", "00:00:5e:00:53:20")
-
-
-def begun() -> tuple[Plant, Station, Station]:
-    plant = Plant()
-    pc, unit = plant.pc(), plant.station()
-    plant.wait(5)
-    return plant, pc, unit
 
 
 def ended(plant: Plant, unit: Station | None = None) -> Plant:

@@ -1,15 +1,11 @@
 """duplicate-address: two devices claim the controller's address."""
 
-import pytest
-
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station, modbus_read
-from tests.support import diagnosed, found, lead, slugs
+from tests.support import TOLD, diagnosed, ended, found, lead, slugs, told_or_not
 
 SLUG = "duplicate-address"
-TOLD = ("192.0.2.60:502",)
-told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
 VIRTUAL_ROUTER = "00:00:5e:00:01:07"
 
 
@@ -20,12 +16,6 @@ def begun() -> tuple[Plant, Station, Station, Station]:
     other = plant.station(unit.address, hw="00:00:5e:00:53:61", ttl=128)
     plant.wait(5)
     return plant, pc, unit, other
-
-
-def ended(plant: Plant) -> Plant:
-    plant.wait(8)
-    plant.chatter()
-    return plant
 
 
 def both_answer(plant: Plant, pc: Station, *units: Station) -> None:

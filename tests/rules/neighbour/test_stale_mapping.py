@@ -1,15 +1,11 @@
 """stale-mapping: the PC sends to a hardware address that is not the controller's any more."""
 
-import pytest
-
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station
-from tests.support import diagnosed, found, lead, slugs
+from tests.support import TOLD, diagnosed, ended, found, lead, slugs, told_or_not
 
 SLUG = "stale-mapping"
-TOLD = ("192.0.2.60:502",)
-told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
 SLOW_DOWN = (1, 2, 4)
 
 
@@ -20,12 +16,6 @@ def begun(unit: str = "192.0.2.60") -> tuple[Plant, Station, Station, Station]:
     new = plant.station(unit, hw="00:00:5e:00:53:61")
     plant.wait(3)
     return plant, pc, old, new
-
-
-def ended(plant: Plant) -> Plant:
-    plant.wait(8)
-    plant.chatter()
-    return plant
 
 
 @told_or_not

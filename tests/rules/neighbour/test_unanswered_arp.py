@@ -5,24 +5,9 @@ import pytest
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station
-from tests.support import diagnosed, found, lead, slugs
+from tests.support import TOLD, begun, diagnosed, ended, found, lead, slugs, told_or_not
 
 SLUG = "unanswered-arp"
-TOLD = ("192.0.2.60:502",)
-told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
-
-
-def begun() -> tuple[Plant, Station, Station]:
-    plant = Plant()
-    pc, unit = plant.pc(), plant.station()
-    plant.wait(5)
-    return plant, pc, unit
-
-
-def ended(plant: Plant) -> Plant:
-    plant.wait(8)
-    plant.chatter()
-    return plant
 
 
 @told_or_not

@@ -2,29 +2,22 @@
 
 import pytest
 
-from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
+from analyzer.diagnosis import CANNOT_TELL, FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Session, Station
-from tests.support import diagnosed, found, lead, slugs
+from tests.support import (
+    TOLD,
+    acquainted,
+    assert_healthy,
+    diagnosed,
+    ended,
+    found,
+    lead,
+    slugs,
+    told_or_not,
+)
 
 SLUG = "port-refused"
-TOLD = ("192.0.2.60:502",)
-told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
-
-
-def begun() -> tuple[Plant, Station, Station]:
-    """The PC has found the controller's hardware address."""
-    plant = Plant()
-    pc, unit = plant.pc(), plant.station()
-    plant.wait(5)
-    plant.resolve(pc, unit)
-    return plant, pc, unit
-
-
-def ended(plant: Plant) -> Plant:
-    plant.wait(8)
-    plant.chatter()
-    return plant
 
 
 def refused(session: Session, repeats: int = 0, after: float | None = None) -> None:
@@ -46,15 +39,9 @@ def assert_leads(diagnosis: Diagnosis, **values: object) -> None:
     assert diagnosis.status == FAULT
 
 
-def assert_healthy(diagnosis: Diagnosis) -> None:
-    assert slugs(diagnosis) == []
-    assert [outcome.verdict for outcome in diagnosis.outcomes] == [Verdict.COMPLETE]
-    assert diagnosis.status == NO_FAULT
-
-
 @told_or_not
 def test_found_where_the_system_repeats_one_call(controllers: tuple[str, ...]) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     refused(plant.tcp(pc, unit), repeats=3)
     diagnosis = diagnosed(ended(plant), controllers)
     assert_leads(diagnosis, controller=0xC000023C, port=502, attempts=1, calls=4)
@@ -62,14 +49,14 @@ def test_found_where_the_system_repeats_one_call(controllers: tuple[str, ...]) -
 
 
 def test_found_where_repeats_take_new_sequence_numbers() -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     for seq in (100, 7_000_000, 2**32 - 1):
         refused(plant.tcp(pc, unit, sport=50_000, client_seq=seq), after=0.5)
     assert_leads(diagnosed(ended(plant)), attempts=1, calls=3)
 
 
 def test_found_where_the_program_calls_for_minutes() -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     for _ in range(90):
         refused(plant.tcp(pc, unit), repeats=1, after=1.5)
     diagnosis = diagnosed(ended(plant), TOLD)
@@ -78,7 +65,7 @@ def test_found_where_the_program_calls_for_minutes() -> None:
 
 
 def test_found_on_the_told_port_while_another_works() -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     page = plant.tcp(pc, unit, 8080).open()
     page.exchange(b"state?", b"ready")
     refused(plant.tcp(pc, unit), repeats=2, after=2.0)
@@ -88,7 +75,7 @@ def test_found_on_the_told_port_while_another_works() -> None:
 
 
 def test_found_on_another_port_than_the_told_one() -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     refused(plant.tcp(pc, unit, 503), repeats=2)
     assert_leads(diagnosed(ended(plant), TOLD), port=503)
 
@@ -114,14 +101,14 @@ def test_found_without_arp_and_with_packet_ids_of_zero(monkeypatch: pytest.Monke
 
 def test_found_though_the_recording_ends_at_once() -> None:
     """A refusal is seen, not concluded from silence."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     refused(plant.tcp(pc, unit))
     plant.chatter()
     assert_leads(diagnosed(plant), attempts=1)
 
 
 def test_found_in_frames_recorded_twice() -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit)
     for tell, by in ((session.syn, pc), (session.refuse, unit), (session.again, pc)):
         plant.raw(tell(after=0.5).data, by, after=0.0001)
@@ -131,7 +118,7 @@ def test_found_in_frames_recorded_twice() -> None:
 
 
 def test_found_with_a_lossy_recorder() -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     refused(plant.tcp(pc, unit), repeats=2)
     octets = ended(plant).pcapng(hw=pc.hw, address="192.0.2.15/24", drops=40)
     diagnosis = diagnosed(octets)
@@ -141,7 +128,7 @@ def test_found_with_a_lossy_recorder() -> None:
 
 def test_found_long_after_the_port_worked() -> None:
     """The service stopped taking sessions, and did not come back within 2 min."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(3)
     session.close()
@@ -156,7 +143,7 @@ def test_found_long_after_the_port_worked() -> None:
 
 @told_or_not
 def test_quiet_where_the_controller_was_starting(controllers: tuple[str, ...]) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     for _ in range(8):
         refused(plant.tcp(pc, unit), repeats=1, after=3.0)
     plant.tcp(pc, unit).open(after=3.0).poll(6)
@@ -165,7 +152,7 @@ def test_quiet_where_the_controller_was_starting(controllers: tuple[str, ...]) -
 
 @told_or_not
 def test_quiet_where_the_repeat_of_the_same_call_is_accepted(controllers: tuple[str, ...]) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit)
     refused(session, repeats=1)
     session.again(after=0.5)
@@ -177,7 +164,7 @@ def test_quiet_where_the_repeat_of_the_same_call_is_accepted(controllers: tuple[
 
 
 def test_quiet_where_the_program_falls_back_to_another_port() -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     refused(plant.tcp(pc, unit, 4840), repeats=2)
     session = plant.tcp(pc, unit, 4841).open(after=0.5)
     session.exchange(b"hello", b"welcome")
@@ -188,7 +175,7 @@ def test_quiet_where_the_program_falls_back_to_another_port() -> None:
 @told_or_not
 def test_quiet_where_a_second_session_is_too_many(controllers: tuple[str, ...]) -> None:
     """The link-up works all the while: that one more session is refused is no news of it."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(3)
     refused(plant.tcp(pc, unit), repeats=2)
@@ -199,7 +186,7 @@ def test_quiet_where_a_second_session_is_too_many(controllers: tuple[str, ...]) 
 @told_or_not
 def test_quiet_where_a_quick_new_call_comes_too_soon(controllers: tuple[str, ...]) -> None:
     """Small stacks need a moment to free the only session; the recording ends meanwhile."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(3)
     session.close()
@@ -209,7 +196,7 @@ def test_quiet_where_a_quick_new_call_comes_too_soon(controllers: tuple[str, ...
 
 @told_or_not
 def test_quiet_where_others_are_refused(controllers: tuple[str, ...]) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     panel, scanner = plant.station("192.0.2.20"), plant.station("192.0.2.99")
     session = plant.tcp(pc, unit).open()
     session.poll(2)
@@ -222,7 +209,7 @@ def test_quiet_where_others_are_refused(controllers: tuple[str, ...]) -> None:
 
 @told_or_not
 def test_quiet_where_the_office_printer_refuses_the_pc(controllers: tuple[str, ...]) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     printer = plant.station("192.0.2.90")
     session = plant.tcp(pc, unit).open()
     session.poll(2)
@@ -233,7 +220,7 @@ def test_quiet_where_the_office_printer_refuses_the_pc(controllers: tuple[str, .
 
 def test_quiet_where_a_filter_turns_the_call_down() -> None:
     """The reset comes from another hardware address than the controller's."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     wall = Station(unit.address, "00:00:5e:00:53:f0", ttl=255)
     session = plant.tcp(pc, unit)
     session.syn()
@@ -246,7 +233,7 @@ def test_quiet_where_a_filter_turns_the_call_down() -> None:
 @told_or_not
 def test_quiet_where_only_the_acceptance_is_missing(controllers: tuple[str, ...]) -> None:
     """A reset behind data ends a session; it refuses none."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit)
     session.syn()
     plant.lose(session.syn_ack())
@@ -259,7 +246,7 @@ def test_quiet_where_only_the_acceptance_is_missing(controllers: tuple[str, ...]
 
 def test_quiet_where_the_pc_sends_the_reset() -> None:
     """A program that only looks whether the port is open breaks off itself."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit)
     session.syn()
     session.syn_ack()
@@ -271,7 +258,7 @@ def test_quiet_where_the_pc_sends_the_reset() -> None:
 
 @told_or_not
 def test_quiet_where_a_filter_says_so_in_a_message(controllers: tuple[str, ...]) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     wall = plant.station("192.0.2.2", ttl=255)
     plant.unreachable(wall, pc, plant.tcp(pc, unit).syn(), code=13)
     diagnosis = diagnosed(ended(plant), controllers)
@@ -284,7 +271,7 @@ def test_quiet_where_the_refused_call_is_repeated_until_it_works(
     controllers: tuple[str, ...],
 ) -> None:
     """A server that closes its old session first: refused for a moment, after each session."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     for _ in range(4):
         refused(plant.tcp(pc, unit), after=0.01)
         session = plant.tcp(pc, unit).open(after=0.5)

@@ -2,29 +2,24 @@
 
 import pytest
 
-from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
+from analyzer.diagnosis import CANNOT_TELL, FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station
-from tests.support import diagnosed, found, lead, slugs
+from tests.support import (
+    TOLD,
+    assert_healthy,
+    begun,
+    diagnosed,
+    ended,
+    found,
+    lead,
+    slugs,
+    told_or_not,
+)
 
 SLUG = "port-silent"
-TOLD = ("192.0.2.60:502",)
-told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
 KERNEL, DESKTOP, IMPATIENT = (1, 2, 4, 8), (3, 6), ()
 """Seconds between the tries of one call, by system and by program."""
-
-
-def begun() -> tuple[Plant, Station, Station]:
-    plant = Plant()
-    pc, unit = plant.pc(), plant.station()
-    plant.wait(5)
-    return plant, pc, unit
-
-
-def ended(plant: Plant, seconds: float = 8) -> Plant:
-    plant.wait(seconds)
-    plant.chatter()
-    return plant
 
 
 def looked_for(plant: Plant, pc: Station) -> None:
@@ -45,12 +40,6 @@ def assert_leads(diagnosis: Diagnosis, certainty: Certainty, **values: object) -
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "port")
     assert diagnosis.status == FAULT
-
-
-def assert_healthy(diagnosis: Diagnosis) -> None:
-    assert slugs(diagnosis) == []
-    assert [outcome.verdict for outcome in diagnosis.outcomes] == [Verdict.COMPLETE]
-    assert diagnosis.status == NO_FAULT
 
 
 @told_or_not

@@ -8,11 +8,9 @@ from analyzer.diagnosis import CANNOT_TELL, NO_FAULT, Verdict
 from analyzer.findings import Level
 from captures import layouts
 from captures.plant import Plant
-from tests.support import diagnosed, found, slugs
+from tests.support import diagnosed, found, slugs, told_or_not
 
 SLUG = "damaged-file"
-TOLD = ("192.0.2.60:502",)
-told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
 
 
 def healthy() -> Plant:

@@ -5,11 +5,9 @@ import pytest
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT
 from analyzer.findings import Level
 from captures.plant import Plant
-from tests.support import diagnosed, found, lead, slugs
+from tests.support import diagnosed, found, lead, slugs, told_or_not
 
 SLUG = "frames-cut-short"
-TOLD = ("192.0.2.60:502",)
-told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
 
 
 def healthy() -> Plant:

@@ -6,11 +6,9 @@ from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
 from captures import layouts
 from captures.layouts import COOKED, ETHERNET, RAW
 from captures.plant import Plant, Station
-from tests.support import diagnosed, found, lead, slugs
+from tests.support import TOLD, diagnosed, ended, found, lead, slugs, told_or_not
 
 SLUG = "no-attempt"
-TOLD = ("192.0.2.60:502",)
-told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
 
 
 def begun() -> tuple[Plant, Station, Station]:
@@ -20,12 +18,6 @@ def begun() -> tuple[Plant, Station, Station]:
     plant.link_up(pc)
     plant.wait(3)
     return plant, pc, unit
-
-
-def ended(plant: Plant) -> Plant:
-    plant.wait(8)
-    plant.chatter()
-    return plant
 
 
 @told_or_not

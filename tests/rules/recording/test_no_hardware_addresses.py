@@ -8,12 +8,10 @@ from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, State, Verdict
 from analyzer.findings import Level
 from captures.layouts import COOKED, NULL, RAW
 from captures.plant import Plant, Session
-from tests.support import diagnosed, found, lead, slugs
+from tests.support import diagnosed, found, lead, slugs, told_or_not
 
 SLUG = "no-hardware-addresses"
-TOLD = ("192.0.2.60:502",)
 RADIO = 127
-told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
 
 
 def called() -> tuple[Plant, Session]:

@@ -1,16 +1,12 @@
 """started-late: the recording began in the middle of a session."""
 
-import pytest
-
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
 from analyzer.findings import Level
 from captures import layouts
 from captures.plant import Plant, Session, Station, modbus_read
-from tests.support import diagnosed, found, lead, slugs
+from tests.support import TOLD, diagnosed, ended, found, lead, slugs, told_or_not
 
 SLUG = "started-late"
-TOLD = ("192.0.2.60:502",)
-told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
 
 
 def begun() -> tuple[Plant, Station, Station]:
@@ -24,12 +20,6 @@ def open_before(plant: Plant, pc: Station, unit: Station) -> Session:
     for record in (session.syn(), session.syn_ack(), session.ack()):
         plant.lose(record)
     return session
-
-
-def ended(plant: Plant) -> Plant:
-    plant.wait(8)
-    plant.chatter()
-    return plant
 
 
 @told_or_not

@@ -7,11 +7,9 @@ import pytest
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
 from captures import layouts
 from captures.plant import Plant, Record, Station, modbus_read
-from tests.support import diagnosed, found, lead, slugs
+from tests.support import TOLD, diagnosed, found, lead, slugs, told_or_not
 
 SLUG = "stopped-early"
-TOLD = ("192.0.2.60:502",)
-told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
 
 
 def begun() -> tuple[Plant, Station, Station]:

@@ -5,7 +5,7 @@ import pytest
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station
-from tests.support import diagnosed, found, lead, slugs
+from tests.support import diagnosed, ended, found, lead, slugs
 
 SLUG = "path-refused"
 TOLD = ("198.51.100.60:502",)
@@ -28,12 +28,6 @@ def near() -> tuple[Plant, Station, Station]:
     plant.wait(5)
     plant.resolve(pc, unit)
     return plant, pc, unit
-
-
-def ended(plant: Plant) -> Plant:
-    plant.wait(8)
-    plant.chatter()
-    return plant
 
 
 @told_or_not

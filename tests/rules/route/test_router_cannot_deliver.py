@@ -5,7 +5,7 @@ import pytest
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station, modbus_read
-from tests.support import diagnosed, found, lead, slugs
+from tests.support import diagnosed, ended, found, lead, slugs
 
 SLUG = "router-cannot-deliver"
 TOLD = ("198.51.100.60:502",)
@@ -19,12 +19,6 @@ def begun() -> tuple[Plant, Station, Station, Station]:
     plant.wait(5)
     plant.resolve(pc, router)
     return plant, pc, router, unit
-
-
-def ended(plant: Plant) -> Plant:
-    plant.wait(8)
-    plant.chatter()
-    return plant
 
 
 @told_or_not

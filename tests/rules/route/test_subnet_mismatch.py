@@ -7,7 +7,7 @@ import pytest
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station
-from tests.support import diagnosed, found, lead, slugs
+from tests.support import diagnosed, ended, found, lead, slugs
 
 SLUG = "subnet-mismatch"
 TOLD = ("198.51.100.60:502",)
@@ -27,12 +27,6 @@ def by_router(plant: Plant, pc: Station, unit: Station) -> Station:
     plant.resolve(pc, router)
     plant.tcp(pc, unit, via=router).syn(repeats=SLOW_DOWN)
     return router
-
-
-def ended(plant: Plant) -> Plant:
-    plant.wait(8)
-    plant.chatter()
-    return plant
 
 
 def told_mask(plant: Plant, pc: Station, bits: int, *controllers: str, **more: Any) -> Diagnosis:

@@ -4,26 +4,19 @@ import pytest
 
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty, Level
-from captures.plant import Plant, Session, Station, modbus_read
-from tests.support import diagnosed, found, lead, slugs
+from captures.plant import Session, Station, modbus_read
+from tests.support import (
+    acquainted,
+    assert_healthy,
+    diagnosed,
+    ended,
+    found,
+    lead,
+    slugs,
+    told_or_not,
+)
 
 SLUG = "session-reset"
-TOLD = ("192.0.2.60:502",)
-told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
-
-
-def begun() -> tuple[Plant, Station, Station]:
-    plant = Plant()
-    pc, unit = plant.pc(), plant.station()
-    plant.wait(5)
-    plant.resolve(pc, unit)
-    return plant, pc, unit
-
-
-def ended(plant: Plant) -> Plant:
-    plant.wait(8)
-    plant.chatter()
-    return plant
 
 
 def asked(session: Session, after: float = 1.0) -> None:
@@ -43,16 +36,10 @@ def assert_leads(
     assert diagnosis.status == FAULT
 
 
-def assert_healthy(diagnosis: Diagnosis) -> None:
-    assert slugs(diagnosis) == []
-    assert [outcome.verdict for outcome in diagnosis.outcomes] == [Verdict.COMPLETE]
-    assert diagnosis.status == NO_FAULT
-
-
 @told_or_not
 @pytest.mark.parametrize("bare", [True, False])
 def test_found_with_a_request_open(controllers: tuple[str, ...], bare: bool) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(5)
     asked(session)
@@ -64,7 +51,7 @@ def test_found_with_a_request_open(controllers: tuple[str, ...], bare: bool) -> 
 
 @told_or_not
 def test_found_on_the_first_request_of_every_session(controllers: tuple[str, ...]) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     for _ in range(3):
         session = plant.tcp(pc, unit).open(after=2.0)
         asked(session, after=0.01)
@@ -74,7 +61,7 @@ def test_found_on_the_first_request_of_every_session(controllers: tuple[str, ...
 
 def test_found_before_the_pc_had_sent_anything() -> None:
     """Accepted and dropped: one of the ways to say that all sessions are taken."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.rst(unit, after=0.03)
     diagnosis = diagnosed(ended(plant))
@@ -82,7 +69,7 @@ def test_found_before_the_pc_had_sent_anything() -> None:
 
 
 def test_found_after_a_greeting() -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.send(b"welcome", unit)
     session.ack()
@@ -92,7 +79,7 @@ def test_found_after_a_greeting() -> None:
 
 @told_or_not
 def test_found_after_idle_where_the_pc_calls_again(controllers: tuple[str, ...]) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     for _ in range(3):
         session = plant.tcp(pc, unit).open(after=2.0)
         session.poll(2)
@@ -106,7 +93,7 @@ def test_found_after_idle_where_the_pc_calls_again(controllers: tuple[str, ...])
 
 def test_found_behind_keep_alives() -> None:
     """Keep-alives are no data: the controller counts requests only."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(2)
     for _ in range(4):
@@ -120,7 +107,7 @@ def test_found_behind_keep_alives() -> None:
 
 
 def test_found_where_repeats_of_a_request_meet_a_restarted_controller() -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(3)
     asked(session)
@@ -131,7 +118,7 @@ def test_found_where_repeats_of_a_request_meet_a_restarted_controller() -> None:
 
 
 def test_found_in_a_session_that_began_before_the_recording() -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit)
     session.poll(4)
     asked(session)
@@ -142,7 +129,7 @@ def test_found_in_a_session_that_began_before_the_recording() -> None:
 
 
 def test_found_with_sequence_numbers_that_wrap() -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit, client_seq=2**32 - 20, server_seq=2**32 - 30).open()
     session.poll(5)
     asked(session)
@@ -154,7 +141,7 @@ def test_found_in_frames_recorded_twice_with_packet_ids_of_zero(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(Station, "next_packet_id", lambda station: 0)
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(3)
     asked(session)
@@ -167,7 +154,7 @@ def test_found_in_frames_recorded_twice_with_packet_ids_of_zero(
 @pytest.mark.parametrize("drops", [0, 7])
 def test_found_with_a_lossy_recorder(drops: int) -> None:
     """A reset is seen, not concluded from silence."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(3)
     asked(session)
@@ -179,7 +166,7 @@ def test_found_with_a_lossy_recorder(drops: int) -> None:
 
 def test_found_through_the_refusal_before_it() -> None:
     """The same call is refused, accepted, and later broken with a request open."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit)
     session.syn()
     session.refuse()
@@ -197,7 +184,7 @@ def test_found_through_the_refusal_before_it() -> None:
 def test_quiet_where_the_session_was_closed_in_order(
     controllers: tuple[str, ...], closer: str
 ) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(4)
     session.fin(pc if closer == "pc" else unit, after=0.5)
@@ -209,7 +196,7 @@ def test_quiet_where_the_session_was_closed_in_order(
 def test_quiet_where_the_pc_closes_and_late_data_is_turned_down(
     controllers: tuple[str, ...],
 ) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(4)
     session.close(after=0.5)
@@ -220,7 +207,7 @@ def test_quiet_where_the_pc_closes_and_late_data_is_turned_down(
 
 @told_or_not
 def test_quiet_where_the_pcs_program_ends_with_a_reset(controllers: tuple[str, ...]) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     for _ in range(2):
         session = plant.tcp(pc, unit).open(after=1.0)
         session.poll(4)
@@ -231,7 +218,7 @@ def test_quiet_where_the_pcs_program_ends_with_a_reset(controllers: tuple[str, .
 
 @told_or_not
 def test_quiet_where_the_controller_closes_after_each_answer(controllers: tuple[str, ...]) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     for _ in range(6):
         session = plant.tcp(pc, unit).open(after=1.0)
         session.poll(1, every=0.01)
@@ -244,7 +231,7 @@ def test_quiet_where_an_idle_session_is_dropped_and_nobody_minds(
     controllers: tuple[str, ...],
 ) -> None:
     """The work was done: the PC does not call again, or only much later."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     for _ in range(2):
         session = plant.tcp(pc, unit).open(after=600.0)
         session.poll(4)
@@ -257,7 +244,7 @@ def test_quiet_where_a_first_try_is_dropped_and_the_next_one_works(
     controllers: tuple[str, ...],
 ) -> None:
     """A controller that was starting, or a program that begins with a newer protocol."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     first = plant.tcp(pc, unit).open()
     first.send(bytes.fromhex("1603010005"), after=0.01)
     first.rst(unit)
@@ -268,7 +255,7 @@ def test_quiet_where_a_first_try_is_dropped_and_the_next_one_works(
 @told_or_not
 def test_quiet_where_an_old_session_is_cleared_away(controllers: tuple[str, ...]) -> None:
     """A reset for a session from before the recording; then the PC calls and all is well."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     plant.tcp(pc, unit, sport=50_001).rst(unit, bare=True)
     plant.tcp(pc, unit).open(after=2.0).poll(5)
     diagnosis = diagnosed(ended(plant), controllers)
@@ -277,7 +264,7 @@ def test_quiet_where_an_old_session_is_cleared_away(controllers: tuple[str, ...]
 
 
 def test_quiet_where_an_old_session_is_cleared_away_and_nothing_else_happens() -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     plant.tcp(pc, unit, sport=50_001).rst(unit, bare=True)
     diagnosis = diagnosed(ended(plant))
     assert lead(diagnosis) is None
@@ -286,7 +273,7 @@ def test_quiet_where_an_old_session_is_cleared_away_and_nothing_else_happens() -
 
 @told_or_not
 def test_quiet_where_others_sessions_break(controllers: tuple[str, ...]) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     panel, drive = plant.station("192.0.2.20"), plant.station("192.0.2.31")
     session = plant.tcp(pc, unit).open()
     session.poll(2)
@@ -301,7 +288,7 @@ def test_quiet_where_others_sessions_break(controllers: tuple[str, ...]) -> None
 
 @told_or_not
 def test_quiet_where_the_call_itself_was_refused(controllers: tuple[str, ...]) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit)
     session.syn()
     session.refuse()
@@ -315,7 +302,7 @@ def test_quiet_where_the_controller_turns_down_its_own_late_acceptance(
     controllers: tuple[str, ...],
 ) -> None:
     """The PC had given up and reset the session; the controller repeats its acceptance."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit)
     session.syn()
     session.syn_ack(after=3.0)
@@ -328,7 +315,7 @@ def test_quiet_where_the_controller_turns_down_its_own_late_acceptance(
 
 @told_or_not
 def test_quiet_where_the_web_page_of_the_controller_breaks(controllers: tuple[str, ...]) -> None:
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(2)
     page = plant.tcp(pc, unit, 80).open()
@@ -341,7 +328,7 @@ def test_quiet_where_the_web_page_of_the_controller_breaks(controllers: tuple[st
 @told_or_not
 def test_quiet_where_the_pc_gave_up_before_the_reset(controllers: tuple[str, ...]) -> None:
     """The reset only confirms that the session is over; the open request is what counts."""
-    plant, pc, unit = begun()
+    plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     asked(session, after=0.01)
     session.fin(after=3.0)
