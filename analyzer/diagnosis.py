@@ -144,7 +144,7 @@ def diagnose(
 def _lack(rule: Rule, case: Case) -> Need | None:
     """What a rule needs and the recording does not have."""
     if Need.LINKUP in rule.needs and not case.linkups:
-        return Need.LINKUP
+        return Need.LINKUP if case.pc is not None else Need.PC
     if Need.HARDWARE in rule.needs and not case.facts.has_hardware_addresses:
         return Need.HARDWARE
     return None

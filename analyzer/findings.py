@@ -35,6 +35,7 @@ class Need(StrEnum):
 
     HARDWARE = "the recording holds no hardware addresses"
     LINKUP = "no attempt to reach a controller was found"
+    PC = "it is not clear which station is the PC"
 
 
 @dataclass(frozen=True, slots=True)

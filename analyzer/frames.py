@@ -24,8 +24,6 @@ Records = NDArray[Any]
 NO_HARDWARE = np.uint64(1 << 48)
 """Stands where a link type gives no hardware address."""
 BROADCAST = (1 << 48) - 1
-GROUP_BIT = np.uint64(1 << 40)
-"""First bit on the wire of a hardware address: set for groups (IEEE 802, RFC 9542 2.1.1)."""
 NO_TAG = -1
 MAX_TAGS = 4
 """Stacked VLAN tags that are looked behind; two are in use (IEEE 802.1ad)."""

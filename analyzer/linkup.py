@@ -195,7 +195,9 @@ class LinkUp:
 class Case:
     """Everything that rules judge: the facts of a recording, the PC, and its link-ups.
 
-    pc is None where no station, or more than one, can be the PC: candidates lists those.
+    pc is None where no station, or more than one, can be the PC: candidates lists those. others:
+    addresses that the PC had to do with beside its controllers; unanswered: those of them that it
+    asked for as one does for a controller, in vain.
     """
 
     facts: Facts
@@ -203,6 +205,7 @@ class Case:
     candidates: list[Station]
     linkups: list[LinkUp]
     others: list[Address] = field(default_factory=list)
+    unanswered: list[Address] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,7 +223,9 @@ def work_out(facts: Facts, told: Told) -> Case:
         return Case(facts, None, candidates, [])
     targets, others = find_targets(facts, pc, told)
     linkups = [_linkup(facts, pc, target) for target in targets]
-    return Case(facts, pc, candidates, linkups, others)
+    addresses = [trial.address for trial in others]
+    unanswered = [one.address for one in others if one.unanswered >= ASKED_ON_PURPOSE]
+    return Case(facts, pc, candidates, linkups, addresses, unanswered)
 
 
 # --- the PC -------------------------------------------------------------------------------------
@@ -380,8 +385,8 @@ class _Trial:
         return sum(one.asked.count for one in self.questions if not one.answered)
 
 
-def find_targets(facts: Facts, pc: Pc, told: Told) -> tuple[list[Target], list[Address]]:
-    """Whom the PC tried to reach, and the other addresses that it tried.
+def find_targets(facts: Facts, pc: Pc, told: Told) -> tuple[list[Target], list[_Trial]]:
+    """Whom the PC tried to reach, and what else it tried.
 
     Told controllers are taken as they are. Otherwise the first of these that fits anybody:
     registered industrial ports; other sessions and addresses that nobody answered for; office
@@ -391,7 +396,9 @@ def find_targets(facts: Facts, pc: Pc, told: Told) -> tuple[list[Target], list[A
     trials = _trials(facts, pc)
     if told.controllers:
         targets = [_told_target(trials, address, port) for address, port in told.controllers]
-        return targets, [one for one in trials if one not in dict(told.controllers)]
+        return targets, [
+            one for one in trials.values() if one.address not in dict(told.controllers)
+        ]
     routers = _routers(facts, pc)
     sweeping = pc.hardware is not None and facts.arp.is_sweep(pc.hardware)
     near = [
@@ -409,10 +416,9 @@ def find_targets(facts: Facts, pc: Pc, told: Told) -> tuple[list[Target], list[A
     )
     for how, chosen in tiers:
         if chosen:
-            picked = {one.address for one in chosen}
             targets = [_target(one, how) for one in chosen]
-            return targets, [one for one in trials if one not in picked]
-    return [], list(trials)
+            return targets, [one for one in trials.values() if one not in chosen]
+    return [], list(trials.values())
 
 
 ASKED_ON_PURPOSE = 3

@@ -1,8 +1,9 @@
 """Cautions that several rules print: machines move and people get hurt."""
 
 MACHINE = (
-    "Before this step make the machine safe: guards closed, emergency stop within reach, locked "
-    "out by those authorised. Ask whoever is responsible. Follow local codes and the maker's manual."
+    "Before this step make the machine safe: guards closed, emergency stop within reach, "
+    "locked out by those authorised. Ask whoever is responsible. Follow local codes and the "
+    "maker's manual."
 )
 RESTART = (
     "Restarting a controller stops its machine and may start parts of it again. Make the machine "

@@ -20,7 +20,7 @@ MAX_RUNS = 256
 class Question:
     """One station asking for one address, however often.
 
-    asked: all requests; broadcasts, unicasts: how they were sent; answers: (moment, hardware
+    asked: all requests; broadcasts: those sent to everybody; answers: (moment, hardware
     address given); since_answer: requests after the last answer.
     """
 
@@ -29,7 +29,6 @@ class Question:
     wanted: Address
     asked: Series = field(default_factory=Series)
     broadcasts: int = 0
-    unicasts: int = 0
     answered: int = 0
     answers: list[tuple[Moment, Hardware]] = field(default_factory=list)
     since_answer: Series = field(default_factory=Series)
@@ -117,7 +116,6 @@ class Arp:
         question.asked.add(moment)
         question.since_answer.add(moment)
         question.broadcasts += broadcast
-        question.unicasts += not broadcast
 
     def _reply(
         self, moment: Moment, sender: Hardware, source: Address, asker: Hardware, target: Address
@@ -135,17 +133,8 @@ class Arp:
         if len(question.answers) > KEPT:
             del question.answers[KEPT // 2]
 
-    def asked_by(self, asker: Hardware | None) -> list[Question]:
-        """The questions of one station, in order of their first request."""
-        found = [one for one in self.questions.values() if one.asker == asker]
-        return sorted(found, key=lambda question: question.asked.first)
-
     def is_sweep(self, asker: Hardware) -> bool:
         """Whether a station searched the network: many addresses, most without an answer."""
         asked = [one for one in self.questions.values() if one.asker == asker]
         unanswered = [one for one in asked if not one.answered]
         return len(unanswered) >= SWEEP
-
-    def answers_for_many(self, hardware: Hardware) -> bool:
-        """Whether one hardware address gave itself for three or more addresses (proxy ARP)."""
-        return len(self.replied.get(hardware, ())) >= MANY

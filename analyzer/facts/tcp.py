@@ -122,7 +122,6 @@ class Session:
     isn: int | None = None
     syns: Series = field(default_factory=Series)
     syn_ack: Moment | None = None
-    syn_ack_ttl: int | None = None
     completed: Moment | None = None
     sides: tuple[Side, Side] = field(default_factory=lambda: (Side(), Side()))
     ends: list[End] = field(default_factory=list)
@@ -662,7 +661,7 @@ def _singly(
                     _end(segments, at, side, None if after == NOBODY else since, after, frames)
                 )
         elif flags & Tcp.SYN and flags & Tcp.ACK:
-            _accepted(session, segments, at, side, frames)
+            _accepted(session, segments, at, side)
         elif flags & Tcp.SYN:
             session.syns.add(moment)
         if repeated[at]:
@@ -677,11 +676,10 @@ def _singly(
                 session.completed = _moment(segments, begin[number] + int(after.argmax()))
 
 
-def _accepted(session: Session, segments: _Segments, at: int, side: int, frames: Frames) -> None:
+def _accepted(session: Session, segments: _Segments, at: int, side: int) -> None:
     expected = session.isn is None or int(segments.ack[at]) == (session.isn + 1) % WORD
     if side == SERVER and expected and session.syn_ack is None:
         session.syn_ack = _moment(segments, at)
-        session.syn_ack_ttl = int(frames.ip.ttl[frames.tcp.ip[int(segments.index[at])]])
 
 
 def _end(

@@ -21,8 +21,6 @@ MAX_INTERFACES = 1024
 FLAGS, FLAGS_LENGTH = 2, 4
 MAX_OPTIONS = 16
 """Options looked through for the direction of a frame; real recorders write it first."""
-NO_RESOLUTION = 6
-"""if_tsresol where an interface does not give one: microseconds."""
 MAX_SECONDS = 1 << 33
 """Times beyond the year 2242 are noise; 64-bit nanoseconds end in 2262."""
 

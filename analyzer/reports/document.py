@@ -210,9 +210,12 @@ def _certainty(outcome: Outcome) -> str:
 
 def _how_known(diagnosis: Diagnosis, linkup: LinkUp) -> str:
     others = diagnosis.case.others
-    seen = f" The PC also spoke to {listed(others[:8])}." if others else ""
+    seen = f" The PC also had to do with {listed(others[:8])}." if others else ""
     if len(others) > 8:
         seen = seen[:-1] + f" and {len(others) - 8} more."
+    if diagnosis.case.unanswered:
+        silent = listed(diagnosis.case.unanswered[:8])
+        seen += f" It asked in vain for {silent}: name it with --controller to have it judged."
     return (
         f"The controller: {HOW_KNOWN[linkup.target.how_known]}. "
         f"The PC: {WHICH_PC[linkup.pc.how_known]}.{seen}"

@@ -10,7 +10,7 @@ question.
 
 from collections.abc import Iterator
 
-from analyzer.facts import Facts, Hardware, Moment, Path
+from analyzer.facts import Hardware, Moment, Path
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, silence
 from rules import cautions

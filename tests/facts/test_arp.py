@@ -3,7 +3,7 @@
 import pytest
 
 from analyzer.facts import Address, Hardware, Question
-from analyzer.facts.arp import MANY, MAX_RUNS, SWEEP, Arp
+from analyzer.facts.arp import MAX_RUNS, SWEEP, Arp
 from analyzer.facts.values import KEPT
 from tests import raw
 from tests.raw import OTHER_HW, PC, PC_HW, UNIT, UNIT_HW
@@ -36,16 +36,13 @@ def test_all_requests_for_one_address_are_one_question() -> None:
         Address.parse(UNIT),
     )
     assert [moment.frame for moment in found.asked.moments] == [1, 2, 3]
-    assert (found.broadcasts, found.unicasts) == (2, 1)
+    assert (found.asked.count, found.broadcasts) == (3, 2)
     assert (found.answered, found.since_answer.count) == (0, 3)
 
 
 def test_questions_are_kept_apart_by_asker_address_and_wanted() -> None:
     found = arp((0, ask()), (1, ask(wanted="192.0.2.61")), (2, ask(sender="192.0.2.16")))
     assert len(found.questions) == 3
-    assert [one.asked.first.frame for one in found.asked_by(ME)] == [1, 2, 3]
-    assert found.asked_by(IT) == []
-    assert found.asked_by(None) == []
 
 
 @pytest.mark.parametrize(("late", "answered"), [(0.001, 1), (3.0, 1), (3.001, 0)])
@@ -130,13 +127,6 @@ def test_a_busy_asker_that_is_answered_searches_nothing() -> None:
     for n, address in enumerate(wanted):
         frames += [(n, ask(wanted=address)), (n + 0.1, reply(address=address))]
     assert not arp(*frames).is_sweep(ME)
-
-
-def test_answering_for_many() -> None:
-    frames = [(n, reply(address=f"192.0.2.{n + 60}")) for n in range(MANY)]
-    assert arp(*frames).answers_for_many(IT)
-    assert not arp(*frames[:-1]).answers_for_many(IT)
-    assert not arp(*frames).answers_for_many(ME)
 
 
 @pytest.mark.parametrize("operation", [0, 3, 8, 65535])
