@@ -1,5 +1,6 @@
 """The command: parse options, call, print. It decides nothing."""
 
+import string
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -13,7 +14,7 @@ import click
 from analyzer import __version__
 from analyzer.diagnosis import Diagnosis, diagnose
 from analyzer.errors import BadOption, NotARecording, Unusable
-from analyzer.facts import Address
+from analyzer.facts import Address, Hardware
 from analyzer.inputs import open_recording
 from analyzer.linkup import Told
 from analyzer.reports.document import report
@@ -38,6 +39,9 @@ class _OneLine(click.Group):
             status = super().main(*args, **settings)
         except Unusable as problem:
             status = _complain(str(problem))
+        except click.exceptions.NoArgsIsHelpError as problem:
+            click.echo(problem.format_message())
+            status = 0
         except click.ClickException as problem:
             status = _complain(f"{problem.format_message()} See whynolink --help.")
         except click.Abort:
@@ -69,7 +73,7 @@ def main() -> None:
     multiple=True,
     help="The controller that the PC should reach; may be given again.",
 )
-@click.option("--pc", metavar="ADDRESS", help="The PC's own address, where it is not clear.")
+@click.option("--pc", metavar="ADDRESS", help="The PC by its IPv4 or hardware address.")
 @click.option(
     "--format",
     "layout",
@@ -120,8 +124,8 @@ def rules_command(name: str | None) -> int:
     known = {rule.slug: rule for rule in all_rules()}
     if name is None:
         _write(to_text(rule_list(list(known.values()))), None)
-    elif name in known:
-        _write(to_text(explanation(known[name])), None)
+    elif name.lower() in known:
+        _write(to_text(explanation(known[name.lower()])), None)
     else:
         raise BadOption("is not a rule.", name, "List them with: whynolink rules")
     return 0
@@ -204,8 +208,13 @@ def _controller(text: str) -> tuple[Address, int | None]:
     return _address(address, "--controller"), number or None
 
 
-def _pc(text: str | None) -> Address | None:
-    return None if text is None else _address(text, "--pc")
+def _pc(text: str | None) -> Address | Hardware | None:
+    if text is None:
+        return None
+    digits = text.replace("-", "").replace(":", "")
+    if len(digits) == 12 and all(digit in string.hexdigits for digit in digits):
+        return Hardware(int(digits, 16))
+    return _address(text, "--pc")
 
 
 def _address(text: str, option: str) -> Address:

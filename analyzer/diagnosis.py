@@ -26,6 +26,7 @@ from analyzer.linkup import LISTEN_AFTER, LISTEN_BEFORE, Case, LinkUp, Proof, St
 from analyzer.words import nth, say
 
 __all__ = [
+    "CANNOT_TELL",
     "Certainty",
     "Diagnosis",
     "Finding",
@@ -46,7 +47,7 @@ __all__ = [
 
 NO_FAULT, FAULT, CANNOT_TELL = 0, 1, 3
 """Exit statuses of a diagnosis; 2 is for unusable input."""
-MOST_EVIDENCE = 12
+MOST_EVIDENCE = 8
 """Frames shown for one finding: enough to prove it, few enough to read."""
 
 
@@ -143,6 +144,8 @@ def diagnose(
 
 def _lack(rule: Rule, case: Case) -> Need | None:
     """What a rule needs and the recording does not have."""
+    if rule.needs and not case.facts.coverage.frames:
+        return Need.FRAMES
     if Need.LINKUP in rule.needs and not case.linkups:
         return Need.LINKUP if case.pc is not None else Need.PC
     if Need.HARDWARE in rule.needs and not case.facts.has_hardware_addresses:
@@ -181,7 +184,8 @@ def _finding(rule: Rule, sighting: Sighting, facts: Facts) -> Finding:
         controller=None if sighting.linkup is None else sighting.linkup.controller,
         title=say(rule.title, values),
         what_happened=say(f"{rule.what_happened} {rule.means}".strip(), values),
-        likely_causes=filled(rule.likely_causes),
+        likely_causes=filled(_by_likelihood(rule, sighting)),
+        confirm=say(rule.confirm, values),
         what_to_do=[Step(say(s.text, values), say(s.caution, values)) for s in rule.what_to_do],
         cautions=filled(list(cautions)),
         also_fits=[*filled(rule.also_fits), *doubts],
@@ -191,6 +195,13 @@ def _finding(rule: Rule, sighting: Sighting, facts: Facts) -> Finding:
         sources=list(rule.sources),
         linkup=sighting.linkup,
     )
+
+
+def _by_likelihood(rule: Rule, sighting: Sighting) -> list[str]:
+    """The causes in the rule's order, the one that the sighting favours first."""
+    causes = list(rule.likely_causes)
+    causes.insert(0, causes.pop(sighting.likeliest))
+    return causes
 
 
 def _doubts(sighting: Sighting, facts: Facts) -> list[str]:
@@ -243,7 +254,7 @@ def _stages(linkup: LinkUp, fault: Finding | None) -> list[StageResult]:
         if fault is not None and stage == fault.stage:
             results.append(StageResult(stage, State.FAILED, fault.title, fault.moment))
             stopped = True
-        elif stage is Stage.SESSION and any(one.broken_by for one in linkup.sessions):
+        elif stage is Stage.SESSION and fault and any(one.broken_by for one in linkup.sessions):
             results.append(StageResult(stage, State.UNCLEAR, "a session broke", None))
         elif proof is not None:
             results.append(StageResult(stage, State.PASSED, _because(proof), proof.moment))
@@ -262,6 +273,7 @@ PROOFS = {
     "answered to address": "the PC uses {pc} and is answered there",
     "uses address": "the PC uses {pc}",
     "arp answer": "{hardware} answers for the controller's address",
+    "by router": "the router {hardware} takes the packets, and answers come back",
     "packet back": "a packet comes back from the controller",
     "handshake": "port {port} opens, after {took:seconds}",
     "open before": "port {port} was open when the recording began",

@@ -34,6 +34,7 @@ class Need(StrEnum):
     """What a rule cannot do without, and how its lack is told."""
 
     HARDWARE = "the recording holds no hardware addresses"
+    FRAMES = "the recording holds no frames"
     LINKUP = "no attempt to reach a controller was found"
     PC = "it is not clear which station is the PC"
 
@@ -53,7 +54,8 @@ class Sighting:
     values: what the rule's text is filled with; frames: moments by the key of the rule's evidence
     texts, those that show it best first; linkup: whose, None for the whole recording; level: where
     it differs from the rule's; silent_since: where the sighting is a silence, the frame from which
-    on the recording has to have listened.
+    on the recording has to have listened; likeliest: which of the rule's causes it favours, by
+    its place.
     """
 
     values: Mapping[str, object]
@@ -62,6 +64,7 @@ class Sighting:
     certainty: Certainty = Certainty.SHOWN
     level: Level | None = None
     silent_since: Moment | None = None
+    likeliest: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +115,7 @@ class Finding:
     title: str
     what_happened: str
     likely_causes: list[str]
+    confirm: str
     what_to_do: list[Step]
     cautions: list[str]
     also_fits: list[str]

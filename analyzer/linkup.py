@@ -210,10 +210,10 @@ class Case:
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """What the user told: controllers as (address, port or None), and the PC's address."""
+    """What the user told: controllers as (address, port or None), and the PC by either address."""
 
     controllers: tuple[tuple[Address, int | None], ...] = ()
-    pc: Address | None = None
+    pc: Address | Hardware | None = None
 
 
 def work_out(facts: Facts, told: Told) -> Case:
@@ -242,9 +242,9 @@ def find_pc(facts: Facts, told: Told) -> tuple[Pc | None, list[Station]]:
     """The host that recorded, by votes; (None, candidates) where the votes do not decide."""
     hosts = [station for station in facts.stations if _host(station)]
     if told.pc is not None:
-        hosts = [station for station in hosts if told.pc in station.addresses]
+        hosts = [one for one in hosts if told.pc in (one.hardware, *one.addresses)]
         if not hosts:
-            return Pc(None, [told.pc], "told", _masks(facts, None)), []
+            return _not_seen(told.pc, facts), []
     votes = sorted(
         ((_votes(facts, station, told), station) for station in hosts),
         key=lambda vote: (-vote[0], vote[1].first),
@@ -257,9 +257,16 @@ def find_pc(facts: Facts, told: Told) -> tuple[Pc | None, list[Station]]:
     score, station = votes[0]
     how = "told" if told.pc is not None else "recorded" if score >= SURE else "traffic"
     addresses = sorted(station.addresses, key=lambda one: -station.addresses[one])
-    if told.pc is not None:
+    if isinstance(told.pc, Address):
         addresses = [told.pc]
     return Pc(station.hardware, addresses, how, _masks(facts, station)), [station]
+
+
+def _not_seen(told: Address | Hardware, facts: Facts) -> Pc:
+    """The PC as told, where it sent no frame."""
+    if isinstance(told, Hardware):
+        return Pc(told, [], "told", _masks(facts, None))
+    return Pc(None, [told], "told", _masks(facts, None))
 
 
 def _host(station: Station) -> bool:
@@ -449,7 +456,7 @@ def _trials(facts: Facts, pc: Pc) -> dict[Address, _Trial]:
         return trials.setdefault(address, _Trial(address))
 
     for session in facts.sessions:
-        if _from_pc(session, pc):
+        if _from_pc(session, pc) and session.server.address not in pc.addresses:
             trial(session.server.address).tcp.setdefault(session.server.port, []).append(session)
     for exchange in facts.exchanges:
         address, port = exchange.server
@@ -461,7 +468,8 @@ def _trials(facts: Facts, pc: Pc) -> dict[Address, _Trial]:
         if _asked_by_pc(question, pc) and _is_host(question.wanted):
             trial(question.wanted).questions.append(question)
     for echo in facts.icmp.echoes.values():
-        if echo.src in pc.addresses and echo.requests.count and _is_host(echo.dst):
+        pinged = echo.src in pc.addresses and echo.dst not in pc.addresses
+        if pinged and echo.requests.count and _is_host(echo.dst):
             trial(echo.dst).pinged = True
     return trials
 
@@ -543,6 +551,7 @@ def _linkup(facts: Facts, pc: Pc, target: Target) -> LinkUp:
         for one in facts.exchanges
         if one.server[0] == controller
         and one.client[0] in pc.addresses
+        and (one.server[1] == target.port or one.server[1] not in OFFICE_PORTS)
         and (target.transport != "udp" or one.server[1] == target.port)
     ]
     questions = [
@@ -615,13 +624,15 @@ def _last_sent(paths: list[Path], questions: list[Question]) -> Moment | None:
 
 
 def _controller_hardware(facts: Facts, controller: Address, pc: Pc) -> Hardware | None:
-    """Who last claimed the controller's address, or sent packets with it and for no one else."""
+    """Who last claimed the controller's address, or sent packets with it and for no one else; None
+    where two devices dispute it.
+    """
     claims = facts.arp.claims.get(controller)
     if claims is not None:
-        return claims.runs[-1].hardware
+        return None if claims.are_disputed else claims.runs[-1].hardware
     senders = {path.src for path in facts.paths if path.src_ip == controller and path.src}
     stations = [facts.station(sender) for sender in senders if sender != pc.hardware]
-    plain = [one.hardware for one in stations if one is not None and not one.is_router]
+    plain = [one.hardware for one in stations if one is not None and len(one.addresses) == 1]
     return plain[0] if len(plain) == 1 else None
 
 
@@ -679,9 +690,12 @@ def _address_proof(linkup: LinkUp) -> Proof | None:
 
 
 def _neighbour_proof(linkup: LinkUp) -> Proof | None:
-    answered = linkup.arp_answered
-    if answered is not None:
-        return Proof(answered, "arp answer", {"hardware": linkup.hardware})
+    answers = [answer for question in linkup.questions for answer in question.answers]
+    if answers:
+        moment, hardware = min(answers)
+        return Proof(moment, "arp answer", {"hardware": hardware})
+    if linkup.heard is not None and linkup.router is not None:
+        return Proof(linkup.heard, "by router", {"hardware": linkup.router})
     return None
 
 

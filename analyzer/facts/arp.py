@@ -12,6 +12,8 @@ SWEEP = 16
 """Different addresses asked for by one station that make a search of the network."""
 MANY = 3
 """Addresses on one hardware address that a device of its own seldom has (common practice)."""
+TOGETHER = 1.0
+"""Seconds within which claims of two devices answer the same question."""
 MAX_RUNS = 256
 """Changes of claimant kept for one address."""
 
@@ -52,6 +54,15 @@ class Claims:
 
     runs: list[Run] = field(default_factory=list)
     counts: dict[Hardware, int] = field(default_factory=dict)
+
+    @property
+    def are_disputed(self) -> bool:
+        """Whether one claims the address again after another did, or two claim it together."""
+        returned = len({run.hardware for run in self.runs}) < len(self.runs)
+        together = len(self.runs) > 1 and (
+            self.runs[-1].first.seconds - self.runs[-2].last.seconds <= TOGETHER
+        )
+        return returned or together
 
     def add(self, hardware: Hardware, moment: Moment) -> None:
         """Count one claim."""

@@ -5,8 +5,10 @@ A document is a list of blocks. Renderers turn blocks into characters and add no
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 
 from analyzer.diagnosis import (
+    CANNOT_TELL,
     Certainty,
     Diagnosis,
     Finding,
@@ -49,6 +51,11 @@ TROUBLES = {
     "no-hardware-addresses",
 }  # fmt: skip
 """Findings that call for a better recording."""
+STILL_TROUBLE = (
+    "If the program still reports trouble: what the answers say is not judged here. Read the "
+    "program's message, look whether the PC's firewall lets the program receive, and compare "
+    "protocol, unit number and access rights with the controller's manual."
+)
 GOOD_RECORDING = (
     "Record on the adapter that the cable is plugged into, with no filter set.",
     "Start the recorder, wait 5 s, press Connect once, wait 30 s, stop.",
@@ -108,7 +115,7 @@ def _recording(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
     leading = [one for one in diagnosis.findings if one.level is Level.FAULT]
     full = diagnosis.findings if everything else leading or _main_warning(diagnosis)
     for finding in full:
-        yield from _finding(finding)
+        yield from _finding(diagnosis, finding)
     short = [finding for finding in diagnosis.findings if finding not in full]
     if short:
         yield Heading("Also noticed")
@@ -116,7 +123,8 @@ def _recording(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
     yield from _stations(diagnosis, everything)
     yield Heading("What this recording cannot tell")
     yield Listing([Step(text) for text in _cannot_tell(diagnosis)])
-    if any(finding.rule in TROUBLES for finding in diagnosis.findings if _matters(finding)):
+    troubles = [one for one in diagnosis.findings if one.rule in TROUBLES and _matters(one)]
+    if troubles or diagnosis.status == CANNOT_TELL:
         yield Heading("How to make a good recording")
         yield Listing([Step(text) for text in GOOD_RECORDING], numbered=True)
 
@@ -145,13 +153,16 @@ def _what_it_is(diagnosis: Diagnosis) -> str:
 def _nobody(diagnosis: Diagnosis) -> str:
     case = diagnosis.case
     if case.pc is None and len(case.candidates) > 1:
-        names = listed([_name(station) for station in case.candidates[:8]])
+        names = listed(list(dict.fromkeys(_name(station) for station in case.candidates))[:8])
         return (
             "Which station is the PC that recorded? These fit equally well: "
             f"{names}. Say so with --pc ADDRESS."
         )
-    seen = f" It spoke to {listed(case.others[:8])}." if case.others else ""
-    return f"Nobody could be made out that the PC tried to reach as a controller.{seen}"
+    seen = f" It had to do with {listed(case.others[:8])}." if case.others else ""
+    return (
+        "No controller was found: the PC called none that can be told from its other traffic."
+        f"{seen} If you know its address, name it with --controller ADDRESS."
+    )
 
 
 def _name(station: Station) -> str:
@@ -170,6 +181,8 @@ def _outcome(diagnosis: Diagnosis, outcome: Outcome) -> Iterator[Block]:
         rows.append((f"{number} {SHOWN_AS[result.stage]}", _mark(result.state), because))
     yield Table(("Stage", "State", "Because"), rows)
     yield Paragraph(_how_known(diagnosis, linkup))
+    if outcome.verdict is Verdict.COMPLETE:
+        yield Paragraph(STILL_TROUBLE)
 
 
 def _mark(state: State) -> str:
@@ -204,8 +217,8 @@ def _certainty(outcome: Outcome) -> str:
     if outcome.fault is None:
         return ""
     if outcome.fault.certainty is Certainty.SHOWN:
-        return "The frames below show it."
-    return "The frames below fit this; other causes that fit too are named."
+        return "Certainty: shown by the frames listed below."
+    return "Certainty: fits the frames listed below; so does what is listed with them."
 
 
 def _how_known(diagnosis: Diagnosis, linkup: LinkUp) -> str:
@@ -218,26 +231,33 @@ def _how_known(diagnosis: Diagnosis, linkup: LinkUp) -> str:
         seen += f" It asked in vain for {silent}: name it with --controller to have it judged."
     return (
         f"The controller: {HOW_KNOWN[linkup.target.how_known]}. "
-        f"The PC: {WHICH_PC[linkup.pc.how_known]}.{seen}"
+        f"The PC: {WHICH_PC[linkup.pc.how_known]}.{seen}{_other_port(linkup)}"
     )
 
 
-def _finding(finding: Finding) -> Iterator[Block]:
+def _other_port(linkup: LinkUp) -> str:
+    """Where the user named a port and the PC called others."""
+    called = sorted({session.server.port for session in linkup.other_sessions})
+    if linkup.target.how_known != "told" or linkup.sessions or not called:
+        return ""
+    return f" Port {linkup.target.port} was given; the PC called port {listed(called)} instead."
+
+
+def _finding(diagnosis: Diagnosis, finding: Finding) -> Iterator[Block]:
     yield Heading(finding.title)
     yield Paragraph(finding.what_happened)
     if finding.evidence:
         yield Heading("Why we think so", 3)
-        rows = [
-            (f"{one.moment.frame:,}", f"{one.moment.seconds:.3f}", one.text)
-            for one in finding.evidence
-        ]
-        yield Table(("Frame", "Time in s", "What it shows"), rows)
+        yield _proof(diagnosis, finding)
     if finding.likely_causes:
         yield Heading("Likely causes, most likely first", 3)
         yield Listing([Step(text) for text in finding.likely_causes])
     if finding.also_fits:
         yield Heading("What would look the same", 3)
         yield Listing([Step(text) for text in finding.also_fits])
+    if finding.confirm:
+        yield Heading("The test that decides", 3)
+        yield Paragraph(finding.confirm)
     general = [
         text for text in finding.cautions if text not in {s.caution for s in finding.what_to_do}
     ]
@@ -248,41 +268,59 @@ def _finding(finding: Finding) -> Iterator[Block]:
     yield Listing(finding.what_to_do, numbered=True)
 
 
+def _proof(diagnosis: Diagnosis, finding: Finding) -> Table:
+    rows = []
+    for one in finding.evidence:
+        clock = ""
+        if diagnosis.facts.first_seen is not None:
+            when = diagnosis.facts.first_seen + timedelta(seconds=one.moment.seconds)
+            clock = f"{when:%H:%M:%S}"
+        rows.append((f"{one.moment.frame:,}", f"{one.moment.seconds:.3f}", clock, one.text))
+    return Table(("Frame", "Seconds", "UTC", "What it shows"), rows)
+
+
 def _stations(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
     stations = diagnosis.facts.stations
     if not stations:
         return
     shown = stations if everything else stations[:MOST_STATIONS]
-    yield Heading("Stations heard")
-    yield Table(
-        ("Hardware address", "Addresses", "Who", "Frames", "Heard from, to (s)"),
-        [_station(diagnosis, station) for station in shown],
-    )
+    rows = [_station(diagnosis, station) for station in shown]
+    yield Heading("Stations in this recording")
+    yield Table(("Hardware address", "Addresses", "Who", "Frames", "From, to (s)"), rows)
     if len(shown) < len(stations):
         yield Paragraph(f"{len(stations) - len(shown)} more: list them with --all.")
+    made = [f"{one.hardware}: {clean(one.maker)}" for one in shown if one.maker]
+    if made:
+        yield Paragraph("Who made these adapters, by the public registry:")
+        yield Listing([Step(text) for text in made])
 
 
-def _station(diagnosis: Diagnosis, station: Station) -> tuple[str, ...]:
+def _station(diagnosis: Diagnosis, station: Station) -> list[str]:
     addresses = sorted(station.addresses)
     few = listed(addresses[:3]) + (f" and {len(addresses) - 3} more" if len(addresses) > 3 else "")
-    return (
+    begin, end = (max(0.0, moment.seconds) for moment in (station.first, station.last))
+    return [
         str(station.hardware or "-"),
         few,
-        " / ".join(part for part in (role(diagnosis, station), clean(station.maker or "")) if part),
+        role(diagnosis, station),
         f"{station.frames:,}",
-        f"{station.first.seconds:.1f} to {station.last.seconds:.1f}",
-    )
+        f"{begin:.1f}-{end:.1f}",
+    ]
 
 
 def role(diagnosis: Diagnosis, station: Station) -> str:
-    """What a station is in this recording: pc, controller, router, switch, or nothing known."""
+    """What a station is in this recording: pc, controller, router, switch, nothing known, or rival:
+    one of several that use the controller's address.
+    """
     pc, linkups = diagnosis.case.pc, diagnosis.case.linkups
     if pc is not None and _is_one(station, pc.hardware, pc.addresses):
         return "pc"
+    if station.is_router or any(one.router and one.router == station.hardware for one in linkups):
+        return "router"
     if any(_is_one(station, one.hardware, [one.controller]) for one in linkups):
         return "controller"
-    if station.is_router:
-        return "router"
+    if any(one.hardware is None and one.controller in station.addresses for one in linkups):
+        return "rival"
     return "switch" if station.is_switch else ""
 
 
@@ -298,7 +336,7 @@ def remarks(diagnosis: Diagnosis) -> list[str]:
     if facts.damage is not None:
         said.append(
             say(
-                "Damaged at octet {octet}, after {frames:count frame}: {why}.",
+                "Damaged at byte {octet}, after {frames:count frame}: {why}.",
                 {
                     "octet": facts.damage.octet,
                     "frames": facts.damage.after_frame,
@@ -310,7 +348,7 @@ def remarks(diagnosis: Diagnosis) -> list[str]:
         "{n:count frame} recorded twice, counted once.": coverage.copies,
         "{n:count frame} stored without the end.": coverage.cut,
         "{n:count frame} without a time.": facts.untimed,
-        "{n:count IPv6 frame} not analysed.": coverage.count(Kind.IPV6),
+        "{n:count IPv6 frame} not analysed; link-up uses IPv4.": coverage.count(Kind.IPV6),
         "{n:count frame} of a kind that cannot be read here.": coverage.count(Kind.UNREADABLE),
         "{n:count frame} lost by the recorder, as it says itself.": facts.drops or 0,
         "{n:count frame} earlier than one before: the clock jumped.": coverage.backwards.count,
@@ -325,7 +363,7 @@ def _cannot_tell(diagnosis: Diagnosis) -> list[str]:
         if outcome.verdict is Verdict.CANNOT_TELL:
             said.append(_what_would_tell(outcome))
         if outcome.fault is not None and outcome.fault.certainty is Certainty.FITS:
-            said.append("Which of the causes named above it is. " + _confirm(outcome.fault))
+            said.append("Which of the causes named above it is: one test decides, see there.")
     unable: dict[str, list[str]] = {}
     for rule, because in diagnosis.unable:
         unable.setdefault(because, []).append(rule)
@@ -337,10 +375,6 @@ def _cannot_tell(diagnosis: Diagnosis) -> list[str]:
         "reached the program: the recorder sits between the two."
     )
     return said
-
-
-def _confirm(finding: Finding) -> str:
-    return f"`whynolink rules {finding.rule}` names the test that decides."
 
 
 WOULD_TELL = {

@@ -15,14 +15,14 @@ def rule_list(rules: Sequence[Rule]) -> list[Block]:
             "What is looked for in a recording, in the order in which a link-up is built. "
             "`whynolink rules NAME` explains one."
         ),
-        Table(("Rule", "Stage", "Level", "What it says"), rows),
+        Table(("Rule", "Stage", "At most", "What it says"), rows),
     ]
 
 
 def explanation(rule: Rule) -> list[Block]:
     """One rule: what it means, how it looks, what looks alike, what to do."""
     blocks: list[Block] = [
-        Heading(f"{rule.slug} ({rule.level}, stage: {rule.stage})", 1),
+        Heading(f"{rule.slug} (at most a {rule.level}; stage: {rule.stage})", 1),
         Paragraph(outline(rule.title) + "."),
         Heading("How it looks in a recording", 3),
         Paragraph(outline(rule.what_happened)),

@@ -1,7 +1,7 @@
 """Diagnoses -> the JSON contract `whynolink/1`: same recording, same text."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from analyzer.diagnosis import Diagnosis, Finding, LinkUp, Outcome, Station
@@ -18,19 +18,31 @@ def to_json(diagnoses: Sequence[Diagnosis]) -> str:
     content = {
         "schema": SCHEMA,
         "recordings": [_recording(one) for one in diagnoses],
-        "stations": [_station(one, station) for one in diagnoses for station in one.facts.stations],
-        "linkups": [_linkup(outcome) for one in diagnoses for outcome in one.outcomes],
-        "findings": [_finding(finding) for one in diagnoses for finding in one.findings],
+        "stations": _marked(diagnoses, lambda one: [_station(one, s) for s in one.facts.stations]),
+        "linkups": _marked(diagnoses, lambda one: [_linkup(outcome) for outcome in one.outcomes]),
+        "findings": _marked(diagnoses, lambda one: [_finding(found) for found in one.findings]),
         "checked": {
             "quiet": sorted({slug for one in diagnoses for slug in one.quiet}),
-            "unable": [
-                {"rule": rule, "because": because}
-                for one in diagnoses
-                for rule, because in one.unable
-            ],
+            "unable": _marked(
+                diagnoses,
+                lambda one: [{"rule": rule, "because": because} for rule, because in one.unable],
+            ),
         },
     }
     return json.dumps(content, indent=1, default=str) + "\n"
+
+
+def _marked(
+    diagnoses: Sequence[Diagnosis], entries: Callable[[Diagnosis], list[dict[str, Any]]]
+) -> list[dict[str, Any]]:
+    """The entries of all recordings; of several, each with its recording's place in the list."""
+    if len(diagnoses) == 1:
+        return entries(diagnoses[0])
+    return [
+        {**entry, "recording": number}
+        for number, diagnosis in enumerate(diagnoses)
+        for entry in entries(diagnosis)
+    ]
 
 
 def _recording(diagnosis: Diagnosis) -> dict[str, Any]:
@@ -126,7 +138,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "title": finding.title,
         "what_happened": finding.what_happened,
         "likely_causes": finding.likely_causes,
-        "what_to_do": [step.text for step in finding.what_to_do],
+        "what_to_do": _steps(finding),
         "cautions": finding.cautions,
         "also_fits": finding.also_fits,
         "evidence": [
@@ -140,6 +152,15 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "values": {name: _value(value) for name, value in finding.values.items()},
         "sources": finding.sources,
     }
+
+
+def _steps(finding: Finding) -> list[str]:
+    """Each step with its caution before it, and the test that decides at the end."""
+    steps = [
+        f"CAUTION: {step.caution} {step.text}" if step.caution else step.text
+        for step in finding.what_to_do
+    ]
+    return steps + ([f"To be sure: {finding.confirm}"] if finding.confirm else [])
 
 
 def _value(value: object) -> object:

@@ -1,7 +1,7 @@
 """Blocks -> plain text: 80 columns, ASCII, no colour."""
 
 import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
 from tabulate import tabulate
 
@@ -10,6 +10,8 @@ from analyzer.words import clean
 
 WIDTH = 79
 """A terminal of 80 columns wraps a line of 80 in some code pages."""
+LONG_WORD = 22
+"""Longer words may be broken: rule names and hardware addresses are not."""
 GAP = 2
 """Spaces between columns, and those that tabulate leaves behind a column's title."""
 
@@ -25,12 +27,12 @@ def to_text(blocks: Iterable[Block]) -> str:
 def _lines(block: Block) -> Iterator[str]:
     match block:
         case Heading(text, level):
-            wrapped = textwrap.wrap(text, WIDTH)
+            wrapped = _wrapped(text, WIDTH)
             yield from wrapped
             if level < 3:
                 yield ("=" if level == 1 else "-") * max(map(len, wrapped))
         case Paragraph(text):
-            yield from textwrap.wrap(text, WIDTH)
+            yield from _wrapped(text, WIDTH)
         case Listing():
             yield from _listing(block)
         case Table():
@@ -39,27 +41,41 @@ def _lines(block: Block) -> Iterator[str]:
 
 def _listing(listing: Listing) -> Iterator[str]:
     for number, item in enumerate(listing.items, 1):
-        lead = f"{number}. " if listing.numbered else "- "
+        lead = f"  {number}. " if listing.numbered else "  - "
         if item.caution:
-            yield from _indented("   ! ", f"CAUTION: {item.caution}")
-        yield from _indented(f"  {lead}", item.text)
+            yield from _indented(lead, f"CAUTION: {item.caution}")
+            lead = " " * len(lead)
+        yield from _indented(lead, item.text)
 
 
 def _indented(lead: str, text: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent=lead, subsequent_indent=" " * len(lead))
+    lines = _wrapped(text, WIDTH - len(lead))
+    return [lead + lines[0], *(" " * len(lead) + line for line in lines[1:])]
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    """Lines that break between words only: names and addresses stay whole where they fit."""
+    return textwrap.wrap(text, width, break_on_hyphens=False)
 
 
 def _table(table: Table) -> Iterator[str]:
-    """Columns as wide as they need; the widest gives way where the line would be too long."""
-    widths = [len(title) + GAP for title in table.header]
-    for row in table.rows:
-        widths = [max(width, len(cell)) for width, cell in zip(widths, row, strict=True)]
-    spare = WIDTH - GAP * len(widths)
-    while sum(widths) > spare:
-        widths[widths.index(max(widths))] -= 1
+    """Columns as wide as they need. Where the line would be too long, the widest gives way, down
+    to its longest word.
+    """
+    columns = list(zip(table.header, *table.rows, strict=True))
+    needs = [max(len(column[0]) + GAP, *map(len, column)) for column in columns]
+    least = [_longest_word(column) for column in columns]
+    widths = list(needs)
+    while sum(widths) > WIDTH - GAP * len(widths):
+        slack = [width - min(word, LONG_WORD) for width, word in zip(widths, least, strict=True)]
+        widths[slack.index(max(slack))] -= 1
     rows = [
-        [textwrap.fill(cell, width) for cell, width in zip(row, widths, strict=True)]
+        ["\n".join(_wrapped(cell, width)) for cell, width in zip(row, widths, strict=True)]
         for row in table.rows
     ]
     text = tabulate(rows, table.header, tablefmt="simple", disable_numparse=True)
     yield from (clean(line.rstrip()) for line in text.split("\n"))
+
+
+def _longest_word(column: Sequence[str]) -> int:
+    return max(len(column[0]) + GAP, *(len(word) for cell in column for word in cell.split()), 0)

@@ -115,14 +115,12 @@ RULE = Rule(
         "An address server gives out addresses from the same range.",
     ),
     what_to_do=(
+        Step("Tell production: the other device may be cut off as long as the PC has its address."),
         Step("Look for the hardware address {other} on labels and in the list of stations."),
         Step("Ask who else is connected to this network with a service PC."),
         Step(
-            "Give the PC an address in the same network that nobody has.",
+            "Ask whoever looks after the network for a free address, and give that to the PC.",
             cautions.ADDRESS_CHANGE,
-        ),
-        Step(
-            "Tell production: the other device may have been cut off while the PC had its address."
         ),
     ),
     evidence={

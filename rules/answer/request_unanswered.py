@@ -33,7 +33,11 @@ def find(case: Case) -> Iterator[Sighting]:
                     "repeats": session.from_client.repeats.count,
                     "acknowledged": session.request_acknowledged,
                 },
-                frames={"asked": [asked], "gave_up": _gave_up(session)},
+                frames={
+                    "asked": [asked],
+                    "confirmed": _confirmed(session, asked),
+                    "gave_up": _gave_up(session),
+                },
                 linkup=linkup,
                 certainty=(Certainty.SHOWN if session.request_acknowledged else Certainty.FITS),
                 silent_since=max([asked, *repeats]),
@@ -47,6 +51,12 @@ def _waits_in_vain(session: Session) -> bool:
     if session.server_ended or session.lacks_answer:
         return False
     return bool(_gave_up(session)) or not (session.answers or session.closing)
+
+
+def _confirmed(session: Session, asked: Moment) -> list[Moment]:
+    """The last frame of the controller, where its TCP confirmed the request."""
+    last = session.from_server.last
+    return [last] if last and last > asked and session.request_acknowledged else []
 
 
 def _gave_up(session: Session) -> list[Moment]:
@@ -83,6 +93,7 @@ RULE = Rule(
     ),
     evidence={
         "asked": "the PC sends its request",
+        "confirmed": "the controller's network part confirms the request, without an answer",
         "gave_up": "the PC gives up and ends the session",
     },
     cautions=("Do not write values to try things out: a written value can move the machine.",),

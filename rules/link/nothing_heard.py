@@ -64,9 +64,9 @@ RULE = Rule(
     ),
     what_to_do=(
         Step("Look at the link lamps at both ends of the cable while the controller has power."),
-        Step("Try another cable that is known to work.", cautions.UNPLUG),
+        Step("Try another cable between the PC and its socket, one that is known to work."),
         Step("Try another free switch port, or a small switch between the PC and the controller."),
-        Step("Plug a device that is known to work into the same cable.", cautions.UNPLUG),
+        Step("Plug a device that is known to work into the controller's cable.", cautions.UNPLUG),
         Step("Record again for 60 s, beginning before the cable is plugged into the PC."),
     ),
     evidence={

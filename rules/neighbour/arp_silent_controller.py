@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from analyzer.facts import Hardware, Moment
 from analyzer.findings import Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, silence
+from rules import cautions
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -60,20 +61,26 @@ RULE = Rule(
     means="So the controller has power, a cable and that address. Without a reply, the PC can send "
     "to it only if somebody enters the hardware address by hand.",
     likely_causes=(
+        "It ignores questions from an address outside its own network: its mask is narrower.",
         "This controller does not answer such questions by design: its hardware address has to be "
         "entered on the PC by hand.",
-        "It ignores questions from an address outside its own network: its mask is narrower.",
         "It went quiet because it thinks that its address is used twice.",
     ),
     what_to_do=(
         Step("Compare address and mask of the PC with those of the controller, side by side."),
+        Step(
+            "If the PC is outside the controller's network, give it an address inside.",
+            cautions.ADDRESS_CHANGE,
+        ),
         Step(
             "Read the hardware address on the controller's label and compare it with {hardware}, "
             "the one heard in this recording."
         ),
         Step(
             "If the maker's manual asks for it, enter {controller} with that hardware address in "
-            "the PC's neighbour table, and try again. A replaced unit needs another entry."
+            "the PC's neighbour table (ARP table), and try again.",
+            "An entry by hand stays when the unit is replaced, and then leads to nobody or to the "
+            "wrong unit. Note it down and remove it then.",
         ),
     ),
     evidence={

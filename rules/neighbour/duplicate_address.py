@@ -117,11 +117,11 @@ RULE = Rule(
         Step("Send no motion commands and load no programs until this is resolved."),
         Step("Compare {first} and {second} with the hardware addresses on the labels."),
         Step(
-            "Connect the PC to the controller alone, with a direct cable, and record again: the "
-            "one that still answers is the controller.",
+            "Cable the PC directly to the unit that the address belongs to, and record again: the "
+            "hardware address that answers now is that unit's.",
             cautions.UNPLUG,
         ),
-        Step("Give the other device an address of its own.", cautions.ADDRESS_CHANGE),
+        Step("Have the other device given an address of its own.", cautions.ADDRESS_CHANGE),
     ),
     evidence={
         "first": "{first} says that it has {controller}{nth}",
@@ -139,7 +139,7 @@ RULE = Rule(
         "The same reply recorded twice: the hardware address is the same.",
         "A virtual router's address beside the real one.",
     ),
-    confirm="Disconnect one of the two, with permission: the address must fall silent on one side.",
+    confirm="With the PC cabled directly to one of the two, only that one may answer.",
     sources=("RFC 826 (the newest claim wins)", "RFC 5227 section 2.4"),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),
     find=find,

@@ -35,7 +35,7 @@ def find(case: Case) -> Iterator[Sighting]:
                     "controller": linkup.controller,
                     "old": old,
                     "frames": path.frames,
-                    "claimed": claim is not None,
+                    "new": linkup.hardware if claim else None,
                 },
                 frames={"claim": [claim] if claim else [], "sent": [path.first, path.last]},
                 linkup=linkup,
@@ -84,8 +84,8 @@ RULE = Rule(
     title="The PC sends to a hardware address that is not the controller's now",
     what_happened="The PC sends {frames:count packet} for {controller} to the hardware address "
     "{old}. Nothing comes back from there.",
-    means="The PC still uses a neighbour entry that does not fit the controller of today. Packets "
-    "to an old hardware address reach nobody.",
+    means="The PC still uses an entry of its neighbour table (ARP table) that does not fit the "
+    "controller of today. Its packets reach nobody, or the unit that had the address before.",
     likely_causes=(
         "The controller or its network module was replaced and kept its address.",
         "A neighbour entry was typed on the PC by hand, for another unit or with a slip.",
@@ -93,7 +93,7 @@ RULE = Rule(
     ),
     what_to_do=(
         Step("Compare {old} with the hardware address on the controller's label."),
-        Step("Show the PC's neighbour table and look for the entry of {controller}."),
+        Step("Show the PC's neighbour table (ARP table) and look for the entry of {controller}."),
         Step("Delete that entry on the PC, or enter the one on the label, then try again."),
         Step(
             "Have the entry renewed on panels and other controllers too: they keep tables of their "
@@ -102,10 +102,13 @@ RULE = Rule(
         ),
     ),
     evidence={
-        "claim": "another hardware address says that it has {controller}",
+        "claim": "{new} says that it has {controller}",
         "sent": "the PC sends a packet for {controller} to {old}{nth}",
     },
-    also_fits=("The controller is off, and the PC has not noticed yet.",),
+    also_fits=(
+        "Where no other device claims the address: the controller is off, and the PC has not "
+        "noticed yet.",
+    ),
     looks_alike=(
         "A neighbour entry from before the recording that still works: no ARP is needed then.",
         "The shared hardware address of a redundant pair, which differs from the answering one.",

@@ -20,7 +20,7 @@ RULE = Rule(
     stage="recording",
     level=Level.WARNING,
     title="The file is damaged: {frames:count frame} could be read",
-    what_happened="At octet {octet} of the unpacked file reading had to stop: {why}. "
+    what_happened="At byte {octet} of the unpacked file reading had to stop: {why}. "
     "Everything before that is used ({frames:count frame}).",
     means="What came after the damage is unknown. An answer that is missing may be in that part.",
     likely_causes=(

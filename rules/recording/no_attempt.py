@@ -47,17 +47,16 @@ RULE = Rule(
     means="So the recording cannot tell why link-up stopped.",
     likely_causes=(
         "The program did not try while the recording ran.",
-        "It left through another adapter: wireless, a second cable, a VPN or a virtual machine.",
+        "The attempt left through another adapter: wireless, a second cable, a VPN or a virtual "
+        "machine.",
         "The PC had no address or no route for the controller, so nothing was sent.",
+        "A filter set in the recorder left the attempt out.",
         "The controller's own address was entered on the PC, which then talks to itself.",
     ),
     what_to_do=(
         Step("Compare the address typed in the program with the one on the controller's label."),
         Step("Look up which adapter of the PC has an address in the controller's network."),
-        Step(
-            "Record on that cable adapter: start, wait 5 s, connect once, wait 30 s, stop. "
-            "Note the clock time of the attempt."
-        ),
+        Step("Record on that adapter, with no filter set, while somebody presses Connect once."),
     ),
     evidence={},
     also_fits=(

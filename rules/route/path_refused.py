@@ -95,7 +95,7 @@ RULE = Rule(
         Step("Try from a PC on the controller's own switch, where no filter is in between."),
         Step(
             "Give whoever looks after the network the exact addresses, port, protocol and "
-            "direction, with the frames below, and ask for a rule.",
+            "direction, with the frames listed above, and ask for a rule.",
             cautions.FIREWALL,
         ),
         Step("Look in the controller's settings whether this PC may connect."),

@@ -15,6 +15,10 @@ from rules import cautions
 UNREACHABLE, TIME_EXCEEDED = 3, 11
 NO_WAY = {0, 1, 5, 6, 7, 8, 11, 12}
 """Codes of a router that has no way to the network or the host (RFC 792, RFC 1122 3.2.2.1)."""
+NO_HOST = {1, 7}
+"""Codes of a router that reaches the network and finds nobody there at that address."""
+HOST_IS_MISSING, NETWORK_IS_MISSING = 0, 1
+"""Places of these causes below."""
 TCP = 6
 
 
@@ -32,6 +36,7 @@ def find(case: Case) -> Iterator[Sighting]:
             },
             frames={"said": [error.moment for error in errors]},
             linkup=linkup,
+            likeliest=HOST_IS_MISSING if errors[0].code in NO_HOST else NETWORK_IS_MISSING,
         )
 
 
@@ -53,12 +58,13 @@ RULE = Rule(
     "with the message: {meaning}.",
     means="So the PC reaches the router, and the way ends there or behind it.",
     likely_causes=(
+        "The controller behind the router is off, or has another address than the one typed.",
+        "The router knows no way to the controller's network.",
         "The controller is in the PC's own network, and the PC's mask or address sends its packets "
         "to the router instead.",
-        "The router knows no way to the controller's network.",
-        "The controller behind the router is off or has another address.",
     ),
     what_to_do=(
+        Step("Look whether the controller has power, and compare {controller} with its label."),
         Step("Compare address and mask of the PC and of the controller, side by side."),
         Step(
             "If both are on the same switch, give the PC an address in the controller's network.",
@@ -66,7 +72,7 @@ RULE = Rule(
         ),
         Step(
             "If the controller really is behind the router, give whoever looks after the network "
-            "the frames below: they show which router said no, and to what."
+            "the frames listed above: they show which router said no, and to what."
         ),
     ),
     evidence={"said": "{router} says about the PC's packet for {controller}: {meaning}"},

@@ -18,6 +18,12 @@ RIGHT_AFTER = 1.0
 """Seconds after an answer within which a close belongs to it, by design of some controllers."""
 SOON = 60.0
 """Seconds within which a program that wants its session calls again."""
+LONG_IDLE = 5.0
+"""Seconds without data from which on a time limit is the first thing to think of."""
+AT_ONCE = 0.1
+"""Seconds within which a reset answers the request before it."""
+RESTART, BAD_REQUEST, TIME_LIMIT = 0, 2, 3
+"""Places of these causes in the rule."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -39,11 +45,18 @@ def find(case: Case) -> Iterator[Sighting]:
                 "idle": _idle(session, end),
             },
             frames={
-                "data": [one.asked for one, _ in broken if one.asked],
                 "reset": [end.moment for _, end in broken],
+                "data": [one.asked for one, _ in broken if one.asked],
             },
             linkup=linkup,
+            likeliest=_likeliest(session, end),
         )
+
+
+def _likeliest(session: Session, end: End) -> int:
+    if _idle(session, end) >= LONG_IDLE:
+        return TIME_LIMIT
+    return BAD_REQUEST if end.after == CLIENT and _idle(session, end) < AT_ONCE else RESTART
 
 
 def _was_wanted(linkup: LinkUp, session: Session, end: End) -> bool:
@@ -75,8 +88,8 @@ RULE = Rule(
     stage="session",
     title="{controller} broke the session",
     what_happened="{controller} ended {sessions:count session} on port {port} with a TCP reset. "
-    "The first of these resets came after {answers:count answer}, {idle:seconds} after the last "
-    "data or the opening.",
+    "The first session that it broke had carried {answers:count answer}. Its reset came "
+    "{idle:seconds} after the last data or the opening.",
     means="A reset is not a loss on the cable. The controller, or something that answers in its "
     "name, dropped the session.",
     likely_causes=(
@@ -99,7 +112,10 @@ RULE = Rule(
         "data": "the PC's last request in that session{nth}",
         "reset": "{controller} ends the session with a reset{nth}",
     },
-    cautions=("Outputs may have changed when the session broke. " + cautions.MACHINE,),
+    cautions=(
+        "Outputs may have changed when the session broke. Before anybody works at the machine, "
+        "have it made safe and locked out by those authorised.",
+    ),
     also_fits=("A second device with the controller's address that knows no such session.",),
     looks_alike=(
         "A reset behind an orderly close: the session was over already.",
@@ -107,8 +123,8 @@ RULE = Rule(
         "A controller that closes the session right after each answer, by design.",
         "A first try that is dropped without an answer, where a later one works.",
     ),
-    confirm="Record several breaks. The same idle time each time points to a limit, a random one "
-    "to a restart.",
+    confirm="Record several breaks. Right after each request: the request. After the same idle "
+    "time: a limit. At random: a restart or another client.",
     sources=("RFC 9293 sections 3.5.2 and 3.10.7",),
     find=find,
 )

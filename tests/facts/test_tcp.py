@@ -64,7 +64,8 @@ class Direction:
             start = self.behind + (seq - self.behind + 2**31) % 2**32 - 2**31
             probe = size <= 1 and not syn and not fin and start == self.behind - 1
         new = min(size, start + size - self.behind) if size and not syn else 0
-        self.behind = max(self.behind, start + size + syn + fin)
+        if size or syn or fin:
+            self.behind = max(self.behind, start + size + syn + fin)
         if probe:
             self.keep_alives += 1
             return False

@@ -89,6 +89,11 @@ def test_values_are_raw() -> None:
 
 
 def test_several_recordings_make_one_object() -> None:
-    """All lists are joined, in the order of the command line."""
+    """All lists are joined, in the order of the command line; each entry names its recording."""
     told = content(*CAPTURES[:3])
     assert [one["file"] for one in told["recordings"]] == [path.name for path in CAPTURES[:3]]
+    for number, path in enumerate(CAPTURES[:3]):
+        alone = content(path)
+        for name in ("stations", "linkups", "findings"):
+            own = [one for one in told[name] if one["recording"] == number]
+            assert own == [{**one, "recording": number} for one in alone[name]]

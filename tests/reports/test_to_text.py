@@ -50,7 +50,7 @@ def test_a_caution_stands_above_its_step() -> None:
     """The reader meets the caution before the step that needs it."""
     listing = Listing([Step("first"), Step("second", "take care")], numbered=True)
     lines = to_text([listing]).split("\n")
-    assert lines.index("   ! CAUTION: take care") == lines.index("  2. second") - 1
+    assert lines.index("  2. CAUTION: take care") == lines.index("     second") - 1
 
 
 def test_narrow_tables_keep_their_width() -> None:

@@ -53,7 +53,7 @@ def test_found_on_first_contact(controllers: tuple[str, ...]) -> None:
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == [SLUG]
     assert_leads(diagnosis, answers=0, repeats=0, acknowledged=True)
-    assert [line.moment.frame for line in found(diagnosis, SLUG).evidence] == [9]
+    assert [line.moment.frame for line in found(diagnosis, SLUG).evidence] == [9, 10]
 
 
 @told_or_not
@@ -70,7 +70,7 @@ def test_found_where_the_pc_gives_up(controllers: tuple[str, ...], by_reset: boo
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == [SLUG]
     assert_leads(diagnosis)
-    assert len(found(diagnosis, SLUG).evidence) == 2
+    assert len(found(diagnosis, SLUG).evidence) == 3
 
 
 @told_or_not
@@ -117,7 +117,10 @@ def test_found_with_a_request_in_several_segments() -> None:
     session.ack(unit)
     diagnosis = diagnosed(ended(plant))
     assert_leads(diagnosis)
-    assert [one.moment.frame for one in found(diagnosis, SLUG).evidence] == [plant.number(last)]
+    assert [one.moment.frame for one in found(diagnosis, SLUG).evidence] == [
+        plant.number(last),
+        plant.number(last) + 1,
+    ]
 
 
 def test_found_with_less_certainty_where_the_request_is_not_even_confirmed() -> None:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from analyzer.diagnosis import CANNOT_TELL, FAULT, Diagnosis, Verdict
+from analyzer.diagnosis import CANNOT_TELL, FAULT, MOST_EVIDENCE, Diagnosis, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Session, Station
 from tests.support import (
@@ -61,7 +61,7 @@ def test_found_where_the_program_calls_for_minutes() -> None:
         refused(plant.tcp(pc, unit), repeats=1, after=1.5)
     diagnosis = diagnosed(ended(plant), TOLD)
     assert_leads(diagnosis, attempts=90, calls=180)
-    assert len(found(diagnosis, SLUG).evidence) == 12
+    assert len(found(diagnosis, SLUG).evidence) == MOST_EVIDENCE
 
 
 def test_found_on_the_told_port_while_another_works() -> None:

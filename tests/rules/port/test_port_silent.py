@@ -2,7 +2,7 @@
 
 import pytest
 
-from analyzer.diagnosis import CANNOT_TELL, FAULT, Diagnosis, Verdict
+from analyzer.diagnosis import CANNOT_TELL, FAULT, MOST_EVIDENCE, Diagnosis, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station
 from tests.support import (
@@ -101,7 +101,7 @@ def test_found_where_the_program_calls_again_and_again() -> None:
         plant.tcp(pc, unit).syn((1,), after=4.0)
     diagnosis = diagnosed(ended(plant), TOLD)
     assert_leads(diagnosis, Certainty.SHOWN, calls=60)
-    assert len(found(diagnosis, SLUG).evidence) == 12
+    assert len(found(diagnosis, SLUG).evidence) == MOST_EVIDENCE
 
 
 @told_or_not
