@@ -9,8 +9,9 @@ from analyzer.facts.coverage import Coverage
 from analyzer.facts.dhcp import Dhcp, DhcpMessage
 from analyzer.facts.icmp import Echo, Icmp, IcmpError
 from analyzer.facts.paths import Path, Paths
+from analyzer.facts.session import CLIENT, SERVER, End, Session, Side, Socket
 from analyzer.facts.stations import Station, stations
-from analyzer.facts.tcp import CLIENT, SERVER, End, Session, Side, Socket, TcpSessions
+from analyzer.facts.tcp import TcpSessions
 from analyzer.facts.udp import Exchange, Udp
 from analyzer.facts.values import Address, Hardware, Moment, Series, Spread
 from analyzer.frames import Decoder, Kind

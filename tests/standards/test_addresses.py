@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analyzer.facts import Address
-from analyzer.linkup import INDUSTRIAL_PORTS, is_self_assigned, network
+from analyzer.facts.ports import INDUSTRIAL_PORTS
+from analyzer.linkup import is_self_assigned, network
 
 SUBNETS = [
     # own, other, prefix, mask, network, broadcast, usable, on the same network

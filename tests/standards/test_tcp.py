@@ -5,7 +5,8 @@ import struct
 import pytest
 
 from analyzer.facts import Facts, Session
-from analyzer.facts.tcp import _ahead, checksum_is_right, internet_checksum
+from analyzer.facts.session import _ahead
+from analyzer.facts.tcp import checksum_is_right, internet_checksum
 from tests import raw
 
 FIN, SYN, RST, PSH, ACK = 1, 2, 4, 8, 16

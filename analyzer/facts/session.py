@@ -1,0 +1,226 @@
+"""What is known of one TCP session (RFC 9293): plain data.
+
+A *turn* is a run of new data in one direction. A turn of the client is a request, the turn of
+the server that follows is its answer; the answer time runs from the last octet asked to the first
+answered. Protocols are not looked into here.
+"""
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from analyzer.facts.values import Address, Hardware, Moment, Series, Spread
+
+CLIENT, SERVER = 0, 1
+NOBODY = -1
+WORD = 1 << 32
+"""Sequence numbers are modulo this (RFC 9293 3.4)."""
+
+
+class Socket(NamedTuple):
+    """One end of a session."""
+
+    address: Address
+    port: int
+
+    def __str__(self) -> str:
+        return f"{self.address} port {self.port}"
+
+
+class Data(NamedTuple):
+    """A segment with data: its moment and its first octets."""
+
+    moment: Moment
+    octets: bytes
+
+
+@dataclass(slots=True)
+class Side:
+    """What one end of a session sent.
+
+    octets: payload without repeats; repeats: data sent again; keep_alives: probes of an idle
+    session; hardware: source addresses its frames came from; sent_to: hardware addresses they went
+    to; acknowledges: whether its acknowledgements advance; next_seq: sequence number behind all
+    that it sent; last_ack: its last acknowledgement; unseen: acknowledgements of data that is not
+    in the recording.
+    """
+
+    frames: int = 0
+    octets: int = 0
+    first: Moment | None = None
+    last: Moment | None = None
+    first_flags: int = 0
+    first_ack: int = 0
+    first_data: Data | None = None
+    last_data: Moment | None = None
+    repeats: Series = field(default_factory=Series)
+    keep_alives: int = 0
+    next_seq: int | None = None
+    last_ack: int | None = None
+    ttl: int | None = None
+    acknowledges: bool = False
+    unseen: int = 0
+    last_unseen: Moment | None = None
+    hardware: set[Hardware] = field(default_factory=set)
+    sent_to: set[Hardware] = field(default_factory=set)
+
+
+class End(NamedTuple):
+    """A FIN or RST.
+
+    since_data: seconds since the last new data either way, 0.0 where it carries some itself, None
+    before any; after: who sent that data; ttl and hardware: of this very frame.
+    """
+
+    moment: Moment
+    reset: bool
+    side: int
+    since_data: float | None
+    after: int
+    ttl: int
+    hardware: Hardware | None
+
+
+@dataclass(slots=True)
+class Session:
+    """One attempt to open a session and what became of it.
+
+    syns: the SYN and its repeats, empty where the recording began later; syn_ack: the first
+    acceptance; ends: FIN and RST segments in order; requests, answers: turns of data, see above;
+    asked, answered: the last turn's last and first segment; checksum_filled: whether the SYN's
+    checksum was right, None where that was not looked at.
+    """
+
+    client: Socket
+    server: Socket
+    isn: int | None = None
+    syns: Series = field(default_factory=Series)
+    syn_ack: Moment | None = None
+    completed: Moment | None = None
+    sides: tuple[Side, Side] = field(default_factory=lambda: (Side(), Side()))
+    ends: list[End] = field(default_factory=list)
+    requests: int = 0
+    answers: int = 0
+    answer_times: Spread = field(default_factory=Spread)
+    last_turn: int = NOBODY
+    asked: Moment | None = None
+    answered: Moment | None = None
+    checksum_filled: bool | None = None
+    segment_size: int | None = None
+
+    @property
+    def from_client(self) -> Side:
+        """What the client sent."""
+        return self.sides[CLIENT]
+
+    @property
+    def from_server(self) -> Side:
+        """What the server sent."""
+        return self.sides[SERVER]
+
+    @property
+    def first(self) -> Moment:
+        """The first frame of the session in the recording."""
+        return min(side.first for side in self.sides if side.first)
+
+    @property
+    def last(self) -> Moment:
+        """The last frame of the session in the recording."""
+        return max(side.last for side in self.sides if side.last)
+
+    @property
+    def refused(self) -> End | None:
+        """The reset that answered the SYN."""
+        if self.syn_ack or not self.syns.count:
+            return None
+        resets = (one for one in self.ends if one.reset and one.side == SERVER)
+        return next((one for one in resets if one.after == NOBODY), None)
+
+    @property
+    def is_open(self) -> bool:
+        """Whether both ends took part: the handshake completed, or data went both ways."""
+        both_ways = all(side.octets for side in self.sides)
+        joined_late = not self.syns.count and all(side.frames for side in self.sides)
+        return bool(self.completed) or both_ways or (joined_late and not self._only_reset)
+
+    @property
+    def _only_reset(self) -> bool:
+        return self.from_server.frames == sum(e.side == SERVER and e.reset for e in self.ends)
+
+    @property
+    def handshake_seconds(self) -> float | None:
+        """From the last SYN before the acceptance to the acceptance."""
+        if self.syn_ack is None:
+            return None
+        before = [syn for syn in self.syns.moments if syn.frame < self.syn_ack.frame]
+        return self.syn_ack.seconds - before[-1].seconds if before else None
+
+    @property
+    def is_waiting(self) -> bool:
+        """Whether the last data was the client's: a request without an answer."""
+        return self.last_turn == CLIENT
+
+    @property
+    def is_silent(self) -> bool:
+        """Whether the client only called, and the server sent nothing at all.
+
+        A client that goes on to send more was answered, and the recording lacks that direction.
+        """
+        only_called = self.from_client.frames == self.syns.count
+        return bool(self.syns.count) and only_called and not self.from_server.frames
+
+    @property
+    def is_stream(self) -> bool:
+        """Whether only the server sends, of its own accord, and nobody broke the session."""
+        asks = self.from_client.octets or self.from_server.acknowledges
+        return bool(self.from_client.frames and not asks and not self.broken_by)
+
+    @property
+    def closing(self) -> list[End]:
+        """How the open session ended: FIN and RST segments, without those before the acceptance."""
+        return [one for one in self.ends if self.syn_ack is None or one.moment > self.syn_ack]
+
+    @property
+    def is_one_sided(self) -> bool:
+        """Whether the client confirms what the server sent, and the recording holds none of it."""
+        client, server = self.from_client, self.from_server
+        completed = bool(self.syns.count) and client.last_ack is not None
+        return not server.frames and (client.acknowledges or completed)
+
+    @property
+    def broken_by(self) -> End | None:
+        """The server's reset of a session that nobody had closed."""
+        if self.refused is not None or not self.server_ended:
+            return None
+        return self.closing[0] if self.closing[0].reset else None
+
+    @property
+    def server_ended(self) -> bool:
+        """Whether the server was the first to close or reset."""
+        return bool(self.closing) and self.closing[0].side == SERVER
+
+    @property
+    def waits_since(self) -> Moment | None:
+        """The client's last frame where nothing has answered it yet."""
+        if self.is_silent:
+            return self.syns.last
+        if self.is_open and self.is_waiting and not self.server_ended:
+            repeats = self.from_client.repeats
+            return max([m for m in (self.asked, repeats.count and repeats.last) if m])
+        return None
+
+    @property
+    def request_acknowledged(self) -> bool:
+        """Whether the server's TCP confirmed all that the client sent."""
+        sent, confirmed = self.from_client.next_seq, self.from_server.last_ack
+        return sent is not None and confirmed is not None and _ahead(confirmed, sent) >= -1
+
+    @property
+    def lacks_answer(self) -> bool:
+        """Whether the client confirmed data behind its last request that is not recorded."""
+        unseen = self.from_client.last_unseen
+        return unseen is not None and self.asked is not None and unseen > self.asked
+
+
+def _ahead(a: int, b: int) -> int:
+    """How far sequence number a is ahead of b, modulo 2^32 (RFC 9293 3.4)."""
+    return (a - b + WORD // 2) % WORD - WORD // 2

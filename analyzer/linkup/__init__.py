@@ -1,0 +1,59 @@
+"""Facts -> who the PC is, who the controller is, and how far each link-up got.
+
+Every stage is told by its proof: the first frame that shows it working. What broke a stage is for
+the rules to say; a stage without proof is not yet a fault.
+"""
+
+from analyzer.facts import Facts
+from analyzer.linkup.attempt import link_up
+from analyzer.linkup.controllers import ASKED_ON_PURPOSE, find_targets
+from analyzer.linkup.model import (
+    LISTEN_AFTER,
+    LISTEN_BEFORE,
+    LISTEN_LONG,
+    Case,
+    LinkUp,
+    Pc,
+    Proof,
+    Stage,
+    Target,
+    Told,
+    is_self_assigned,
+    network,
+    presumed_mask,
+    silence,
+)
+from analyzer.linkup.pc import find_pc
+
+__all__ = [
+    "LISTEN_AFTER",
+    "LISTEN_BEFORE",
+    "LISTEN_LONG",
+    "PRESUMED_MASK",
+    "Case",
+    "LinkUp",
+    "Pc",
+    "Proof",
+    "Stage",
+    "Target",
+    "Told",
+    "find_pc",
+    "find_targets",
+    "is_self_assigned",
+    "network",
+    "presumed_mask",
+    "silence",
+    "work_out",
+]
+
+
+def work_out(facts: Facts, told: Told) -> Case:
+    """Who tried to reach whom, and how far it got."""
+    pc, candidates = find_pc(facts, told)
+    if pc is None:
+        return Case(facts, None, candidates, [])
+    targets, others = find_targets(facts, pc, told)
+    linkups = [link_up(facts, pc, target) for target in targets]
+    addresses = [trial.address for trial in others]
+    unanswered = [one.address for one in others if one.unanswered >= ASKED_ON_PURPOSE]
+    return Case(facts, pc, candidates, linkups, addresses, unanswered)

@@ -1,0 +1,100 @@
+"""Which stages are seen working, and the frame that shows each."""
+
+from analyzer.linkup.model import LinkUp, Proof, Stage
+
+
+def proofs_of(linkup: LinkUp) -> dict[Stage, Proof]:
+    """The stages seen working. A later one proves the earlier ones for the same pair; only that
+    the PC uses an address says nothing about its cable.
+    """
+    found = {
+        Stage.ANSWER: _answer_proof(linkup),
+        Stage.SESSION: _session_proof(linkup),
+        Stage.PORT: _port_proof(linkup),
+        Stage.ROUTE: _route_proof(linkup),
+        Stage.NEIGHBOUR: _neighbour_proof(linkup),
+        Stage.ADDRESS: _address_proof(linkup),
+        Stage.LINK: _link_proof(linkup),
+    }
+    proofs: dict[Stage, Proof] = {}
+    later: Proof | None = None
+    for stage, proof in found.items():
+        if proof is not None:
+            proofs[stage] = proof
+            later = proof if stage is not Stage.ADDRESS else later
+        elif later is not None and stage is not Stage.SESSION:
+            proofs[stage] = Proof(later.moment, "later stage", later.values)
+    return proofs
+
+
+def _link_proof(linkup: LinkUp) -> Proof | None:
+    others = [one for one in linkup.facts.stations if one.hardware != linkup.pc.hardware]
+    if linkup.pc.hardware is None:
+        others = [one for one in others if not set(one.addresses) & set(linkup.pc.addresses)]
+    first = min((station.first for station in others), default=None)
+    return None if first is None else Proof(first, "another station")
+
+
+def _address_proof(linkup: LinkUp) -> Proof | None:
+    address = linkup.pc_address
+    if address is None:
+        return None
+    if linkup.arp_answered is not None:
+        return Proof(linkup.arp_answered, "answered to address", {"pc": address})
+    own = [path.first for path in linkup.facts.paths if path.src_ip == address]
+    questions = linkup.facts.arp.questions.values()
+    own += [question.asked.first for question in questions if question.asker_ip == address]
+    return Proof(min(own), "uses address", {"pc": address}) if own else None
+
+
+def _neighbour_proof(linkup: LinkUp) -> Proof | None:
+    answers = [answer for question in linkup.questions for answer in question.answers]
+    if answers:
+        moment, hardware = min(answers)
+        return Proof(moment, "arp answer", {"hardware": hardware})
+    if linkup.heard is not None and linkup.router is not None:
+        return Proof(linkup.heard, "by router", {"hardware": linkup.router})
+    return None
+
+
+def _route_proof(linkup: LinkUp) -> Proof | None:
+    return None if linkup.heard is None else Proof(linkup.heard, "packet back")
+
+
+def _port_proof(linkup: LinkUp) -> Proof | None:
+    opened = [session for session in linkup.sessions if session.is_open]
+    for session in opened:
+        took = session.handshake_seconds
+        if session.completed is not None and took is not None:
+            values = {"port": session.server.port, "took": took}
+            return Proof(session.completed, "handshake", values)
+    if opened:
+        return Proof(opened[0].first, "open before", {"port": opened[0].server.port})
+    for exchange in linkup.exchanges:
+        if exchange.answered.first is not None:
+            return Proof(exchange.answered.first, "udp answer", {"port": exchange.server[1]})
+    return None
+
+
+def _session_proof(linkup: LinkUp) -> Proof | None:
+    """A session that carried an answer, and then closed in order or was still open at the end."""
+    for session in linkup.sessions:
+        if session.is_open and session.answers and not any(end.reset for end in session.closing):
+            return Proof(session.last, "stayed up", {"answers": session.answers})
+    for exchange in linkup.exchanges:
+        if exchange.answered.last is not None:
+            return Proof(exchange.answered.last, "udp answer", {"port": exchange.server[1]})
+    return None
+
+
+def _answer_proof(linkup: LinkUp) -> Proof | None:
+    for session in linkup.sessions:
+        if session.is_stream and session.from_server.first_data:
+            return Proof(session.from_server.first_data.moment, "speaks first")
+        if session.answers and session.answered is not None:
+            values = {"answers": session.answers, "took": session.answer_times.median}
+            return Proof(session.answered, "answers", values)
+    for exchange in linkup.exchanges:
+        if exchange.answered.first is not None:
+            return Proof(exchange.answered.first, "udp answer", {"port": exchange.server[1]})
+    return None
