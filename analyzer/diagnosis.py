@@ -69,7 +69,7 @@ class State(StrEnum):
     NOT_REACHED = "not reached"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class StageResult:
     """One stage: its state, why, and the frame that shows it."""
 
@@ -79,7 +79,7 @@ class StageResult:
     moment: Moment | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Outcome:
     """How far a link-up got, and the fault that explains it."""
 
@@ -95,7 +95,7 @@ class Outcome:
         return next(failed, None)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Diagnosis:
     """Everything that reports say about one recording.
 

@@ -39,7 +39,7 @@ class Need(StrEnum):
     PC = "it is not clear which station is the PC"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Step:
     """Something to do. caution: printed above it."""
 
@@ -47,7 +47,7 @@ class Step:
     caution: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Sighting:
     """What a rule saw.
 
@@ -67,7 +67,7 @@ class Sighting:
     likeliest: int = 0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Rule:
     """One trouble: how to see it (`find`, without words) and what to say (without logic).
 
@@ -95,7 +95,7 @@ class Rule:
     needs: frozenset[Need] = frozenset({Need.LINKUP})
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Evidence:
     """One frame and what it shows."""
 
@@ -103,7 +103,7 @@ class Evidence:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Finding:
     """A sighting in words, ready to be reported. moment: the frame that shows it best."""
 

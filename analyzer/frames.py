@@ -11,15 +11,9 @@ from enum import IntEnum
 from typing import Any, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analyzer.columns import Flags, Floats, Ints, Keys, Octets, Records, Small, distinct
 from analyzer.inputs.records import Chunk, Direction, Interface, Link
-
-Octets = NDArray[np.uint8]
-Ints = NDArray[np.int64]
-Keys = NDArray[np.uint64]
-Flags = NDArray[np.bool_]
-Records = NDArray[Any]
 
 NO_HARDWARE = np.uint64(1 << 48)
 """Stands where a link type gives no hardware address."""
@@ -107,7 +101,7 @@ ICMP = np.dtype(
 )
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class ArpTable:
     """ARP for Ethernet and IPv4 (RFC 826). row: index into the frame table."""
 
@@ -119,7 +113,7 @@ class ArpTable:
     tpa: Keys
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class IpTable:
     """IPv4 packets (RFC 791). fragment: flags and offset, as in the header; body: octet position
     behind the header; length: octets there, as the header says.
@@ -136,7 +130,7 @@ class IpTable:
     length: Ints
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class TcpTable:
     """TCP segments (RFC 9293). ip: index into the IPv4 table; payload: octet position;
     length: payload octets, from the headers, not from what was stored.
@@ -154,7 +148,7 @@ class TcpTable:
     length: Ints
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class UdpTable:
     """UDP datagrams (RFC 768), first fragments included; columns as in TcpTable."""
 
@@ -166,7 +160,7 @@ class UdpTable:
     length: Ints
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class IcmpTable:
     """ICMP messages (RFC 792). body: octet position behind the 8-octet header, where an error
     message quotes the packet that it is about.
@@ -181,7 +175,7 @@ class IcmpTable:
     body: Ints
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Frames:
     """The frame table of one chunk. Columns have a row a frame, in file order.
 
@@ -196,13 +190,13 @@ class Frames:
     octets: Octets
     number: Ints
     time: Ints
-    seconds: NDArray[np.float64]
+    seconds: Floats
     start: Ints
     end: Ints
     wire: Ints
     stored: Ints
-    interface: NDArray[np.int32]
-    direction: NDArray[np.uint8]
+    interface: Small
+    direction: Octets
     src: Keys
     dst: Keys
     tag: Ints
@@ -222,7 +216,7 @@ class Frames:
         return self.octets[position : min(position + most, int(self.end[row]))].tobytes()
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Link:
     """The link layer of a chunk; network: position of the header behind it."""
 
@@ -231,10 +225,10 @@ class _Link:
     tag: Ints
     kind: Ints
     network: Ints
-    direction: NDArray[np.uint8]
+    direction: Octets
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Seen:
     """What tells a copy: a fingerprint of the packet, when, from whom, and how far it had come."""
 
@@ -345,7 +339,7 @@ def _link_layer(chunk: Chunk, end: Ints, interfaces: list[Interface]) -> _Link:
         direction=chunk.direction.copy(),
     )
     types = np.array([one.link for one in interfaces])[chunk.interface]
-    for number in np.unique(types):
+    for number in distinct(types)[0]:
         rows = np.flatnonzero(types == number)
         match int(number):
             case Link.ETHERNET:
@@ -545,7 +539,7 @@ ODD = np.uint64(0x9E3779B97F4A7C15)
 """2^64 divided by the golden ratio: spreads the bits of a product (from memory)."""
 
 
-def mix(*columns: NDArray[Any]) -> Keys:
+def mix(*columns: Records) -> Keys:
     """One well-spread 64-bit number a row from several columns of whole numbers."""
     mixed = np.zeros(len(columns[0]), np.uint64)
     for column in columns:

@@ -49,7 +49,7 @@ __all__ = [
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Facts:
     """What one recording shows.
 

@@ -18,7 +18,7 @@ MAX_RUNS = 256
 """Changes of claimant kept for one address."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Question:
     """One station asking for one address, however often.
 
@@ -36,7 +36,7 @@ class Question:
     since_answer: Series = field(default_factory=Series)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Run:
     """One hardware address claiming an address again and again, nobody else in between."""
 
@@ -46,7 +46,7 @@ class Run:
     count: int = 1
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Claims:
     """Everyone who named an address as its own in ARP, as runs in time order. A probe is no claim
     (RFC 5227 2.1.1). counts: claims a hardware address.
@@ -74,7 +74,7 @@ class Claims:
             self.runs.append(Run(hardware, moment, moment))
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Arp:
     """All that ARP says in a recording.
 

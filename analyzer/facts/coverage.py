@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from analyzer.columns import distinct
 from analyzer.facts.values import Moment, Series
 from analyzer.frames import Frames, Kind
 
@@ -11,7 +12,7 @@ CLOCK_STEP = 1.0
 """Seconds by which time runs backwards before it counts as a jump of the clock."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Coverage:
     """Counts over the whole recording.
 
@@ -43,7 +44,7 @@ class Coverage:
         for row in copies[:4].tolist():
             self.copy_examples.add(_moment(frames, row))
         self._cut(frames)
-        kinds, counts = np.unique(frames.kind[~frames.copy], return_counts=True)
+        kinds, counts, _ = distinct(frames.kind[~frames.copy])
         for kind, count in zip(kinds.tolist(), counts.tolist(), strict=True):
             self.kinds[kind] = self.kinds.get(kind, 0) + count
 

@@ -16,7 +16,7 @@ NAMES = (
 """Option 53 (RFC 2132 9.6); BOOTP where the message has none."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class DhcpMessage:
     """One message. from_client: a request rather than a reply; client: the hardware address that
     wants an address; offered: the address given; server: option 54; mask: option 1; routers:
@@ -37,7 +37,7 @@ class DhcpMessage:
     name: str
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Dhcp:
     """The messages of a recording, in file order."""
 

@@ -1,22 +1,20 @@
 """Rows of a table that belong together, found for all rows at once."""
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
+from analyzer.columns import Ints, Records, distinct
 from analyzer.frames import mix
 
-Ints = NDArray[np.int64]
 
-
-def groups(*columns: NDArray[Any]) -> tuple[Ints, Ints]:
+def groups(*columns: Records) -> tuple[Ints, Ints]:
     """Group rows that are alike in every column.
 
     Returns (first, group): for each group the first row, and for each row its group.
     Works on one mixed number a row; two different rows with one number are noticed and told apart.
     """
-    _, first, group = np.unique(mix(*columns), return_index=True, return_inverse=True)
+    mixed, _, group = distinct(mix(*columns))
+    first = np.empty(len(mixed), np.int64)
+    first[group[::-1]] = np.arange(len(group))[::-1]
     if any((column != column[first][group]).any() for column in columns):
         table = np.stack([column.astype(np.uint64) for column in columns], axis=1)
         _, first, group = np.unique(table, axis=0, return_index=True, return_inverse=True)
@@ -34,6 +32,6 @@ def ends(group: Ints, count: int) -> tuple[Ints, Ints, Ints]:
     return order, behind - sizes, behind - 1
 
 
-def _narrow(group: Ints, count: int) -> NDArray[Any]:
+def _narrow(group: Ints, count: int) -> Records:
     """Sixteen bits sort in linear time."""
     return group.astype(np.uint16) if count <= 1 << 16 else group

@@ -40,7 +40,7 @@ CODES = {
 """Type and code -> meaning (RFC 792; RFC 1122 3.2.2.1; RFC 1812 5.2.7.1)."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Echo:
     """Pings from one address to another: requests, replies, and the last of each."""
 
@@ -51,7 +51,7 @@ class Echo:
     reply_ttl: int | None = None
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class IcmpError:
     """An error message. sender: who sent it; to: whom; about_*: the packet that it quotes;
     ports are None where the quote is too short or has none; router: the better one of a redirect.
@@ -76,7 +76,7 @@ class IcmpError:
         return CODES.get((self.type, self.code), f"type {self.type}, code {self.code}")
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Icmp:
     """Pings by (asker, asked), and error messages in file order."""
 

@@ -23,7 +23,7 @@ MAX_SPANS = 512
 """Spans kept a station; the oldest two become one beyond that."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Path:
     """Frames from one station to another. Hardware addresses are None where the link has none;
     IPv4 addresses are None for other kinds of frame.
@@ -49,7 +49,7 @@ class Path:
     ttls: tuple[int, int] = (255, 0)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Presence:
     """When a station was heard: spans of seconds without a gap above QUIET."""
 

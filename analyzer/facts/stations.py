@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 
 from analyzer.facts.arp import Arp
+from analyzer.facts.makers import registered
 from analyzer.facts.paths import Path, Paths, Presence
 from analyzer.facts.values import Address, Hardware, Moment
 from analyzer.frames import NO_HARDWARE, Kind
@@ -15,7 +16,7 @@ FORWARDS = 3
 """Source addresses behind one hardware address that make it a router's (common practice)."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Station:
     """One hardware address that sent frames, or one IPv4 address where the link has no hardware
     addresses.
@@ -56,12 +57,7 @@ class Station:
             return None
         if self.hardware >> 24 == PROTOCOLS_AND_EXAMPLES:
             return None
-        import netaddr  # takes long to import, and analysing does not need it
-
-        try:
-            return str(netaddr.OUI(self.hardware >> 24).registration().org)
-        except netaddr.NotRegisteredError:
-            return None
+        return registered(self.hardware >> 24)
 
 
 def stations(paths: Paths, arp: Arp) -> list[Station]:

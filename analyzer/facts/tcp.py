@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analyzer.columns import Flags, Floats, Ints, Keys, distinct
 from analyzer.facts.groups import ends, groups
 from analyzer.facts.ports import INDUSTRIAL_PORTS
 from analyzer.facts.session import (
@@ -35,9 +35,6 @@ from analyzer.facts.values import (
 )
 from analyzer.frames import NO_HARDWARE, Frames, Tcp
 
-Ints = NDArray[np.int64]
-Flags = NDArray[np.bool_]
-
 FIRST_OCTETS = 64
 """Octets kept of the first data in each direction."""
 EVENT_FLAGS = Tcp.SYN | Tcp.FIN | Tcp.RST
@@ -49,7 +46,7 @@ Pair = tuple[int, int]
 """Both sockets as 48-bit numbers, the lower first."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Segments:
     """TCP rows of a chunk, sorted by session, in file order inside; part: index of the session."""
 
@@ -59,7 +56,7 @@ class _Segments:
     ack: Ints
     flags: Ints
     length: Ints
-    seconds: NDArray[np.float64]
+    seconds: Floats
     number: Ints
     index: Ints
     begins: Flags
@@ -125,7 +122,7 @@ class TcpSessions:
         _follow(segments, parts, frames)
 
     def _opened(
-        self, frames: Frames, src: NDArray[np.uint64], pair: Ints, pairs: list[Pair]
+        self, frames: Frames, src: Keys, pair: Ints, pairs: list[Pair]
     ) -> dict[int, Session]:
         """New sessions by the row of their first SYN."""
         table = frames.tcp
@@ -190,7 +187,7 @@ def _socket(number: int) -> Socket:
 def _follow(segments: _Segments, parts: list[Session], frames: Frames) -> None:
     """Update the sessions with their segments of one chunk."""
     lane = segments.part * 2 + segments.side
-    lanes, lane = np.unique(lane, return_inverse=True)
+    lanes, _, lane = distinct(lane)
     order, start, last = ends(lane, len(lanes))
     sides = [parts[number >> 1].sides[number & 1] for number in lanes.tolist()]
     carried = np.array([[_or_minus_one(side.next_seq) for side in one.sides] for one in parts])
@@ -355,9 +352,7 @@ def _moment(segments: _Segments, at: Any) -> Moment:
     return Moment(int(segments.number[at]), float(segments.seconds[at]))
 
 
-def _turns(
-    segments: _Segments, parts: list[Session], fresh: Flags
-) -> tuple[Ints, NDArray[np.float64]]:
+def _turns(segments: _Segments, parts: list[Session], fresh: Flags) -> tuple[Ints, Floats]:
     """Count requests and answers; tell, for each segment, who sent data last before it, and when.
 
     Returns (side, seconds), with NOBODY where no data came before.
@@ -394,7 +389,7 @@ def _last_data_seconds(session: Session) -> float:
 
 
 def _per_part(part: Ints) -> list[tuple[int, int]]:
-    numbers, counts = np.unique(part, return_counts=True)
+    numbers, counts, _ = distinct(part)
     return list(zip(numbers.tolist(), counts.tolist(), strict=True))
 
 
@@ -406,16 +401,14 @@ def _last_of_part(part: Ints, chosen: Flags) -> list[tuple[int, int]]:
     return list(zip(numbers[final].tolist(), rows[final].tolist(), strict=True))
 
 
-def _count_answers(
-    segments: _Segments, parts: list[Session], answer: Flags, took: NDArray[np.float64]
-) -> None:
+def _count_answers(segments: _Segments, parts: list[Session], answer: Flags, took: Floats) -> None:
     rows = np.flatnonzero(answer)
     if not len(rows):
         return
     part, took = segments.part[rows], np.maximum(took[rows], 0.0)
     octave = np.log2(np.maximum(took, SMALLEST) / SMALLEST)
     bins = np.minimum((octave * BINS_PER_OCTAVE).astype(np.int64), BINS - 1)
-    cells, counts = np.unique(part * BINS + bins, return_counts=True)
+    cells, counts, _ = distinct(part * BINS + bins)
     for cell, count in zip(cells.tolist(), counts.tolist(), strict=True):
         spread = parts[cell // BINS].answer_times
         spread.bins[cell % BINS] += count
@@ -437,7 +430,7 @@ def _singly(
     fresh: Flags,
     repeated: Flags,
     before: Ints,
-    before_seconds: NDArray[np.float64],
+    before_seconds: Floats,
     frames: Frames,
 ) -> None:
     """Look at SYN, FIN, RST and repeated data one by one; then see which handshakes completed."""

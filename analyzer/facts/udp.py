@@ -11,7 +11,7 @@ from analyzer.frames import Frames
 Socket = tuple[Address, int]
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Way:
     """Datagrams in one direction."""
 
@@ -20,7 +20,7 @@ class Way:
     last: Moment | None = None
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Exchange:
     """Datagrams between two sockets; client: the one that sent first."""
 
@@ -30,7 +30,7 @@ class Exchange:
     answered: Way = field(default_factory=Way)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Udp:
     """All UDP exchanges of a recording, by (client, server)."""
 

@@ -4,8 +4,8 @@ import struct
 from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analyzer.columns import Flags, Ints, Keys, Octets, distinct
 from analyzer.inputs.records import MAX_FRAME, PADDING, Chunk, Damage, Interface, Recording, Stream
 
 SECTION, INTERFACE, OLD_PACKET, SIMPLE_PACKET, STATISTICS, PACKET = 0x0A0D0D0A, 1, 2, 3, 5, 6
@@ -23,8 +23,6 @@ MAX_OPTIONS = 16
 """Options looked through for the direction of a frame; real recorders write it first."""
 MAX_SECONDS = 1 << 33
 """Times beyond the year 2242 are noise; 64-bit nanoseconds end in 2262."""
-
-Ints = NDArray[np.int64]
 
 
 def read(recording: Recording, stream: Stream, head: bytes) -> None:
@@ -161,13 +159,13 @@ class _Reader:
         self.number += count
         return chunk, lie
 
-    def _times(self, high: Ints, low: Ints, interface: Ints, simple: NDArray[np.bool_]) -> Ints:
+    def _times(self, high: Ints, low: Ints, interface: Ints, simple: Flags) -> Ints:
         """Nanoseconds since 1970. A simple packet block has no time: it takes the one before, or
         the first there is.
         """
         units = (high.astype(np.uint64) << np.uint64(32)) | low.astype(np.uint64)
         time = np.zeros(len(units), np.int64)
-        for index in np.unique(interface):
+        for index in distinct(interface)[0]:
             rows = interface == index
             time[rows] = _nanoseconds(units[rows], self.recording.interfaces[index])
         self.recording.untimed += int(simple.sum())
@@ -181,14 +179,14 @@ class _Reader:
         return time
 
 
-def _words(octets: NDArray[np.uint8], at: Ints, order: str, count: int) -> list[Ints]:
+def _words(octets: Octets, at: Ints, order: str, count: int) -> list[Ints]:
     """The first `count` 32-bit words at each position, one array a word."""
     layout = np.dtype([(f"w{i}", order + "u4") for i in range(count)])
     taken = np.ndarray(len(octets) - layout.itemsize + 1, layout, octets, strides=(1,))[at]
     return [taken[name].astype(np.int64) for name in layout.names or ()]
 
 
-def _nanoseconds(units: NDArray[np.uint64], interface: Interface) -> Ints:
+def _nanoseconds(units: Keys, interface: Interface) -> Ints:
     """if_tsresol: top bit clear 10^-n s, set 2^-n s; then if_tsoffset whole seconds are added."""
     power = interface.resolution & 0x7F
     if interface.resolution & 0x80:
@@ -210,9 +208,7 @@ def _nanoseconds(units: NDArray[np.uint64], interface: Interface) -> Ints:
     return whole * 10**9 + nanoseconds.astype(np.int64)
 
 
-def _directions(
-    octets: NDArray[np.uint8], option: Ints, end: Ints, order: str
-) -> NDArray[np.uint8]:
+def _directions(octets: Octets, option: Ints, end: Ints, order: str) -> Octets:
     """epb_flags bits 0-1 of each packet block; 0 where there is none (section 4.3.1)."""
     direction = np.zeros(len(option), np.uint8)
     layout = np.dtype([("code", order + "u2"), ("length", order + "u2"), ("value", order + "u4")])

@@ -5,8 +5,7 @@ from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import Protocol
 
-import numpy as np
-from numpy.typing import NDArray
+from analyzer.columns import Ints, Octets, Small
 
 PADDING = bytes(128)
 """Spare octets behind a chunk, so that a header read at its end stays inside the buffer."""
@@ -43,7 +42,7 @@ LINK_NAMES = {
 }
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Interface:
     """One capturing interface, with what the recording says about it.
 
@@ -72,7 +71,7 @@ class Direction(IntEnum):
     OUT = 2
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Chunk:
     """A bounded run of frames. All arrays have one entry a frame, in file order.
 
@@ -82,17 +81,17 @@ class Chunk:
     first frame, counted from 1.
     """
 
-    data: NDArray[np.uint8]
-    start: NDArray[np.int64]
-    stored: NDArray[np.int64]
-    original: NDArray[np.int64]
-    time: NDArray[np.int64]
-    interface: NDArray[np.int32]
-    direction: NDArray[np.uint8]
+    data: Octets
+    start: Ints
+    stored: Ints
+    original: Ints
+    time: Ints
+    interface: Small
+    direction: Octets
     first: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Damage:
     """Where reading stopped: octet position in the (unpacked) file and the last whole frame."""
 
@@ -109,7 +108,7 @@ class Stream(Protocol):
         ...
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Recording:
     """One recording while it is being read: iterate `chunks` once, then look at the rest.
 

@@ -9,7 +9,7 @@ from analyzer.linkup.model import Pc, Target, Told
 from analyzer.linkup.pc import asked_by_pc, from_pc, is_near
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Trial:
     """What the PC did towards one address."""
 

@@ -40,7 +40,7 @@ class Stage(StrEnum):
     ANSWER = "answer"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Proof:
     """A stage seen working: the frame that shows it, and what that frame is."""
 
@@ -49,7 +49,7 @@ class Proof:
     values: Mapping[str, object] = field(default_factory=dict)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Pc:
     """The host that recorded. addresses: the most used first; how_known: a key of the words."""
 
@@ -63,7 +63,7 @@ class Pc:
         return next((mask for own, mask in self.masks if own == address), None)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Target:
     """Whom the PC tried to reach. port and transport are None where only the address is known."""
 
@@ -73,7 +73,7 @@ class Target:
     how_known: str
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class LinkUp:
     """One PC trying to reach one controller.
 
@@ -185,7 +185,7 @@ class LinkUp:
         return Stage.ANSWER in self.proofs
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Case:
     """Everything that rules judge: the facts of a recording, the PC, and its link-ups.
 
@@ -202,7 +202,7 @@ class Case:
     unanswered: list[Address] = field(default_factory=list)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Told:
     """What the user told: controllers as (address, port or None), and the PC by either address."""
 

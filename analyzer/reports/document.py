@@ -64,7 +64,7 @@ GOOD_RECORDING = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Heading:
     """A title; level 1 is the document's own."""
 
@@ -72,14 +72,14 @@ class Heading:
     level: int = 2
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Paragraph:
     """Running text."""
 
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Listing:
     """Things one below the other; numbered where their order counts. A caution stands above the
     step that it belongs to.
@@ -89,7 +89,7 @@ class Listing:
     numbered: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Table:
     """Rows of cells under a header."""
 
