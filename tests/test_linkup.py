@@ -617,3 +617,16 @@ def test_what_is_not_shown_is_unclear() -> None:
     session.syn_ack(after=4.0)
     session.rst(bare=True)
     assert states(plant) == [State.PASSED] * 4 + [State.UNCLEAR] + [State.NOT_REACHED] * 2
+
+
+def test_unpadded_frames_of_everybody_leave_the_one_that_asks_in_vain() -> None:
+    """On a virtual adapter nobody's frames are padded; others ask once, the PC again and again."""
+    plant = Plant()
+    pc, panel = plant.pc(), plant.station("192.0.2.20")
+    panel.is_pc = True
+    plant.wait(3)
+    plant.ask(panel, "192.0.2.31", times=1)
+    plant.ask(pc, UNIT, times=3)
+    plant.wait(8)
+    plant.ask(panel, "192.0.2.42", times=1)
+    assert targets(case(plant)) == [(UNIT, None, None, "tried")]

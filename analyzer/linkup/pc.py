@@ -5,8 +5,9 @@ from analyzer.linkup.model import Pc, Told, presumed_mask
 
 SURE = 100.0
 """A vote that decides: the recording's own interface record, or the user."""
-ENOUGH = 2.0
-"""What a station needs among others: more than that it asks everybody for an address."""
+ENOUGH = 3.0
+"""What a station needs among others whose frames came over a cable, padded: more than that it asks
+everybody for an address."""
 TOO_CLOSE = 1.0
 """Two stations whose votes differ by less cannot be told apart."""
 
@@ -22,7 +23,8 @@ def find_pc(facts: Facts, told: Told) -> tuple[Pc | None, list[Station]]:
         ((_votes(facts, station, told), station) for station in hosts),
         key=lambda vote: (-vote[0], vote[1].first),
     )
-    enough = 1.0 if len(votes) == 1 else ENOUGH
+    alone = len(votes) == 1 or bool(votes and votes[0][1].short)
+    enough = 1.0 if alone else ENOUGH
     if not votes or (votes[0][0] < enough and told.pc is None):
         return _recorded_by(facts), [station for _, station in votes]
     if len(votes) > 1 and votes[0][0] - votes[1][0] < TOO_CLOSE:
@@ -71,6 +73,7 @@ def _votes(facts: Facts, station: Station, told: Told) -> float:
     score += 2.0 * (station.long > 0)
     score += 3.0 * any(one.syns.count and _by(one, station) for one in facts.sessions)
     score += 1.0 * _asks(facts, station)
+    score += 1.0 * _asks_in_vain(facts, station)
     score += 3.0 * any(_calls(facts, station, address) for address, _ in told.controllers)
     score += 0.5 * any(address for address in station.addresses)
     return score - 8.0 * station.is_router - 8.0 * station.is_switch
@@ -96,6 +99,15 @@ def _asks(facts: Facts, station: Station) -> bool:
     questions = facts.arp.questions.values()
     asks = any(one.asker == station.hardware and one.broadcasts for one in questions)
     return asks or any(_by(session, station) for session in facts.sessions)
+
+
+def _asks_in_vain(facts: Facts, station: Station) -> bool:
+    """Whether a station repeats a question that nobody answers. Others' questions look unanswered
+    too, as a switch sends the replies to them only, but they have no reason to repeat them.
+    """
+    questions = facts.arp.questions.values()
+    own = (one for one in questions if one.asker == station.hardware)
+    return any(one.broadcasts > 1 and not one.answered for one in own)
 
 
 def _calls(facts: Facts, station: Station, controller: Address) -> bool:
