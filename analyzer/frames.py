@@ -345,9 +345,9 @@ def _link_layer(chunk: Chunk, end: Ints, interfaces: list[Interface]) -> _Link:
             case Link.ETHERNET:
                 _ethernet(chunk, end, link, rows)
             case Link.COOKED:
-                _cooked(chunk, end, link, rows)
+                _cooked(chunk, end, link, rows, COOKED)
             case Link.COOKED2:
-                _cooked2(chunk, end, link, rows)
+                _cooked(chunk, end, link, rows, COOKED2)
             case Link.NULL | Link.LOOP:
                 _loopback(chunk, end, link, rows)
             case Link.RAW | Link.IPV4 | Link.IPV6:
@@ -393,15 +393,7 @@ SENT_BY_US = 4
 """Packet type of a cooked header: sent by the recording host."""
 
 
-def _cooked(chunk: Chunk, end: Ints, link: _Link, rows: Ints) -> None:
-    _cooked_header(chunk, end, link, rows, COOKED)
-
-
-def _cooked2(chunk: Chunk, end: Ints, link: _Link, rows: Ints) -> None:
-    _cooked_header(chunk, end, link, rows, COOKED2)
-
-
-def _cooked_header(chunk: Chunk, end: Ints, link: _Link, rows: Ints, layout: Any) -> None:
+def _cooked(chunk: Chunk, end: Ints, link: _Link, rows: Ints, layout: Any) -> None:
     rows = rows[chunk.start[rows] + layout.itemsize <= end[rows]]
     header = _take(chunk.data, chunk.start[rows], layout)
     known = header["length"] == 6

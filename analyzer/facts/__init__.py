@@ -62,6 +62,7 @@ class Facts:
     compressed: bool
     sha256: str
     interfaces: list[Interface]
+    comments: list[str]
     damage: Damage | None
     untimed: int
     coverage: Coverage
@@ -131,6 +132,7 @@ def gather(recording: Recording, progress: Callable[[int], None] = lambda octets
         compressed=recording.compressed,
         sha256=recording.sha256,
         interfaces=recording.interfaces,
+        comments=recording.comments,
         damage=recording.damage,
         untimed=recording.untimed,
         coverage=coverage,

@@ -13,6 +13,9 @@ PACKETS = (PACKET, SIMPLE_PACKET, OLD_PACKET)
 ORDERS = {b"\x4d\x3c\x2b\x1a": "<", b"\x1a\x2b\x3c\x4d": ">"}
 SMALLEST_BLOCK = 12
 PACKET_BODY, SIMPLE_BODY = 28, 12
+SECTION_BODY = 16
+COMMENT, MAX_COMMENTS, MAX_COMMENT = 1, 8, 400
+"""Option code, comments kept, and octets kept of one: enough for a note, not for a novel."""
 BLOCK = 1 << 22
 MAX_BLOCK = 1 << 24
 """A larger block is taken for damage, whatever it is said to hold."""
@@ -103,17 +106,27 @@ class _Reader:
     def _other(self, kind: int, body: bytes) -> str:
         """Take in a block that is not a frame; returns what is wrong with it, if anything."""
         interfaces = self.recording.interfaces
-        if kind == INTERFACE:
+        if kind == SECTION:
+            self._comments(body[SECTION_BODY:])
+        elif kind == INTERFACE:
             if len(body) < 8:
                 return "an interface block is too short"
             if len(interfaces) >= MAX_INTERFACES:
                 return f"there are more than {MAX_INTERFACES:,} interfaces"
             interfaces.append(_interface(body, self.order))
+            self._comments(body[8:])
         elif kind == STATISTICS and len(body) >= 12:
             index = self.section_start + struct.unpack_from(self.order + "I", body)[0]
             if index < len(interfaces):
                 interfaces[index].drops = _drops(body[12:], self.order)
         return ""
+
+    def _comments(self, options: bytes) -> None:
+        """Keep the comments of a section or an interface (opt_comment, section 3.5)."""
+        for code, value in _options(options, self.order):
+            if code == COMMENT and len(self.recording.comments) < MAX_COMMENTS:
+                text = value[:MAX_COMMENT].decode("utf-8", "replace")
+                self.recording.comments.append(text)
 
     def _chunk(self, packets: list[tuple[int, int]]) -> tuple[Chunk, str]:
         """The frames of the packet blocks up to the first that lies, and the lie."""

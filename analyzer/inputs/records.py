@@ -112,6 +112,7 @@ class Stream(Protocol):
 class Recording:
     """One recording while it is being read: iterate `chunks` once, then look at the rest.
 
+    comments: what somebody wrote into the file, not to be trusted;
     cut: why the octets ended before the file did; untimed: frames that carry no time;
     consumed: octets of the file as sent that were read so far; sha256: its hexadecimal digest,
     filled at the end.
@@ -121,6 +122,7 @@ class Recording:
     format: str
     interfaces: list[Interface] = field(default_factory=list)
     chunks: Iterator[Chunk] = field(default_factory=lambda: iter(()))
+    comments: list[str] = field(default_factory=list)
     damage: Damage | None = None
     untimed: int = 0
     compressed: bool = False

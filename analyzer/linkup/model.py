@@ -179,6 +179,10 @@ class LinkUp:
         moments += [one.asked.first for one in self.exchanges if one.asked.first]
         return sorted(moments)
 
+    def answers_after(self, moment: Moment) -> bool:
+        """Whether any session got an answer later than a moment."""
+        return any(one.answered is not None and one.answered > moment for one in self.sessions)
+
     @property
     def works(self) -> bool:
         """Whether the controller answered a request."""

@@ -120,6 +120,7 @@ def _recording(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
     if short:
         yield Heading("Also noticed")
         yield Listing([Step(f"{_capital(f.level)}: {f.title} ({f.rule}).") for f in short])
+        yield Paragraph("Run it again with --all to have these explained.")
     yield from _stations(diagnosis, everything)
     yield Heading("What this recording cannot tell")
     yield Listing([Step(text) for text in _cannot_tell(diagnosis)])
@@ -332,7 +333,8 @@ def _is_one(station: Station, hardware: object, addresses: Sequence[int]) -> boo
 
 def remarks(diagnosis: Diagnosis) -> list[str]:
     """What is odd about the recording itself, in sentences."""
-    facts, coverage, said = diagnosis.facts, diagnosis.facts.coverage, []
+    facts, coverage = diagnosis.facts, diagnosis.facts.coverage
+    said = [say("A comment in the file says: {text}", {"text": text}) for text in facts.comments]
     if facts.damage is not None:
         said.append(
             say(
@@ -363,7 +365,7 @@ def _cannot_tell(diagnosis: Diagnosis) -> list[str]:
         if outcome.verdict is Verdict.CANNOT_TELL:
             said.append(_what_would_tell(outcome))
         if outcome.fault is not None and outcome.fault.certainty is Certainty.FITS:
-            said.append("Which of the causes named above it is: one test decides, see there.")
+            said.append("Which of the causes named above it is: the test named with them decides.")
     unable: dict[str, list[str]] = {}
     for rule, because in diagnosis.unable:
         unable.setdefault(because, []).append(rule)

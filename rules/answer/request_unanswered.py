@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import CLIENT, Moment, Session
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp
+from analyzer.linkup import Case
 
 PATIENCE = 1.0
 """Seconds after its last data within which a PC that closes did not wait for an answer."""
@@ -22,7 +22,7 @@ def find(case: Case) -> Iterator[Sighting]:
             asked = session.asked
             if asked is None or not _waits_in_vain(session):
                 continue
-            if not session.answers and _came_up_later(linkup, asked):
+            if not session.answers and linkup.answers_after(asked):
                 continue
             repeats = session.from_client.repeats.moments
             yield Sighting(
@@ -64,10 +64,6 @@ def _gave_up(session: Session) -> list[Moment]:
     patience = max(PATIENCE, session.answer_times.most)
     ends = [end for end in session.closing if end.side == CLIENT]
     return [end.moment for end in ends[:1] if (end.since_data or 0.0) >= patience]
-
-
-def _came_up_later(linkup: LinkUp, asked: Moment) -> bool:
-    return any(one.answered is not None and one.answered > asked for one in linkup.sessions)
 
 
 RULE = Rule(

@@ -36,10 +36,10 @@ RULE = Rule(
     stage="recording",
     level=Level.WARNING,
     title="The recording ended {left:seconds} after the PC asked {controller}: too early to judge",
-    what_happened="The PC asked for an answer of {controller}. The last frame in the recording is "
-    "{left:seconds} later.",
+    what_happened="The PC asked {controller} for something. The last frame in the recording comes "
+    "{left:seconds} later, without an answer.",
     means="An answer may take some seconds, so this silence proves nothing. The recording has to "
-    "go on for {needed:seconds} after the last question.",
+    "go on for at least {needed:seconds} after the last question; 30 s are better.",
     likely_causes=("The recorder was stopped as soon as the program showed its message.",),
     what_to_do=(Step("Record again: start, wait 5 s, connect once, wait 30 s, then stop."),),
     evidence={"waiting": "the PC asks, and the recording ends before an answer could come"},

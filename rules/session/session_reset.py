@@ -60,15 +60,11 @@ def _likeliest(session: Session, end: End) -> int:
 
 
 def _was_wanted(linkup: LinkUp, session: Session, end: End) -> bool:
-    if not session.answers and _came_up_later(linkup, end):
+    if not session.answers and linkup.answers_after(end.moment):
         return False
     if end.after == CLIENT or (session.completed and not session.answers):
         return True
     return _called_again(linkup, end) and _idle(session, end) > RIGHT_AFTER
-
-
-def _came_up_later(linkup: LinkUp, end: End) -> bool:
-    return any(one.answered is not None and one.answered > end.moment for one in linkup.sessions)
 
 
 def _called_again(linkup: LinkUp, end: End) -> bool:

@@ -380,3 +380,21 @@ def test_frames_over_the_border_of_what_is_read_at_once_stay_whole() -> None:
     assert recording.damage is None
     assert len(chunks) >= 2
     assert [data[-1] for chunk in chunks for data in raw.stored(chunk)] == [*range(150)]
+
+
+# --- comments (section 3.5, opt_comment 1) -------------------------------------------------------
+
+
+@ORDERS
+def test_keeps_comments_of_section_and_interface(order: str) -> None:
+    noted = raw.option(1, b"second try", order)
+    told = struct.pack(order + "IHHq", 0x1A2B3C4D, 1, 0, -1) + noted + raw.END
+    section = raw.block(0x0A0D0D0A, told, order)
+    recording, _ = raw.read(section + raw.interface(options=noted * 2, order=order))
+    assert recording.comments == ["second try"] * 3
+
+
+def test_keeps_few_and_short_comments() -> None:
+    recording, _ = raw.read(head(options=raw.option(1, b"x" * 5000) * 100))
+    assert len(recording.comments) == 8
+    assert {len(text) for text in recording.comments} == {400}

@@ -92,3 +92,14 @@ def test_names_from_outside_are_harmless() -> None:
     text = to_text(report([diagnosis]))
     assert fits(text)
     assert text.startswith("x\\x1b[31m\\u202ey\\nz.pcap\n")
+
+
+def test_comments_from_outside_are_harmless() -> None:
+    """A comment in the file is shown, and cannot steer the terminal."""
+    plant = Plant()
+    plant.probe(plant.pc())
+    diagnosis = diagnosed(plant)
+    diagnosis.facts.comments = ["look\x1b[2J here\n=====\u202e"]
+    text = to_text(report([diagnosis]))
+    assert fits(text)
+    assert "A comment in the file says: look\\x1b[2J" in text
