@@ -5,7 +5,7 @@
 `diagnose` is handed the rules; it knows none of them.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -129,8 +129,10 @@ def diagnose(
     case = work_out(facts, told or Told())
     able = [rule for rule in rules if _lack(rule, case) is None]
     found = [finding for rule in able for finding in _look(rule, case)]
-    outcomes = [_outcome(linkup, found) for linkup in case.linkups]
-    findings = _worth_telling(found, outcomes)
+    explained = {rule.slug: rule.explains for rule in able}
+    causes = [one for one in found if not any(_explains(other, one, explained) for other in found)]
+    outcomes = [_outcome(linkup, causes) for linkup in case.linkups]
+    findings = _worth_telling(causes, outcomes)
     seen = {finding.rule for finding in found}
     return Diagnosis(
         facts=facts,
@@ -230,6 +232,18 @@ def _evidence(rule: Rule, sighting: Sighting) -> list[Evidence]:
     return lines if len(lines) <= MOST_EVIDENCE else lines[:half] + lines[-half:]
 
 
+def _explains(cause: Finding, other: Finding, explained: Mapping[str, Sequence[str]]) -> bool:
+    """Whether a finding is only the consequence of another one."""
+    if other.rule not in explained[cause.rule] or _severity(cause) > _severity(other):
+        return False
+    return cause.linkup is other.linkup or None in (cause.linkup, other.linkup)
+
+
+def _severity(finding: Finding) -> int:
+    """0 for a fault, more for what matters less."""
+    return list(Level).index(finding.level)
+
+
 def _outcome(linkup: LinkUp, found: list[Finding]) -> Outcome:
     """The lowest broken stage leads; without a fault, the stages seen working decide."""
     faults = [one for one in found if one.level is Level.FAULT and one.linkup in (linkup, None)]
@@ -307,4 +321,4 @@ def _worth_telling(found: list[Finding], outcomes: list[Outcome]) -> list[Findin
     if not outcomes:
         leading = sorted((one for one in found if one.level is Level.FAULT), key=_rank)[:1]
     rest = [one for one in found if one.level is not Level.FAULT]
-    return leading + sorted(rest, key=lambda one: (one.level is Level.NOTE, _rank(one)))
+    return leading + sorted(rest, key=lambda one: (_severity(one), _rank(one)))

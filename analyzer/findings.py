@@ -74,7 +74,8 @@ class Rule:
     means: what follows from what was recorded; likely_causes: most likely first; what_to_do: in
     order, cheapest and safest first; also_fits: what would look the same; looks_alike: innocent
     traffic that the rule stays quiet about; confirm: the test that decides; evidence: a sentence
-    a frame, by the keys of Sighting.frames; sources: standards and sections.
+    a frame, by the keys of Sighting.frames; explains: slugs of rules whose findings about the same
+    link-up are only consequences of this one; sources: standards and sections.
     """
 
     slug: str
@@ -91,6 +92,7 @@ class Rule:
     also_fits: tuple[str, ...] = ()
     looks_alike: tuple[str, ...] = ()
     confirm: str = ""
+    explains: tuple[str, ...] = ()
     sources: tuple[str, ...] = ()
     needs: frozenset[Need] = frozenset({Need.LINKUP})
 

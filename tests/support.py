@@ -8,7 +8,7 @@ import pytest
 
 from analyzer.diagnosis import NO_FAULT, Diagnosis, Verdict, diagnose
 from analyzer.facts import Address
-from analyzer.findings import Finding, Level
+from analyzer.findings import Finding, Level, Rule
 from analyzer.inputs import open_recording
 from analyzer.linkup import Told
 from captures.plant import Plant, Station
@@ -25,6 +25,11 @@ def diagnosed(
         pc=None if pc is None else Address.parse(pc),
     )
     return diagnose(open_recording(io.BytesIO(octets), "test"), ALL, told)
+
+
+def with_rules(plant: Plant, rules: Sequence[Rule]) -> Diagnosis:
+    """Diagnose a story with these rules only."""
+    return diagnose(open_recording(io.BytesIO(plant.pcap()), "test"), rules)
 
 
 def _controller(text: str) -> tuple[Address, int | None]:

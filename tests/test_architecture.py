@@ -313,3 +313,11 @@ def test_missing_tests_are_flagged(
             (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
             (tmp_path / name).write_text(text, encoding="utf-8")
     assert len(wrong_tests(tmp_path)) == complaints
+
+
+def test_rules_explain_rules_that_exist_and_never_each_other() -> None:
+    explains = {rule.slug: set(rule.explains) for rule in rules.ALL}
+    assert set().union(*explains.values()) <= explains.keys()
+    for slug, explained in explains.items():
+        assert not [other for other in explained if slug in explains[other]]
+        assert slug not in explained

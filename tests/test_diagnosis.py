@@ -1,0 +1,106 @@
+"""How findings about one link-up are weighed against each other."""
+
+from collections.abc import Callable, Iterator, Sequence
+
+import pytest
+
+from analyzer.diagnosis import Diagnosis
+from analyzer.findings import Level, Rule, Sighting
+from analyzer.linkup import Case
+from captures.plant import Plant
+from tests.support import acquainted, ended, slugs, with_rules
+
+Find = Callable[[Case], Iterator[Sighting]]
+
+
+def everywhere(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        yield Sighting(values={}, frames={}, linkup=linkup)
+
+
+def at(*addresses: str) -> Find:
+    def find(case: Case) -> Iterator[Sighting]:
+        for linkup in case.linkups:
+            if str(linkup.controller) in addresses:
+                yield Sighting(values={}, frames={}, linkup=linkup)
+
+    return find
+
+
+def recording_wide(case: Case) -> Iterator[Sighting]:
+    yield Sighting(values={}, frames={})
+
+
+def rule(
+    slug: str,
+    stage: str = "session",
+    level: Level = Level.FAULT,
+    explains: Sequence[str] = (),
+    find: Find = everywhere,
+) -> Rule:
+    return Rule(
+        slug=slug,
+        stage=stage,
+        title=slug,
+        what_happened=slug,
+        means="",
+        likely_causes=("one",),
+        what_to_do=(),
+        evidence={},
+        level=level,
+        explains=tuple(explains),
+        find=find,
+    )
+
+
+def two_controllers() -> Plant:
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit).open().poll(3)
+    other = plant.station("192.0.2.61")
+    plant.resolve(pc, other)
+    plant.tcp(pc, other).open().poll(3)
+    return ended(plant)
+
+
+def judged(*rules: Rule) -> Diagnosis:
+    return with_rules(two_controllers(), rules)
+
+
+def test_a_consequence_is_not_told() -> None:
+    diagnosis = judged(rule("broken"), rule("restarted", explains=["broken"]))
+    assert slugs(diagnosis) == ["restarted", "restarted"]
+    assert [outcome.fault.rule for outcome in diagnosis.outcomes if outcome.fault] == [
+        "restarted",
+        "restarted",
+    ]
+
+
+def test_a_later_stage_can_explain_an_earlier_one() -> None:
+    diagnosis = judged(rule("broken"), rule("dropped", "answer", explains=["broken"]))
+    assert [outcome.stopped_at for outcome in diagnosis.outcomes] == ["answer", "answer"]
+
+
+def test_a_warning_does_not_hide_a_fault() -> None:
+    diagnosis = judged(rule("broken"), rule("loss", level=Level.WARNING, explains=["broken"]))
+    assert slugs(diagnosis) == ["broken", "broken", "loss", "loss"]
+
+
+def test_another_link_up_is_not_explained() -> None:
+    restarted = rule("restarted", explains=["broken"], find=at("192.0.2.60"))
+    diagnosis = judged(rule("broken"), restarted)
+    assert sorted(slugs(diagnosis)) == ["broken", "restarted"]
+
+
+@pytest.mark.parametrize("level", [Level.WARNING, Level.NOTE])
+def test_what_the_whole_recording_shows_explains_every_link_up(level: Level) -> None:
+    flood = rule("flood", "link", explains=["loss"], find=recording_wide)
+    assert slugs(judged(rule("loss", level=level), flood)) == ["flood"]
+
+
+def test_the_lowest_stage_leads() -> None:
+    diagnosis = judged(rule("late", "answer"), rule("early", "port"))
+    assert slugs(diagnosis) == ["early", "early"]
+
+
+def test_the_rule_listed_first_leads_among_equals() -> None:
+    assert slugs(judged(rule("particular"), rule("general"))) == ["particular", "particular"]
