@@ -22,13 +22,26 @@ from analyzer.findings import (
     Step,
 )
 from analyzer.inputs.records import Recording
-from analyzer.linkup import LISTEN_AFTER, LISTEN_BEFORE, Case, LinkUp, Proof, Stage, Told, work_out
+from analyzer.linkup import (
+    LISTEN_AFTER,
+    LISTEN_BEFORE,
+    Case,
+    Ending,
+    LinkUp,
+    Proof,
+    Stage,
+    Told,
+    Try,
+    tries_of,
+    work_out,
+)
 from analyzer.words import nth, say
 
 __all__ = [
     "CANNOT_TELL",
     "Certainty",
     "Diagnosis",
+    "Ending",
     "Finding",
     "Kind",
     "Level",
@@ -81,12 +94,13 @@ class StageResult:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Outcome:
-    """How far a link-up got, and the fault that explains it."""
+    """How far a link-up got, the fault that explains it, and what the PC tried on the way."""
 
     linkup: LinkUp
     verdict: Verdict
     fault: Finding | None
     stages: list[StageResult]
+    tries: list[Try]
 
     @property
     def stopped_at(self) -> Stage | None:
@@ -252,7 +266,7 @@ def _outcome(linkup: LinkUp, found: list[Finding]) -> Outcome:
         verdict = Verdict.UNSTABLE if linkup.works else Verdict.STOPPED
     else:
         verdict = Verdict.COMPLETE if linkup.works else Verdict.CANNOT_TELL
-    return Outcome(linkup, verdict, fault, _stages(linkup, fault))
+    return Outcome(linkup, verdict, fault, _stages(linkup, fault), tries_of(linkup))
 
 
 def _rank(finding: Finding) -> tuple[int, bool]:

@@ -24,6 +24,7 @@ from analyzer.linkup.model import (
     silence,
 )
 from analyzer.linkup.pc import find_pc
+from analyzer.linkup.tries import Ending, Try, tries_of
 
 __all__ = [
     "LISTEN_AFTER",
@@ -31,18 +32,21 @@ __all__ = [
     "LISTEN_LONG",
     "PRESUMED_MASK",
     "Case",
+    "Ending",
     "LinkUp",
     "Pc",
     "Proof",
     "Stage",
     "Target",
     "Told",
+    "Try",
     "find_pc",
     "find_targets",
     "is_self_assigned",
     "network",
     "presumed_mask",
     "silence",
+    "tries_of",
     "work_out",
 ]
 

@@ -11,6 +11,7 @@ from analyzer.diagnosis import (
     CANNOT_TELL,
     Certainty,
     Diagnosis,
+    Ending,
     Finding,
     Kind,
     Level,
@@ -22,7 +23,7 @@ from analyzer.diagnosis import (
     Step,
     Verdict,
 )
-from analyzer.words import clean, count, listed, say, seconds
+from analyzer.words import clean, count, listed, say, seconds, times
 
 SHOWN_AS = {
     Stage.LINK: "Cable and link",
@@ -44,6 +45,32 @@ WHICH_PC = {
     "recorded": "named by the recording itself",
     "traffic": "worked out from the traffic",
 }
+ENDED = {
+    Verdict.COMPLETE: "complete",
+    Verdict.STOPPED: "stopped",
+    Verdict.UNSTABLE: "unstable",
+    Verdict.CANNOT_TELL: "cannot be told",
+}
+TRIED = {
+    "arp": "asks for the hardware address",
+    "ping": "pings",
+    "tcp": "calls TCP port {port}",
+    "udp": "sends to UDP port {port}",
+}
+TRY_ENDED = {
+    Ending.SILENT: "no answer",
+    Ending.ANSWERED: "{answers:count answer}",
+    Ending.REFUSED: "turned down",
+    Ending.UNFINISHED: "accepted, and not taken up",
+    Ending.MUTE: "opened, no answer to the request",
+    Ending.BROKEN: "{answers:count answer}, then broken by a reset",
+    Ending.CLOSED: "{answers:count answer}, then closed",
+    Ending.OPEN: "{answers:count answer}, open to the end",
+}
+FEW = 2
+"""Link-ups that are all told in full."""
+MOST_TRIES = 12
+"""Rows of tries listed without --all."""
 MOST_STATIONS = 12
 """Stations listed without --all."""
 TROUBLES = {
@@ -110,13 +137,21 @@ def _recording(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
     yield Paragraph(_what_it_is(diagnosis))
     if not diagnosis.outcomes:
         yield Paragraph(_nobody(diagnosis))
-    for outcome in diagnosis.outcomes:
+    if len(diagnosis.outcomes) > 1:
+        yield from _overview(diagnosis.outcomes)
+    in_full = diagnosis.outcomes if everything else _in_full(diagnosis.outcomes)
+    told: list[Finding] = []
+    for outcome in in_full:
         yield from _outcome(diagnosis, outcome)
-    leading = [one for one in diagnosis.findings if one.level is Level.FAULT]
-    full = diagnosis.findings if everything else leading or _main_warning(diagnosis)
-    for finding in full:
-        yield from _finding(diagnosis, finding)
-    short = [finding for finding in diagnosis.findings if finding not in full]
+        if outcome.fault is not None and outcome.fault not in told:
+            yield from _finding(diagnosis, outcome.fault, told)
+            told.append(outcome.fault)
+    for finding in diagnosis.findings if everything else _main(diagnosis):
+        if finding not in told:
+            yield from _finding(diagnosis, finding, told)
+            told.append(finding)
+    led = [outcome.fault for outcome in diagnosis.outcomes]
+    short = [one for one in diagnosis.findings if one not in told and one not in led]
     if short:
         yield Heading("Also noticed")
         yield Listing([Step(f"{_capital(f.level)}: {f.title} ({f.rule}).") for f in short])
@@ -130,10 +165,47 @@ def _recording(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
         yield Listing([Step(text) for text in GOOD_RECORDING], numbered=True)
 
 
-def _main_warning(diagnosis: Diagnosis) -> list[Finding]:
-    """Without a fault, the first warning is told in full where the verdict is open."""
-    warnings = [one for one in diagnosis.findings if one.level is Level.WARNING]
-    return warnings[:1] if diagnosis.status else []
+def _overview(outcomes: Sequence[Outcome]) -> Iterator[Block]:
+    """Several link-ups at a glance."""
+    counts = {verdict: sum(one.verdict is verdict for one in outcomes) for verdict in Verdict}
+    told = listed([f"{number} {ENDED[verdict]}" for verdict, number in counts.items() if number])
+    yield Heading(f"{len(outcomes)} controllers: {told}")
+    rows = []
+    for one in outcomes:
+        stage = list(Stage).index(one.stopped_at) + 1 if one.stopped_at else "-"
+        why = one.fault.title if one.fault else _because_of(one)
+        port = one.linkup.target.port or "-"
+        rows.append((str(one.linkup.controller), str(port), str(one.verdict), str(stage), why))
+    yield Table(("Controller", "Port", "Verdict", "Stage", "Why"), rows)
+    if counts[Verdict.COMPLETE] == len(outcomes) > FEW:
+        yield Paragraph(STILL_TROUBLE)
+
+
+def _because_of(outcome: Outcome) -> str:
+    """What tells most of a link-up without a fault: the last stage that is seen working or not."""
+    wanted = State.PASSED if outcome.verdict is Verdict.COMPLETE else State.UNCLEAR
+    return _capital([one.because for one in outcome.stages if one.state is wanted][-1])
+
+
+def _in_full(outcomes: Sequence[Outcome]) -> list[Outcome]:
+    """Of many link-ups, the first of each trouble."""
+    if len(outcomes) <= FEW:
+        return list(outcomes)
+    first: dict[object, Outcome] = {}
+    for one in outcomes:
+        if one.verdict is not Verdict.COMPLETE:
+            first.setdefault((one.verdict, one.fault and one.fault.rule), one)
+    return list(first.values())
+
+
+def _main(diagnosis: Diagnosis) -> list[Finding]:
+    """What is told in full where no link-up has a fault: a fault of the recording, or the first
+    warning where the verdict is open.
+    """
+    if any(outcome.fault for outcome in diagnosis.outcomes):
+        return []
+    grave = [one for one in diagnosis.findings if one.level is not Level.NOTE]
+    return grave[:1] if diagnosis.status else []
 
 
 def _matters(finding: Finding) -> bool:
@@ -181,9 +253,25 @@ def _outcome(diagnosis: Diagnosis, outcome: Outcome) -> Iterator[Block]:
         because = f"{_capital(result.because)}{where}" if result.because else ""
         rows.append((f"{number} {SHOWN_AS[result.stage]}", _mark(result.state), because))
     yield Table(("Stage", "State", "Because"), rows)
+    yield from _tries(outcome)
     yield Paragraph(_how_known(diagnosis, linkup))
     if outcome.verdict is Verdict.COMPLETE:
         yield Paragraph(STILL_TROUBLE)
+
+
+def _tries(outcome: Outcome) -> Iterator[Block]:
+    """What the PC tried, where that is more than one call."""
+    if sum(one.times for one in outcome.tries if one.what != "arp") < 2:
+        return
+    rows = []
+    for one in outcome.tries[:MOST_TRIES]:
+        values = {"port": one.port, "answers": one.answers}
+        what, ended = say(TRIED[one.what], values), say(TRY_ENDED[one.ending], values)
+        begin, end = one.first.seconds, one.last.seconds
+        rows.append((f"{begin:.1f}-{end:.1f}", f"{_capital(what)} {times(one.times)}", ended))
+    yield Table(("From, to (s)", "What the PC tried", "How it ended"), rows)
+    if len(outcome.tries) > MOST_TRIES:
+        yield Paragraph(f"{len(outcome.tries) - MOST_TRIES} more rows like these are left out.")
 
 
 def _mark(state: State) -> str:
@@ -229,7 +317,7 @@ def _how_known(diagnosis: Diagnosis, linkup: LinkUp) -> str:
         seen = seen[:-1] + f" and {len(others) - 8} more."
     if diagnosis.case.unanswered:
         silent = listed(diagnosis.case.unanswered[:8])
-        seen += f" It asked in vain for {silent}: name it with --controller to have it judged."
+        seen += f" It asked in vain for {silent}. Name with --controller whom you want judged."
     return (
         f"The controller: {HOW_KNOWN[linkup.target.how_known]}. "
         f"The PC: {WHICH_PC[linkup.pc.how_known]}.{seen}{_other_port(linkup)}"
@@ -244,12 +332,17 @@ def _other_port(linkup: LinkUp) -> str:
     return f" Port {linkup.target.port} was given; the PC called port {listed(called)} instead."
 
 
-def _finding(diagnosis: Diagnosis, finding: Finding) -> Iterator[Block]:
+def _finding(diagnosis: Diagnosis, finding: Finding, told: Sequence[Finding]) -> Iterator[Block]:
+    """A finding in full; causes and steps only once a rule."""
     yield Heading(finding.title)
     yield Paragraph(finding.what_happened)
     if finding.evidence:
         yield Heading("Why we think so", 3)
         yield _proof(diagnosis, finding)
+    before = next((one for one in told if one.rule == finding.rule), None)
+    if before is not None:
+        yield Paragraph(f'Causes and steps are those under "{before.title}" above.')
+        return
     if finding.likely_causes:
         yield Heading("Likely causes, most likely first", 3)
         yield Listing([Step(text) for text in finding.likely_causes])

@@ -4,7 +4,7 @@ import json
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from analyzer.diagnosis import Diagnosis, Finding, LinkUp, Outcome, Station
+from analyzer.diagnosis import Diagnosis, Finding, Outcome, Station
 from analyzer.reports.document import HOW_KNOWN, remarks, role
 from analyzer.words import place
 
@@ -101,12 +101,15 @@ def _linkup(outcome: Outcome) -> dict[str, Any]:
             }
             for result in outcome.stages
         ],
-        "timing": _timing(linkup),
+        "timing": _timing(outcome),
     }
 
 
-def _timing(linkup: LinkUp) -> dict[str, Any]:
-    """Seconds: when the first attempt began, and how long each step took; null where unknown."""
+def _timing(outcome: Outcome) -> dict[str, Any]:
+    """Seconds: when the first attempt began, how long each step took, null where unknown; and what
+    the PC tried, alike tries in a row as one.
+    """
+    linkup = outcome.linkup
     sessions = [session for session in linkup.sessions if session.answers]
     handshakes = [one.handshake_seconds for one in linkup.sessions if one.handshake_seconds]
     asked = [question.asked.first for question in linkup.questions if question.answers]
@@ -121,6 +124,18 @@ def _timing(linkup: LinkUp) -> dict[str, Any]:
         "answer_longest": (
             _round(max(one.answer_times.most for one in sessions)) if sessions else None
         ),
+        "tries": [
+            {
+                "what": one.what,
+                "port": one.port,
+                "ending": str(one.ending),
+                "first": _round(one.first.seconds),
+                "last": _round(one.last.seconds),
+                "times": one.times,
+                "answers": one.answers,
+            }
+            for one in outcome.tries
+        ],
     }
 
 

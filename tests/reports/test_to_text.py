@@ -9,7 +9,7 @@ from analyzer.findings import Step
 from analyzer.reports.document import Heading, Listing, Paragraph, Table, report
 from analyzer.reports.explain import explanation, rule_list
 from analyzer.reports.to_text import to_text
-from captures.plant import Plant, modbus_answer, modbus_read
+from captures.plant import Plant
 from rules import ALL
 from tests.support import diagnosed
 
@@ -67,20 +67,72 @@ def test_blocks_are_parted_by_one_empty_line() -> None:
     assert text == "Title\n=====\nOne.\n\nTwo.\n"
 
 
-def test_several_link_ups_stay_readable() -> None:
-    """Ten controllers: ten stage tables, one after the other, and each in the list once."""
+def ten_controllers() -> Plant:
+    """Two do not answer ARP, two refuse the port, six work."""
     plant = Plant()
     pc = plant.pc()
+    plant.wait(3)
     for number in range(60, 70):
         unit = plant.station(f"192.0.2.{number}")
+        if number in (62, 66):
+            for _ in range(3):
+                plant.ask(pc, unit.address, after=1.0)
+            continue
         plant.resolve(pc, unit)
-        plant.wait(1)
-        session = plant.tcp(pc, unit).open()
-        session.exchange(modbus_read(1), modbus_answer(1))
+        if number in (64, 67):
+            session = plant.tcp(pc, unit)
+            session.syn(after=1.0)
+            session.refuse()
+            continue
+        plant.tcp(pc, unit).open(after=1.0).poll(3)
     plant.wait(8)
-    text = to_text(report([diagnosed(plant)]))
+    plant.chatter()
+    return plant
+
+
+ALL_TEN = tuple(f"192.0.2.{number}" for number in range(60, 70))
+
+
+def test_several_link_ups_stay_readable() -> None:
+    """Ten controllers: one table of all, and the first of each trouble in full."""
+    diagnosis = diagnosed(ten_controllers(), ALL_TEN)
+    text = to_text(report([diagnosis]))
     assert fits(text)
-    assert text.count("The link-up works") == 10
+    lines = text.split("\n")
+    assert "10 controllers: 6 complete and 4 stopped" in lines
+    assert text.count("Link-up stopped at stage") == 2
+    assert len(lines) < 200
+    begin = lines.index("10 controllers: 6 complete and 4 stopped") + 4
+    table = lines[begin : lines.index("", begin)]
+    assert [line.split()[0] for line in table if line[0] != " "] == list(ALL_TEN)
+
+
+def test_with_all_every_link_up_is_told_and_a_trouble_explained_once() -> None:
+    diagnosis = diagnosed(ten_controllers(), ALL_TEN)
+    text = to_text(report([diagnosis], everything=True))
+    assert fits(text)
+    assert text.count("Link-up stopped at stage") == 4
+    assert text.count("The link-up works") == 6
+    assert text.count("What to do") == 2
+
+
+def test_what_the_pc_tried_is_told_with_its_end() -> None:
+    plant = Plant()
+    pc, unit = plant.pc(), plant.station()
+    plant.wait(3)
+    plant.resolve(pc, unit)
+    for _ in range(4):
+        session = plant.tcp(pc, unit)
+        session.syn(after=1.0)
+        session.refuse()
+    plant.ping(pc, unit.address)
+    plant.wait(8)
+    plant.chatter()
+    text = to_text(report([diagnosed(plant)]))
+    rows = [line for line in text.split("\n") if "Calls TCP port 502 4 times" in line]
+    assert len(rows) == 1
+    assert rows[0].endswith("turned down")
+    assert any("Pings once" in line and line.endswith("no answer") for line in text.split("\n"))
 
 
 def test_names_from_outside_are_harmless() -> None:
