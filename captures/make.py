@@ -491,6 +491,110 @@ def no_hardware_addresses() -> bytes:
     return plant.pcap(link_type=layouts.RAW)
 
 
+def sessions_taken() -> bytes:
+    here = hall(6.71)
+    plant = here.plant
+    plant.wait(4.4)
+    here.find_filler()
+    for _ in range(2):
+        here.call().open(after=1.5).poll(2)
+    for _ in range(2):
+        session = here.call()
+        session.syn(after=4.0)
+        session.refuse()
+    plant.wait(8)
+    here.background()
+    return plant.pcap()
+
+
+def half_open_session() -> bytes:
+    here = hall(6.98)
+    plant = here.plant
+    plant.wait(4.1)
+    here.find_filler()
+    session = here.call()
+    session.syn()
+    session.ack(here.filler, seq=4_100_000_000, ack=1_200_345)
+    for pause in (1.0, 2.0, 4.0):
+        session.again(after=pause)
+        session.ack(here.filler, seq=4_100_000_000, ack=1_200_345)
+    plant.wait(8)
+    here.background()
+    return plant.pcap()
+
+
+def call_back_refused() -> bytes:
+    here = hall(7.23)
+    plant, pc, filler = here.plant, here.pc, here.filler
+    plant.wait(4.7)
+    here.find_filler()
+    session = here.call(port=30_002).open()
+    session.send(b"call 192.0.2.15 port 50002", after=0.01)
+    session.ack(filler)
+    plant.tcp(filler, pc, 50_002).syn(SLOW_DOWN, after=0.2)
+    plant.wait(8)
+    here.background()
+    return plant.pcap()
+
+
+def udp_port_closed() -> bytes:
+    here = hall(7.52)
+    plant, pc, filler = here.plant, here.pc, here.filler
+    plant.wait(4.3)
+    here.find_filler()
+    for _ in range(3):
+        asked = plant.datagram(pc, filler, 50_100, 47_808, b"who is there", after=2.0)
+        plant.unreachable(filler, pc, asked, code=3)
+    plant.wait(8)
+    here.background()
+    return plant.pcap()
+
+
+def wrong_device_answers() -> bytes:
+    here = hall(7.86)
+    plant, pc, filler = here.plant, here.pc, here.filler
+    plant.wait(4.6)
+    plant.resolve(here.camera, pc)
+    here.find_filler()
+    session = here.call()
+    session.syn(after=0.4)
+    session.refuse(by=Station(filler.address, here.camera.hw, here.camera.ttl))
+    plant.wait(8)
+    here.background()
+    return plant.pcap()
+
+
+def reconnect_storm() -> bytes:
+    here = hall(8.12)
+    plant = here.plant
+    plant.wait(4.2)
+    here.find_filler()
+    for _ in range(75):
+        session = here.call().open(after=0.02)
+        session.poll(1, every=0.001)
+        session.close()
+    for _ in range(2):
+        here.call().syn(SLOW_DOWN, after=0.1)
+    plant.wait(8)
+    here.background()
+    return plant.pcap()
+
+
+def one_way_stream() -> bytes:
+    here = hall(8.47)
+    plant, pc, filler = here.plant, here.pc, here.filler
+    plant.wait(4.8)
+    here.find_filler()
+    session = here.call(port=44_818).open()
+    session.exchange(b"open cyclic I/O, 50 ms", b"open")
+    for _ in range(8):
+        plant.datagram(filler, pc, 2222, 2222, b"inputs", after=0.05)
+    session.close(filler, after=0.05)
+    plant.wait(8)
+    here.background()
+    return plant.pcap()
+
+
 def _name_question(name: str) -> bytes:
     """Ask everybody for the address of a name (RFC 6762; the message is that of RFC 1035, 4.1)."""
     labels = b"".join(bytes([len(label)]) + label.encode() for label in (name, "local"))
@@ -522,6 +626,13 @@ STORIES: dict[str, Callable[[], bytes]] = {
     "port-silent.pcap.gz": port_silent,
     "session-reset.pcap": session_reset,
     "request-unanswered.pcap": request_unanswered,
+    "sessions-taken.pcap": sessions_taken,
+    "half-open-session.pcap": half_open_session,
+    "call-back-refused.pcap": call_back_refused,
+    "udp-port-closed.pcap": udp_port_closed,
+    "wrong-device-answers.pcap": wrong_device_answers,
+    "reconnect-storm.pcap": reconnect_storm,
+    "one-way-stream.pcap": one_way_stream,
 }
 DEMO = "nobody-has-the-address.pcap"
 

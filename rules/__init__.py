@@ -4,10 +4,19 @@ from importlib.metadata import entry_points
 
 from analyzer.findings import Rule
 from rules.address import address_in_use, self_assigned_address
-from rules.answer import request_unanswered
+from rules.answer import one_way_stream, request_unanswered
 from rules.link import nothing_heard
 from rules.neighbour import arp_silent_controller, duplicate_address, stale_mapping, unanswered_arp
-from rules.port import port_refused, port_silent
+from rules.port import (
+    call_back_refused,
+    half_open_session,
+    port_refused,
+    port_silent,
+    reconnect_storm,
+    session_limit,
+    udp_port_closed,
+    wrong_device_answers,
+)
 from rules.recording import (
     damaged_file,
     frames_cut_short,
@@ -36,9 +45,16 @@ ALL = (
     router_cannot_deliver.RULE,
     path_refused.RULE,
     subnet_mismatch.RULE,
+    wrong_device_answers.RULE,
+    half_open_session.RULE,
+    reconnect_storm.RULE,
+    session_limit.RULE,
     port_refused.RULE,
     port_silent.RULE,
+    udp_port_closed.RULE,
+    call_back_refused.RULE,
     session_reset.RULE,
+    one_way_stream.RULE,
     request_unanswered.RULE,
 )
 

@@ -12,6 +12,8 @@ from analyzer.facts.values import Address, Hardware, Moment, Series, Spread
 
 CLIENT, SERVER = 0, 1
 NOBODY = -1
+CONTROL, PLAIN = 0x17, 0x10
+"""The bits FIN, SYN, RST and ACK, and what a segment has that only acknowledges (RFC 9293 3.1)."""
 WORD = 1 << 32
 """Sequence numbers are modulo this (RFC 9293 3.4)."""
 
@@ -136,15 +138,35 @@ class Session:
         return next((one for one in resets if one.after == NOBODY), None)
 
     @property
+    def held_over(self) -> Moment | None:
+        """The server's plain acknowledgement of other numbers than the SYN's, in answer to it: it
+        still holds an older session between the same sockets (RFC 9293 3.5.1, figure 9).
+        """
+        server, sent = self.from_server, self.from_client.next_seq
+        resets = sum(end.side == CLIENT and end.reset for end in self.ends)
+        went_on = self.from_client.frames > self.syns.count + resets
+        unrecorded = went_on and self.syn_ack is None
+        if self.isn is None or server.first_flags & CONTROL != PLAIN or unrecorded:
+            return None
+        reached = 0 if sent is None else (sent - self.isn) % WORD
+        return None if 0 < (server.first_ack - self.isn) % WORD <= reached else server.first
+
+    def holds(self, moment: Moment) -> bool:
+        """Whether the session was open before a moment, and nobody had ended it by then."""
+        ended = self.closing and self.closing[0].moment < moment
+        return self.is_open and self.first < moment and not ended
+
+    @property
     def is_open(self) -> bool:
         """Whether both ends took part: the handshake completed, or data went both ways."""
         both_ways = all(side.octets for side in self.sides)
-        joined_late = not self.syns.count and all(side.frames for side in self.sides)
-        return bool(self.completed) or both_ways or (joined_late and not self._only_reset)
+        joined_late = not self.syns.count and not any(map(self.only_reset, (CLIENT, SERVER)))
+        return bool(self.completed) or both_ways or joined_late
 
-    @property
-    def _only_reset(self) -> bool:
-        return self.from_server.frames == sum(e.side == SERVER and e.reset for e in self.ends)
+    def only_reset(self, side: int) -> bool:
+        """Whether an end sent nothing but resets, or nothing at all."""
+        resets = sum(end.side == side and end.reset for end in self.ends)
+        return self.sides[side].frames == resets
 
     @property
     def handshake_seconds(self) -> float | None:
@@ -172,7 +194,7 @@ class Session:
     def is_stream(self) -> bool:
         """Whether only the server sends, of its own accord, and nobody broke the session."""
         asks = self.from_client.octets or self.from_server.acknowledges
-        return bool(self.from_client.frames and not asks and not self.broken_by)
+        return not (asks or self.only_reset(CLIENT) or self.broken_by)
 
     @property
     def closing(self) -> list[End]:

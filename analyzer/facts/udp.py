@@ -4,20 +4,48 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from analyzer.columns import Floats, Ints
 from analyzer.facts.groups import ends, groups
 from analyzer.facts.values import Address, Moment
 from analyzer.frames import Frames
 
 Socket = tuple[Address, int]
+PAUSE = 2.0
+"""Seconds without a datagram that end a run of them."""
 
 
 @dataclass(slots=True, eq=False)
 class Way:
-    """Datagrams in one direction."""
+    """Datagrams in one direction.
+
+    runs: spans without a gap above PAUSE; began: the first datagram of the last run; gaps,
+    gaps_squared: sums over the gaps inside runs, in seconds.
+    """
 
     count: int = 0
     first: Moment | None = None
     last: Moment | None = None
+    runs: int = 0
+    began: Moment | None = None
+    gaps: float = 0.0
+    gaps_squared: float = 0.0
+
+    @property
+    def period(self) -> float | None:
+        """The mean gap inside runs, in seconds; None where there is none."""
+        inside = self.count - self.runs
+        return self.gaps / inside if inside else None
+
+    @property
+    def unevenness(self) -> float:
+        """The standard deviation of the gaps inside runs over their mean: 0 for a clock, about 1
+        where datagrams come at random.
+        """
+        if not self.period:
+            return 0.0
+        inside = self.count - self.runs
+        spread = max(0.0, self.gaps_squared / inside - self.period**2)
+        return float(spread**0.5 / self.period)
 
 
 @dataclass(slots=True, eq=False)
@@ -42,30 +70,66 @@ class Udp:
         if not len(table.row):
             return
         src, dst = frames.ip.src[table.ip], frames.ip.dst[table.ip]
-        first, group = groups(src, table.sport, dst, table.dport)
+        columns = (src, table.sport, dst, table.dport)
+        first, group = groups(*columns)
         order, start, last = ends(group, len(first))
         ordered = table.row[order]
-        columns = (src, table.sport, dst, table.dport)
+        number, seconds = frames.number[ordered], frames.seconds[ordered]
+        gap = np.maximum(0.0, np.diff(seconds, prepend=seconds[:1]))
+        gap[start] = 0.0
+        pause = gap > PAUSE
+        gap[pause] = 0.0
+        begins = pause.copy()
+        begins[start] = True
+        latest = np.maximum.accumulate(np.where(begins, np.arange(len(order)), 0))[last]
         rows = zip(
             *(column[first].tolist() for column in columns),
-            np.bincount(group, minlength=len(first)).tolist(),
-            frames.number[ordered[start]].tolist(),
-            frames.seconds[ordered[start]].tolist(),
-            frames.number[ordered[last]].tolist(),
-            frames.seconds[ordered[last]].tolist(),
+            _moments(number, seconds, start),
+            _moments(number, seconds, last),
+            _moments(number, seconds, latest),
+            (last - start + 1).tolist(),
+            np.add.reduceat(pause.astype(np.int64), start).tolist(),
+            np.add.reduceat(gap, start).tolist(),
+            np.add.reduceat(gap**2, start).tolist(),
             strict=True,
         )
-        for row in sorted(rows, key=lambda row: int(row[5])):
-            self._merge(row)
+        for src_ip, sport, dst_ip, dport, *run in sorted(rows, key=lambda row: row[4]):
+            way = self._way((Address(src_ip), sport), (Address(dst_ip), dport))
+            _merge(way, *run)
 
-    def _merge(self, row: tuple[int | float, ...]) -> None:
-        sender = (Address(int(row[0])), int(row[1]))
-        receiver = (Address(int(row[2])), int(row[3]))
+    def _way(self, sender: Socket, receiver: Socket) -> Way:
         answer_to = self.exchanges.get((receiver, sender))
         if answer_to is not None:
-            way = answer_to.answered
-        else:
-            way = self.exchanges.setdefault((sender, receiver), Exchange(sender, receiver)).asked
-        way.count += int(row[4])
-        way.first = way.first or Moment(int(row[5]), row[6])
-        way.last = Moment(int(row[7]), row[8])
+            return answer_to.answered
+        return self.exchanges.setdefault((sender, receiver), Exchange(sender, receiver)).asked
+
+
+def _moments(number: Ints, seconds: Floats, at: Ints) -> list[Moment]:
+    pairs = zip(number[at].tolist(), seconds[at].tolist(), strict=True)
+    return [Moment(*pair) for pair in pairs]
+
+
+def _merge(
+    way: Way,
+    first: Moment,
+    last: Moment,
+    began: Moment,
+    count: int,
+    pauses: int,
+    gaps: float,
+    gaps_squared: float,
+) -> None:
+    """Add the datagrams of one chunk; the gap before the first of them is still to be counted."""
+    before = None if way.last is None else max(0.0, first.seconds - way.last.seconds)
+    if before is not None and before <= PAUSE:
+        way.gaps += before
+        way.gaps_squared += before**2
+    else:
+        pauses += 1
+    way.first = way.first or first
+    way.began = began if pauses or way.began is None else way.began
+    way.last = last
+    way.count += count
+    way.runs += pauses
+    way.gaps += gaps
+    way.gaps_squared += gaps_squared

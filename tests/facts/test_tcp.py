@@ -590,3 +590,60 @@ def test_a_checksum_left_to_the_adapter_is_noticed(offload: bool) -> None:
     plant = Plant(offload=offload)
     plant.tcp(plant.pc(), plant.station()).open()
     assert only(plant).checksum_filled is not offload
+
+
+def test_a_server_that_holds_an_older_session_confirms_other_numbers() -> None:
+    """RFC 9293 figure 9: SYN 400 is answered by a plain acknowledgement of 100."""
+    plant, unit, told = begun(client_seq=400)
+    told.syn()
+    odd = told.ack(unit, seq=300, ack=100)
+    told.rst(bare=True, seq=100)
+    held = only(plant)
+    assert held.held_over is not None
+    assert held.held_over.frame == plant.number(odd)
+    told.again(after=1.0)
+    told.syn_ack()
+    told.ack()
+    told.exchange(b"ask", b"answer")
+    healed = only(plant)
+    assert (healed.held_over, healed.is_open, healed.answers) == (held.held_over, True, 1)
+
+
+@pytest.mark.parametrize("client_seq", [400, 2**32 - 2])
+def test_a_confirmation_of_the_call_itself_holds_nothing_over(client_seq: int) -> None:
+    """The acceptance is not in the recording, and the data that it confirms may be."""
+    for keep in (True, False):
+        plant, unit, told = begun(client_seq=client_seq)
+        told.syn()
+        plant.lose(told.syn_ack())
+        told.ack()
+        asked = told.send(b"ask")
+        told.ack(unit)
+        if not keep:
+            plant.lose(asked)
+            told.send(b"more", unit)
+        assert only(plant).held_over is None
+
+
+def test_a_session_holds_until_somebody_ends_it() -> None:
+    plant, unit, told = begun()
+    told.open()
+    told.exchange(b"ask", b"answer")
+    told.fin(unit, after=5.0)
+    session = only(plant)
+    first, answered, ended = session.first, session.answered, session.ends[0].moment
+    assert answered is not None
+    later = Moment(ended.frame + 1, ended.seconds + 1)
+    assert [session.holds(m) for m in (first, answered, ended, later)] == [False, True, True, False]
+
+
+@pytest.mark.parametrize("resets", [1, 3])
+def test_resets_alone_open_nothing(resets: int) -> None:
+    """A controller sends old data to a PC that knows no such session any more."""
+    plant, unit, told = begun()
+    for _ in range(resets):
+        told.send(b"old", unit, seq=7_000)
+        told.rst(bare=True)
+    session = only(plant)
+    assert session.only_reset(CLIENT)
+    assert (session.is_open, session.is_stream) == (False, False)

@@ -1,5 +1,7 @@
 """UDP exchanges between two sockets."""
 
+import pytest
+
 from analyzer.facts import Address, Exchange
 from tests import raw
 from tests.raw import PC, UNIT
@@ -10,6 +12,11 @@ def datagram(src: str = PC, sport: int = 50000, dst: str = UNIT, dport: int = 22
 
 
 ASK, ANSWER = datagram(), datagram(UNIT, 2222, PC, 50000)
+
+
+def numbered(number: int) -> bytes:
+    """A datagram that is no copy of the one before."""
+    return raw.ethernet(raw.ipv4(raw.udp(b"data", 50000, 2222), 17, PC, UNIT, id=number))
 
 
 def exchanges(*frames: tuple[float, bytes]) -> list[Exchange]:
@@ -63,3 +70,44 @@ def test_an_exchange_goes_on_over_the_border_of_a_chunk() -> None:
     assert (exchange.asked.count, exchange.answered.count) == (2, 1)
     assert exchange.asked.last is not None
     assert exchange.asked.last.frame == 103
+
+
+def test_a_stream_has_a_period_and_runs() -> None:
+    """Two runs: 0.0, 0.1, 0.2, 0.3 s and 10.0, 10.1, 10.2 s."""
+    times = [0.0, 0.1, 0.2, 0.3, 10.0, 10.1, 10.2]
+    (found,) = exchanges(*((time, numbered(n)) for n, time in enumerate(times)))
+    assert (found.asked.count, found.asked.runs) == (7, 2)
+    assert found.asked.began is not None
+    assert found.asked.began.frame == 5
+    assert found.asked.period == pytest.approx(0.1)
+    assert found.asked.unevenness == pytest.approx(0.0, abs=1e-6)
+
+
+def test_uneven_gaps_are_told() -> None:
+    """Gaps of 0.1 and 0.3 s: mean 0.2, standard deviation 0.1, half of the mean."""
+    (found,) = exchanges(*((time, numbered(n)) for n, time in enumerate([0, 0.1, 0.4, 0.5, 0.8])))
+    assert found.asked.period == pytest.approx(0.2)
+    assert found.asked.unevenness == pytest.approx(0.5)
+    assert found.asked.runs == 1
+
+
+def test_a_single_datagram_has_no_period() -> None:
+    (found,) = exchanges((0, ASK))
+    assert (found.asked.period, found.asked.runs, found.answered.runs) == (None, 1, 0)
+
+
+def test_a_stream_is_the_same_in_one_chunk_and_in_many() -> None:
+    """Two big datagrams between each two make a chunk of 4 MiB hold about 35 of the stream."""
+    big = raw.ethernet(raw.ipv4(raw.udp(bytes(60000), 1, 2), 17, UNIT, PC))
+    times = [n * 0.25 for n in range(60)] + [30 + n * 0.25 for n in range(60)]
+    stream = [(time, numbered(n)) for n, time in enumerate(times)]
+    broken = [part for one in stream for part in (one, (one[0], big), (one[0] + 0.01, big))]
+    (whole,) = exchanges(*stream)
+    (parts,) = [one for one in exchanges(*broken) if one.server[1] == 2222]
+    assert (
+        (parts.asked.count, parts.asked.runs) == (whole.asked.count, whole.asked.runs) == (120, 2)
+    )
+    assert parts.asked.period == pytest.approx(whole.asked.period)
+    assert parts.asked.unevenness == pytest.approx(whole.asked.unevenness, abs=1e-6)
+    assert parts.asked.began is not None
+    assert parts.asked.began.seconds == 30.0

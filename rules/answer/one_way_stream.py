@@ -1,0 +1,173 @@
+"""A stream of datagrams runs one way only, where it should run both ways.
+
+The controller begins a stream to the PC, gets no datagram of the PC, and stops soon, though it is
+still heard: it waited in vain for the PC's half. Or the PC sends a fast, even stream to the
+registered port of cyclic I/O, and the controller sends none. Always `fits`.
+Quiet where the PC sends datagrams too, if slowly; where the stream goes on to the end, as with
+those who only listen; where the PC asked for something after the stream began, which may have
+been its end; where the controller falls silent altogether; and for streams to others and groups.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import CLIENT, Exchange, Moment
+from analyzer.facts.ports import OFFICE_PORTS
+from analyzer.facts.udp import Way
+from analyzer.findings import Certainty, Rule, Sighting, Step
+from analyzer.linkup import LISTEN_AFTER, Case, LinkUp, Stage
+from rules import cautions
+
+CYCLIC_IO = 2222
+"""The registered UDP port of cyclic I/O that always runs both ways (IANA; from memory)."""
+FEWEST = 4
+"""Datagrams of a stream: a controller commonly waits for 4 periods (common practice, no source)."""
+SLOWEST = 1.0
+"""Seconds of a period; what comes less often is a sign of life, not cyclic I/O."""
+EVEN = 0.5
+"""Spread of the gaps over their mean, below which a clock sends and not a person or a load."""
+PATIENCE = 30.0
+"""Seconds for which a controller sends without the other half (common practice, no source)."""
+FAST = 0.3
+"""Seconds of a period that is too short for a program that waits for answers."""
+LONG = 20
+"""Datagrams of the PC that are a stream, and more than a program repeats a question."""
+PC_SILENT, CONTROLLER_SILENT = 0, 3
+"""Places of these causes in the rule."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        if Stage.PORT not in linkup.proofs and linkup.target.transport != "udp":
+            continue
+        stream, sender = _stopped(linkup), linkup.controller
+        if stream is None and linkup.pc_address is not None:
+            stream, sender = _unanswered(linkup), linkup.pc_address
+        if stream is None or stream.asked.first is None or stream.asked.last is None:
+            continue
+        from_controller = sender == linkup.controller
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "sender": sender,
+                "receiver": stream.server[0],
+                "port": stream.server[1],
+                "datagrams": stream.asked.count,
+                "period": stream.asked.period,
+                "starts": stream.asked.runs,
+            },
+            frames={
+                "first": [stream.asked.first],
+                "last": [stream.asked.last],
+                "alive": _heard_after(linkup, stream.asked.last),
+            },
+            linkup=linkup,
+            certainty=Certainty.FITS,
+            silent_since=stream.asked.last if from_controller else stream.asked.first,
+            likeliest=PC_SILENT if from_controller else CONTROLLER_SILENT,
+        )
+
+
+def _stopped(linkup: LinkUp) -> Exchange | None:
+    """The controller's stream to the PC that ended soon, where the PC sent no datagram."""
+    if any(_is_from_pc(linkup, one) for one in linkup.facts.exchanges):
+        return None
+    for one in linkup.facts.exchanges:
+        to_pc = one.server[0] in linkup.pc.addresses and one.client[0] == linkup.controller
+        if to_pc and not _is_office(one) and _gave_up(linkup, one.asked):
+            return one
+    return None
+
+
+def _gave_up(linkup: LinkUp, way: Way) -> bool:
+    """Whether a stream ended soon and by itself, and its sender is still heard."""
+    if way.last is None or way.began is None or not _is_even(way, SLOWEST, FEWEST):
+        return False
+    soon = way.last.seconds - way.began.seconds <= PATIENCE
+    over = linkup.facts.heard_after(way.last) >= LISTEN_AFTER
+    return soon and over and bool(_heard_after(linkup, way.last)) and not _asked(linkup, way)
+
+
+def _asked(linkup: LinkUp, way: Way) -> bool:
+    """Whether the PC asked for something, or closed, between the last start and the stop."""
+    moments = [one.asked for one in linkup.sessions if one.asked]
+    moments += [end.moment for one in linkup.sessions for end in one.closing if end.side == CLIENT]
+    return any(
+        way.began is not None and way.last is not None and way.began < one <= way.last
+        for one in moments
+    )
+
+
+def _unanswered(linkup: LinkUp) -> Exchange | None:
+    """The PC's stream of cyclic I/O, where no datagram of the controller is recorded."""
+    own = [one for one in linkup.facts.exchanges if _is_from_pc(linkup, one)]
+    meant = [one for one in own if one.server[1] == CYCLIC_IO]
+    sends = any(one.client[0] == linkup.controller for one in linkup.facts.exchanges)
+    if sends or any(one.answered.count for one in own) or linkup.errors:
+        return None
+    return next((one for one in meant if _is_even(one.asked, FAST, LONG)), None)
+
+
+def _is_even(way: Way, slowest: float, fewest: int) -> bool:
+    steady = way.period is not None and way.period <= slowest and way.unevenness < EVEN
+    return steady and way.count >= fewest
+
+
+def _is_from_pc(linkup: LinkUp, exchange: Exchange) -> bool:
+    from_pc = exchange.client[0] in linkup.pc.addresses or exchange.answered.count > 0
+    other = {exchange.client[0], exchange.server[0]}
+    return from_pc and linkup.controller in other and not _is_office(exchange)
+
+
+def _is_office(exchange: Exchange) -> bool:
+    return bool({exchange.client[1], exchange.server[1]} & OFFICE_PORTS)
+
+
+def _heard_after(linkup: LinkUp, moment: Moment) -> list[Moment]:
+    last = linkup.last_heard
+    return [last] if last is not None and last > moment else []
+
+
+RULE = Rule(
+    slug="one-way-stream",
+    stage="answer",
+    title="The stream from {sender} to {receiver} gets no stream in return",
+    what_happened="{sender} sent {datagrams:count datagram} to UDP port {port} of {receiver}, one "
+    "each {period:seconds}, in {starts:count run}. In the other direction the recording holds no "
+    "datagram.",
+    means="Cyclic I/O runs both ways. A controller that misses the other half for a few periods "
+    "commonly stops its own half and gives the connection up.",
+    likely_causes=(
+        "The program on the PC does not send its half, or not in time.",
+        "The program asked for a connection that only listens, and the controller allows none.",
+        "A firewall on the PC drops the incoming stream, so the program never starts its half.",
+        "The controller sends its half to a group that does not reach this PC, or not at all.",
+    ),
+    what_to_do=(
+        Step("Look whether the program sends at the period that it asked for."),
+        Step("Compare ports, period and kind of connection with the controller's manual."),
+        Step("Look whether the program receives the stream that the recording shows."),
+        Step("Have the port opened for this program on this adapter.", cautions.FIREWALL),
+    ),
+    evidence={
+        "first": "the first datagram of the stream",
+        "last": "the last datagram of the stream",
+        "alive": "{controller} is still heard afterwards",
+    },
+    cautions=(
+        "When such a stream stops, outputs usually switch off, and they may switch on again with "
+        "it. Make the machine safe before you try: guards, emergency stop, lock-out.",
+    ),
+    also_fits=(
+        "A stream that somebody else told the controller to stop.",
+        "A stream that is meant one way, where it is the PC's.",
+    ),
+    looks_alike=(
+        "A connection that only listens: the stream goes on.",
+        "A slow sign of life in return, in place of a stream as fast.",
+        "A stream that ends because the PC asked for it.",
+        "A controller that falls silent altogether.",
+    ),
+    confirm="Record a program or panel whose stream works, and compare what the PC sends.",
+    sources=("common practice, no source (a stream is lost after about 4 periods)",),
+    find=find,
+)

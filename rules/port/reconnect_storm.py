@@ -1,0 +1,115 @@
+"""The PC opens sessions with the controller at a high rate and closes each after one request.
+
+A warning while that works: it will use up the PC's ports and the controller's sessions. A fault
+where further calls then get no acceptance. Quiet for a program that asks and closes once a second;
+for a burst of sessions at its start; for web pages and other office services; for sessions that
+carry several requests; and where the calls are refused from the beginning, as nothing opens then.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import CLIENT, Moment, Session
+from analyzer.facts.ports import OFFICE_PORTS
+from analyzer.findings import Level, Rule, Sighting, Step
+from analyzer.linkup import Case, silence
+from rules import cautions
+
+RATE = 10
+"""Sessions a second that no program needs (our own starting value, no source)."""
+SPAN = 5.0
+"""Seconds for which they have to go on: longer than a program needs to start."""
+ONE = 1
+"""Requests in a session that was opened for them alone."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        brief = [one for one in linkup.calls if _is_brief(one)]
+        storm = _storm([one.first for one in brief])
+        if not storm or brief[0].server.port in OFFICE_PORTS:
+            continue
+        denied = _denied(linkup.calls, storm[0])
+        silent = [one.first for one in denied if one.is_silent]
+        only_silent = len(silent) == len(denied) > 0
+        span = storm[-1].seconds - storm[0].seconds
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "port": brief[0].server.port,
+                "sessions": len(storm),
+                "span": span,
+                "rate": round(len(storm) / span),
+                "denied": len(denied),
+            },
+            frames={"opened": storm, "denied": [one.first for one in denied]},
+            linkup=linkup,
+            level=Level.FAULT if denied else Level.WARNING,
+            silent_since=silence(silent, case.facts) if only_silent else None,
+        )
+
+
+def _is_brief(session: Session) -> bool:
+    """Whether the PC opened a session and closed it after one request at most."""
+    ends = session.closing
+    closed = bool(ends) and ends[0].side == CLIENT
+    return closed and session.completed is not None and session.requests <= ONE
+
+
+def _storm(opened: list[Moment]) -> list[Moment]:
+    """The openings that follow one another at the rate of a storm for the span, none otherwise."""
+    size = round(RATE * SPAN)
+    spans = zip(opened, opened[size:], strict=False)
+    inside = [first for first, last in spans if last.seconds - first.seconds <= SPAN]
+    if not inside:
+        return []
+    end = inside[-1].seconds + SPAN
+    return [one for one in opened if inside[0].seconds <= one.seconds <= end]
+
+
+def _denied(calls: list[Session], since: Moment) -> list[Session]:
+    """Calls without an acceptance during or after the storm, if none is accepted after them."""
+    opened = max((one.first for one in calls if one.is_open), default=since)
+    after = [one for one in calls if one.first > opened]
+    return [one for one in after if one.refused is not None or one.is_silent]
+
+
+RULE = Rule(
+    slug="reconnect-storm",
+    stage="port",
+    title="The PC opens {rate:count session} a second with {controller}",
+    what_happened="Within {span:seconds} the PC opened {sessions:count session} with port {port} "
+    "of {controller}, and closed each after one request at most. After that, {denied:count call} "
+    "got no acceptance.",
+    means="Each closed session occupies a port of the PC, and often a place in the controller, for "
+    "minutes. When they are used up, further calls are ignored or turned down.",
+    likely_causes=(
+        "The program opens a session for every single request.",
+        "The program tries again without a pause after something went wrong.",
+        "Several programs, or several parts of one, each open sessions of their own.",
+    ),
+    what_to_do=(
+        Step("Let the program keep its session open and send its requests one after another."),
+        Step("Let the program wait longer after each vain try, such as 1, 2, 5 and 10 s."),
+        Step("Stop the program, wait 4 min, and try once by hand."),
+        Step("If the controller stays silent, have it restarted.", cautions.RESTART),
+    ),
+    evidence={
+        "opened": "the PC opens a session{nth}",
+        "denied": "a call that gets no acceptance{nth}",
+    },
+    cautions=(
+        "So many sessions can starve the controller's cyclic communication. Before you stop or "
+        "start the program, make sure that no machine depends on it.",
+    ),
+    also_fits=("A service that hangs for another reason while the program goes on calling.",),
+    looks_alike=(
+        "A program that opens, asks and closes once a second.",
+        "A burst of sessions when a program starts.",
+        "A web page, which is fetched over several sessions.",
+    ),
+    confirm="Slow the program down to one session a second: if all calls are accepted, it was the "
+    "rate.",
+    explains=("port-refused", "port-silent"),
+    sources=("RFC 9293 section 3.6 (figure 12: the end that closes first waits)",),
+    find=find,
+)

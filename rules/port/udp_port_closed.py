@@ -1,0 +1,203 @@
+"""Nobody takes the datagrams on a UDP port.
+
+Shown where the message "port unreachable" comes from the receiver itself: the controller about the
+PC's datagrams, or the PC about those of the controller. It fits where the message comes from
+somebody else, or where the PC asked on a registered or told port, slowly and several times, and
+neither an answer nor any other datagram of the controller came. Quiet where the port answers in
+the end or did within 2 min before; for other ports than the one that the link-up is about; for
+fast streams, which may be meant one way; and where a session over TCP is what the PC wants. What
+the PC itself does not take is a note where the link-up works, and nothing where it takes the
+datagrams later or had sent from that port before.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import Address, Exchange, IcmpError
+from analyzer.facts.icmp import UNREACHABLE
+from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
+from analyzer.findings import Certainty, Level, Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp, Stage
+
+UDP, PORT_UNREACHABLE = 17, 3
+"""Protocol number; code of ICMP type 3 (RFC 792)."""
+LASTING = 120.0
+"""Seconds of trouble after the port last answered: a controller starts within that time."""
+FEWEST = 3
+"""Unanswered datagrams that are an attempt: programs ask about three times (common practice)."""
+SLOW = 0.3
+"""Seconds from one datagram to the next: those who wait for an answer take longer than a stream
+does (common practice, no source)."""
+NEAR = 5.0
+"""Seconds between the PC's last message and the last datagram where it still takes none; systems
+send few such messages (RFC 1812 4.3.2.8)."""
+REPEATED = 2
+"""Messages of the PC that are no chance: a single late datagram is met by one."""
+NOT_LISTENING, WRONG_PORT = 0, 1
+"""Places of these causes in the rule."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        sighting = _refused(linkup) or _silent(linkup) or _pc_refuses(linkup)
+        if sighting is not None:
+            yield sighting
+
+
+def _refused(linkup: LinkUp) -> Sighting | None:
+    """The controller, or somebody for it, says that nobody is on the port."""
+    if linkup.target.transport != "udp":
+        return None
+    asked = _on_port(linkup)
+    answered = max((one.answered.last.seconds for one in asked if one.answered.last), default=None)
+    worked = float("-inf") if answered is None else answered
+    refusals = [
+        one
+        for one in _messages(linkup, linkup.controller)
+        if one.dport == linkup.target.port and one.moment.seconds > worked
+    ]
+    if not refusals or refusals[-1].moment.seconds - worked < LASTING:
+        return None
+    by_receiver = all(one.sender == linkup.controller for one in refusals)
+    return Sighting(
+        values=_values(linkup, linkup.controller, asked, refusals),
+        frames={
+            "sent": [one.asked.first for one in asked if one.asked.first],
+            "refusal": [one.moment for one in refusals],
+        },
+        linkup=linkup,
+        certainty=Certainty.SHOWN if by_receiver else Certainty.FITS,
+        likeliest=WRONG_PORT,
+    )
+
+
+def _silent(linkup: LinkUp) -> Sighting | None:
+    """The PC asks again and again, and no datagram comes back."""
+    asked = _on_port(linkup)
+    meant = linkup.target.how_known == "told" or linkup.target.port in INDUSTRIAL_PORTS
+    if linkup.target.transport != "udp" or not meant or not asked or _is_explained(linkup):
+        return None
+    sent = [moment for one in asked for moment in (one.asked.first, one.asked.last) if moment]
+    count = sum(one.asked.count for one in asked)
+    span = max(sent).seconds - min(sent).seconds
+    heard = any(_is_from_controller(linkup, one) for one in linkup.facts.exchanges)
+    answered = any(one.answered.count for one in asked) or heard
+    if answered or count < FEWEST or span / (count - 1) < SLOW:
+        return None
+    return Sighting(
+        values=_values(linkup, linkup.controller, asked, []),
+        frames={"sent": sorted(set(sent))},
+        linkup=linkup,
+        certainty=Certainty.FITS,
+        silent_since=max(sent),
+        likeliest=WRONG_PORT,
+    )
+
+
+def _pc_refuses(linkup: LinkUp) -> Sighting | None:
+    """The PC says of the controller's datagrams that no program of its own takes them."""
+    said: dict[tuple[Address, int | None], list[IcmpError]] = {}
+    for own in linkup.pc.addresses:
+        for message in _messages(linkup, own):
+            if message.sender == own:
+                said.setdefault((own, message.dport), []).append(message)
+    for one in linkup.facts.exchanges if said else []:
+        address, port = one.server
+        if not _is_from_controller(linkup, one) or {port, one.client[1]} & OFFICE_PORTS:
+            continue
+        refusals, last = said.get(one.server, []), one.asked.last
+        if one.answered.count or last is None or len(refusals) < REPEATED:
+            continue
+        if last.seconds - refusals[-1].moment.seconds < NEAR:
+            return Sighting(
+                values=_values(linkup, address, [one], refusals),
+                frames={
+                    "sent": [one.asked.first] if one.asked.first else [],
+                    "refusal": [message.moment for message in refusals],
+                },
+                linkup=linkup,
+                level=Level.NOTE if linkup.works else Level.FAULT,
+                likeliest=NOT_LISTENING,
+            )
+    return None
+
+
+def _values(
+    linkup: LinkUp, receiver: Address, exchanges: list[Exchange], refusals: list[IcmpError]
+) -> dict[str, object]:
+    return {
+        "controller": linkup.controller,
+        "receiver": receiver,
+        "port": exchanges[0].server[1] if exchanges else linkup.target.port,
+        "datagrams": sum(one.asked.count for one in exchanges),
+        "refusals": len(refusals),
+    }
+
+
+def _on_port(linkup: LinkUp) -> list[Exchange]:
+    return [one for one in linkup.exchanges if one.server[1] == linkup.target.port]
+
+
+def _messages(linkup: LinkUp, receiver: Address) -> list[IcmpError]:
+    """Messages that nobody is on a UDP port, about datagrams between the PC and the controller."""
+    ends = {linkup.controller, *linkup.pc.addresses}
+    return [
+        one
+        for one in linkup.facts.icmp.errors
+        if (one.type, one.code, one.protocol) == (UNREACHABLE, PORT_UNREACHABLE, UDP)
+        and one.about_dst == receiver
+        and one.about_src in ends
+    ]
+
+
+def _is_from_controller(linkup: LinkUp, exchange: Exchange) -> bool:
+    to_pc = exchange.server[0] in linkup.pc.addresses
+    return to_pc and exchange.client[0] == linkup.controller
+
+
+def _is_explained(linkup: LinkUp) -> bool:
+    told_why = any(error.about_src == linkup.pc_address for error in linkup.errors)
+    elsewhere = not linkup.same_network and not linkup.is_heard
+    nothing = Stage.LINK not in linkup.proofs
+    return told_why or elsewhere or nothing or linkup.self_assigned
+
+
+RULE = Rule(
+    slug="udp-port-closed",
+    stage="port",
+    title="Nobody takes the datagrams on UDP port {port} of {receiver}",
+    what_happened="The recording holds {datagrams:count datagram} to UDP port {port} of "
+    "{receiver}. In return came {refusals:count message} that nobody is on that port, and no data.",
+    means="With such a message it is certain that no program listens there. Without one it only "
+    "looks so: many controllers send none, and a firewall may swallow them.",
+    likely_causes=(
+        "The program that takes these datagrams is not running, or has given up its port.",
+        "The port number is not the one that is served.",
+        "The stream or service is not switched on in the controller's settings.",
+        "The answer goes to a fixed port of the PC in place of the one that the PC asked from.",
+        "A firewall on the PC or on the way drops the datagrams or the answers.",
+    ),
+    what_to_do=(
+        Step("Compare the port number {port} at both ends with the controller's manual."),
+        Step("Look whether the program on the PC is running and which port it listens on."),
+        Step("Look in the controller's settings whether the service or stream is switched on."),
+        Step("Look in the recording whether answers come to another port of the PC."),
+    ),
+    evidence={
+        "sent": "a datagram for UDP port {port} of {receiver}{nth}",
+        "refusal": "a message says that nobody is on UDP port {port}{nth}",
+    },
+    also_fits=(
+        "Without a message: a service that answers only what it understands.",
+        "Without a message: a program that sends one way and expects no answer.",
+        "Where the message does not come from the receiver: a filter on the way.",
+    ),
+    looks_alike=(
+        "A message about another program, such as name service or discovery.",
+        "A fast stream that is meant one way.",
+        "A port that answers in the end: the other side was starting.",
+        "Late datagrams for a port that the PC's program has given up in the meantime.",
+    ),
+    confirm="Send the same request from a second PC, with the controller's service surely on.",
+    sources=("RFC 1122 sections 3.2.2.1 and 4.1.3.1", "RFC 792 (type 3, code 3)"),
+    find=find,
+)

@@ -1,0 +1,148 @@
+"""Another device answers at the controller's address, and not the controller.
+
+It fits where the call is answered by a station that has an address of its own and never claimed
+the controller's, while somebody else did; and where the call is refused by a station that is the
+network's router. Quiet where the controller answers requests, whatever hardware address they come
+from: a redundant partner, a second adapter; where a router is in between; where the other station
+answers for many addresses or has a virtual router's address; and where nobody claimed the address.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import Address, Claims, Hardware, Moment, Session
+from analyzer.findings import Certainty, Need, Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp, presumed_mask
+from rules import cautions
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        if linkup.works or linkup.router is not None or not linkup.same_network:
+            continue
+        for session in linkup.calls:
+            device = _stranger(linkup, session) or _router(linkup, session)
+            if device is None:
+                continue
+            claims = linkup.facts.arp.claims.get(linkup.controller, Claims())
+            yield Sighting(
+                values={
+                    "controller": linkup.controller,
+                    "port": session.server.port,
+                    "device": device,
+                    "others": len(_other_addresses(linkup, device)),
+                    "claimant": claims.runs[-1].hardware if claims.runs else device,
+                },
+                frames={
+                    "answer": _answers(linkup, device),
+                    "claim": [claims.runs[-1].first] if claims.runs else [],
+                    "own": _own_claims(linkup, device),
+                },
+                linkup=linkup,
+                certainty=Certainty.FITS,
+                silent_since=session.waits_since,
+            )
+            break
+
+
+def _stranger(linkup: LinkUp, session: Session) -> Hardware | None:
+    """Who answered the call without ever having claimed the address, where somebody else did."""
+    claims = linkup.facts.arp.claims.get(linkup.controller)
+    senders = session.from_server.hardware
+    in_vain = session.refused or session.broken_by or session.waits_since
+    if claims is None or not senders or not in_vain or senders & claims.counts.keys():
+        return None
+    device = min(senders)
+    is_other = linkup.facts.is_a_device(device) and _own_claims(linkup, device)
+    return device if is_other and device != linkup.pc.hardware else None
+
+
+def _router(linkup: LinkUp, session: Session) -> Hardware | None:
+    """Who refused the call, if the address is that of the network's router."""
+    if session.refused is None or linkup.hardware is None:
+        return None
+    named = any(linkup.controller in message.routers for message in linkup.facts.dhcp)
+    station = linkup.facts.station(linkup.hardware)
+    forwards = station is not None and station.is_router and _brings_others(linkup)
+    refused_itself = session.refused.hardware == linkup.hardware
+    return linkup.hardware if refused_itself and (named or forwards) else None
+
+
+def _brings_others(linkup: LinkUp) -> bool:
+    """Whether packets from other networks come with the controller's hardware address."""
+    if linkup.pc_address is None or linkup.hardware is None:
+        return False
+    mask = linkup.mask if linkup.mask is not None else presumed_mask(linkup.pc_address)
+    others = _other_addresses(linkup, linkup.hardware)
+    return any(one & mask != linkup.controller & mask for one in others)
+
+
+def _other_addresses(linkup: LinkUp, device: Hardware) -> set[Address]:
+    station = linkup.facts.station(device)
+    return set() if station is None else set(station.addresses) - {linkup.controller}
+
+
+def _own_claims(linkup: LinkUp, device: Hardware) -> list[Moment]:
+    """When a station claimed other addresses than the controller's for itself."""
+    return [
+        run.first
+        for address, claims in linkup.facts.arp.claims.items()
+        for run in claims.runs
+        if run.hardware == device and address != linkup.controller
+    ]
+
+
+def _answers(linkup: LinkUp, device: Hardware) -> list[Moment]:
+    answered = (one for one in linkup.calls if device in one.from_server.hardware)
+    return [one.from_server.first for one in answered if one.from_server.first]
+
+
+RULE = Rule(
+    slug="wrong-device-answers",
+    stage="port",
+    title="Another device seems to answer at {controller}",
+    what_happened="The PC's call to port {port} of {controller} was answered by {device}. The "
+    "station that says it has {controller} is {claimant}. Further addresses seen with {device}: "
+    "{others}.",
+    means="What answered is either a station that answers in the controller's name, or the "
+    "network's router, which owns this address. The controller itself may not be there.",
+    likely_causes=(
+        "The address typed in the program is that of a router, printer or other device.",
+        "A device with the same default address is in the network.",
+        "The PC reached another network with the same addresses, such as a wireless one.",
+        "A second adapter of the controller answers.",
+    ),
+    what_to_do=(
+        Step(
+            "Compare {device} and {claimant} with the hardware address on the controller's label."
+        ),
+        Step("Look up which adapter of the PC has an address in the controller's network."),
+        Step("Have wireless switched off on the PC while you connect, then record again."),
+        Step(
+            "Cable the PC directly to the controller and record again: the hardware address that "
+            "answers now is the controller's.",
+            cautions.UNPLUG,
+        ),
+    ),
+    evidence={
+        "answer": "{device} answers the call{nth}",
+        "claim": "{claimant} says that it has {controller}",
+        "own": "{device} says that it has another address{nth}",
+    },
+    cautions=("Send no commands until it is clear which device answers.",),
+    also_fits=(
+        "One device with two network adapters, which answers through the other one.",
+        "A filter on the way that answers in the controller's name.",
+        "A controller that is the router of its own cell, with the service switched off.",
+    ),
+    looks_alike=(
+        "A router in between: then its hardware address is the right one.",
+        "A router that answers for many addresses (proxy ARP).",
+        "A redundant partner that takes over: the controller answers requests all the same.",
+    ),
+    confirm="With the controller taken off the network by those responsible, the address must fall "
+    "silent. If it still answers, it is another device.",
+    explains=("path-refused", "port-refused", "session-reset", "request-unanswered"),
+    sources=("RFC 826", "RFC 1122 section 3.3.4.2 (a host with several adapters)"),
+    needs=frozenset({Need.LINKUP, Need.HARDWARE}),
+    find=find,
+)

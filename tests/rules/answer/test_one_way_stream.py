@@ -1,0 +1,221 @@
+"""one-way-stream: a stream of datagrams that should run both ways runs one way."""
+
+from collections.abc import Callable
+
+import pytest
+
+from analyzer.diagnosis import FAULT, Diagnosis, Verdict
+from analyzer.facts import Address
+from analyzer.findings import Certainty, Level
+from captures.plant import Plant, Session, Station
+from tests.support import acquainted, assert_healthy, diagnosed, ended, found, lead, slugs
+
+SLUG = "one-way-stream"
+IO = 2222
+PC, UNIT = Address.parse("192.0.2.15"), Address.parse("192.0.2.60")
+told_or_not = pytest.mark.parametrize(
+    "controllers", [(), ("192.0.2.60:44818",)], ids=["not told", "told"]
+)
+
+
+def agreed() -> tuple[Plant, Station, Station, Session]:
+    """The PC asked the controller for cyclic I/O, and the controller said yes."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit, 44_818).open()
+    session.exchange(b"open cyclic I/O, 100 ms", b"open")
+    return plant, pc, unit, session
+
+
+def stream(
+    plant: Plant, by: Station, to: Station | str, times: int = 8, period: float = 0.1
+) -> None:
+    for _ in range(times):
+        plant.datagram(by, to, IO, IO, b"inputs", after=period)
+
+
+def assert_leads(diagnosis: Diagnosis, verdict: Verdict, **values: object) -> None:
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.FITS)
+    assert {name: finding.values[name] for name in values} == values
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, outcome.stopped_at) == (verdict, "answer")
+    assert diagnosis.status == FAULT
+
+
+@told_or_not
+def test_found_where_the_pc_sends_nothing_and_the_controller_closes(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit, session = agreed()
+    stream(plant, unit, pc)
+    session.close(unit, after=0.1)
+    assert_leads(
+        diagnosed(ended(plant), controllers),
+        Verdict.UNSTABLE,
+        sender=UNIT,
+        receiver=PC,
+        port=IO,
+        datagrams=8,
+        period=pytest.approx(0.1),
+        starts=1,
+    )
+
+
+def test_found_where_the_pc_tries_again_and_again() -> None:
+    plant, pc, unit, session = agreed()
+    for _ in range(3):
+        stream(plant, unit, pc, times=5, period=0.01)
+        plant.wait(4.0)
+        session.exchange(b"open cyclic I/O, 10 ms", b"open")
+    stream(plant, unit, pc, times=5, period=0.01)
+    session.keep_alive(after=2.0)
+    session.ack(unit)
+    diagnosis = diagnosed(ended(plant))
+    assert_leads(diagnosis, Verdict.UNSTABLE, datagrams=20, starts=4)
+
+
+@told_or_not
+def test_found_where_only_the_pc_streams(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit, _ = agreed()
+    stream(plant, pc, unit, times=60)
+    assert_leads(
+        diagnosed(ended(plant), controllers),
+        Verdict.UNSTABLE,
+        sender=PC,
+        receiver=UNIT,
+        datagrams=60,
+    )
+
+
+def both_ways(plant: Plant, pc: Station, unit: Station, session: Session) -> None:
+    for _ in range(20):
+        stream(plant, unit, pc, times=1)
+        stream(plant, pc, unit, times=1, period=0.001)
+    session.close(after=0.01)
+
+
+def only_listening(plant: Plant, pc: Station, unit: Station, session: Session) -> None:
+    """The stream goes on for as long as the PC wants it."""
+    stream(plant, unit, pc, times=400)
+    session.keep_alive(after=1.0)
+    session.ack(unit)
+
+
+def heartbeat(plant: Plant, pc: Station, unit: Station, session: Session) -> None:
+    for _ in range(3):
+        stream(plant, unit, pc, times=5)
+        plant.datagram(pc, unit, 3_333, 3_333, b"alive")
+    session.keep_alive(after=1.0)
+    session.ack(unit)
+
+
+def asked_to_stop(plant: Plant, pc: Station, unit: Station, session: Session) -> None:
+    stream(plant, unit, pc, times=8)
+    session.exchange(b"close cyclic I/O", b"closed", think=0.05)
+    stream(plant, unit, pc, times=1, period=0.001)
+    session.keep_alive(after=1.0)
+    session.ack(unit)
+
+
+def closed_by_the_pc(plant: Plant, pc: Station, unit: Station, session: Session) -> None:
+    stream(plant, unit, pc, times=8)
+    session.fin()
+    stream(plant, unit, pc, times=1, period=0.001)
+    session.fin(unit)
+    session.ack()
+
+
+def a_few_words(plant: Plant, pc: Station, unit: Station, session: Session) -> None:
+    for pause in (0.1, 0.9, 0.02, 0.02, 1.3, 0.02):
+        plant.datagram(unit, pc, 5_000, 5_000, b"event", after=pause)
+    session.keep_alive(after=1.0)
+    session.ack(unit)
+
+
+def signs_of_life(plant: Plant, pc: Station, unit: Station, session: Session) -> None:
+    for _ in range(6):
+        plant.datagram(unit, pc, 5_000, 5_000, b"alive", after=1.5)
+    session.keep_alive(after=1.0)
+    session.ack(unit)
+
+
+def office_service(plant: Plant, pc: Station, unit: Station, session: Session) -> None:
+    for _ in range(6):
+        plant.datagram(unit, pc, 514, 514, b"log entry", after=0.1)
+    session.keep_alive(after=1.0)
+    session.ack(unit)
+
+
+def to_others(plant: Plant, pc: Station, unit: Station, session: Session) -> None:
+    panel = plant.station("192.0.2.20")
+    for to in (panel, "239.192.1.1", "192.0.2.255"):
+        stream(plant, unit, to)
+    stream(plant, panel, pc)
+    session.keep_alive(after=1.0)
+    session.ack(unit)
+
+
+def group_in_return(plant: Plant, pc: Station, unit: Station, session: Session) -> None:
+    for _ in range(40):
+        stream(plant, pc, unit, times=1)
+        stream(plant, unit, "239.192.1.1", times=1, period=0.001)
+    session.keep_alive(after=1.0)
+    session.ack(unit)
+
+
+def one_way_by_design(plant: Plant, pc: Station, unit: Station, session: Session) -> None:
+    for _ in range(60):
+        plant.datagram(pc, unit, 7_000, 7_000, b"set point", after=0.05)
+    session.keep_alive(after=1.0)
+    session.ack(unit)
+
+
+@pytest.mark.parametrize(
+    "happens",
+    [
+        both_ways,
+        only_listening,
+        heartbeat,
+        asked_to_stop,
+        closed_by_the_pc,
+        a_few_words,
+        signs_of_life,
+        office_service,
+        to_others,
+        group_in_return,
+        one_way_by_design,
+    ],
+)
+def test_quiet_where_the_stream_is_as_it_should_be(
+    happens: Callable[[Plant, Station, Station, Session], None],
+) -> None:
+    happens(*(parts := agreed()))
+    assert_healthy(diagnosed(ended(parts[0])))
+
+
+def test_quiet_where_the_controller_falls_silent_altogether() -> None:
+    plant, pc, unit, _ = agreed()
+    stream(plant, unit, pc)
+    assert SLUG not in slugs(diagnosed(ended(plant, 20.0)))
+
+
+def test_quiet_where_the_recording_ends_with_the_stream() -> None:
+    plant, pc, unit, session = agreed()
+    stream(plant, unit, pc)
+    session.close(unit, after=0.1)
+    assert SLUG not in slugs(diagnosed(ended(plant, 1.0)))
+
+
+def test_quiet_where_the_pc_says_that_nobody_takes_the_stream() -> None:
+    """A closed port of the PC is what the engineer has to look at."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit, 44_818).open()
+    session.send(b"open cyclic I/O, 100 ms")
+    session.ack(unit)
+    for _ in range(5):
+        state = plant.datagram(unit, pc, 5_000, 5_001, b"inputs", after=0.1)
+        plant.unreachable(pc, unit, state, code=3)
+    session.keep_alive(after=1.0)
+    session.ack(unit)
+    assert lead(diagnosed(ended(plant))) == "udp-port-closed"

@@ -1,0 +1,405 @@
+"""session-limit: all sessions that the controller allows are taken."""
+
+from collections.abc import Callable
+
+import pytest
+
+from analyzer.diagnosis import FAULT, NO_FAULT, Diagnosis, Verdict
+from analyzer.findings import Certainty, Level
+from captures.plant import Plant, Session, Station, modbus_read
+from tests.support import (
+    acquainted,
+    assert_healthy,
+    diagnosed,
+    ended,
+    found,
+    lead,
+    slugs,
+    told_or_not,
+)
+
+SLUG = "session-limit"
+
+
+def asked(session: Session, after: float = 1.0) -> None:
+    session.transaction += 1
+    session.send(modbus_read(session.transaction), after=after)
+
+
+def refused(session: Session, after: float = 1.0) -> None:
+    session.syn(after=after)
+    session.refuse()
+
+
+def panel_is_connected() -> tuple[Plant, Station, Station, Session]:
+    """A mirrored switch port shows the panel in session with the controller."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(plant.station("192.0.2.20"), unit).open()
+    session.poll(2)
+    return plant, pc, unit, session
+
+
+def assert_leads(
+    diagnosis: Diagnosis, verdict: Verdict = Verdict.STOPPED, **values: object
+) -> None:
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.FITS)
+    assert {name: finding.values[name] for name in values} == values
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, outcome.stopped_at) == (verdict, "port")
+    assert diagnosis.status == FAULT
+
+
+@told_or_not
+def test_found_where_the_call_is_refused_while_a_panel_is_connected(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit, panel = panel_is_connected()
+    for _ in range(3):
+        refused(plant.tcp(pc, unit))
+        panel.poll(1)
+    diagnosis = diagnosed(ended(plant), controllers, pc="192.0.2.15")
+    assert_leads(diagnosis, refused=3, others=1, own=0)
+
+
+@told_or_not
+def test_found_where_the_call_is_ignored_while_a_panel_is_connected(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit, panel = panel_is_connected()
+    plant.tcp(pc, unit).syn(repeats=(1, 2, 4))
+    plant.ping(pc, unit)
+    plant.pong(unit, pc)
+    panel.poll(2)
+    diagnosis = diagnosed(ended(plant), controllers, pc="192.0.2.15")
+    assert_leads(diagnosis, silent=1, others=1)
+
+
+@told_or_not
+@pytest.mark.parametrize("how", ["fin", "rst"])
+def test_found_where_the_accepted_call_is_dropped_at_once(
+    how: str, controllers: tuple[str, ...]
+) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(2):
+        session = plant.tcp(pc, unit).open(after=3.0)
+        if how == "rst":
+            session.rst(unit, after=0.03)
+        else:
+            session.close(unit, after=0.03)
+    assert_leads(diagnosed(ended(plant), controllers), dropped=2, own=0, others=0)
+
+
+@told_or_not
+def test_found_where_the_pc_never_closed_its_earlier_sessions(controllers: tuple[str, ...]) -> None:
+    """One session for each start of the program; the controller allows two."""
+    plant, pc, unit = acquainted()
+    for _ in range(2):
+        plant.tcp(pc, unit).open(after=2.0).poll(1)
+    for _ in range(2):
+        refused(plant.tcp(pc, unit), after=4.0)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_leads(diagnosis, Verdict.UNSTABLE, refused=2, own=2, others=0)
+
+
+def test_found_where_a_pulled_cable_left_a_session_behind() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    asked(session)
+    plant.wait(20)
+    plant.link_up(pc)
+    plant.resolve(pc, unit)
+    for _ in range(3):
+        refused(plant.tcp(pc, unit), after=4.0)
+    diagnosis = diagnosed(ended(plant))
+    assert lead(diagnosis) == SLUG
+    assert found(diagnosis, SLUG).values["own"] == 1
+
+
+@told_or_not
+def test_found_where_each_newer_session_ends_the_older_one(controllers: tuple[str, ...]) -> None:
+    """Two programs of the PC take the only session from each other."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    for _ in range(3):
+        newer = plant.tcp(pc, unit).open(after=0.4)
+        session.rst(unit, after=0.01)
+        newer.poll(3)
+        session = newer
+    session.close()
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_leads(diagnosis, Verdict.UNSTABLE, ended=2, own=2)
+
+
+def test_found_where_a_panel_takes_the_session_away() -> None:
+    plant, pc, unit = acquainted()
+    panel = plant.station("192.0.2.20")
+    for _ in range(2):
+        session = plant.tcp(pc, unit).open(after=1.0)
+        session.poll(3)
+        other = plant.tcp(panel, unit).open(after=0.2)
+        session.rst(unit, after=0.01)
+        other.poll(2)
+        other.close()
+    session = plant.tcp(pc, unit).open(after=1.0)
+    session.poll(3)
+    session.close()
+    diagnosis = diagnosed(ended(plant), pc="192.0.2.15")
+    assert_leads(diagnosis, Verdict.UNSTABLE, ended=2, others=2, own=0)
+
+
+@told_or_not
+def test_found_where_two_sessions_of_one_pc_upset_the_controller(
+    controllers: tuple[str, ...],
+) -> None:
+    """From the second opening on neither gets an answer; the first that waits tells it."""
+    plant, pc, unit = acquainted()
+    first = plant.tcp(pc, unit).open()
+    first.poll(3)
+    second = plant.tcp(pc, unit).open(after=1.0)
+    for session in (first, second):
+        asked(session)
+        session.ack(unit)
+    for session in (first, second):
+        session.fin(after=4.0)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_leads(diagnosis, Verdict.UNSTABLE, unanswered=1, own=1)
+
+
+def test_found_behind_vlan_tags_in_frames_recorded_twice_with_numbers_that_wrap() -> None:
+    plant, pc, unit, panel = panel_is_connected()
+    call = plant.tcp(pc, unit, client_seq=2**32 - 1)
+    with plant.tagged(0, priority=4):
+        plant.raw(call.syn().data, pc, after=0.0001)
+        plant.raw(call.refuse().data, unit, after=0.0001)
+    panel.poll(1)
+    diagnosis = diagnosed(ended(plant), pc="192.0.2.15")
+    assert lead(diagnosis) == SLUG
+    assert found(diagnosis, SLUG).values["refused"] == 1
+
+
+def test_found_as_a_note_where_one_program_works_and_another_is_turned_away() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(4):
+        session.poll(5)
+        refused(plant.tcp(pc, unit))
+    session.poll(2)
+    diagnosis = diagnosed(ended(plant))
+    assert slugs(diagnosis) == [SLUG]
+    assert found(diagnosis, SLUG).level is Level.NOTE
+    assert diagnosis.status == NO_FAULT
+
+
+def test_found_as_a_note_where_it_works_once_a_session_is_closed() -> None:
+    plant, pc, unit, panel = panel_is_connected()
+    for _ in range(3):
+        refused(plant.tcp(pc, unit), after=5.0)
+        panel.poll(1)
+    panel.close()
+    session = plant.tcp(pc, unit).open(after=4.0)
+    session.poll(3)
+    session.close()
+    diagnosis = diagnosed(ended(plant), pc="192.0.2.15")
+    assert slugs(diagnosis) == [SLUG]
+    assert found(diagnosis, SLUG).level is Level.NOTE
+    assert diagnosis.status == NO_FAULT
+
+
+@told_or_not
+def test_quiet_with_refusals_alone(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(5):
+        refused(plant.tcp(pc, unit), after=4.0)
+    assert slugs(diagnosed(ended(plant), controllers)) == ["port-refused"]
+
+
+@told_or_not
+def test_quiet_with_silence_alone(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit).syn(repeats=(1, 2, 4))
+    assert slugs(diagnosed(ended(plant), controllers)) == ["port-silent"]
+
+
+@told_or_not
+def test_quiet_where_the_pc_closed_its_earlier_sessions(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    session.close()
+    for _ in range(15):
+        refused(plant.tcp(pc, unit), after=10.0)
+    assert slugs(diagnosed(ended(plant), controllers)) == ["port-refused"]
+
+
+def test_quiet_where_the_panel_had_closed_before() -> None:
+    plant, pc, unit, panel = panel_is_connected()
+    panel.close()
+    for _ in range(3):
+        refused(plant.tcp(pc, unit), after=4.0)
+    assert slugs(diagnosed(ended(plant), pc="192.0.2.15")) == ["port-refused"]
+
+
+def test_quiet_where_the_panel_is_connected_to_another_port_or_device() -> None:
+    plant, pc, unit = acquainted()
+    panel, drive = plant.station("192.0.2.20"), plant.station("192.0.2.31")
+    sessions = [plant.tcp(panel, unit, 4_840).open(), plant.tcp(panel, drive).open()]
+    for session in sessions:
+        session.poll(2)
+    for _ in range(3):
+        refused(plant.tcp(pc, unit), after=4.0)
+    assert slugs(diagnosed(ended(plant), pc="192.0.2.15")) == ["port-refused"]
+
+
+@told_or_not
+def test_quiet_where_the_controller_went_away(controllers: tuple[str, ...]) -> None:
+    """The PC's old session waits in vain, too; nothing says that it takes a place."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    asked(session)
+    for pause in (0.3, 0.6, 1.2, 2.4):
+        session.again(after=pause)
+    for _ in range(2):
+        plant.tcp(pc, unit).syn(repeats=(1, 2, 4), after=3.0)
+    assert SLUG not in slugs(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_the_controller_was_restarted(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    asked(session)
+    session.again(after=0.3)
+    plant.wait(10)
+    plant.announce(unit)
+    refused(plant.tcp(pc, unit))
+    plant.tcp(pc, unit).open(after=5.0).poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant), controllers))
+
+
+def closing_after_each_answer(plant: Plant, pc: Station, unit: Station) -> None:
+    """By design, and the PC's two threads overlap."""
+    for _ in range(5):
+        one = plant.tcp(pc, unit).open(after=0.5)
+        one.poll(1, every=0.01)
+        other = plant.tcp(pc, unit).open(after=0.01)
+        one.rst(unit, after=0.05)
+        other.poll(1, every=0.01)
+        other.close(unit, after=0.05)
+
+
+def closing_the_idle(plant: Plant, pc: Station, unit: Station) -> None:
+    """A time limit of 10 s; that another session opens then is chance."""
+    for _ in range(3):
+        one = plant.tcp(pc, unit).open(after=1.0)
+        one.poll(2)
+        other = plant.tcp(pc, unit).open(after=9.8)
+        one.close(unit, after=0.2)
+        other.poll(1)
+        other.close()
+
+
+def two_sessions(plant: Plant, pc: Station, unit: Station) -> None:
+    one, other = plant.tcp(pc, unit).open(), plant.tcp(pc, unit).open(after=1.0)
+    for session in (one, other, one, other):
+        session.poll(2)
+
+
+def changing_over(plant: Plant, pc: Station, unit: Station) -> None:
+    """The program opens its new session before the old one ends, and is content."""
+    one = plant.tcp(pc, unit).open()
+    one.poll(3)
+    other = plant.tcp(pc, unit).open(after=0.5)
+    one.close(unit, after=0.1)
+    other.poll(5)
+
+
+def dropped_and_then_taken(plant: Plant, pc: Station, unit: Station) -> None:
+    """A controller that was starting."""
+    plant.tcp(pc, unit).open().rst(unit, after=0.02)
+    plant.tcp(pc, unit).open(after=2.0).poll(4)
+
+
+def turned_away_once(plant: Plant, pc: Station, unit: Station) -> None:
+    one = plant.tcp(pc, unit).open()
+    one.poll(2)
+    refused(plant.tcp(pc, unit))
+    one.poll(4)
+
+
+def a_web_page(plant: Plant, pc: Station, unit: Station) -> None:
+    session = plant.tcp(pc, unit).open()
+    page = plant.tcp(pc, unit, 80).open()
+    page.exchange(b"GET /", b"state")
+    for _ in range(4):
+        refused(plant.tcp(pc, unit, 80), after=4.0)
+    session.poll(3)
+
+
+@pytest.mark.parametrize(
+    "happens",
+    [
+        closing_after_each_answer,
+        closing_the_idle,
+        two_sessions,
+        changing_over,
+        dropped_and_then_taken,
+        turned_away_once,
+        a_web_page,
+    ],
+)
+@told_or_not
+def test_quiet_where_the_controller_has_room(
+    controllers: tuple[str, ...], happens: Callable[[Plant, Station, Station], None]
+) -> None:
+    plant, pc, unit = acquainted()
+    happens(plant, pc, unit)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_the_first_request_of_the_only_session_is_reset(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    asked(session, after=0.01)
+    session.rst(unit)
+    assert slugs(diagnosed(ended(plant), controllers)) == ["session-reset"]
+
+
+@told_or_not
+def test_quiet_where_one_session_stops_and_another_still_works(
+    controllers: tuple[str, ...],
+) -> None:
+    """The second program asks for what the controller does not answer."""
+    plant, pc, unit = acquainted()
+    first, second = plant.tcp(pc, unit).open(), plant.tcp(pc, unit).open(after=1.0)
+    first.poll(2)
+    asked(second)
+    second.ack(unit)
+    first.poll(5)
+    second.fin(after=3.0)
+    second.fin(unit)
+    first.poll(2)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_the_controller_goes_away_right_after_a_second_opening(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = acquainted()
+    first = plant.tcp(pc, unit).open()
+    first.poll(3)
+    plant.tcp(pc, unit).open(after=1.0)
+    asked(first)
+    for pause in (0.3, 0.6, 1.2, 2.4):
+        first.again(after=pause)
+    first.fin(after=2.0)
+    assert SLUG not in slugs(diagnosed(ended(plant), controllers))

@@ -1,0 +1,252 @@
+"""udp-port-closed: nobody takes the datagrams on a UDP port."""
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from analyzer.diagnosis import FAULT, NO_FAULT, Diagnosis, Verdict
+from analyzer.facts import Address
+from analyzer.findings import Certainty, Level
+from captures.plant import Plant, Station
+from tests.support import (
+    acquainted,
+    assert_healthy,
+    diagnosed,
+    ended,
+    found,
+    lead,
+    slugs,
+)
+
+SLUG = "udp-port-closed"
+BACNET = 47_808
+PC, UNIT = Address.parse("192.0.2.15"), Address.parse("192.0.2.60")
+told_or_not = pytest.mark.parametrize(
+    "controllers", [(), ("192.0.2.60:47808",)], ids=["not told", "told"]
+)
+
+
+def refused(plant: Plant, pc: Station, unit: Station, by: Station | None = None, **at: Any) -> None:
+    asked = plant.datagram(pc, unit, 50_000, BACNET, b"who is there", **at)
+    plant.unreachable(by or unit, pc, asked, code=3)
+
+
+def answered(plant: Plant, pc: Station, unit: Station, **at: Any) -> None:
+    plant.datagram(pc, unit, 50_000, BACNET, b"who is there", **at)
+    plant.datagram(unit, pc, BACNET, 50_000, b"it is me")
+
+
+def assert_leads(
+    diagnosis: Diagnosis, certainty: Certainty = Certainty.SHOWN, **values: object
+) -> None:
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (Level.FAULT, certainty)
+    assert {name: finding.values[name] for name in values} == values
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "port")
+    assert diagnosis.status == FAULT
+
+
+@told_or_not
+def test_found_where_the_controller_says_so(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(3):
+        refused(plant, pc, unit, after=1.0)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_leads(diagnosis, receiver=UNIT, port=BACNET, datagrams=3, refusals=3)
+
+
+def test_found_where_one_datagram_is_refused_and_the_recording_ends() -> None:
+    plant, pc, unit = acquainted()
+    refused(plant, pc, unit)
+    plant.chatter()
+    assert_leads(diagnosed(plant), datagrams=1, refusals=1)
+
+
+def test_found_where_somebody_else_says_so_only_as_fitting() -> None:
+    plant, pc, unit = acquainted()
+    wall = plant.station("192.0.2.2", ttl=255)
+    refused(plant, pc, unit, by=wall)
+    assert_leads(diagnosed(ended(plant)), Certainty.FITS, refusals=1)
+
+
+@told_or_not
+def test_found_where_nothing_comes_back_only_as_fitting(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    plant.ping(pc, unit)
+    plant.pong(unit, pc)
+    for _ in range(4):
+        plant.datagram(pc, unit, 50_000, BACNET, b"who is there", after=2.0)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_leads(diagnosis, Certainty.FITS, datagrams=4, refusals=0)
+
+
+def test_found_where_each_question_has_a_port_of_its_own_and_the_port_is_told() -> None:
+    plant, pc, unit = acquainted()
+    for sport in range(50_000, 50_005):
+        plant.datagram(pc, unit, sport, 7_000, b"state?", after=1.0)
+    assert_leads(diagnosed(ended(plant), ["192.0.2.60:7000"]), Certainty.FITS, datagrams=5)
+
+
+@pytest.mark.parametrize("controllers", [(), ("192.0.2.60",)], ids=["not told", "told"])
+def test_found_where_the_pcs_program_does_not_listen(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.send(b"send me your state")
+    session.ack(unit)
+    for _ in range(5):
+        state = plant.datagram(unit, pc, 7_001, 7_002, b"state", after=0.5)
+        plant.unreachable(pc, unit, state, code=3)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_leads(diagnosis, receiver=PC, port=7_002, datagrams=5, refusals=5)
+
+
+def test_found_as_a_note_where_the_link_up_works() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(5):
+        session.poll(1)
+        state = plant.datagram(unit, pc, 7_001, 7_002, b"state")
+        plant.unreachable(pc, unit, state, code=3)
+    diagnosis = diagnosed(ended(plant))
+    assert slugs(diagnosis) == [SLUG]
+    assert found(diagnosis, SLUG).level is Level.NOTE
+    assert diagnosis.status == NO_FAULT
+
+
+def test_found_long_after_the_port_answered() -> None:
+    plant, pc, unit = acquainted()
+    answered(plant, pc, unit)
+    for _ in range(15):
+        refused(plant, pc, unit, after=10.0)
+    diagnosis = diagnosed(ended(plant))
+    assert lead(diagnosis) == SLUG
+    assert [one.verdict for one in diagnosis.outcomes] == [Verdict.UNSTABLE]
+
+
+@told_or_not
+def test_quiet_where_the_port_answers_in_the_end(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(3):
+        refused(plant, pc, unit, after=1.0)
+    answered(plant, pc, unit, after=1.0)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_the_service_ends_after_its_work(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(3):
+        answered(plant, pc, unit, after=1.0)
+    refused(plant, pc, unit, after=1.0)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@pytest.mark.parametrize("controllers", [(), ("192.0.2.60:502",)], ids=["not told", "told"])
+@pytest.mark.parametrize("port", [137, 161, 1900, 30_303, BACNET])
+def test_quiet_where_another_program_is_told_so(port: int, controllers: tuple[str, ...]) -> None:
+    """Discovery and name service beside a session that works."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    for _ in range(3):
+        asked = plant.datagram(pc, unit, 50_000, port, b"who is there", after=1.0)
+        plant.unreachable(unit, pc, asked, code=3)
+    session.poll(2)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+def test_quiet_where_the_session_is_refused_and_discovery_too() -> None:
+    plant, pc, unit = acquainted()
+    asked = plant.datagram(pc, unit, 50_000, 30_303, b"who is there", after=1.0)
+    plant.unreachable(unit, pc, asked, code=3)
+    call = plant.tcp(pc, unit)
+    call.syn()
+    call.refuse()
+    assert slugs(diagnosed(ended(plant))) == ["port-refused"]
+
+
+@pytest.mark.parametrize("period", [0.01, 0.1])
+def test_quiet_where_a_stream_is_meant_one_way(period: float) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(40):
+        plant.datagram(pc, unit, 7_000, 7_000, b"set point", after=period)
+    assert SLUG not in slugs(diagnosed(ended(plant), ["192.0.2.60:7000"]))
+
+
+def test_quiet_where_a_few_slow_datagrams_go_to_a_port_that_nobody_named() -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(5):
+        plant.datagram(pc, unit, 50_000, 6_514, b"log entry", after=2.0)
+    assert lead(diagnosed(ended(plant))) is None
+
+
+def test_quiet_where_answers_come_to_another_port_of_the_pc() -> None:
+    """Two one-way streams are how some controllers talk."""
+    plant, pc, unit = acquainted()
+    for _ in range(5):
+        plant.datagram(pc, unit, 7_001, 7_002, b"command", after=1.0)
+        plant.datagram(unit, pc, 7_003, 7_004, b"state")
+    assert lead(diagnosed(ended(plant), ["192.0.2.60:7002"])) is None
+
+
+def late_answer(plant: Plant, pc: Station, unit: Station) -> None:
+    """The PC's program has its answer and ends; one more comes."""
+    plant.datagram(pc, unit, 50_001, 30_303, b"who is there")
+    for _ in range(3):
+        answer = plant.datagram(unit, pc, 30_303, 50_001, b"it is me", after=0.2)
+        plant.unreachable(pc, unit, answer, code=3)
+
+
+def program_that_starts_later(plant: Plant, pc: Station, unit: Station) -> None:
+    for n in range(20):
+        state = plant.datagram(unit, pc, 7_001, 7_002, b"state", after=1.0)
+        if n < 5:
+            plant.unreachable(pc, unit, state, code=3)
+
+
+def single_datagram(plant: Plant, pc: Station, unit: Station) -> None:
+    plant.unreachable(pc, unit, plant.datagram(unit, pc, 7_001, 7_002, b"state"), code=3)
+
+
+def name_service(plant: Plant, pc: Station, unit: Station) -> None:
+    for port in (137, 5_355, 137, 5_355):
+        asked = plant.datagram(unit, pc, 50_100, port, b"who is there", after=1.0)
+        plant.unreachable(pc, unit, asked, code=3)
+
+
+def datagrams_of_others(plant: Plant, pc: Station, unit: Station) -> None:
+    panel = plant.station("192.0.2.20")
+    for _ in range(4):
+        state = plant.datagram(panel, pc, 7_001, 7_002, b"state", after=1.0)
+        plant.unreachable(pc, panel, state, code=3)
+
+
+@pytest.mark.parametrize(
+    "happens",
+    [
+        late_answer,
+        program_that_starts_later,
+        single_datagram,
+        name_service,
+        datagrams_of_others,
+    ],
+)
+def test_quiet_where_the_pc_turns_down_what_nobody_minds(
+    happens: Callable[[Plant, Station, Station], None],
+) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    happens(plant, pc, unit)
+    session.poll(2)
+    assert_healthy(diagnosed(ended(plant)))
+
+
+def test_quiet_where_the_recording_ends_too_early() -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(4):
+        plant.datagram(pc, unit, 50_000, BACNET, b"who is there", after=2.0)
+    assert SLUG not in slugs(diagnosed(ended(plant, 1.0)))
