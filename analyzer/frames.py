@@ -183,7 +183,8 @@ class Frames:
     recording; wire, stored: octets on the wire and in the file, without the FCS; start, end:
     positions of the first stored octet and behind the last; src, dst: hardware addresses as 48-bit
     numbers, or NO_HARDWARE; tag: first VLAN id or NO_TAG; kind: a Kind or another EtherType;
-    copy: the recorder wrote this packet a moment before already.
+    network: position of the header behind the link layer's; fingerprint: the same number for the
+    same packet; copy: the recorder wrote this packet a moment before already.
     The layer tables leave copies out.
     """
 
@@ -201,6 +202,8 @@ class Frames:
     dst: Keys
     tag: Ints
     kind: Ints
+    network: Ints
+    fingerprint: Keys
     copy: Flags
     arp: ArpTable
     ip: IpTable
@@ -257,7 +260,8 @@ class Decoder:
         link = _link_layer(chunk, end, self.interfaces)
         arp = _arp(chunk.data, link, end)
         ip = _ip(chunk.data, link, end)
-        copy = self._copies(_seen(chunk, link, end, arp, ip))
+        seen = _seen(chunk, link, end, arp, ip)
+        copy = self._copies(seen)
         if copy.any():
             arp, ip = _without(arp, copy), _without(ip, copy)
         return Frames(
@@ -275,6 +279,8 @@ class Decoder:
             dst=link.dst,
             tag=link.tag,
             kind=link.kind,
+            network=link.network,
+            fingerprint=seen.fingerprint,
             copy=copy,
             arp=arp,
             ip=ip,

@@ -601,6 +601,64 @@ def _name_question(name: str) -> bytes:
     return bytes.fromhex("000000000001000000000000") + labels + bytes.fromhex("0000010001")
 
 
+def loose_plug() -> bytes:
+    here = hall(6.71)
+    plant, pc = here.plant, here.pc
+    plant.wait(1.4)
+    for polls in (6, 9, 4, 7):
+        up = plant.now
+        plant.link_up(pc)
+        plant.resolve(pc, here.filler, after=1.1)
+        here.call().open(after=0.3).poll(polls)
+        plant.chatter(here.panel, here.drive, here.camera, every=0.8, first=up + 0.2)
+        plant.wait(2.9)
+    plant.link_up(pc)
+    plant.wait(6)
+    plant.chatter(here.panel, here.drive, every=0.8, first=plant.now - 7)
+    return plant.pcap()
+
+
+def port_not_open_yet() -> bytes:
+    here = hall(6.94)
+    plant, pc = here.plant, here.pc
+    plant.wait(0.3)
+    plant.link_up(pc)
+    for pause in (1.5, 2.0, 4.0):
+        plant.ask(pc, here.filler, after=pause)
+    plant.wait(26)
+    plant.meanwhile(2.0, lambda: plant.bpdu(here.switch), first=0.9)
+    plant.chatter(here.panel, here.drive, here.camera, every=1.3, first=30.7)
+    return plant.pcapng(name="cable", hw=pc.hw, address="192.0.2.15/24", speed=1_000_000_000)
+
+
+def port_kept_closed() -> bytes:
+    here = hall(7.13)
+    plant, pc = here.plant, here.pc
+    plant.wait(0.2)
+    plant.link_up(pc)
+    for pause in (2.5, 6.0, 12.0, 9.0):
+        plant.ask(pc, here.filler, after=pause)
+    plant.datagram(pc, "224.0.0.251", 5353, 5353, _name_question("filler"), after=9.0)
+    plant.meanwhile(30.0, lambda: plant.eapol(here.switch), first=0.7)
+    plant.meanwhile(30.0, lambda: plant.lldp(here.switch), first=4.1)
+    return plant.pcap()
+
+
+def wrong_vlan() -> bytes:
+    here = hall(7.42)
+    plant, pc, filler = here.plant, here.pc, here.filler
+    plant.wait(4.1)
+    for pause in (0.3, 1.0, 1.0, 3.0, 1.0, 1.0):
+        plant.ask(pc, filler, times=1, after=pause)
+        with plant.tagged(20):
+            plant.reply(filler, pc)
+    plant.wait(9)
+    with plant.tagged(20):
+        plant.chatter(here.panel, here.drive, here.camera, every=2.3, first=here.phase)
+    plant.meanwhile(30.0, lambda: plant.lldp(here.switch, vlan=10), first=here.phase)
+    return plant.pcap()
+
+
 STORIES: dict[str, Callable[[], bytes]] = {
     "healthy-first-contact.pcapng": healthy_first_contact,
     "healthy-cached-neighbour.pcap": healthy_cached_neighbour,
@@ -633,6 +691,10 @@ STORIES: dict[str, Callable[[], bytes]] = {
     "wrong-device-answers.pcap": wrong_device_answers,
     "reconnect-storm.pcap": reconnect_storm,
     "one-way-stream.pcap": one_way_stream,
+    "loose-plug.pcap": loose_plug,
+    "port-kept-closed.pcap": port_kept_closed,
+    "port-not-open-yet.pcapng": port_not_open_yet,
+    "wrong-vlan.pcap": wrong_vlan,
 }
 DEMO = "nobody-has-the-address.pcap"
 

@@ -339,18 +339,32 @@ class Plant:
         return self.frame(switch, "01:80:c2:00:00:00", len(body), body, after=after)
 
     def lldp(
-        self, switch: Station, port: str = "port 5", name: str = "switch", **more: Any
+        self,
+        switch: Station,
+        port: str = "port 5",
+        name: str = "switch",
+        vlan: int | None = None,
+        **more: Any,
     ) -> Record:
-        """A switch says who it is (IEEE 802.1AB)."""
+        """A switch says who it is (IEEE 802.1AB), and the VLAN of its port."""
         parts = ((1, b"\x04" + octets(switch.hw)), (2, b"\x05" + port.encode()), (3, b"\0\x78"))
-        said = [*parts, (5, name.encode()), (0, b"")]
+        told = [] if vlan is None else [(127, bytes.fromhex("0080c201") + struct.pack("!H", vlan))]
+        said = [*parts, (5, name.encode()), *told, (0, b"")]
         body = b"".join(struct.pack("!H", kind << 9 | len(value)) + value for kind, value in said)
         return self.frame(switch, "01:80:c2:00:00:0e", 0x88CC, body, **more)
 
-    def eapol(self, switch: Station, **more: Any) -> Record:
-        """The switch port asks who is there (IEEE 802.1X: a request for the identity)."""
-        asks = bytes.fromhex("02000005 0101000501")
-        return self.frame(switch, "01:80:c2:00:00:03", 0x888E, asks, **more)
+    def eapol(self, by: Station, says: str = "identity", **more: Any) -> Record:
+        """The switch port asks who is there, or a later step of that (IEEE 802.1X, RFC 3748)."""
+        message = bytes.fromhex(
+            {
+                "start": "02010000",
+                "identity": "02000005 0101000501",
+                "response": "02000007 0201000701 7063",
+                "success": "02000004 03020004",
+                "failure": "02000004 04020004",
+            }[says]
+        )
+        return self.frame(by, "01:80:c2:00:00:03", 0x888E, message, **more)
 
     def link_up(self, pc: Station) -> None:
         """What a PC with a fixed address sends in the 6 s after link-up (RFC 4862, RFC 5227)."""

@@ -5,7 +5,14 @@ from importlib.metadata import entry_points
 from analyzer.findings import Rule
 from rules.address import address_in_use, self_assigned_address
 from rules.answer import one_way_stream, request_unanswered
-from rules.link import nothing_heard
+from rules.link import (
+    frame_flood,
+    late_forwarding,
+    link_flapping,
+    nothing_heard,
+    port_access_control,
+    vlan_mismatch,
+)
 from rules.neighbour import arp_silent_controller, duplicate_address, stale_mapping, unanswered_arp
 from rules.port import (
     call_back_refused,
@@ -35,6 +42,11 @@ ALL = (
     stopped_early.RULE,
     frames_cut_short.RULE,
     no_hardware_addresses.RULE,
+    link_flapping.RULE,
+    port_access_control.RULE,
+    late_forwarding.RULE,
+    frame_flood.RULE,
+    vlan_mismatch.RULE,
     nothing_heard.RULE,
     self_assigned_address.RULE,
     address_in_use.RULE,
@@ -54,8 +66,8 @@ ALL = (
     udp_port_closed.RULE,
     call_back_refused.RULE,
     session_reset.RULE,
-    one_way_stream.RULE,
     request_unanswered.RULE,
+    one_way_stream.RULE,
 )
 
 

@@ -2,7 +2,7 @@
 
 Recordings of known content, each diagnosed with the controller named and with nothing told: those
 that the lab made on real network stacks, the demo recordings, and demo recordings with traffic of
-others woven in. Where the frames of two causes are alike by nature, naming either of them is counted
+others woven in. Where the frames of two causes are alike by nature, naming either is counted
 as alike, not as led.
 """
 

@@ -7,10 +7,13 @@ from datetime import UTC, datetime, timedelta
 from analyzer.facts.arp import Arp, Claims, Question
 from analyzer.facts.coverage import Coverage
 from analyzer.facts.dhcp import Dhcp, DhcpMessage
+from analyzer.facts.flood import Flood
 from analyzer.facts.icmp import Echo, Icmp, IcmpError
 from analyzer.facts.paths import Path, Paths
 from analyzer.facts.session import CLIENT, SERVER, End, Session, Side, Socket
+from analyzer.facts.starts import Starts
 from analyzer.facts.stations import Station, stations
+from analyzer.facts.switch import Switch
 from analyzer.facts.tcp import TcpSessions
 from analyzer.facts.udp import Exchange, Udp
 from analyzer.facts.values import Address, Hardware, Moment, Series, Spread
@@ -73,6 +76,9 @@ class Facts:
     sessions: list[Session]
     exchanges: list[Exchange]
     dhcp: list[DhcpMessage]
+    switch: Switch
+    starts: Starts
+    flood: Flood
 
     @property
     def drops(self) -> int | None:
@@ -121,9 +127,11 @@ def gather(recording: Recording, progress: Callable[[int], None] = lambda octets
     decoder = Decoder(recording.interfaces)
     coverage, paths, arp, icmp = Coverage(), Paths(), Arp(), Icmp()
     sessions, udp, dhcp = TcpSessions(), Udp(), Dhcp([])
+    switch, starts, flood = Switch(), Starts(), Flood()
+    subjects = (coverage, paths, arp, icmp, sessions, udp, dhcp, switch, starts, flood)
     for chunk in recording.chunks:
         frames = decoder.decode(chunk)
-        for subject in (coverage, paths, arp, icmp, sessions, udp, dhcp):
+        for subject in subjects:
             subject.add(frames)
         progress(recording.consumed)
     return Facts(
@@ -143,4 +151,7 @@ def gather(recording: Recording, progress: Callable[[int], None] = lambda octets
         sessions=sessions.sessions,
         exchanges=list(udp.exchanges.values()),
         dhcp=dhcp.messages,
+        switch=switch,
+        starts=starts,
+        flood=flood,
     )

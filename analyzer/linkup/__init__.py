@@ -6,6 +6,14 @@ the rules to say; a stage without proof is not yet a fault.
 
 from analyzer.facts import Facts
 from analyzer.linkup.attempt import link_up
+from analyzer.linkup.cable import (
+    everything_tried,
+    forwarded,
+    is_of_the_pc,
+    let_through,
+    others,
+    searches,
+)
 from analyzer.linkup.controllers import ASKED_ON_PURPOSE, find_targets
 from analyzer.linkup.model import (
     LISTEN_AFTER,
@@ -40,11 +48,17 @@ __all__ = [
     "Target",
     "Told",
     "Try",
+    "everything_tried",
     "find_pc",
     "find_targets",
+    "forwarded",
+    "is_of_the_pc",
     "is_self_assigned",
+    "let_through",
     "network",
+    "others",
     "presumed_mask",
+    "searches",
     "silence",
     "tries_of",
     "work_out",

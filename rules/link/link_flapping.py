@@ -1,0 +1,159 @@
+"""The PC's link came up again and again while it was recorded.
+
+A link that comes up shows as the PC's burst of checks behind a silence. A fault where breaks of the
+link cut sessions, or left no stretch long enough to connect; a note where the link-up works all the
+same. Quiet after one burst, which is a cable plugged in; where the PC only renews its address,
+takes another one or announces it; and after a pause of more than a minute, since that is a PC that
+slept or a cable put elsewhere.
+"""
+
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+
+from analyzer.facts import Session
+from analyzer.facts.starts import Start
+from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
+from analyzer.linkup import Case
+from rules import cautions
+
+LONG_PAUSE = 60.0
+"""Seconds of silence from which on a PC slept, or its cable was put elsewhere."""
+LONG_ENOUGH = 30.0
+"""Seconds of an unbroken link in which a PC can connect: port delay and address included."""
+SOON = 10.0
+"""Seconds after the link came back within which a peer breaks a session that it no longer knows."""
+REGULAR = 0.1
+"""Part by which equal times between breaks differ at most."""
+POWER_SAVING = 2
+"""Place of this cause in the rule."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    starts = case.facts.starts.of(case.pc.hardware if case.pc else None)
+    breaks = _breaks(case, starts)
+    if len(starts) < 2 or not breaks:
+        return
+    stretches = _stretches(case, starts)
+    for linkup in case.linkups:
+        cut = [one for one in linkup.sessions if any(_is_cut(one, at) for at in breaks)]
+        short = not linkup.works and max(stretches) < LONG_ENOUGH
+        hurt = len(breaks) >= 2 and bool(cut or short)
+        yield Sighting(
+            values={
+                "starts": len(starts),
+                "span": starts[-1].moment.seconds - starts[0].moment.seconds,
+                "silent": max(one.silent for one in breaks),
+                "longest": max(stretches),
+                "sessions": len(cut),
+                "controller": linkup.controller,
+            },
+            frames={
+                "before": [one.before for one in breaks if one.before],
+                "up": [one.moment for one in starts],
+                "cut": [one.last for one in cut],
+            },
+            linkup=linkup,
+            certainty=Certainty.FITS,
+            level=Level.FAULT if hurt else Level.NOTE,
+            likeliest=POWER_SAVING if _are_regular(breaks) else 0,
+        )
+
+
+def _breaks(case: Case, starts: Sequence[Start]) -> list[Start]:
+    """The starts before which the PC had been connected, a short while ago."""
+    station = case.facts.station(case.pc.hardware if case.pc else None)
+    if station is None:
+        return []
+    return [
+        one
+        for one in starts
+        if one.before is not None and one.silent < LONG_PAUSE and station.first < one.before
+    ]
+
+
+def _stretches(case: Case, starts: Sequence[Start]) -> list[float]:
+    """Seconds for which the link stayed up each time."""
+    ends = [one.before.seconds for one in starts[1:] if one.before] + [case.facts.coverage.seconds]
+    return [end - one.moment.seconds for one, end in zip(starts, ends, strict=True)]
+
+
+def _is_cut(session: Session, start: Start) -> bool:
+    """Whether an open session ended with the break: without a word, or by a reset soon after."""
+    began, up = session.first, start.moment
+    if not session.is_open or start.before is None or began > start.before:
+        return False
+    if not session.ends:
+        return session.last < up
+    end = session.ends[0]
+    return end.reset and 0 < end.moment.seconds - up.seconds < SOON
+
+
+def _are_regular(breaks: Sequence[Start]) -> bool:
+    """Whether three or more breaks come in equal times."""
+    times = [one.moment.seconds for one in breaks]
+    gaps = [later - earlier for earlier, later in pairwise(times)]
+    return len(gaps) >= 2 and max(gaps) - min(gaps) <= REGULAR * max(gaps)
+
+
+RULE = Rule(
+    slug="link-flapping",
+    stage="link",
+    title="The PC's link went down and came up again",
+    what_happened="The PC's link came up {starts:times}{span:within}. In between, nothing at all "
+    "was recorded for up to {silent:seconds}. The longest stretch with a link was "
+    "{longest:seconds}. Open sessions with {controller} that broke with the link: {sessions}.",
+    means="A PC sends a burst of checks each time its link comes up, and frames of nobody can "
+    "pass while it is down. Sessions do not outlive longer breaks.",
+    likely_causes=(
+        "A plug is loose or its latch is broken, or a wire is bent or broken inside the cable.",
+        "The cable moves with the machine, or lies beside a motor cable.",
+        "Power saving of the PC's adapter, its USB port or the switch puts the link to sleep.",
+        "Both ends agree on a speed again and again, as one of them has a fixed setting.",
+        "Somebody plugged the cable in again, or the PC slept meanwhile.",
+    ),
+    what_to_do=(
+        Step("Ask whether somebody moved the cable, the dock or the PC at those times."),
+        Step("Compare those times with the motion of the machine."),
+        Step(
+            "Turn off the power saving of the adapter and of the PC, and let both ends choose "
+            "the speed by themselves."
+        ),
+        Step(
+            "Replace the cable between the PC and its socket, and use another switch port.",
+            cautions.UNPLUG,
+        ),
+        Step("Have the cable laid away from motor cables and moving parts."),
+    ),
+    evidence={
+        "before": "the last frame before the link went down{nth}",
+        "up": "the first of the PC's checks when its link came up{nth}",
+        "cut": "the last frame of a session that broke{nth}",
+    },
+    cautions=(
+        "When a PC that gives commands loses its link, drives can stop. Before anybody touches "
+        "the cable have the machine made safe and locked out by those authorised.",
+    ),
+    also_fits=(
+        "Somebody who plugged the cable in several times to find the trouble.",
+        "A PC that went to sleep for a short time, or whose adapter was restarted by its driver.",
+    ),
+    looks_alike=(
+        "One burst of checks: the PC was plugged in.",
+        "A PC that renews its address, takes another one, or announces its own again.",
+        "A PC that comes back after more than a minute: it slept or was somewhere else.",
+    ),
+    confirm="Look at the link lamp for some minutes, or at the switch's count of link changes.",
+    explains=(
+        "nothing-heard",
+        "unanswered-arp",
+        "port-silent",
+        "session-reset",
+        "request-unanswered",
+    ),
+    sources=(
+        "RFC 5227 section 2.1 and RFC 4862 section 5.4 (checks when an interface starts)",
+        "common practice, no source",
+    ),
+    needs=frozenset({Need.LINKUP, Need.HARDWARE}),
+    find=find,
+)

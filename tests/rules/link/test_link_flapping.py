@@ -1,0 +1,228 @@
+"""link-flapping: the PC's link goes down and comes up, again and again."""
+
+import pytest
+
+from analyzer.diagnosis import Verdict
+from analyzer.findings import Certainty, Level
+from captures import layouts
+from captures.plant import Plant, Session, Station
+from rules.link.link_flapping import POWER_SAVING, RULE
+from tests.support import (
+    TOLD,
+    assert_healthy,
+    diagnosed,
+    found,
+    lead,
+    slugs,
+    told_or_not,
+)
+
+SLUG = "link-flapping"
+
+
+DRIVE = Station("192.0.2.31", "00:00:5e:00:53:31")
+
+
+class Cable(Plant):
+    """A plant whose cable carries nothing while the link is down."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.up_since = 0.0
+
+    def others_speak(self) -> None:
+        """Others are heard since the link came up."""
+        for n in range(int((self.now - self.up_since) / 0.7)):
+            with self.at(self.up_since + 0.7 * n):
+                self.announce(DRIVE, times=1)
+
+    def goes_down(self, pc: Station, seconds: float = 4.0) -> None:
+        """Nothing is recorded for so long; then the link is up again."""
+        self.others_speak()
+        self.wait(seconds)
+        self.up_since = self.now
+        self.link_up(pc)
+
+
+def begun() -> tuple[Cable, Station, Station]:
+    plant = Cable()
+    pc, unit = plant.pc(), plant.station()
+    plant.wait(5)
+    return plant, pc, unit
+
+
+def ended(plant: Cable) -> Cable:
+    plant.wait(8)
+    plant.others_speak()
+    return plant
+
+
+def connected() -> tuple[Cable, Station, Station]:
+    """The PC is plugged in, and finds the controller."""
+    plant, pc, unit = begun()
+    plant.up_since = plant.now
+    plant.link_up(pc)
+    plant.resolve(pc, unit, after=2)
+    return plant, pc, unit
+
+
+def cut(plant: Cable, session: Session) -> None:
+    """The link goes down with the session open."""
+    session.poll(5)
+    plant.goes_down(session.client_station)
+
+
+@told_or_not
+def test_found_where_each_break_cuts_the_session(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = connected()
+    for _ in range(3):
+        cut(plant, plant.tcp(pc, unit).open(after=1.5))
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.FITS)
+    assert (finding.values["starts"], finding.values["sessions"]) == (4, 3)
+    assert finding.values["silent"] == pytest.approx(4.0, abs=0.8)
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, outcome.stopped_at) == (Verdict.UNSTABLE, "link")
+
+
+@told_or_not
+def test_found_where_the_controller_breaks_the_old_session(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = connected()
+    for _ in range(2):
+        session = plant.tcp(pc, unit).open(after=1.5)
+        cut(plant, session)
+        session.send(b"\0\1\0\0\0\6\1\3\0\0\0\1", after=0.5)
+        session.rst(unit, bare=True)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    assert found(diagnosis, SLUG).values["sessions"] == 2
+
+
+def test_found_where_frames_are_recorded_twice_and_with_tags() -> None:
+    plant, pc, unit = begun()
+    with plant.tagged(20):
+        for _ in range(3):
+            plant.goes_down(pc)
+            plant.resolve(pc, unit, after=1)
+            cut(plant, plant.tcp(pc, unit).open(after=1.5))
+    twice = [record for record in ended(plant).records for _ in range(2)]
+    diagnosis = diagnosed(layouts.pcap(twice), TOLD)
+    assert lead(diagnosis) == SLUG
+    assert found(diagnosis, SLUG).values["starts"] == 6
+
+
+@told_or_not
+def test_found_where_the_link_never_stays_up(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    for _ in range(5):
+        plant.goes_down(pc, seconds=2.0)
+        plant.ask(pc, unit, after=1.0)
+        plant.wait(2)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.values["starts"] == 5
+    assert isinstance(finding.values["longest"], float)
+    assert finding.values["longest"] < 20
+
+
+def test_found_before_other_things_where_breaks_are_regular() -> None:
+    plant, pc, unit = connected()
+    for _ in range(4):
+        session = plant.tcp(pc, unit).open(after=1.5)
+        session.poll(50)
+        plant.goes_down(pc)
+    finding = found(diagnosed(ended(plant), TOLD), SLUG)
+    assert finding.level is Level.FAULT
+    assert finding.likely_causes[0] == RULE.likely_causes[POWER_SAVING]
+
+
+def test_found_as_a_note_where_sessions_outlive_the_breaks() -> None:
+    plant, pc, unit = connected()
+    session = plant.tcp(pc, unit).open(after=1.5)
+    for _ in range(3):
+        session.poll(40)
+        plant.goes_down(pc, seconds=2.0)
+    session.poll(3)
+    session.close()
+    diagnosis = diagnosed(plant, TOLD)
+    assert slugs(diagnosis) == [SLUG]
+    assert found(diagnosis, SLUG).level is Level.NOTE
+    assert diagnosis.status == 0
+
+
+def test_found_as_a_note_where_it_was_plugged_in_again_once() -> None:
+    plant, pc, unit = connected()
+    cut(plant, plant.tcp(pc, unit).open(after=1.5))
+    plant.tcp(pc, unit).open(after=1.5).poll(5)
+    diagnosis = diagnosed(ended(plant), TOLD)
+    assert found(diagnosis, SLUG).level is Level.NOTE
+    assert lead(diagnosis) != SLUG
+
+
+@told_or_not
+def test_quiet_when_the_pc_is_plugged_in(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = connected()
+    plant.tcp(pc, unit).open().poll(5)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+def test_quiet_when_leases_are_renewed() -> None:
+    plant, pc, unit = connected()
+    router = plant.station("192.0.2.1")
+    session = plant.tcp(pc, unit).open()
+    for _ in range(3):
+        session.poll(10)
+        plant.dhcp("request", pc, pc.address, server=router, renew=True, after=2)
+        plant.dhcp("ack", pc, pc.address, server=router)
+    assert_healthy(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_when_the_pc_takes_other_addresses() -> None:
+    plant, pc, unit = connected()
+    for last in (16, 17, 18):
+        plant.wait(5)
+        again = Station(f"192.0.2.{last}", pc.hw, is_pc=True)
+        plant.probe(again)
+        plant.announce(again, after=2)
+        plant.resolve(again, unit, after=1)
+        plant.tcp(again, unit).open().poll(2)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_when_the_pc_announces_itself_from_time_to_time() -> None:
+    plant, pc, unit = connected()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(4):
+        session.poll(10)
+        plant.announce(pc, after=3)
+    assert_healthy(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_after_sleep() -> None:
+    plant, pc, unit = connected()
+    for _ in range(3):
+        session = plant.tcp(pc, unit).open(after=1.5)
+        session.poll(5)
+        plant.goes_down(pc, seconds=600)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_when_another_station_is_plugged_in_again_and_again() -> None:
+    plant, pc, unit = connected()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(4):
+        session.poll(8)
+        plant.link_up(DRIVE)
+        plant.wait(3)
+    session.poll(2)
+    assert_healthy(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_on_a_link_without_hardware_addresses() -> None:
+    plant, pc, unit = connected()
+    for _ in range(3):
+        cut(plant, plant.tcp(pc, unit).open(after=1.5))
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD, link_type=101))
