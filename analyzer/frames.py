@@ -253,9 +253,8 @@ class Decoder:
         """The frame table of a chunk, whatever its octets say."""
         if self.began is None:
             self.began = int(chunk.time[0])
-        fcs = np.array([one.fcs_octets for one in self.interfaces])[chunk.interface]
-        surplus = np.maximum(0, chunk.stored - (chunk.original - fcs))
-        stored = np.maximum(0, chunk.stored - np.where(fcs > 0, surplus, 0))
+        surplus = np.maximum(0, chunk.stored - (chunk.original - chunk.fcs))
+        stored = np.maximum(0, chunk.stored - np.where(chunk.fcs > 0, surplus, 0))
         end = chunk.start + stored
         link = _link_layer(chunk, end, self.interfaces)
         arp = _arp(chunk.data, link, end)
@@ -271,7 +270,7 @@ class Decoder:
             seconds=(chunk.time - self.began) / 1e9,
             start=chunk.start,
             end=end,
-            wire=np.maximum(chunk.original - fcs, stored),
+            wire=np.maximum(chunk.original - chunk.fcs, stored),
             stored=stored,
             interface=chunk.interface,
             direction=link.direction,

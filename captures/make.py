@@ -6,7 +6,7 @@ stands in README.md beside this file.
 
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
@@ -659,6 +659,66 @@ def wrong_vlan() -> bytes:
     return plant.pcap()
 
 
+def filtered_recording() -> bytes:
+    here = hall(6.71)
+    plant = here.plant
+    plant.wait(3.4)
+    here.find_filler()
+    for pause in (0.4, 9.0, 12.0):
+        here.call().syn(repeats=SLOW_DOWN, after=pause)
+    plant.wait(8)
+    here.background()
+    return layouts.pcap([record for record in plant.records if _is_tcp(record)])
+
+
+def _is_tcp(record: layouts.Record) -> bool:
+    at = layouts.network_header(record.data)
+    return record.data[at - 2 : at] == b"\x08\x00" and record.data[at + 9] == 6
+
+
+def recorder_dropped() -> bytes:
+    here = hall(6.93)
+    plant, filler = here.plant, here.filler
+    plant.wait(4.1)
+    here.find_filler()
+    session = here.call().open()
+    session.send(modbus_read(1), after=0.8)
+    plant.lose(session.send(modbus_answer(1), filler, after=0.004))
+    session.ack(after=0.04)
+    plant.wait(9)
+    here.background()
+    return plant.pcapng(name="cable", hw=here.pc.hw, address="192.0.2.15/24", drops=212)
+
+
+def clock_jump() -> bytes:
+    here = hall(7.16)
+    plant = here.plant
+    plant.wait(3.8)
+    here.find_filler()
+    session = here.call().open()
+    session.poll(4)
+    plant.step_clock(-3600.0)
+    session.poll(4)
+    session.close(after=0.5)
+    plant.wait(6)
+    here.background()
+    return plant.pcap()
+
+
+def recorded_twice() -> bytes:
+    here = hall(7.38)
+    plant = here.plant
+    plant.wait(4.4)
+    here.find_filler()
+    session = here.call().open()
+    session.poll(6)
+    session.close(after=0.5)
+    plant.wait(6)
+    here.background()
+    copies = [replace(record, time=record.time + 20_000) for record in plant.records]
+    return layouts.pcap(sorted([*plant.records, *copies], key=lambda record: record.time))
+
+
 STORIES: dict[str, Callable[[], bytes]] = {
     "healthy-first-contact.pcapng": healthy_first_contact,
     "healthy-cached-neighbour.pcap": healthy_cached_neighbour,
@@ -695,6 +755,10 @@ STORIES: dict[str, Callable[[], bytes]] = {
     "port-kept-closed.pcap": port_kept_closed,
     "port-not-open-yet.pcapng": port_not_open_yet,
     "wrong-vlan.pcap": wrong_vlan,
+    "filtered-recording.pcap": filtered_recording,
+    "recorder-dropped.pcapng": recorder_dropped,
+    "clock-jump.pcap": clock_jump,
+    "recorded-twice.pcap": recorded_twice,
 }
 DEMO = "nobody-has-the-address.pcap"
 

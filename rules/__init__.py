@@ -25,23 +25,35 @@ from rules.port import (
     wrong_device_answers,
 )
 from rules.recording import (
+    clock_jump,
     damaged_file,
+    filtered_recording,
     frames_cut_short,
     no_attempt,
     no_hardware_addresses,
+    recorded_twice,
+    recorder_dropped,
     started_late,
     stopped_early,
+    third_party_recording,
+    wrong_adapter,
 )
 from rules.route import path_refused, router_cannot_deliver, subnet_mismatch
 from rules.session import session_reset
 
 ALL = (
     damaged_file.RULE,
+    wrong_adapter.RULE,
+    third_party_recording.RULE,
     no_attempt.RULE,
     started_late.RULE,
     stopped_early.RULE,
+    filtered_recording.RULE,
     frames_cut_short.RULE,
     no_hardware_addresses.RULE,
+    recorder_dropped.RULE,
+    clock_jump.RULE,
+    recorded_twice.RULE,
     link_flapping.RULE,
     port_access_control.RULE,
     late_forwarding.RULE,

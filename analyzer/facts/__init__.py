@@ -49,6 +49,8 @@ __all__ = [
     "gather",
 ]
 
+FILTERED = 30.0
+"""Seconds within which any PC sends an ARP request or a broadcast (common practice, no source)."""
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -83,7 +85,7 @@ class Facts:
     @property
     def drops(self) -> int | None:
         """Frames lost by the recorder over all interfaces."""
-        told = [one.drops for one in self.interfaces if one.drops is not None]
+        told = [one.lost for one in self.interfaces if one.lost is not None]
         return sum(told) if told else None
 
     @property
@@ -104,6 +106,26 @@ class Facts:
         """Whether any frame carries a hardware address."""
         return any(station.hardware is not None for station in self.stations)
 
+    @property
+    def addresses(self) -> set[Address]:
+        """Every IPv4 address that occurs: used, sent to, asked for, or the recorder's own."""
+        occurring = {one for path in self.paths for one in (path.src_ip, path.dst_ip) if one}
+        occurring.update(question.wanted for question in self.arp.questions.values())
+        occurring.update(self.arp.claims, (address for _, address in self.arp.probes))
+        own = (address for one in self.interfaces for address, _ in one.addresses)
+        return occurring | {Address(address) for address in own}
+
+    @property
+    def looks_filtered(self) -> bool:
+        """Whether all frames of FILTERED seconds or more are IPv4 from one station to one other:
+        no ARP, no broadcast, nothing that stations send by themselves.
+        """
+        plain = (
+            path.kind == Kind.IPV4 and path.dst is not None and not path.dst.is_group
+            for path in self.paths
+        )
+        return bool(self.paths) and self.coverage.listened >= FILTERED and all(plain)
+
     def station(self, hardware: Hardware | None) -> Station | None:
         """The station with a hardware address."""
         found = (one for one in self.stations if one.hardware == hardware)
@@ -115,8 +137,8 @@ class Facts:
         return station is not None and not station.is_router and not hardware.is_virtual_router
 
     def heard_after(self, moment: Moment) -> float:
-        """Seconds that the recording went on after a moment."""
-        return self.coverage.seconds - moment.seconds
+        """Seconds that the recording went on after a moment, jumps of its clock left out."""
+        return self.coverage.listened_after(moment)
 
 
 def gather(recording: Recording, progress: Callable[[int], None] = lambda octets: None) -> Facts:

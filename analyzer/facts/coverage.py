@@ -10,6 +10,20 @@ from analyzer.frames import Frames, Kind
 
 CLOCK_STEP = 1.0
 """Seconds by which time runs backwards before it counts as a jump of the clock."""
+CLOCK_LEAP = 30 * 86400.0
+"""Seconds without a frame after which the clock was set rather than the line idle: no recording of
+a link-up stays silent for a month (common practice, no source)."""
+MAX_SPANS = 64
+"""Spans kept at most; a file with more jumps is out of order rather than badly timed."""
+
+
+@dataclass(slots=True, eq=False)
+class Span:
+    """A part of the recording over which the clock ran evenly: its first frame, and seconds."""
+
+    frame: int
+    begin: float
+    end: float
 
 
 @dataclass(slots=True, eq=False)
@@ -19,7 +33,8 @@ class Coverage:
     began: nanoseconds since 1970 of the first frame, None without frames; seconds: from the first
     frame to the latest; copies: frames written twice; cut: frames stored shorter than they were;
     shortest_cut: octets stored of the most shortened one; kinds: frames by Kind or EtherType;
-    backwards: frames that are CLOCK_STEP or more earlier than one before.
+    spans: where the clock ran evenly, in file order; backwards, forwards: the frames that begin a
+    span CLOCK_STEP or more earlier, or CLOCK_LEAP or more later, than the one before it ended.
     """
 
     frames: int = 0
@@ -31,7 +46,9 @@ class Coverage:
     shortest_cut: int = 0
     cut_example: Moment | None = None
     kinds: dict[int, int] = field(default_factory=dict)
+    spans: list[Span] = field(default_factory=list)
     backwards: Series = field(default_factory=Series)
+    forwards: Series = field(default_factory=Series)
 
     def add(self, frames: Frames) -> None:
         """Take in the frames of one chunk."""
@@ -52,11 +69,39 @@ class Coverage:
         """Frames of one kind, copies left out."""
         return self.kinds.get(kind, 0)
 
+    @property
+    def listened(self) -> float:
+        """Seconds that the recorder listened, jumps of its clock left out."""
+        return sum(span.end - span.begin for span in self.spans)
+
+    def listened_after(self, moment: Moment) -> float:
+        """Seconds that the recorder listened after a moment, jumps of its clock left out."""
+        later = [span for span in self.spans if span.frame > moment.frame]
+        own = [span for span in self.spans if span.frame <= moment.frame][-1:]
+        left = sum(max(0.0, span.end - moment.seconds) for span in own)
+        return left + sum(span.end - span.begin for span in later)
+
     def _clock(self, frames: Frames) -> None:
-        latest = np.maximum.accumulate(np.append(self.seconds, frames.seconds))
-        for row in np.flatnonzero(frames.seconds <= latest[:-1] - CLOCK_STEP)[:4].tolist():
-            self.backwards.add(_moment(frames, row))
-        self.seconds = float(latest[-1])
+        self.seconds = max(self.seconds, float(frames.seconds.max()))
+        if not self.spans:
+            self.spans.append(Span(int(frames.number[0]), 0.0, 0.0))
+        row = 0
+        while row < len(frames):
+            row = self._run_on(frames, row)
+
+    def _run_on(self, frames: Frames, row: int) -> int:
+        """Prolong the last span from a row on; returns the row that begins the next one."""
+        span, times = self.spans[-1], frames.seconds[row:]
+        latest = np.maximum.accumulate(np.append(span.end, times))
+        back, ahead = times <= latest[:-1] - CLOCK_STEP, times >= latest[:-1] + CLOCK_LEAP
+        jumps = np.flatnonzero(back | ahead)
+        run = int(jumps[0]) if len(jumps) and len(self.spans) < MAX_SPANS else len(times)
+        span.end = float(latest[run])
+        if run < len(times):
+            moment = _moment(frames, row + run)
+            self.spans.append(Span(moment.frame, moment.seconds, moment.seconds))
+            (self.backwards if back[run] else self.forwards).add(moment)
+        return row + run
 
     def _cut(self, frames: Frames) -> None:
         cut = np.flatnonzero(frames.stored < frames.wire)

@@ -51,6 +51,15 @@ class Station:
         return self.kinds.get(Kind.SPANNING_TREE, 0) > 0
 
     @property
+    def came_over_the_cable(self) -> bool:
+        """Whether another host recorded its frames: they are marked as received, or its ARP frames
+        were padded, as adapters do on sending (IEEE 802.3 3.2.8).
+        """
+        if self.sent:
+            return False
+        return self.received > 0 or (self.kinds.get(Kind.ARP, 0) > 0 and not self.short)
+
+    @property
     def maker(self) -> str | None:
         """Who the public registry (IEEE, as netaddr ships it) says made the adapter."""
         if self.hardware is None or self.hardware >> 40 & LOCALLY_ADMINISTERED:

@@ -47,7 +47,7 @@ def _chunks(
         data += block
         starts, used, lie = _walk(data, order)
         if starts:
-            yield _chunk(data, starts, order, unit, number)
+            yield _chunk(data, starts, order, unit, number, recording.interfaces[0].fcs_octets)
         number += len(starts)
         position += used
         data = data[used:]
@@ -78,7 +78,7 @@ def _walk(data: bytes, order: str) -> tuple[list[int], int, str]:
     return starts, at, ""
 
 
-def _chunk(data: bytes, starts: list[int], order: str, unit: int, number: int) -> Chunk:
+def _chunk(data: bytes, starts: list[int], order: str, unit: int, number: int, fcs: int) -> Chunk:
     octets = np.frombuffer(data + PADDING, np.uint8)
     record = np.dtype([(name, order + "u4") for name in ("seconds", "part", "stored", "original")])
     at = np.array(starts, np.int64)
@@ -90,6 +90,7 @@ def _chunk(data: bytes, starts: list[int], order: str, unit: int, number: int) -
         start=at + RECORD_HEADER,
         stored=stored,
         original=np.maximum(headers["original"], stored),
+        fcs=np.full(count, fcs),
         time=headers["seconds"].astype(np.int64) * 1_000_000_000
         + headers["part"].astype(np.int64) * unit,
         interface=np.zeros(count, np.int32),

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from analyzer.columns import Flags, Ints, Keys, Octets, distinct
+from analyzer.errors import NotARecording
 from analyzer.inputs.records import MAX_FRAME, PADDING, Chunk, Damage, Interface, Recording, Stream
 
 SECTION, INTERFACE, OLD_PACKET, SIMPLE_PACKET, STATISTICS, PACKET = 0x0A0D0D0A, 1, 2, 3, 5, 6
@@ -21,16 +22,38 @@ MAX_BLOCK = 1 << 24
 """A larger block is taken for damage, whatever it is said to hold."""
 MAX_INTERFACES = 1024
 """More than this in one file is not a recording of a link-up; each costs memory and time."""
-FLAGS, FLAGS_LENGTH = 2, 4
+MAJOR = 1
+SECTION_HEAD = 16
+FLAGS, DROP_COUNT = (2, 4), (4, 8)
+"""Options of a frame: code and length (epb_flags, epb_dropcount; section 4.3)."""
+UNKNOWN_DROPS = 0xFFFF
 MAX_OPTIONS = 16
-"""Options looked through for the direction of a frame; real recorders write it first."""
+"""Options of a frame that are looked through; real recorders write these two first."""
 MAX_SECONDS = 1 << 33
 """Times beyond the year 2242 are noise; 64-bit nanoseconds end in 2262."""
 
 
 def read(recording: Recording, stream: Stream, head: bytes) -> None:
-    """Fill the recording from a stream whose first octets, `head`, were already taken."""
+    """Fill the recording from a stream whose first octets, `head`, were already taken.
+
+    Raises NotARecording where the file begins in another major version (section 4.1). Later
+    sections with an odd version are read all the same: those met were of this layout.
+    """
+    while len(head) < SECTION_HEAD and (more := stream.read(SECTION_HEAD - len(head))):
+        head += more
+    major = _major(head)
+    if major not in (None, MAJOR):
+        what = f"is pcapng of version {major}, which is not read here."
+        raise NotARecording(what, recording.name, "Save it as pcap, or as pcapng of version 1.")
     recording.chunks = _Reader(recording, stream, head).chunks()
+
+
+def _major(head: bytes) -> int | None:
+    """The major version of the first section; None where its octet order is unknown, or it ends."""
+    order = ORDERS.get(head[8:12])
+    if order is None or len(head) < SECTION_HEAD:
+        return None
+    return int(struct.unpack_from(order + "H", head, 12)[0])
 
 
 class _Reader:
@@ -159,18 +182,36 @@ class _Reader:
         stored = np.where(simple, np.minimum(stored, limits[interface]), stored)
         start = at[keep] + np.where(simple, SIMPLE_BODY, PACKET_BODY)
         options = np.where(simple, 0, start + (stored + 3 & ~3))
+        flags, drops = _packet_options(octets, options, at[keep] + block[1][keep] - 4, self.order)
+        old = old[keep]
+        drops[old] = self._drops_before(block[2][keep][old])
+        self._add_drops(interface, drops)
+        fcs = np.array([one.fcs_octets for one in known])[interface]
+        own_fcs = flags >> 5 & 15
         chunk = Chunk(
             data=octets,
             start=start,
             stored=stored,
             original=np.maximum(original[keep], stored),
+            fcs=np.where(own_fcs > 0, own_fcs, fcs),
             time=self._times(block[3][keep], block[4][keep], interface, simple),
             interface=interface.astype(np.int32),
-            direction=_directions(octets, options, at[keep] + block[1][keep] - 4, self.order),
+            direction=_directions(flags),
             first=self.number,
         )
         self.number += count
         return chunk, lie
+
+    def _drops_before(self, word: Ints) -> Ints:
+        """Frames lost before old packet blocks, -1 where they do not say (appendix A)."""
+        drops = word >> 16 if self.order == "<" else word & 0xFFFF
+        return np.where(drops == UNKNOWN_DROPS, -1, drops)
+
+    def _add_drops(self, interface: Ints, drops: Ints) -> None:
+        for index in distinct(interface[drops >= 0])[0].tolist():
+            told = self.recording.interfaces[index]
+            more = drops[(interface == index) & (drops >= 0)]
+            told.missed = (told.missed or 0) + int(more.sum())
 
     def _times(self, high: Ints, low: Ints, interface: Ints, simple: Flags) -> Ints:
         """Nanoseconds since 1970. A simple packet block has no time: it takes the one before, or
@@ -221,10 +262,16 @@ def _nanoseconds(units: Keys, interface: Interface) -> Ints:
     return whole * 10**9 + nanoseconds.astype(np.int64)
 
 
-def _directions(octets: Octets, option: Ints, end: Ints, order: str) -> Octets:
-    """epb_flags bits 0-1 of each packet block; 0 where there is none (section 4.3.1)."""
-    direction = np.zeros(len(option), np.uint8)
-    layout = np.dtype([("code", order + "u2"), ("length", order + "u2"), ("value", order + "u4")])
+def _packet_options(octets: Octets, option: Ints, end: Ints, order: str) -> tuple[Ints, Ints]:
+    """epb_flags of each packet block, 0 where there are none, and epb_dropcount, -1 where there is
+    none (section 4.3).
+    """
+    flags, drops = np.zeros(len(option), np.int64), np.full(len(option), -1)
+    words = ("value", "more") if order == "<" else ("more", "value")
+    layout = np.dtype(
+        [("code", order + "u2"), ("length", order + "u2")]
+        + [(name, order + "u4") for name in words]
+    )
     window = np.ndarray(len(octets) - layout.itemsize + 1, layout, octets, strides=(1,))
     rows = np.flatnonzero((option > 0) & (option + 4 <= end))
     option = option.copy()
@@ -232,10 +279,18 @@ def _directions(octets: Octets, option: Ints, end: Ints, order: str) -> Octets:
         if not len(rows):
             break
         found = window[option[rows]]
-        is_flags = (found["code"] == FLAGS) & (found["length"] == FLAGS_LENGTH)
-        direction[rows[is_flags]] = found["value"][is_flags] & 3
+        is_flags = (found["code"] == FLAGS[0]) & (found["length"] == FLAGS[1])
+        flags[rows[is_flags]] = found[words[0]][is_flags]
+        is_count = (found["code"] == DROP_COUNT[0]) & (found["length"] == DROP_COUNT[1])
+        drops[rows[is_count]] = found["value"][is_count]
         option[rows] += 4 + (found["length"].astype(np.int64) + 3 & ~3)
-        rows = rows[(found["code"] != 0) & ~is_flags & (option[rows] + 4 <= end[rows])]
+        rows = rows[(found["code"] != 0) & (option[rows] + 4 <= end[rows])]
+    return flags, drops
+
+
+def _directions(flags: Ints) -> Octets:
+    """epb_flags bits 0 and 1; 0 where they say nothing known (section 4.3.1)."""
+    direction = (flags & 3).astype(np.uint8)
     direction[direction > 2] = 0
     return direction
 

@@ -48,7 +48,8 @@ class Interface:
 
     resolution: the if_tsresol octet (draft-ietf-opsawg-pcapng 4.2); offset: whole seconds to add.
     addresses: (address, mask) pairs as unsigned 32-bit numbers.
-    drops: frames that the recorder says it lost, None where it does not say.
+    drops: frames lost over the whole recording, missed: those lost before single frames, as the
+    recorder says; None where it does not say.
     """
 
     link: int
@@ -61,6 +62,13 @@ class Interface:
     hardware: int | None = None
     speed: int | None = None
     drops: int | None = None
+    missed: int | None = None
+
+    @property
+    def lost(self) -> int | None:
+        """Frames that the recorder says it lost, by the count that knows of more."""
+        told = [count for count in (self.drops, self.missed) if count is not None]
+        return max(told, default=None)
 
 
 class Direction(IntEnum):
@@ -76,7 +84,8 @@ class Chunk:
     """A bounded run of frames. All arrays have one entry a frame, in file order.
 
     data: octets with PADDING behind; start: index of each frame's first octet in data;
-    stored, original: octets in the file and on the wire; time: nanoseconds since 1970 (UTC);
+    stored, original: octets in the file and on the wire; fcs: how many of the latter are the frame
+    check sequence, which may be in the file or not; time: nanoseconds since 1970 (UTC);
     interface: index into Recording.interfaces; direction: a Direction; first: number of the
     first frame, counted from 1.
     """
@@ -85,6 +94,7 @@ class Chunk:
     start: Ints
     stored: Ints
     original: Ints
+    fcs: Ints
     time: Ints
     interface: Small
     direction: Octets

@@ -118,6 +118,30 @@ class LinkUp:
         return self.heard is not None
 
     @property
+    def is_tried(self) -> bool:
+        """Whether any frame of the PC was meant for the controller, or came from it."""
+        return bool(self.attempts or self.last_sent or self.is_heard)
+
+    @property
+    def is_elsewhere(self) -> bool:
+        """Whether the recorded adapter leads to other stations than the controller: nothing was
+        tried, no address of the controller's network occurs, and the PC is in use with others
+        here, or is not here at all.
+        """
+        if self.is_tried or self.self_assigned or not self.pc.addresses:
+            return False
+        here, mask = self.facts.addresses, presumed_mask(self.controller)
+        if self.mask is not None:
+            mask &= self.mask
+        near = any(address & mask == self.controller & mask for address in here)
+        if near or not here:
+            return False
+        own = here & set(self.pc.addresses)
+        if not own or not self.facts.coverage.frames or all(map(is_loopback, here)):
+            return True
+        return any(one.dst_ip in own and one.src_ip not in own for one in self.facts.paths)
+
+    @property
     def same_network(self) -> bool:
         """Whether PC and controller share a network, by the known mask or the presumed one."""
         if self.pc_address is None:
@@ -146,8 +170,12 @@ class LinkUp:
 
     @property
     def is_one_sided(self) -> bool:
-        """Whether the recorder saw one direction only: then silence is no evidence."""
-        return any(session.is_one_sided for session in self.sessions)
+        """Whether the recorder saw one direction only, or stood aside and heard the PC's broadcasts
+        and nothing else of it: then silence is no evidence.
+        """
+        pc = self.facts.station(self.pc.hardware)
+        aside = pc is not None and pc.came_over_the_cable and not pc.unicast
+        return aside or any(session.is_one_sided for session in self.sessions)
 
     @property
     def waiting_since(self) -> Moment | None:
@@ -232,6 +260,11 @@ def silence(unanswered: Iterable[Moment], facts: Facts) -> Moment | None:
 def is_self_assigned(address: Address) -> bool:
     """169.254.0.0/16 (RFC 3927 2.1)."""
     return address >> 16 == 0xA9FE
+
+
+def is_loopback(address: Address) -> bool:
+    """127.0.0.0/8, which never leaves a host (RFC 1122 3.2.1.3)."""
+    return address >> 24 == 127
 
 
 def network(address: Address, mask: Address | int) -> str:

@@ -2,8 +2,9 @@
 
 Quiet where a frame of another station came since the PC began to try, and where others were heard
 up to 30 s ago; where the PC tried to reach nobody, since a quiet device on a direct cable is
-normal; where the PC's own frames show that it was answered; and where PC and controller are in
-different networks or the PC has a self-assigned address, since that alone explains the silence.
+normal; where the PC's own frames show that it was answered; where the recording looks filtered;
+and where PC and controller are in different networks or the PC has a self-assigned address, since
+that alone explains the silence.
 """
 
 from collections.abc import Iterator
@@ -23,7 +24,7 @@ def find(case: Case) -> Iterator[Sighting]:
     span = case.facts.coverage.seconds - (heard.seconds if heard else 0.0)
     tried = [one for one in case.linkups if one.same_network]
     attempts = sorted(moment for linkup in tried for moment in linkup.attempts)
-    if not attempts or any(linkup.is_one_sided for linkup in tried):
+    if not attempts or case.facts.looks_filtered or any(one.is_one_sided for one in tried):
         return
     if heard and (attempts[0] < heard or span < LONG):
         return

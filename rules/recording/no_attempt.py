@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import Facts, Kind
 from analyzer.findings import Level, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp
+from analyzer.linkup import Case
 
 HEADERS = 14 + 20 + 20
 """Octets that hold the headers of a call: Ethernet, IPv4, TCP without options."""
@@ -22,7 +22,7 @@ def find(case: Case) -> Iterator[Sighting]:
     if not case.linkups and (case.pc is not None or not case.candidates):
         yield Sighting(values={"frames": frames}, frames={})
     for linkup in case.linkups:
-        if not _tried(linkup):
+        if not linkup.is_tried:
             yield Sighting(values={"frames": frames}, frames={}, linkup=linkup)
 
 
@@ -31,10 +31,6 @@ def _would_show(facts: Facts) -> bool:
     readable = set(coverage.kinds) != {Kind.UNREADABLE}
     nothing_left = facts.damage is not None and not coverage.frames
     return readable and not nothing_left and not 0 < coverage.shortest_cut < HEADERS
-
-
-def _tried(linkup: LinkUp) -> bool:
-    return bool(linkup.attempts or linkup.last_sent or linkup.is_heard)
 
 
 RULE = Rule(

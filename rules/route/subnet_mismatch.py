@@ -3,8 +3,9 @@
 By the masks in the recording (the PC's, or the one that an address server gave the controller), or
 by 255.255.255.0 where it names none. Shown where the controller itself is heard on this cable
 although the PC's mask or packets lead elsewhere: then it is no router's business. Quiet where
-packets come back (a router, or a wider mask, works). Where a message says why they do not, the
-rules about it stand before this one in the list.
+packets come back (a router, or a wider mask, works), and where the recording is from an adapter
+that leads elsewhere. Where a message says why nothing comes back, the rules about it stand before
+this one in the list.
 """
 
 from collections.abc import Iterator
@@ -18,7 +19,7 @@ from rules import cautions
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
         pc, controller = linkup.pc_address, linkup.controller
-        if pc is None or linkup.is_heard:
+        if pc is None or linkup.is_heard or linkup.is_elsewhere:
             continue
         mask = linkup.mask if linkup.mask is not None else presumed_mask(pc)
         others = _mask_given_to(linkup) or mask

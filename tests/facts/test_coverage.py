@@ -5,7 +5,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from analyzer.facts import Facts, Kind, gather
+from analyzer.facts import Facts, Kind, Moment, gather
+from analyzer.facts.coverage import MAX_SPANS
 from tests import raw
 from tests.raw import PC, PC_HW, UNIT
 
@@ -51,6 +52,52 @@ def test_a_clock_step_over_the_border_of_a_chunk(step: float) -> None:
     late = 10_000.0 + fits - step
     backwards = raw.facts(*frames, (late, big)).coverage.backwards
     assert [moment.frame for moment in backwards.moments] == [fits + 2]
+
+
+DAY = 86400.0
+
+
+def test_a_month_without_a_frame_is_a_leap_and_a_day_is_not() -> None:
+    assert at(0, 29 * DAY).coverage.forwards.count == 0
+    coverage = at(0, 5, 5 + 30 * DAY, 9 + 30 * DAY).coverage
+    assert [moment.frame for moment in coverage.forwards.moments] == [3]
+    assert coverage.backwards.count == 0
+    assert coverage.listened == pytest.approx(9)
+
+
+def test_each_jump_counts_once_whatever_follows() -> None:
+    coverage = at(100, 120, 10, 11, 12, 13).coverage
+    assert [moment.frame for moment in coverage.backwards.moments] == [3]
+    assert [(span.frame, span.begin, span.end) for span in coverage.spans] == [
+        (1, 0, 20),
+        (3, -90, -87),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("times", "frame", "left"),
+    [
+        ((0, 10, 30), 2, 20),
+        ((0, 10, 5, 6), 2, 1),  # the second after the step back, and nothing before it
+        ((0, 10, 5, 6), 1, 11),
+        ((0, 10, 5, 6), 3, 1),
+        ((0, 10, 10 + 400 * DAY, 12 + 400 * DAY), 2, 2),
+        ((0, 10, 9.5), 3, 0.5),
+        ((0, 10, 9.5), 2, 0),
+    ],
+)
+def test_listening_is_counted_where_the_clock_runs_evenly(
+    times: tuple[float, ...], frame: int, left: float
+) -> None:
+    facts = at(*times)
+    moment = Moment(frame, times[frame - 1])
+    assert facts.heard_after(moment) == pytest.approx(left)
+
+
+def test_frames_out_of_order_keep_few_spans() -> None:
+    coverage = at(*(1000 + 5 * (n % 2) for n in range(1000))).coverage
+    assert len(coverage.spans) == MAX_SPANS
+    assert coverage.backwards.count == MAX_SPANS - 1
 
 
 def test_cut_frames() -> None:

@@ -1,8 +1,9 @@
 """Who was heard, with which addresses, and what gives a router or a switch away."""
 
 import netaddr
+import pytest
 
-from analyzer.facts import Facts, Hardware, Kind, Station
+from analyzer.facts import Facts, Hardware, Kind, Station, gather
 from tests import raw
 from tests.raw import OTHER_HW, PC, PC_HW, UNIT, UNIT_HW
 
@@ -103,3 +104,54 @@ def test_unreadable_frames_make_no_trouble() -> None:
     facts = raw.facts((0, b""), (1, b"\x01"), (2, packet(UNIT, UNIT_HW)))
     assert facts.has_hardware_addresses
     assert facts.coverage.count(Kind.UNREADABLE) == 2
+
+
+@pytest.mark.parametrize(
+    ("padded", "way", "over_the_cable"),
+    [
+        (True, 0, True),
+        (False, 0, False),
+        (True, 2, False),  # marked as sent by this host
+        (False, 1, True),  # marked as received, as on a virtual network
+    ],
+)
+def test_whose_frames_came_over_the_cable(padded: bool, way: int, over_the_cable: bool) -> None:
+    asks = raw.arp_frame(1, PC_HW, PC, UNIT).ljust(60 if padded else 42, b"\0")
+    marks = raw.option(2, way.to_bytes(4, "little")) if way else b""
+    facts = gather(raw.opened(raw.section() + raw.interface() + raw.enhanced(asks, options=marks)))
+    assert station(facts, PC_HW).came_over_the_cable is over_the_cable
+
+
+def test_long_packets_alone_do_not_tell_where_they_were_recorded() -> None:
+    assert not station(raw.facts((0, packet(PC, PC_HW))), PC_HW).came_over_the_cable
+
+
+def test_every_address_that_occurs() -> None:
+    facts = raw.facts(
+        (0, raw.arp_frame(1, PC_HW, PC, "192.0.2.61")),
+        (1, raw.arp_frame(1, PC_HW, "0.0.0.0", "192.0.2.62")),
+        (2, packet("198.51.100.7", OTHER_HW, dst="192.0.2.255")),
+    )
+    assert sorted(map(str, facts.addresses)) == [
+        PC,
+        "192.0.2.255",
+        "192.0.2.61",
+        "192.0.2.62",
+        "198.51.100.7",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("seconds", "more", "filtered"),
+    [
+        (30.0, None, True),
+        (29.9, None, False),
+        (30.0, raw.arp_frame(1, PC_HW, PC, UNIT), False),
+        (30.0, packet(UNIT, UNIT_HW, "ffffffffffff"), False),
+        (30.0, raw.ethernet(bytes(46), 0x86DD), False),
+    ],
+)
+def test_what_looks_filtered(seconds: float, more: bytes | None, filtered: bool) -> None:
+    frames = [(0.0, packet(PC, PC_HW, UNIT_HW)), (seconds, packet(UNIT, UNIT_HW))]
+    extra = [(1.0, more)] if more else []
+    assert raw.facts(frames[0], *extra, frames[1]).looks_filtered is filtered

@@ -258,6 +258,92 @@ def test_no_direction_is_taken_from_the_next_block_or_from_behind_the_end_mark()
     assert raw.only(head() + blocks).direction.tolist() == [0, 0, 0]
 
 
+# --- what single frames say of their check sequence and of losses (4.3) ---------------------------
+
+
+@ORDERS
+def test_a_frame_says_how_long_its_check_sequence_is(order: str) -> None:
+    """epb_flags bits 5 to 8; they stand above the interface's if_fcslen."""
+    described = raw.section(order) + raw.interface(
+        options=raw.option(13, b"\x02", order), order=order
+    )
+    marks = (4 << 5 | 1, 1)
+    blocks = [
+        raw.enhanced(
+            FRAME, options=raw.option(2, struct.pack(order + "I", mark), order), order=order
+        )
+        for mark in marks
+    ]
+    chunk = raw.only(described + b"".join(blocks) + raw.enhanced(FRAME, order=order))
+    assert chunk.fcs.tolist() == [4, 2, 2]
+    assert chunk.direction.tolist() == [1, 1, 0]
+
+
+def test_the_check_sequence_of_a_frame_is_no_part_of_it() -> None:
+    with_fcs = FRAME + b"\xde\xad\xbe\xef"
+    options = raw.option(2, struct.pack("<I", 4 << 5))
+    (frames,) = raw.decoded(
+        head() + raw.enhanced(with_fcs, options=options) + raw.enhanced(with_fcs)
+    )
+    assert frames.wire.tolist() == [61, 65]
+    assert frames.stored.tolist() == [61, 65]
+
+
+@ORDERS
+def test_losses_before_single_frames_are_added_for_each_interface(order: str) -> None:
+    def lost(count: int) -> bytes:
+        return raw.option(4, struct.pack(order + "Q", count), order)
+
+    direction = raw.option(2, struct.pack(order + "I", 2), order)
+    octets = head(order) + raw.interface(order=order)
+    for index, options in (
+        (0, lost(3)),
+        (1, b""),
+        (0, direction + lost(2) + raw.END),
+        (1, direction),
+    ):
+        octets += raw.enhanced(FRAME, US, index, options, order)
+    recording, _ = raw.read(octets)
+    assert [one.missed for one in recording.interfaces] == [5, None]
+    assert [one.lost for one in recording.interfaces] == [5, None]
+    octets += raw.statistics(0, raw.option(5, struct.pack(order + "Q", 9), order), order)
+    recording, _ = raw.read(octets)
+    assert recording.interfaces[0].lost == 9
+
+
+@ORDERS
+@pytest.mark.parametrize(("count", "missed"), [(0xFFFF, None), (0, 0), (7, 7)])
+def test_losses_before_old_packet_blocks(order: str, count: int, missed: int | None) -> None:
+    block = bytearray(raw.obsolete(FRAME, order=order))
+    block[10:12] = struct.pack(order + "H", count)
+    assert raw.read(head(order) + bytes(block))[0].interfaces[0].missed == missed
+
+
+# --- versions (4.1) -------------------------------------------------------------------------------
+
+
+@ORDERS
+@pytest.mark.parametrize("major", [0, 2, 0xFFFF])
+def test_another_major_version_is_refused(order: str, major: int) -> None:
+    octets = bytearray(head(order) + raw.enhanced(FRAME, order=order))
+    octets[12:14] = struct.pack(order + "H", major)
+    assert raw.refusal(bytes(octets)).startswith(f"is pcapng of version {major}")
+
+
+@ORDERS
+def test_a_minor_version_is_read(order: str) -> None:
+    octets = bytearray(head(order) + raw.enhanced(FRAME, order=order))
+    octets[14:16] = struct.pack(order + "H", 2)
+    assert raw.stored(raw.only(bytes(octets))) == [FRAME]
+
+
+@pytest.mark.parametrize("kept", range(4, 28))
+def test_a_file_that_ends_inside_its_first_block_is_damaged(kept: int) -> None:
+    recording, chunks = raw.read(head()[:kept])
+    assert chunks == []
+    assert recording.damage is not None
+
+
 # --- statistics (4.6) and blocks that are not read ------------------------------------------------
 
 

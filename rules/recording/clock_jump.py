@@ -1,0 +1,78 @@
+"""The recorder's clock was set while it recorded, or had never been set.
+
+A warning only where the clock jumps between the first attempt and the end of a link-up that does
+not work; waiting is then counted only where the clock ran evenly. Quiet for a long idle recording
+and for a PC that slept: time that leaps ahead by less than a month may be true. Quiet about the
+date where frames were stored without a time.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import Facts, Moment
+from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp
+
+OLDEST = 631_152_000 * 10**9
+"""1990-01-01 in nanoseconds since 1970: older than any recording; a clock without a battery starts
+in 1970 or 1980 (common practice, no source)."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    coverage = case.facts.coverage
+    back, ahead = coverage.backwards, coverage.forwards
+    if not (back.count or ahead.count or _never_set(case.facts)):
+        return
+    jumps = sorted(back.moments + ahead.moments)
+    spoils = any(_spoils(linkup, jumps) for linkup in case.linkups)
+    yield Sighting(
+        values={
+            "back": back.count,
+            "ahead": ahead.count,
+            "date": f"{case.facts.first_seen:%Y-%m-%d}",
+        },
+        frames={"jump": jumps},
+        certainty=Certainty.SHOWN if back.count or not ahead.count else Certainty.FITS,
+        level=Level.WARNING if spoils else Level.NOTE,
+    )
+
+
+def _never_set(facts: Facts) -> bool:
+    began = facts.coverage.began
+    return began is not None and began < OLDEST and not facts.untimed
+
+
+def _spoils(linkup: LinkUp, jumps: list[Moment]) -> bool:
+    attempts = linkup.attempts
+    return not linkup.works and bool(attempts and jumps and jumps[-1] > attempts[0])
+
+
+RULE = Rule(
+    slug="clock-jump",
+    stage="recording",
+    level=Level.NOTE,
+    title="The recorder's clock was wrong, or was set while it recorded",
+    what_happened="The first frame bears the date {date} (UTC). Within the recording the clock "
+    "was set back {back:times}, and {ahead:times} it leapt ahead by a month or more.",
+    means="Waiting times are counted only where the clock ran evenly. Times before a jump and "
+    "after it do not belong together, and dates may be wrong.",
+    likely_causes=(
+        "The PC took the time from a server or a person while it was recording.",
+        "The clock of the PC or recorder was never set, or its battery is empty.",
+        "Several recordings were put together into one file, not in the order of their times.",
+    ),
+    what_to_do=(
+        Step("Set the clock of the PC, and let it settle before recording."),
+        Step("Record again, and write down the clock time when you press Connect."),
+    ),
+    evidence={"jump": "the clock jumps here{nth}"},
+    also_fits=("Where time only leaps ahead: a line that was really idle for so long.",),
+    looks_alike=(
+        "A long pause without frames, over a weekend: the line was idle or the PC slept.",
+        "Frames that are out of order by less than 1 s: several queues of one adapter.",
+        "Frames that were stored without a time.",
+    ),
+    confirm="Compare the date of the first frame with the day on which it was recorded.",
+    sources=("common practice, no source",),
+    needs=frozenset({Need.FRAMES}),
+    find=find,
+)

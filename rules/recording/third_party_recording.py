@@ -1,0 +1,119 @@
+"""The recorder stood beside the PC and the controller: on a mirror port, a tap or a third PC.
+
+Told by frames of the PC that came over the cable, or by a session of two others with the controller
+where the recording PC itself tried nothing. A note where frames of both ends are there, and about
+others where no controller was named; a warning where one direction or both are missing, where the
+others have the named controller, or where it is unclear who the PC is. Quiet where the PC recorded
+its own frames and tried, whatever else it overheard; and where it is unclear who recorded.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import Address, Session
+from analyzer.facts.ports import INDUSTRIAL_PORTS
+from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        if not linkup.is_tried:
+            yield from _overheard(case, linkup)
+        elif linkup.pc_address is not None and _is_beside(linkup):
+            yield _sighting(case, linkup.pc_address, linkup.controller, linkup)
+    if all(linkup.target.how_known == "asked" for linkup in case.linkups):
+        yield from _overheard(case, None)
+
+
+def _is_beside(linkup: LinkUp) -> bool:
+    station = linkup.facts.station(linkup.pc.hardware)
+    return station is not None and station.came_over_the_cable
+
+
+def _overheard(case: Case, linkup: LinkUp | None) -> Iterator[Sighting]:
+    """The first session of two others with the controller, or on an industrial port."""
+    for session in case.facts.sessions:
+        wanted = (
+            session.server.port in INDUSTRIAL_PORTS
+            if linkup is None
+            else session.server.address == linkup.controller
+        )
+        if wanted and _is_of_others(session, case):
+            yield _sighting(case, session.client.address, session.server.address, linkup)
+            return
+
+
+def _is_of_others(session: Session, case: Case) -> bool:
+    own = _own_addresses(case)
+    others = session.client.address not in own and session.server.address not in own
+    return others and (case.pc is not None or bool(own))
+
+
+def _own_addresses(case: Case) -> set[Address]:
+    """Those of the PC, or of whoever recorded its own short frames where the PC is unclear."""
+    if case.pc is not None:
+        return set(case.pc.addresses)
+    recorders = (station for station in case.facts.stations if station.short or station.sent)
+    return {address for station in recorders for address in station.addresses}
+
+
+def _sighting(case: Case, client: Address, controller: Address, linkup: LinkUp | None) -> Sighting:
+    facts = case.facts
+    there = [path for path in facts.paths if (path.src_ip, path.dst_ip) == (client, controller)]
+    back = [path for path in facts.paths if (path.dst_ip, path.src_ip) == (client, controller)]
+    judged = linkup is not None and (linkup.works or bool(linkup.is_tried and there and back))
+    in_passing = linkup is None and case.pc is not None
+    return Sighting(
+        values={
+            "client": client,
+            "controller": controller,
+            "there": sum(path.frames for path in there),
+            "back": sum(path.frames for path in back),
+        },
+        frames={
+            "there": [min(path.first for path in there)] if there else [],
+            "back": [min(path.first for path in back)] if back else [],
+        },
+        linkup=linkup,
+        certainty=Certainty.FITS,
+        level=Level.NOTE if judged or in_passing else Level.WARNING,
+    )
+
+
+RULE = Rule(
+    slug="third-party-recording",
+    stage="recording",
+    level=Level.WARNING,
+    title="Recorded beside {client} and {controller}, it seems, and on neither of the two",
+    what_happened="The frames of {client} came to the recorder over the cable. In the file are "
+    "{there:count packet} from {client} to {controller} and {back:count packet} back.",
+    means="A third port of a switch hears only broadcasts, unless it mirrors another port. Packets "
+    "that are missing here may have been there all the same.",
+    likely_causes=(
+        "It was recorded on a mirror port or a tap.",
+        "It was recorded on a third PC, at an ordinary port of the switch.",
+        "The mirror port passes on one direction only.",
+    ),
+    what_to_do=(
+        Step("If {client} is the PC that connects, have the file judged with it as the PC."),
+        Step("Record on the PC that connects, on its cable adapter, while it connects once."),
+        Step("Where that cannot be, ask for a port that mirrors both directions of the PC's port."),
+    ),
+    evidence={
+        "there": "{client} sends to {controller}",
+        "back": "{controller} sends to {client}",
+    },
+    also_fits=("A PC or virtual machine whose frames are padded before they are recorded.",),
+    looks_alike=(
+        "A PC that overhears others while it connects itself.",
+        "A recording that was made on the PC: its own short frames are not padded in it.",
+    ),
+    confirm="Ask on which PC and at which switch port it was recorded.",
+    sources=(
+        "IEEE 802.1D section 7.1 (a bridge filters what a port need not hear; from memory)",
+        "IEEE 802.3 section 3.2.8 (padding of short frames; from memory)",
+    ),
+    explains=("no-attempt",),
+    needs=frozenset({Need.FRAMES}),
+    find=find,
+)

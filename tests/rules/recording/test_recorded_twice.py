@@ -1,0 +1,112 @@
+"""recorded-twice: many frames are copies that the recorder made."""
+
+from dataclasses import replace
+
+import pytest
+
+from analyzer.diagnosis import NO_FAULT, Verdict
+from analyzer.findings import Certainty, Level
+from captures import layouts
+from captures.layouts import Record
+from captures.plant import Plant, Station, modbus_read
+from tests.support import acquainted, assert_healthy, diagnosed, ended, found, slugs, told_or_not
+
+SLUG = "recorded-twice"
+RIGHT_AFTER = 40_000  # nanoseconds
+
+
+def healthy(polls: int = 4) -> tuple[Plant, Station, Station]:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(polls)
+    session.close(after=0.5)
+    return ended(plant), pc, unit
+
+
+def again(record: Record) -> Record:
+    return replace(record, time=record.time + RIGHT_AFTER)
+
+
+def mirrored(records: list[Record]) -> list[Record]:
+    """Every frame, and right behind it once more."""
+    return [one for record in records for one in (record, again(record))]
+
+
+@told_or_not
+def test_found_where_every_frame_is_twice(controllers: tuple[str, ...]) -> None:
+    plant, _, _ = healthy()
+    frames = len(plant.records)
+    diagnosis = diagnosed(layouts.pcap(mirrored(plant.records)), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (Level.NOTE, Certainty.SHOWN)
+    assert (finding.values["copies"], finding.values["frames"]) == (frames, 2 * frames)
+    assert [line.moment.frame for line in finding.evidence][:3] == [2, 4, 6]
+    assert [one.verdict for one in diagnosis.outcomes] == [Verdict.COMPLETE]
+    assert diagnosis.status == NO_FAULT
+
+
+def test_found_where_only_one_direction_is_twice() -> None:
+    plant, _, _ = healthy()
+    records = [
+        one
+        for record in plant.records
+        for one in ((record, again(record)) if record.outbound else (record,))
+    ]
+    finding = found(diagnosed(layouts.pcap(records)), SLUG)
+    assert finding.values["copies"] == sum(record.outbound for record in plant.records)
+
+
+def test_found_for_tagged_and_untagged_copies() -> None:
+    """As where a bridge and the port below it were recorded together."""
+    plant, _, _ = healthy()
+    tag = bytes.fromhex("81000005")
+    records = [
+        one
+        for record in plant.records
+        for one in (replace(record, data=record.data[:12] + tag + record.data[12:]), again(record))
+    ]
+    diagnosis = diagnosed(layouts.pcap(records))
+    assert slugs(diagnosis) == [SLUG]
+
+
+def test_found_beside_the_fault_that_leads() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit, port=503)
+    session.syn()
+    session.refuse()
+    records = mirrored(ended(plant).records)
+    assert slugs(diagnosed(layouts.pcap(records))) == ["port-refused", SLUG]
+
+
+def test_quiet_where_every_packet_is_there_once() -> None:
+    assert_healthy(diagnosed(healthy()[0]))
+
+
+def test_quiet_for_a_few_frames_that_look_alike() -> None:
+    plant, _, _ = healthy(polls=20)
+    records = plant.records
+    few = len(records) // 12
+    assert few >= 5
+    assert_healthy(diagnosed(layouts.pcap(mirrored(records[:few]) + records[few:])))
+
+
+@pytest.mark.parametrize("pauses", [(0.3, 0.6, 1.2), (0.002, 0.002, 0.002)])
+def test_quiet_for_segments_sent_again(pauses: tuple[float, ...]) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(4):
+        session.send(modbus_read(session.transaction), after=1)
+        for pause in pauses:
+            session.again(after=pause)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_quiet_for_questions_repeated_every_second() -> None:
+    plant, pc, unit = acquainted()
+    plant.ask(pc, unit, times=20)
+    assert SLUG not in slugs(diagnosed(plant))
+
+
+def test_quiet_without_frames() -> None:
+    assert SLUG not in slugs(diagnosed(Plant()))
