@@ -218,6 +218,10 @@ class Frames:
         """Up to `most` stored octets of a frame from a position on."""
         return self.octets[position : min(position + most, int(self.end[row]))].tobytes()
 
+    def numbers_at(self, positions: Ints) -> Ints:
+        """The 32-bit numbers at octet positions, which must leave room for them (see PADDING)."""
+        return _take(self.octets, positions, FOUR_OCTETS).astype(np.int64)
+
 
 @dataclass(slots=True, eq=False)
 class _Link:
@@ -531,6 +535,7 @@ def _icmp(octets: Octets, ip: IpTable, end: Ints) -> IcmpTable:
     )
 
 
+FOUR_OCTETS = np.dtype(">u4")
 EIGHT_OCTETS = np.dtype(">u8")
 ODD = np.uint64(0x9E3779B97F4A7C15)
 """2^64 divided by the golden ratio: spreads the bits of a product (from memory)."""

@@ -719,6 +719,98 @@ def recorded_twice() -> bytes:
     return layouts.pcap(sorted([*plant.records, *copies], key=lambda record: record.time))
 
 
+def _voltage_dips(here: Hall, session: Session) -> None:
+    """The filler's supply dips in the middle of a request."""
+    session.send(modbus_read(session.transaction + 1), lost=True, after=1.0)
+    for pause in (0.3, 0.6, 1.2, 2.4):
+        session.again(after=pause, lost=True)
+    here.filler.packet_id = 0
+
+
+def tried_too_early() -> bytes:
+    here = hall(6.83)
+    plant, pc, filler = here.plant, here.pc, here.filler
+    plant.wait(4.1)
+    plant.ask(pc, filler)
+    plant.ask(pc, filler, after=3.0)
+    plant.probe(filler, after=9.0)
+    plant.announce(filler, after=2.0)
+    here.find_filler()
+    for pause in (1.5, 5.0):
+        session = here.call()
+        session.syn(after=pause)
+        session.refuse()
+    plant.wait(9)
+    here.background()
+    return plant.pcap()
+
+
+def controller_restarted() -> bytes:
+    here = hall(7.12)
+    plant, pc, filler = here.plant, here.pc, here.filler
+    plant.wait(4.4)
+    here.find_filler()
+    session = here.call().open()
+    session.poll(7)
+    _voltage_dips(here, session)
+    plant.probe(filler, after=17.0)
+    plant.announce(filler, after=2.0)
+    plant.ask(filler, pc, times=1, after=0.7)
+    plant.reply(pc, filler)
+    session.again(after=1.1)
+    session.rst(filler, bare=True)
+    refused = here.call()
+    refused.syn(after=1.0)
+    refused.refuse()
+    here.call().open(after=8.0).poll(4)
+    plant.wait(6)
+    here.background()
+    return plant.pcap()
+
+
+def lost_address() -> bytes:
+    here = hall(7.46)
+    plant, pc, filler = here.plant, here.pc, here.filler
+    plant.wait(4.7)
+    here.find_filler()
+    session = here.call().open()
+    session.poll(6)
+    _voltage_dips(here, session)
+    for pause, secs in ((14, 0), (4, 4), (8, 12), (16, 28), (32, 60)):
+        plant.dhcp("discover", filler, xid=0x6060, secs=secs, after=pause)
+        plant.ask(pc, filler, after=1.3)
+    plant.wait(9)
+    here.background()
+    return plant.pcapng(name="cable", hw=pc.hw, address="192.0.2.15/24", drops=0)
+
+
+def two_ways() -> bytes:
+    here = hall(7.81)
+    plant, pc, router = here.plant, here.pc, here.router
+    capper = plant.station("198.51.100.60", hw="00:00:5e:00:53:62")
+    plant.wait(4.2)
+    plant.resolve(pc, router)
+    for number in (1, 2, 3):
+        session = here.plant.tcp(pc, capper, via=router)
+        call = session.syn(after=2.0)
+        if number == 1:
+            plant.redirect(router, pc, call, "192.0.2.2", after=0.0002)
+            plant.ask(capper, pc, times=1, after=0.0004)
+            plant.reply(pc, capper)
+        session.via = None
+        session.syn_ack()
+        session.via = router
+        session.ack()
+        session.send(modbus_read(1), after=0.02)
+        session.again(after=0.3)
+        session.again(after=0.6)
+        session.via = None
+        session.rst(capper, after=0.4)
+    plant.wait(8)
+    here.background()
+    return plant.pcap()
+
+
 STORIES: dict[str, Callable[[], bytes]] = {
     "healthy-first-contact.pcapng": healthy_first_contact,
     "healthy-cached-neighbour.pcap": healthy_cached_neighbour,
@@ -759,6 +851,10 @@ STORIES: dict[str, Callable[[], bytes]] = {
     "recorder-dropped.pcapng": recorder_dropped,
     "clock-jump.pcap": clock_jump,
     "recorded-twice.pcap": recorded_twice,
+    "lost-address.pcapng": lost_address,
+    "tried-too-early.pcap": tried_too_early,
+    "two-ways.pcap": two_ways,
+    "controller-restarted.pcap": controller_restarted,
 }
 DEMO = "nobody-has-the-address.pcap"
 

@@ -13,7 +13,15 @@ from rules.link import (
     port_access_control,
     vlan_mismatch,
 )
-from rules.neighbour import arp_silent_controller, duplicate_address, stale_mapping, unanswered_arp
+from rules.neighbour import (
+    address_lost,
+    arp_silent_controller,
+    controller_starting,
+    duplicate_address,
+    stale_mapping,
+    switch_probe,
+    unanswered_arp,
+)
 from rules.port import (
     call_back_refused,
     half_open_session,
@@ -38,8 +46,14 @@ from rules.recording import (
     third_party_recording,
     wrong_adapter,
 )
-from rules.route import path_refused, router_cannot_deliver, subnet_mismatch
-from rules.session import session_reset
+from rules.route import (
+    discovery_unanswered,
+    path_refused,
+    redirected_path,
+    router_cannot_deliver,
+    subnet_mismatch,
+)
+from rules.session import controller_restarted, session_reset
 
 ALL = (
     damaged_file.RULE,
@@ -64,11 +78,16 @@ ALL = (
     address_in_use.RULE,
     duplicate_address.RULE,
     stale_mapping.RULE,
+    switch_probe.RULE,
+    address_lost.RULE,
+    controller_starting.RULE,
     arp_silent_controller.RULE,
     unanswered_arp.RULE,
     router_cannot_deliver.RULE,
     path_refused.RULE,
+    redirected_path.RULE,
     subnet_mismatch.RULE,
+    discovery_unanswered.RULE,
     wrong_device_answers.RULE,
     half_open_session.RULE,
     reconnect_storm.RULE,
@@ -77,6 +96,7 @@ ALL = (
     port_silent.RULE,
     udp_port_closed.RULE,
     call_back_refused.RULE,
+    controller_restarted.RULE,
     session_reset.RULE,
     request_unanswered.RULE,
     one_way_stream.RULE,

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from analyzer.facts.arp import Arp, Claims, Question
+from analyzer.facts.boots import Boot, BootSign, boots, requests
 from analyzer.facts.coverage import Coverage
 from analyzer.facts.dhcp import Dhcp, DhcpMessage
 from analyzer.facts.flood import Flood
@@ -25,6 +26,8 @@ __all__ = [
     "SERVER",
     "Address",
     "Arp",
+    "Boot",
+    "BootSign",
     "Claims",
     "Coverage",
     "Damage",
@@ -135,6 +138,14 @@ class Facts:
         """Whether a hardware address sends frames itself, and for itself only."""
         station = self.station(hardware)
         return station is not None and not station.is_router and not hardware.is_virtual_router
+
+    def boots(self, hardware: Hardware | None) -> list[Boot]:
+        """The frames that a station sends when it comes up, in order."""
+        return [] if hardware is None else boots(self.arp, self.dhcp, hardware)
+
+    def address_requests(self, hardware: Hardware) -> list[DhcpMessage]:
+        """A station's requests for an address while it had none, in order."""
+        return list(requests(self.dhcp, hardware))
 
     def heard_after(self, moment: Moment) -> float:
         """Seconds that the recording went on after a moment, jumps of its clock left out."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from analyzer.facts.counters import IDENTIFICATIONS, STAMPS, Counter, follow, stamps
 from analyzer.facts.groups import ends, groups
 from analyzer.facts.values import Address, Hardware, Moment
 from analyzer.frames import NO_HARDWARE, Frames, Kind
@@ -29,7 +30,8 @@ class Path:
     IPv4 addresses are None for other kinds of frame.
 
     sent, received: frames whose direction the recording states; short, long: frames below
-    SHORTEST and above LONGEST; ttls: least and greatest time to live; octets: on the wire.
+    SHORTEST and above LONGEST; ttls: least and greatest time to live; octets: on the wire;
+    ids, stamps: IPv4 identifications, without zero, and TCP timestamps.
     """
 
     src: Hardware | None
@@ -47,6 +49,8 @@ class Path:
     long: int = 0
     tagged: int = 0
     ttls: tuple[int, int] = (255, 0)
+    ids: Counter = field(default_factory=Counter)
+    stamps: Counter = field(default_factory=Counter)
 
 
 @dataclass(slots=True, eq=False)
@@ -113,11 +117,18 @@ class Paths:
             np.maximum.reduceat(ordered_ttl, start).tolist(),
             strict=True,
         )
-        for one in facts:
-            self._merge(one)
+        paths = [self._merge(one) for one in facts]
+        numbers = np.full(len(frames), -1)
+        numbers[ip.row] = np.where(ip.id > 0, ip.id, -1)
+        sorted_rows, sorted_group = rows[order], group[order]
+        for counters, values, circle in (
+            ([path.ids for path in paths], numbers, IDENTIFICATIONS),
+            ([path.stamps for path in paths], stamps(frames), STAMPS),
+        ):
+            follow(counters, sorted_group, values[sorted_rows], sorted_rows, circle, frames)
         self._hear(frames, rows)
 
-    def _merge(self, one: tuple[int | float, ...]) -> None:
+    def _merge(self, one: tuple[int | float, ...]) -> Path:
         src, dst, kind, src_ip, dst_ip = (int(part) for part in one[:5])
         begin, end = Moment(int(one[5]), one[6]), Moment(int(one[7]), one[8])
         path = self.paths.get((src, dst, kind, src_ip, dst_ip))
@@ -142,6 +153,7 @@ class Paths:
         path.long += long
         path.tagged += tagged
         path.ttls = (min(path.ttls[0], low), max(path.ttls[1], high))
+        return path
 
     def _hear(self, frames: Frames, rows: np.ndarray) -> None:
         """Presence of every sender: split where it was quiet for longer than QUIET."""

@@ -156,7 +156,7 @@ def test_quiet_where_the_controller_started_afterwards() -> None:
     plant.wait(12)
     plant.probe(unit)
     plant.announce(unit, after=2.0)
-    assert slugs(diagnosed(ended(plant))) == ["unanswered-arp"]
+    assert slugs(diagnosed(ended(plant))) == ["controller-starting"]
 
 
 def test_quiet_about_probes_for_its_address() -> None:

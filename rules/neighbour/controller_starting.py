@@ -1,0 +1,212 @@
+"""The controller was starting while the PC tried to reach it.
+
+Its start goes in steps: silence, it asks for or announces its address, it answers for its hardware
+address, it refuses calls, it takes them. A note where it took calls in the end. A fault where the
+PC stopped trying before that, shown where every try came before the first sign of the controller;
+and where it comes up again and again at like intervals without staying. Quiet where nothing was
+tried in vain, where the trouble goes on for longer than a start takes or calls get no answer at
+all after it, where the controller was heard before, and about a single announcement in the midst
+of refusals.
+"""
+
+from collections.abc import Iterator
+from itertools import pairwise
+
+from analyzer.facts import Boot, BootSign, Moment
+from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp, Stage
+
+START_TAKES = 120.0
+"""Seconds that a controller takes to start, at most (common practice, no source)."""
+ONE_START = 15.0
+"""Seconds between two signs of one start, at most: checks and announcements stand 1 to 2 s apart
+(RFC 5227 1.1)."""
+REPLY_TAKES = 3.0
+"""Seconds within which a reply belongs to its question (ground rule on silence)."""
+INSTANT = 0.001
+"""Seconds by which what came before a frame ends before it."""
+AGAIN_AND_AGAIN = 3
+"""Starts that make a loop; one or two may be somebody's doing."""
+ALIKE = 1.5
+"""The longest interval over the shortest one in a loop, at most (common practice, no source)."""
+NOT_READY, LOOP = 0, 1
+"""Places of these causes in the rule."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        starts = _starts(linkup)
+        unanswered, refused = _unanswered(linkup), _refused(linkup)
+        loop = _loop(linkup, starts, unanswered)
+        if loop:
+            yield _again_and_again(linkup, loop, unanswered)
+        elif starts and (unanswered or refused):
+            yield from _once(linkup, starts[0], unanswered, refused)
+
+
+def _starts(linkup: LinkUp) -> list[list[Boot]]:
+    """The signs of the controller's starts, a list a start."""
+    grouped: list[list[Boot]] = []
+    for sign in linkup.facts.boots(linkup.hardware):
+        if grouped and sign.moment.seconds - grouped[-1][-1].moment.seconds <= ONE_START:
+            grouped[-1].append(sign)
+        else:
+            grouped.append([sign])
+    return grouped
+
+
+def _unanswered(linkup: LinkUp) -> list[Moment]:
+    """What the PC sent to the controller without any answer."""
+    tried = []
+    for question in linkup.questions:
+        answers = [moment.seconds for moment, _ in question.answers]
+        tried += [
+            asked
+            for asked in question.asked.moments
+            if not any(0 <= answer - asked.seconds <= REPLY_TAKES for answer in answers)
+        ]
+    for session in linkup.calls:
+        answered = session.refused is not None or not session.is_silent
+        calls = session.syns.moments
+        tried += [*(calls[:-1] if answered else calls), *session.from_client.repeats.moments]
+    return tried
+
+
+def _refused(linkup: LinkUp) -> list[Moment]:
+    return [moment for one in linkup.calls if one.refused for moment in one.syns.moments]
+
+
+def _loop(linkup: LinkUp, starts: list[list[Boot]], unanswered: list[Moment]) -> list[list[Boot]]:
+    """The starts, where there are many at like intervals, each out of a silence."""
+    own = [one for one in starts if any(sign.sign is BootSign.ANNOUNCEMENT for sign in one)]
+    if len(own) < AGAIN_AND_AGAIN:
+        return []
+    intervals = [after[0].moment.seconds - one[0].moment.seconds for one, after in pairwise(own)]
+    alike = max(intervals) <= ALIKE * min(intervals)
+    silent = (_was_silent(linkup, after[0].moment, unanswered) for after in own[1:])
+    return own if alike and all(silent) else []
+
+
+def _was_silent(linkup: LinkUp, start: Moment, unanswered: list[Moment]) -> bool:
+    """Whether the controller was not heard from something unanswered until its start."""
+    station = linkup.facts.station(linkup.hardware)
+    before = [moment.seconds for moment in unanswered if moment < start]
+    return station is not None and any(
+        not station.presence.within(moment, start.seconds - INSTANT) for moment in before
+    )
+
+
+def _again_and_again(linkup: LinkUp, loop: list[list[Boot]], unanswered: list[Moment]) -> Sighting:
+    return Sighting(
+        values=_values(linkup, loop, sorted(unanswered)),
+        frames={"start": [one[0].moment for one in loop], "tried": sorted(unanswered)},
+        linkup=linkup,
+        certainty=Certainty.FITS,
+        likeliest=LOOP,
+    )
+
+
+def _once(
+    linkup: LinkUp, start: list[Boot], unanswered: list[Moment], refused: list[Moment]
+) -> Iterator[Sighting]:
+    """The first start, with the controller not heard before."""
+    first, up = start[0].moment, _up(linkup)
+    station = linkup.facts.station(linkup.hardware)
+    swapped = linkup.sent_to - {linkup.hardware}
+    if station is None or station.first < first or swapped:
+        return
+    tried = sorted(one for one in {*unanswered, *refused} if up is None or one < up)
+    during = [moment for moment in tried if moment > first]
+    checked = any(one.sign is not BootSign.ANNOUNCEMENT for one in start)
+    lasting = tried and tried[-1].seconds - first.seconds > START_TAKES
+    silent_port = any(one.is_silent and one.first > first for one in linkup.calls)
+    if not tried or (during == tried and not checked) or (up is None and (lasting or silent_port)):
+        return
+    silent = [moment for moment in during if moment in unanswered]
+    yield Sighting(
+        values=_values(linkup, [start], tried),
+        frames={"start": [first], "tried": tried, "up": [up] if up is not None else []},
+        linkup=linkup,
+        certainty=Certainty.FITS if during and up is None else Certainty.SHOWN,
+        level=Level.FAULT if up is None else Level.NOTE,
+        silent_since=silent[-1] if silent and up is None else None,
+    )
+
+
+def _up(linkup: LinkUp) -> Moment | None:
+    """When the controller took a call; where the PC makes none, when it answered at all."""
+    port = linkup.proofs.get(Stage.PORT)
+    if port is not None:
+        return port.moment
+    return None if linkup.calls or linkup.exchanges else linkup.heard
+
+
+def _values(linkup: LinkUp, starts: list[list[Boot]], tried: list[Moment]) -> dict[str, object]:
+    first = starts[0][0].moment
+    return {
+        "controller": linkup.controller,
+        "hardware": linkup.hardware,
+        "starts": len(starts),
+        "tries": len(tried),
+        "first": first.seconds,
+        "last_try": tried[-1].seconds,
+    }
+
+
+RULE = Rule(
+    slug="controller-starting",
+    stage="neighbour",
+    title="{controller} was starting while the PC tried to reach it",
+    what_happened="{controller} came up {starts:times} in this recording, for the first time "
+    "{first:seconds} after its begin. The PC tried to reach it {tries:times} in vain, the last "
+    "time {last_try:seconds} after the begin.",
+    means="A controller starts in steps. First it is silent, then it knows its address, then it "
+    "refuses calls, and at last it takes them.",
+    likely_causes=(
+        "The PC tried before the controller was ready: starting takes up to about 2 min.",
+        "The controller restarts again and again, and does not get through its start.",
+        "The controller's network cable or switch was connected at that time, not its power.",
+    ),
+    what_to_do=(
+        Step("Wait 2 min from the moment when the controller got power, then try once more."),
+        Step("Look at the controller's lamps: does it reach its normal state, and stay there?"),
+        Step("If it comes up again and again, look in its log and have its supply measured."),
+        Step("Let the PC's program try again by itself, with a growing pause."),
+    ),
+    evidence={
+        "start": "{hardware} comes up with the address {controller}{nth}",
+        "tried": "the PC tries in vain{nth}",
+        "up": "{controller} answers",
+    },
+    cautions=(
+        "Do not switch the controller off while it starts: it may be saving its program or "
+        "parameters. A machine may move when its controller comes up: keep people clear.",
+    ),
+    also_fits=(
+        "A controller that was running all the time and was only now plugged into this network.",
+        "Where the PC still tried after the first sign: a port that stays closed for good.",
+        "Where it comes up several times: a loose plug or a switch that restarts.",
+    ),
+    looks_alike=(
+        "Refusals that go on for more than 2 min: a port that stays closed.",
+        "Calls that get no answer at all after the start: a starting controller refuses them.",
+        "A controller that announces its address from time to time.",
+        "A controller that starts when nobody waits for it.",
+    ),
+    confirm="Try again 2 min after the controller's last sign of a start.",
+    explains=(
+        "unanswered-arp",
+        "arp-silent-controller",
+        "port-refused",
+        "port-silent",
+        "controller-restarted",
+        "session-reset",
+        "request-unanswered",
+    ),
+    sources=(
+        "RFC 5227 sections 2.1.1 and 2.3 (a station checks and announces its address)",
+        "2 min for a start: common practice, no source",
+    ),
+    needs=frozenset({Need.LINKUP, Need.HARDWARE}),
+    find=find,
+)

@@ -1,0 +1,159 @@
+"""A switch looks by ARP whether its stations are still there, with no address of its own.
+
+A station that checks its own address asks the same way (RFC 5227): if a switch asks at that moment,
+the station thinks that somebody else wants its address, and keeps silent. Seen at the PC's port are
+only the questions for the PC. A note; a warning where nothing answers at the controller's address;
+a fault where a station checked that address and nobody has it since. Quiet about a station that
+checks an address and takes it, or that asks in one burst as it starts, and about searches.
+"""
+
+from collections.abc import Iterator
+from itertools import pairwise
+
+from analyzer.facts import Address, Claims, Hardware, Moment, Series
+from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp, silence
+from rules import cautions
+
+OFTEN = 3
+"""Bursts of questions that a start does not explain: it makes one."""
+ONE_BURST = 5.0
+"""Seconds between the questions of one check, at most: 1 to 2 s in RFC 5227 1.1."""
+MANY = 4
+"""Addresses asked for by one station that make a search, not a watch over one port."""
+
+Probes = dict[tuple[Hardware, Address], Series]
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        watch, checks = _sorted_out(linkup)
+        if not watch:
+            continue
+        (watcher, address), series = next(iter(watch.items()))
+        vain = _asked_in_vain(linkup)
+        checked = _withdrew(linkup, checks)
+        after = [moment for moment in vain if checked is not None and moment > checked]
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "watcher": watcher,
+                "address": address,
+                "probes": series.count,
+                "every": (series.last.seconds - series.first.seconds) / max(1, series.count - 1),
+            },
+            frames={
+                "probe": series.moments,
+                "checked": [checked] if checked is not None and after else [],
+                "asked": after or vain,
+            },
+            linkup=linkup,
+            certainty=Certainty.FITS
+            if after or not _is_switch(linkup, watcher)
+            else Certainty.SHOWN,
+            level=Level.FAULT if after else Level.WARNING if vain else Level.NOTE,
+            silent_since=silence(after or vain, case.facts),
+        )
+
+
+def _sorted_out(linkup: LinkUp) -> tuple[Probes, Probes]:
+    """Questions without a sender's address for the PC's or the controller's address: those of
+    switches, and those of stations that check an address.
+    """
+    facts = linkup.facts
+    mine = {*linkup.pc.addresses, linkup.controller}
+    watch: Probes = {}
+    checks: Probes = {}
+    for (asker, wanted), series in facts.arp.probes.items():
+        if asker == linkup.pc.hardware or wanted not in mine:
+            continue
+        adopted = asker in facts.arp.claims.get(wanted, Claims()).counts
+        watches = _is_switch(linkup, asker) or (
+            _asks_often(series) and not _searches(linkup, asker)
+        )
+        (watch if watches and not adopted else checks)[asker, wanted] = series
+    return watch, checks
+
+
+def _is_switch(linkup: LinkUp, hardware: Hardware) -> bool:
+    station = linkup.facts.station(hardware)
+    return station is not None and station.is_switch
+
+
+def _asks_often(series: Series) -> bool:
+    gaps = [after.seconds - one.seconds for one, after in pairwise(series.moments)]
+    return 1 + sum(gap > ONE_BURST for gap in gaps) >= OFTEN
+
+
+def _searches(linkup: LinkUp, asker: Hardware) -> bool:
+    return sum(hardware == asker for hardware, _ in linkup.facts.arp.probes) >= MANY
+
+
+def _asked_in_vain(linkup: LinkUp) -> list[Moment]:
+    """The PC's questions for a controller that nobody has answered for since."""
+    asked = [one.since_answer.moments for one in linkup.questions if one.broadcasts]
+    heard = linkup.last_heard
+    return sorted(one for moments in asked for one in moments if heard is None or one > heard)
+
+
+def _withdrew(linkup: LinkUp, checks: Probes) -> Moment | None:
+    """When a station checked the controller's address last, with no use of it from then on."""
+    checked = [series.last for (_, wanted), series in checks.items() if wanted == linkup.controller]
+    claims = linkup.facts.arp.claims.get(linkup.controller)
+    used = [run.last for run in claims.runs] if claims is not None else []
+    if linkup.last_heard is not None:
+        used.append(linkup.last_heard)
+    latest = max(checked, default=None)
+    return None if latest is None or any(one > latest for one in used) else latest
+
+
+RULE = Rule(
+    slug="switch-probe",
+    stage="neighbour",
+    title="A switch's questions may keep {controller} silent",
+    what_happened="The station {watcher} asked {probes:times} who has {address}, about every "
+    "{every:seconds}, without an address of its own. It never took that address.",
+    means="So a managed switch watches over its ports. A controller that checks its address at "
+    "that moment takes this for a second owner of its address, and keeps silent.",
+    likely_causes=(
+        "The switch follows its stations (device tracking), with 0.0.0.0 as its own address.",
+        "Another service of the switch has turned the tracking on.",
+        "The controller's cable was plugged in again, and the switch asked during its check.",
+    ),
+    what_to_do=(
+        Step("Look whether the controller's lamps or display tell of an address used twice."),
+        Step(
+            "Give whoever looks after the network the frames listed above. The switch can ask "
+            "later after a link comes up (10 s or more), or with its own address."
+        ),
+        Step("Ask them to exempt the controller's port from the tracking."),
+        Step(
+            "When it is safe, have the controller started again: it checks its address anew.",
+            cautions.RESTART,
+        ),
+    ),
+    evidence={
+        "probe": "{watcher} asks for {address}, without an address of its own{nth}",
+        "checked": "a station checks {controller}, and nobody uses it from then on",
+        "asked": "the PC asks for {controller} in vain{nth}",
+    },
+    cautions=(
+        "A controller that thinks its address is used twice may drop all its I/O. Keep people "
+        "clear of the machine.",
+    ),
+    also_fits=(
+        "A device that wants to have {address} back, and asks again and again whether it is free.",
+        "Where nothing answers at {controller}: it is off, or has another address.",
+    ),
+    looks_alike=(
+        "A station that checks its own address when it starts, once, and then takes it.",
+        "A search of the network with 0.0.0.0 as the sender.",
+        "Such questions beside a controller that works: no harm is done.",
+    ),
+    confirm="The questions for the controller are on its own port: have that port recorded while "
+    "the controller's link comes up.",
+    explains=("unanswered-arp", "controller-starting"),
+    sources=("RFC 5227 section 2.1.1 (another probe for the same address is a conflict)",),
+    needs=frozenset({Need.LINKUP, Need.HARDWARE}),
+    find=find,
+)

@@ -1,0 +1,159 @@
+"""Packets to the controller and packets from it take different ways.
+
+A router tells the PC of a better way (ICMP redirect), or the PC hands its packets to a router while
+the controller answers directly, or the other way round. A note where the link-up works, a warning
+where it does not, and a fault where a session over two ways dies within a few answers: a device
+that watches sessions sees one half of it. Quiet about virtual routers, which answer from another
+hardware address by design, about two routers without a message, and about others' redirects.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import Hardware, IcmpError, Moment, Path, Session
+from analyzer.findings import Certainty, Level, Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp
+from rules import cautions
+
+REDIRECT = 5
+"""ICMP type (RFC 792)."""
+FEW = 3
+"""Answers within which a device on one way of two drops a session (common practice, no source)."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        redirects = [one for one in linkup.errors if _is_redirect(one, linkup)]
+        back = _other_way_back(linkup)
+        if not redirects and not back:
+            continue
+        died = _died(linkup) if back else []
+        level = Level.NOTE if linkup.works else Level.WARNING
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "out": sorted(linkup.sent_to),
+                "back": sorted({path.src for path in back if path.src is not None}),
+                "returned": sum(path.frames for path in back),
+                "redirects": len(redirects),
+                "router": redirects[0].sender if redirects else None,
+                "better": redirects[0].router if redirects else None,
+            },
+            frames={
+                "redirect": [one.moment for one in redirects],
+                "back": [path.first for path in back],
+                "died": died[:1],
+            },
+            linkup=linkup,
+            certainty=Certainty.FITS if died else Certainty.SHOWN,
+            level=Level.FAULT if died else level,
+            silent_since=died[1] if len(died) > 1 else None,
+        )
+
+
+def _is_redirect(error: IcmpError, linkup: LinkUp) -> bool:
+    return error.type == REDIRECT and error.about_src in linkup.pc.addresses
+
+
+def _other_way_back(linkup: LinkUp) -> list[Path]:
+    """The controller's packets that came directly while the PC's went to a router, or the other
+    way round.
+    """
+    out = linkup.sent_to
+    if not out or any(one.is_virtual_router for one in out):
+        return []
+    own = [path for path in linkup.facts.paths if path.src_ip == linkup.controller]
+    back = [path for path in own if path.dst_ip in linkup.pc.addresses]
+    sent_directly = {_is_controller(linkup, one) for one in out}
+    return [
+        path
+        for path in back
+        if path.src is not None
+        and path.src not in (*out, linkup.pc.hardware)
+        and sent_directly == {not _is_controller(linkup, path.src)}
+    ]
+
+
+def _is_controller(linkup: LinkUp, hardware: Hardware) -> bool:
+    """Whether a hardware address is the controller's own, rather than a router's: it claims the
+    controller's address, or uses no other one in the PC's own network.
+    """
+    facts, controller = linkup.facts, linkup.controller
+    station = facts.station(hardware)
+    if station is not None and set(station.addresses) - {controller}:
+        return False
+    claims = facts.arp.claims.get(controller)
+    claimed = claims is not None and hardware in claims.counts
+    return claimed or (station is not None and linkup.same_network)
+
+
+def _died(linkup: LinkUp) -> list[Moment]:
+    """Where the last session died within a few answers: at its reset, or at a request that the PC
+    repeated in vain, with the last repeat.
+    """
+    opened = [session for session in linkup.sessions if session.is_open]
+    if not opened or opened[-1].answers > FEW:
+        return []
+    return _end(opened[-1])
+
+
+def _end(session: Session) -> list[Moment]:
+    if session.broken_by is not None:
+        return [session.broken_by.moment]
+    repeats, asked = session.from_client.repeats, session.asked
+    if asked is None or not session.is_waiting or session.server_ended or not repeats.count:
+        return []
+    return [asked, repeats.last] if repeats.last > asked else []
+
+
+RULE = Rule(
+    slug="redirected-path",
+    stage="route",
+    title="Packets to {controller} and from it take different ways",
+    what_happened="The PC hands its packets for {controller} to {out:list}. Packets that came back "
+    "from another hardware address: {returned}. Messages of a router about a better way: "
+    "{redirects}.",
+    means="Plain routers do not mind two ways. A firewall or another device that watches sessions "
+    "sees one half only, and then drops the session.",
+    likely_causes=(
+        "The masks of the PC and of the controller differ: one of them takes the other for a "
+        "neighbour, the other one asks a router.",
+        "The network has two routers, and the PC's gateway is not the one nearest to the "
+        "controller.",
+        "The PC is connected to both networks at once.",
+    ),
+    what_to_do=(
+        Step("Write address, mask and gateway of the PC and of the controller side by side."),
+        Step("Look whether the PC has a second adapter in the controller's network."),
+        Step(
+            "Have the masks made the same on both, and one gateway entered.",
+            cautions.ADDRESS_CHANGE,
+        ),
+        Step(
+            "Give whoever looks after the network the frames listed above. Ask whether a device "
+            "on the way watches sessions."
+        ),
+    ),
+    evidence={
+        "redirect": "the router {router} names {better} as the better way to {controller}{nth}",
+        "back": "a packet of {controller} comes from another hardware address than the PC sends to",
+        "died": "the session dies here",
+    },
+    also_fits=(
+        "Where a session died: a controller that drops it for a reason of its own.",
+        "A second device with the controller's address.",
+    ),
+    looks_alike=(
+        "A router's message about the way of another program.",
+        "Redundant routers: they answer from another hardware address than the shared one.",
+        "Two routers for one network, one for each direction, where everything works.",
+        "A controller with two network ports.",
+    ),
+    confirm="Connect the PC to the controller's own switch, with an address and mask of that "
+    "network: there is one way only then.",
+    explains=("session-reset", "request-unanswered"),
+    sources=(
+        "RFC 792 (type 5) and RFC 1122 section 3.2.2.2",
+        "RFC 9568 section 7.3 (virtual routers)",
+    ),
+    find=find,
+)
