@@ -54,6 +54,15 @@ class Story:
 # --- stories --------------------------------------------------------------------------------------
 
 
+ALONE = (
+    "nothing-heard.pcap",
+    "filtered-recording.pcap",
+    "port-kept-closed.pcap",
+    "port-not-open-yet.pcapng",
+)
+"""Demo recordings whose point is that nobody else is heard."""
+
+
 def of_the_demo(name: str) -> Story:
     kept: list[Record] = []
 
@@ -63,7 +72,7 @@ def of_the_demo(name: str) -> Story:
 
     with mock.patch.object(layouts, "pcap", keep), mock.patch.object(layouts, "pcapng", keep):
         make.STORIES[name]()
-    return Story(tuple(kept), alone=name in ("nothing-heard.pcap", "filtered-recording.pcap"))
+    return Story(tuple(kept), alone=name in ALONE)
 
 
 def begun() -> tuple[Plant, Station, Station]:

@@ -67,7 +67,7 @@ def _votes(facts: Facts, station: Station, told: Told) -> float:
     score += SURE * (station.sent > 0)
     score -= 10.0 * (station.received > 0 and station.sent == 0)
     total = sum(one.unicast for one in facts.stations) / 2
-    score += 6.0 * station.unicast / total if total else 0.0
+    score += 6.0 * min(1.0, station.unicast / total) if total else 0.0
     score += 12.0 * (station.short > 0 and _alone(facts, station))
     score += 12.0 * _leaves_checksums(facts, station)
     score += 2.0 * (station.long > 0)

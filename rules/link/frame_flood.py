@@ -134,7 +134,12 @@ RULE = Rule(
         "A short burst of less than 3 s, as when a ring closes.",
     ),
     confirm="Connect the PC to the controller alone, without the network, outside production.",
-    explains=("unanswered-arp", "arp-silent-controller", "port-silent", "request-unanswered"),
+    explains=(
+        "unanswered-arp",
+        "arp-silent-controller",
+        "port-silent",
+        "request-unanswered",
+    ),
     sources=("common practice, no source (1,000 frames a second is a starting value)",),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),
     find=find,

@@ -202,6 +202,7 @@ RULE = Rule(
         "controller-restarted",
         "session-reset",
         "request-unanswered",
+        "session-limit",
     ),
     sources=(
         "RFC 5227 sections 2.1.1 and 2.3 (a station checks and announces its address)",

@@ -306,7 +306,12 @@ RULE = Rule(
     ),
     confirm="With all other programs and stations disconnected by those responsible, try once "
     "more. If it works, connect them again one by one.",
-    explains=("port-refused", "port-silent", "session-reset", "request-unanswered"),
+    explains=(
+        "port-refused",
+        "port-silent",
+        "session-reset",
+        "request-unanswered",
+    ),
     sources=("RFC 9293 section 3.10.7", "common practice, no source (limits of 1, 2 or 4)"),
     find=find,
 )

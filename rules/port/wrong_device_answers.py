@@ -141,7 +141,13 @@ RULE = Rule(
     ),
     confirm="With the controller taken off the network by those responsible, the address must fall "
     "silent. If it still answers, it is another device.",
-    explains=("path-refused", "port-refused", "session-reset", "request-unanswered"),
+    explains=(
+        "path-refused",
+        "port-refused",
+        "session-reset",
+        "request-unanswered",
+        "redirected-path",
+    ),
     sources=("RFC 826", "RFC 1122 section 3.3.4.2 (a host with several adapters)"),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),
     find=find,

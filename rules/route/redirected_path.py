@@ -150,7 +150,10 @@ RULE = Rule(
     ),
     confirm="Connect the PC to the controller's own switch, with an address and mask of that "
     "network: there is one way only then.",
-    explains=("session-reset", "request-unanswered"),
+    explains=(
+        "session-reset",
+        "request-unanswered",
+    ),
     sources=(
         "RFC 792 (type 5) and RFC 1122 section 3.2.2.2",
         "RFC 9568 section 7.3 (virtual routers)",

@@ -219,6 +219,8 @@ RULE = Rule(
         "port-silent",
         "session-reset",
         "request-unanswered",
+        "half-open-session",
+        "session-limit",
     ),
     sources=(
         "RFC 9293 section 3.10.7.1 (a restarted end answers old sessions with a reset)",
