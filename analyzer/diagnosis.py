@@ -26,12 +26,12 @@ from analyzer.linkup import (
     LISTEN_AFTER,
     LISTEN_BEFORE,
     Case,
-    Ending,
     LinkUp,
     Proof,
     Stage,
     Told,
     Try,
+    TryEnd,
     tries_of,
     work_out,
 )
@@ -41,7 +41,6 @@ __all__ = [
     "CANNOT_TELL",
     "Certainty",
     "Diagnosis",
-    "Ending",
     "Finding",
     "Kind",
     "Level",
@@ -53,6 +52,7 @@ __all__ = [
     "State",
     "Station",
     "Step",
+    "TryEnd",
     "Verdict",
     "diagnose",
 ]
@@ -309,6 +309,7 @@ PROOFS = {
     "stayed up": "it carries {answers:count answer} and nobody breaks it",
     "speaks first": "the controller sends by itself, before any request",
     "answers": "{answers:count answer}, typically after {took:seconds}",
+    "untimed answers": "{answers:count answer}; the recording lacks frames before each",
     "later stage": "a later stage works, so this one does",
 }
 UNPROVEN = {

@@ -398,6 +398,131 @@ def session_reset() -> bytes:
     return plant.pcap()
 
 
+def idle_limit() -> bytes:
+    here = hall(7.03)
+    plant = here.plant
+    plant.wait(3.9)
+    here.find_filler()
+    for limit in (30.0, 30.3, 30.1):
+        session = here.call().open(after=0.4)
+        session.poll(4, every=0.5)
+        session.close(here.filler, after=limit)
+    here.call().open(after=0.4).poll(4, every=0.5)
+    plant.wait(7)
+    here.background()
+    return plant.pcap()
+
+
+def closed_while_needed() -> bytes:
+    here = hall(7.21)
+    plant = here.plant
+    plant.wait(4.3)
+    here.find_filler()
+    session = here.call().open()
+    session.poll(7)
+    session.fin(here.filler, after=0.2)
+    session.ack()
+    session.send(modbus_read(8), after=0.8)
+    session.rst(here.filler, bare=True)
+    plant.wait(8)
+    here.background()
+    return plant.pcap()
+
+
+def path_breaks() -> bytes:
+    here = hall(7.46)
+    plant, pc, filler = here.plant, here.pc, here.filler
+    plant.wait(4.1)
+    here.find_filler()
+    session = here.call().open()
+    session.poll(6)
+    session.send(modbus_read(7), lost=True, after=1.0)
+    for pause in (0.3, 0.6, 1.2, 2.4, 4.8):
+        session.again(lost=True, after=pause)
+    session.rst(lost=True, after=2.0)
+    plant.ask(pc, filler, after=0.3)
+    plant.wait(9)
+    here.background()
+    return plant.pcap()
+
+
+def impatient_pc() -> bytes:
+    here = hall(7.68)
+    plant, filler = here.plant, here.filler
+    plant.wait(4.4)
+    here.find_filler()
+    for think in (3.4, 4.1, 3.7):
+        session = here.call().open(after=1.0)
+        session.send(modbus_read(1, count=100), after=0.02)
+        session.ack(filler, after=0.15)
+        session.fin(after=2.85)
+        session.send(modbus_answer(1, values=range(100)), filler, after=think - 3.0)
+        session.rst(bare=True)
+    plant.wait(8)
+    here.background()
+    return plant.pcap()
+
+
+def noisy_cable() -> bytes:
+    here = hall(7.92)
+    plant, filler = here.plant, here.filler
+    plant.wait(3.8)
+    here.find_filler()
+    session = here.call().open()
+    for turn in range(1, 5):
+        session.poll(14, every=0.25)
+        session.send(modbus_read(100 + turn), lost=turn % 2 == 0, after=0.25)
+        if turn % 2 == 0:
+            session.again(after=0.3)
+        session.send(modbus_answer(100 + turn), filler)
+        session.ack(lost=turn % 2 == 1, after=0.04)
+        if turn % 2 == 1:
+            session.again(filler, after=0.6)
+            session.ack()
+    session.poll(3, every=0.25)
+    session.close(after=0.5)
+    plant.wait(7)
+    here.background()
+    return plant.pcap()
+
+
+def pc_stops_reading() -> bytes:
+    here = hall(8.17)
+    plant, filler = here.plant, here.filler
+    plant.wait(4.0)
+    here.find_filler()
+    session = here.call().open()
+    session.send(b"send me all measured values", after=0.1)
+    for _ in range(6):
+        session.send(bytes(1000), filler, after=0.2)
+        session.ack()
+    session.send(bytes(1000), filler, after=0.2)
+    session.ack(window=0)
+    for pause in (1.0, 2.0, 4.0, 8.0):
+        session.keep_alive(filler, after=pause)
+        session.ack(window=0)
+    plant.wait(6)
+    here.background()
+    return plant.pcap()
+
+
+def tunnel_too_narrow() -> bytes:
+    here = hall(8.39)
+    plant, pc, router = here.plant, here.pc, here.router
+    capper = plant.station("198.51.100.60", hw="00:00:5e:00:53:62")
+    plant.wait(4.2)
+    plant.resolve(pc, router)
+    session = plant.tcp(pc, capper, via=router).open()
+    session.poll(3)
+    sent = session.send(bytes(1460), lost=True, after=1.0)
+    for pause in (0.3, 0.6, 1.2, 2.4):
+        plant.unreachable(router, pc, sent, code=4, next_size=1400, after=0.001)
+        sent = session.again(lost=True, after=pause)
+    plant.wait(8)
+    here.background()
+    return plant.pcap()
+
+
 def request_unanswered() -> bytes:
     here = hall(4.82)
     plant, filler = here.plant, here.filler
@@ -832,9 +957,16 @@ STORIES: dict[str, Callable[[], bytes]] = {
     "different-network.pcapng": different_network,
     "router-says-unreachable.pcap": router_says_unreachable,
     "filter-says-prohibited.pcap": filter_says_prohibited,
+    "tunnel-too-narrow.pcap": tunnel_too_narrow,
     "port-refused.pcap": port_refused,
     "port-silent.pcap.gz": port_silent,
     "session-reset.pcap": session_reset,
+    "closed-while-needed.pcap": closed_while_needed,
+    "idle-limit.pcap": idle_limit,
+    "path-breaks.pcap": path_breaks,
+    "impatient-pc.pcap": impatient_pc,
+    "noisy-cable.pcap": noisy_cable,
+    "pc-stops-reading.pcap": pc_stops_reading,
     "request-unanswered.pcap": request_unanswered,
     "sessions-taken.pcap": sessions_taken,
     "half-open-session.pcap": half_open_session,

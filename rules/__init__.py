@@ -48,12 +48,22 @@ from rules.recording import (
 )
 from rules.route import (
     discovery_unanswered,
+    large_frames_lost,
     path_refused,
     redirected_path,
     router_cannot_deliver,
     subnet_mismatch,
 )
-from rules.session import controller_restarted, session_reset
+from rules.session import (
+    controller_restarted,
+    idle_close,
+    lossy_path,
+    path_lost,
+    pc_gave_up,
+    receiver_stalled,
+    session_closed,
+    session_reset,
+)
 
 ALL = (
     damaged_file.RULE,
@@ -87,6 +97,7 @@ ALL = (
     path_refused.RULE,
     redirected_path.RULE,
     subnet_mismatch.RULE,
+    large_frames_lost.RULE,
     discovery_unanswered.RULE,
     wrong_device_answers.RULE,
     half_open_session.RULE,
@@ -97,6 +108,12 @@ ALL = (
     udp_port_closed.RULE,
     call_back_refused.RULE,
     controller_restarted.RULE,
+    receiver_stalled.RULE,
+    pc_gave_up.RULE,
+    lossy_path.RULE,
+    path_lost.RULE,
+    idle_close.RULE,
+    session_closed.RULE,
     session_reset.RULE,
     request_unanswered.RULE,
     one_way_stream.RULE,

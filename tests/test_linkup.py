@@ -614,7 +614,7 @@ def test_what_is_not_shown_is_unclear() -> None:
     plant, pc, unit = begun()
     session = plant.tcp(pc, unit)
     session.syn()
-    session.syn_ack(after=4.0)
+    session.syn_ack()
     session.rst(bare=True)
     assert states(plant) == [State.PASSED] * 4 + [State.UNCLEAR] + [State.NOT_REACHED] * 2
 

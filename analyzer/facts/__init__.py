@@ -11,7 +11,7 @@ from analyzer.facts.dhcp import Dhcp, DhcpMessage
 from analyzer.facts.flood import Flood
 from analyzer.facts.icmp import Echo, Icmp, IcmpError
 from analyzer.facts.paths import Path, Paths
-from analyzer.facts.session import CLIENT, SERVER, End, Session, Side, Socket
+from analyzer.facts.session import CLIENT, NOBODY, SERVER, End, Hole, Resent, Session, Side, Socket
 from analyzer.facts.starts import Starts
 from analyzer.facts.stations import Station, stations
 from analyzer.facts.switch import Switch
@@ -23,6 +23,7 @@ from analyzer.inputs.records import LINK_NAMES, Damage, Interface, Recording
 
 __all__ = [
     "CLIENT",
+    "NOBODY",
     "SERVER",
     "Address",
     "Arp",
@@ -37,12 +38,14 @@ __all__ = [
     "Exchange",
     "Facts",
     "Hardware",
+    "Hole",
     "IcmpError",
     "Interface",
     "Kind",
     "Moment",
     "Path",
     "Question",
+    "Resent",
     "Series",
     "Session",
     "Side",

@@ -36,18 +36,53 @@ class Data(NamedTuple):
 
 
 @dataclass(slots=True)
+class Resent:
+    """A data segment that was sent again: its sequence number, its octets, and each time."""
+
+    seq: int
+    size: int
+    again: Series = field(default_factory=Series)
+
+
+@dataclass(slots=True)
+class Hole:
+    """Octets that are not in the recording when later ones come. moment: of those later ones."""
+
+    seq: int
+    size: int
+    moment: Moment
+
+
+class Sized(NamedTuple):
+    """A data segment: the sequence number behind it, and its octets."""
+
+    behind: int
+    size: int
+
+
+@dataclass(slots=True)
 class Side:
     """What one end of a session sent.
 
-    octets: payload without repeats; repeats: data sent again; keep_alives: probes of an idle
-    session; hardware: source addresses its frames came from; sent_to: hardware addresses they went
-    to; acknowledges: whether its acknowledgements advance; next_seq: sequence number behind all
-    that it sent; last_ack: its last acknowledgement; unseen: acknowledgements of data that is not
-    in the recording.
+    octets: payload without repeats; segments: data segments with repeats, a joined one for as many
+    as it holds; repeats: data sent again; keep_alives: probes of an idle session; hardware: source
+    addresses its frames came from; sent_to: hardware addresses they went to; acknowledges: whether
+    its acknowledgements advance; next_seq: sequence number behind all that it sent; last_ack: its
+    last acknowledgement; unseen: acknowledgements of data that is not in the recording; record:
+    the first segment of each size that is larger than all before it.
+
+    Different segments sent again, without probes of a closed window: unconfirmed, where the other
+    end had not confirmed the segment yet; confirmed, where it had; missing, where the first
+    sending is not in the recording. resent: the latest of them; holes: what is still missing.
+
+    shut: where it said that it can take no more data (a window of zero); shut_since: the last of
+    those, where it never took that back; shut_longest: seconds of the longest such time that
+    ended; probes: what it sent to see whether the other end takes data again.
     """
 
     frames: int = 0
     octets: int = 0
+    segments: int = 0
     first: Moment | None = None
     last: Moment | None = None
     first_flags: int = 0
@@ -58,10 +93,21 @@ class Side:
     keep_alives: int = 0
     next_seq: int | None = None
     last_ack: int | None = None
+    last_ack_at: Moment | None = None
     ttl: int | None = None
     acknowledges: bool = False
     unseen: int = 0
     last_unseen: Moment | None = None
+    record: list[Sized] = field(default_factory=list)
+    unconfirmed: int = 0
+    confirmed: int = 0
+    missing: int = 0
+    resent: list[Resent] = field(default_factory=list)
+    holes: list[Hole] = field(default_factory=list)
+    shut: Series = field(default_factory=Series)
+    shut_since: Moment | None = None
+    shut_longest: float = 0.0
+    probes: int = 0
     hardware: set[Hardware] = field(default_factory=set)
     sent_to: set[Hardware] = field(default_factory=set)
 
@@ -88,6 +134,7 @@ class Session:
 
     syns: the SYN and its repeats, empty where the recording began later; syn_ack: the first
     acceptance; ends: FIN and RST segments in order; requests, answers: turns of data, see above;
+    answer_times: of answers with nothing unseen between request and answer;
     asked, answered: the last turn's last and first segment; checksum_filled: whether the SYN's
     checksum was right, None where that was not looked at.
     """
@@ -216,6 +263,11 @@ class Session:
         return self.closing[0] if self.closing[0].reset else None
 
     @property
+    def ended_by_server(self) -> End | None:
+        """The server's close or reset of an open session that nobody had closed."""
+        return self.closing[0] if self.refused is None and self.server_ended else None
+
+    @property
     def server_ended(self) -> bool:
         """Whether the server was the first to close or reset."""
         return bool(self.closing) and self.closing[0].side == SERVER
@@ -234,7 +286,7 @@ class Session:
     def request_acknowledged(self) -> bool:
         """Whether the server's TCP confirmed all that the client sent."""
         sent, confirmed = self.from_client.next_seq, self.from_server.last_ack
-        return sent is not None and confirmed is not None and _ahead(confirmed, sent) >= -1
+        return sent is not None and confirmed is not None and ahead(confirmed, sent) >= -1
 
     @property
     def lacks_answer(self) -> bool:
@@ -242,7 +294,31 @@ class Session:
         unseen = self.from_client.last_unseen
         return unseen is not None and self.asked is not None and unseen > self.asked
 
+    def stuck(self, side: int) -> Resent | None:
+        """The segment that a side sends again and the other end still waits for."""
+        confirmed = self.sides[1 - side].last_ack
+        if confirmed is None:
+            return None
+        found = (r for r in self.sides[side].resent if 0 <= ahead(confirmed, r.seq) < r.size)
+        return next(found, None)
 
-def _ahead(a: int, b: int) -> int:
+    def hole(self, side: int) -> Hole | None:
+        """The first octets of a side that are missing in the recording and at the other end."""
+        confirmed = self.sides[1 - side].last_ack
+        if confirmed is None:
+            return None
+        found = (h for h in self.sides[side].holes if 0 <= ahead(confirmed, h.seq) < h.size)
+        return next(found, None)
+
+    def largest_confirmed(self, side: int) -> int:
+        """Octets of the largest data segment of a side that the other end has confirmed."""
+        confirmed = self.sides[1 - side].last_ack
+        if confirmed is None:
+            return 0
+        sizes = (one.size for one in self.sides[side].record if ahead(confirmed, one.behind) >= 0)
+        return max(sizes, default=0)
+
+
+def ahead(a: int, b: int) -> int:
     """How far sequence number a is ahead of b, modulo 2^32 (RFC 9293 3.4)."""
     return (a - b + WORD // 2) % WORD - WORD // 2

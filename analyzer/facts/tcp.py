@@ -20,9 +20,13 @@ from analyzer.facts.session import (
     WORD,
     Data,
     End,
+    Hole,
+    Resent,
     Session,
     Side,
+    Sized,
     Socket,
+    ahead,
 )
 from analyzer.facts.values import (
     BINS,
@@ -38,6 +42,18 @@ from analyzer.frames import NO_HARDWARE, Frames, Tcp
 FIRST_OCTETS = 64
 """Octets kept of the first data in each direction."""
 EVENT_FLAGS = Tcp.SYN | Tcp.FIN | Tcp.RST
+FULL = 1460
+"""Most octets of a TCP segment in an Ethernet frame of 1500 octets without options (RFC 9293 3.7.1,
+RFC 894); a larger one was joined by the recording host.
+"""
+DISORDER = 0.003
+"""Seconds: a hole that closes sooner was a matter of order, not of loss; systems wait far longer
+before they send again (RFC 6298 2.4: a second; in practice 0.1 s and more).
+"""
+CROSSING = 0.05
+"""Seconds within which an acknowledgement and a repeat may have passed each other on the way
+(common practice, no source).
+"""
 CHECKED_SYNS = 64
 """SYN segments whose checksum is computed: enough to see which host leaves it to the adapter."""
 
@@ -56,6 +72,7 @@ class _Segments:
     ack: Ints
     flags: Ints
     length: Ints
+    window: Ints
     seconds: Floats
     number: Ints
     index: Ints
@@ -114,6 +131,7 @@ class TcpSessions:
             ack=table.ack[order],
             flags=table.flags[order],
             length=table.length[order],
+            window=table.window[order],
             seconds=frames.seconds[table.row[order]],
             number=frames.number[table.row[order]],
             index=order,
@@ -191,19 +209,25 @@ def _follow(segments: _Segments, parts: list[Session], frames: Frames) -> None:
     order, start, last = ends(lane, len(lanes))
     sides = [parts[number >> 1].sides[number & 1] for number in lanes.tolist()]
     carried = np.array([[_or_minus_one(side.next_seq) for side in one.sides] for one in parts])
-    new, repeated, keep_alive, reached = _sequence(segments, lane, order, start, last, sides)
+    new, repeated, keep_alive, skipped, reached = _sequence(
+        segments, lane, order, start, last, sides
+    )
     fresh = new > 0
     unseen = _unseen(segments, carried, reached)
-    before, before_seconds = _turns(segments, parts, fresh)
-    _lanes(segments, order, start, last, sides, new, keep_alive, unseen, frames)
+    before, before_seconds = _turns(segments, parts, fresh, unseen, skipped)
+    small = keep_alive | repeated | (fresh & (segments.length == 1))
+    probes = _probes(segments, parts, lane, order, sides, small)
+    _sent_again(segments, parts, repeated & ~probes, skipped)
+    _lanes(segments, order, start, last, sides, new, repeated, keep_alive, unseen, frames)
     _singly(segments, parts, fresh, repeated, before, before_seconds, frames)
 
 
 def _sequence(
     segments: _Segments, lane: Ints, order: Ints, start: Ints, last: Ints, sides: list[Side]
-) -> tuple[Ints, Flags, Flags, Ints]:
+) -> tuple[Ints, Flags, Flags, Ints, Ints]:
     """New octets of each segment, whether it repeats old data, whether it probes an idle session,
-    and the sequence number behind all that its side had sent by then, -1 where that is unknown.
+    the octets that it leaves out, and the sequence number behind all that its side had sent by
+    then, -1 where that is unknown.
 
     Sequence numbers are taken relative to what the side had sent before, modulo 2^32; a side
     begins with its first SYN, FIN or data, as an acknowledgement may still be an older session's.
@@ -236,6 +260,7 @@ def _sequence(
     data = (length > 0) & ~reset & (flags & Tcp.SYN == 0)
     new = np.where(data & ~probe, np.clip(relative + length - before, 0, length), 0)
     repeated = data & ~probe & (new == 0)
+    skipped = np.where(data & inside, np.maximum(relative - before, 0), 0)
     for side, reach, origin, sure in zip(
         sides, reached[last].tolist(), base.tolist(), known.tolist(), strict=True
     ):
@@ -244,11 +269,26 @@ def _sequence(
     behind = np.where(inside & known[of], (base[of] + reached) % WORD, -1)
     back = np.empty(len(order), np.int64)
     back[order] = place
-    return new[back], repeated[back], probe[back], behind[back]
+    return new[back], repeated[back], probe[back], skipped[back], behind[back]
 
 
 def _or_minus_one(number: int | None) -> int:
     return -1 if number is None else number
+
+
+def _other(segments: _Segments, chosen: Flags | None = None) -> Ints:
+    """The latest row of the session's other side before each row, -1 where this chunk has none.
+
+    chosen: the rows that come into question.
+    """
+    place = np.arange(len(segments.part))
+    latest = []
+    for side in (CLIENT, SERVER):
+        rows = segments.side == side
+        rows = rows if chosen is None else rows & chosen
+        latest.append(np.maximum.accumulate(np.where(rows, place, -1)))
+    other = np.where(segments.side == CLIENT, latest[SERVER], latest[CLIENT])
+    return np.where(other >= np.flatnonzero(segments.begins)[segments.part], other, -1)
 
 
 def _unseen(segments: _Segments, carried: Ints, reached: Ints) -> Flags:
@@ -257,18 +297,107 @@ def _unseen(segments: _Segments, carried: Ints, reached: Ints) -> Flags:
     carried: the sequence number behind each side of each session before this chunk; reached: the
     one behind the segment's own side; -1 where unknown.
     """
-    place = np.arange(len(segments.part))
-    latest = [
-        np.maximum.accumulate(np.where(segments.side == side, place, -1))
-        for side in (CLIENT, SERVER)
-    ]
-    other = np.where(segments.side == CLIENT, latest[SERVER], latest[CLIENT])
-    inside = other >= np.flatnonzero(segments.begins)[segments.part]
-    sent = np.where(inside, reached[other], carried[segments.part, 1 - segments.side])
-    ahead = (segments.ack - sent + WORD // 2) % WORD - WORD // 2
+    other = _other(segments)
+    sent = np.where(other >= 0, reached[other], carried[segments.part, 1 - segments.side])
+    more = (segments.ack - sent + WORD // 2) % WORD - WORD // 2
     confirms = (segments.flags & (Tcp.ACK | Tcp.RST)) == Tcp.ACK
-    beyond: Flags = confirms & (sent >= 0) & (ahead > 0)
+    beyond: Flags = confirms & (sent >= 0) & (more > 0)
     return beyond
+
+
+def _probes(
+    segments: _Segments,
+    parts: list[Session],
+    lane: Ints,
+    order: Ints,
+    sides: list[Side],
+    small: Flags,
+) -> Flags:
+    """Which of the small segments only ask whether the other side takes data again; and keep for
+    each side when its window was zero, which is zero on any scale (RFC 7323 2.3).
+
+    Windows of SYN, FIN and RST are not looked at: there a zero may mean nothing.
+    """
+    told = segments.flags & EVENT_FLAGS == 0
+    shut = told & (segments.window == 0)
+    carried = np.array([[side.shut_since is not None for side in one.sides] for one in parts])
+    if not (shut.any() or carried.any()):
+        return np.zeros(len(shut), bool)
+    _shut(segments, lane, order[told[order]], sides, shut)
+    other = _other(segments, told)
+    blocked = np.where(other >= 0, shut[other], carried[segments.part, 1 - segments.side])
+    probes: Flags = told & blocked & small
+    for number, count in _per_part(lane[probes]):
+        sides[number].probes += count
+    return probes
+
+
+def _shut(segments: _Segments, lane: Ints, rows: Ints, sides: list[Side], shut: Flags) -> None:
+    """Keep where a side's window becomes zero, and for how long; rows: by side, in file order."""
+    if not len(rows):
+        return
+    begins = np.append(True, lane[rows[1:]] != lane[rows[:-1]])
+    carried = np.array([side.shut_since is not None for side in sides])
+    before = np.where(begins, carried[lane[rows]], np.append(False, shut[rows[:-1]]))
+    for at in rows[shut[rows] != before].tolist():
+        side, moment = sides[lane[at]], _moment(segments, at)
+        if shut[at]:
+            side.shut.add(moment)
+            side.shut_since = moment
+        elif side.shut_since is not None:
+            side.shut_longest = max(side.shut_longest, moment.seconds - side.shut_since.seconds)
+            side.shut_since = None
+
+
+def _sent_again(segments: _Segments, parts: list[Session], again: Flags, skipped: Ints) -> None:
+    """Look singly at segments that leave octets out, and at those sent again."""
+    wanted = np.flatnonzero(again | (skipped > 0)).tolist()
+    if not wanted:
+        return
+    confirms = segments.flags & (Tcp.ACK | Tcp.RST) == Tcp.ACK
+    other = _other(segments, confirms)
+    for at in wanted:
+        session, number = parts[segments.part[at]], int(segments.side[at])
+        side, moment = session.sides[number], _moment(segments, at)
+        seq, size = int(segments.seq[at]), int(segments.length[at])
+        if skipped[at]:
+            left_out = int(skipped[at])
+            side.holes.append(Hole((seq - left_out) % WORD, left_out, moment))
+            del side.holes[:-KEPT]
+            continue
+        peer, behind = session.sides[1 - number], int(other[at])
+        ack = int(segments.ack[behind]) if behind >= 0 else peer.last_ack
+        since = _moment(segments, behind) if behind >= 0 else peer.last_ack_at
+        confirmed = ack is not None and ahead(ack, seq + size) >= 0
+        hole = None if confirmed else _filled(side, seq, size)
+        if hole is not None and moment.seconds - hole.seconds < DISORDER:
+            continue
+        known = next((one for one in side.resent if one.seq == seq), None)
+        if known is None:
+            crossing = since is None or moment.seconds - since.seconds < CROSSING
+            side.missing += hole is not None
+            side.confirmed += confirmed and not crossing
+            side.unconfirmed += hole is None and (crossing or not confirmed)
+            known = Resent(seq, size)
+            side.resent.append(known)
+            del side.resent[:-KEPT]
+        known.again.add(moment)
+
+
+def _filled(side: Side, seq: int, size: int) -> Moment | None:
+    """Take a segment's octets out of the hole that it begins to fill: the hole's moment."""
+    for hole in side.holes:
+        offset = ahead(seq, hole.seq)
+        if not -size < offset < hole.size:
+            continue
+        rest = hole.size - offset - size
+        hole.size = max(offset, 0)
+        if not hole.size:
+            side.holes.remove(hole)
+        if rest > 0:
+            side.holes.append(Hole((seq + size) % WORD, rest, hole.moment))
+        return hole.moment
+    return None
 
 
 def _lanes(
@@ -278,6 +407,7 @@ def _lanes(
     last: Ints,
     sides: list[Side],
     new: Ints,
+    repeated: Flags,
     keep_alive: Flags,
     unseen: Flags,
     frames: Frames,
@@ -287,6 +417,11 @@ def _lanes(
     lane = np.repeat(np.arange(count), last - start + 1)
     new = new[order]
     octets = np.bincount(lane, new, count).astype(np.int64).tolist()
+    data = (new > 0) | repeated[order]
+    pieces = np.where(data, -(-segments.length[order] // FULL), 0)
+    pieces = np.bincount(lane, pieces, count).astype(np.int64).tolist()
+    sizes = np.where(new > 0, segments.length[order], 0)
+    largest = np.maximum.reduceat(sizes, start).tolist()
     probes = np.bincount(lane, keep_alive[order], count).astype(np.int64).tolist()
     unseens = np.bincount(lane, unseen[order], count).astype(np.int64).tolist()
     place = np.arange(len(order))
@@ -303,6 +438,9 @@ def _lanes(
     for i, (side, begin, stop) in enumerate(zip(sides, start.tolist(), last.tolist(), strict=True)):
         side.frames += stop - begin + 1
         side.octets += octets[i]
+        side.segments += pieces[i]
+        if largest[i] > (side.record[-1].size if side.record else 0):
+            _keep_records(side, segments, order[begin : stop + 1], sizes[begin : stop + 1])
         side.keep_alives += probes[i]
         side.unseen += unseens[i]
         if unseens[i]:
@@ -321,7 +459,18 @@ def _lanes(
             advanced = side.last_ack not in (None, int(earliest[i])) or advances[i] > 0
             side.acknowledges |= advanced
             side.last_ack = int(ack[last_ack[i]])
+            side.last_ack_at = _moment(segments, order[last_ack[i]])
         side.ttl = int(frames.ip.ttl[frames.tcp.ip[int(segments.index[order[stop]])]])
+
+
+def _keep_records(side: Side, segments: _Segments, rows: Ints, sizes: Ints) -> None:
+    """Keep the first segment of each size that is larger than all before it."""
+    known = side.record[-1].size if side.record else 0
+    before = np.maximum.accumulate(np.append(known, sizes[:-1]))
+    for at in rows[sizes > before].tolist():
+        size = int(segments.length[at])
+        side.record.append(Sized((int(segments.seq[at]) + size) % WORD, size))
+    del side.record[:-KEPT]
 
 
 def _remember_hardware(
@@ -352,9 +501,12 @@ def _moment(segments: _Segments, at: Any) -> Moment:
     return Moment(int(segments.number[at]), float(segments.seconds[at]))
 
 
-def _turns(segments: _Segments, parts: list[Session], fresh: Flags) -> tuple[Ints, Floats]:
+def _turns(
+    segments: _Segments, parts: list[Session], fresh: Flags, unseen: Flags, skipped: Ints
+) -> tuple[Ints, Floats]:
     """Count requests and answers; tell, for each segment, who sent data last before it, and when.
 
+    An answer is timed only where no octets between it and its request are missing.
     Returns (side, seconds), with NOBODY where no data came before.
     """
     place = np.arange(len(segments.part))
@@ -370,14 +522,21 @@ def _turns(segments: _Segments, parts: list[Session], fresh: Flags) -> tuple[Int
     turn = fresh & (side != segments.side)
     request = turn & (segments.side == CLIENT)
     answer = turn & (segments.side == SERVER) & (side == CLIENT)
-    _count_answers(segments, parts, answer, segments.seconds - seconds)
+    for number, count in _per_part(segments.part[answer]):
+        parts[number].answers += count
+    for number, at in _last_of_part(segments.part, answer):
+        parts[number].answered = _moment(segments, at)
+    late = np.array([_misses_octets(one) for one in parts])
+    if unseen.any() or late.any():
+        lacking = np.cumsum(unseen)
+        since = np.where(inside, lacking[previous], lacking[begin] - unseen[begin])
+        answer &= (lacking == since) & (inside | ~late[segments.part])
+    _time_answers(segments, parts, answer & (skipped == 0), segments.seconds - seconds)
     for number, count in _per_part(segments.part[request]):
         parts[number].requests += count
     asking = fresh & (segments.side == CLIENT)
     for number, at in _last_of_part(segments.part, asking):
         parts[number].asked = _moment(segments, at)
-    for number, at in _last_of_part(segments.part, answer):
-        parts[number].answered = _moment(segments, at)
     for number, at in _last_of_part(segments.part, fresh):
         parts[number].last_turn = int(segments.side[at])
     return side, seconds
@@ -386,6 +545,12 @@ def _turns(segments: _Segments, parts: list[Session], fresh: Flags) -> tuple[Int
 def _last_data_seconds(session: Session) -> float:
     moments = [side.last_data for side in session.sides if side.last_data]
     return max(moments).seconds if moments else 0.0
+
+
+def _misses_octets(session: Session) -> bool:
+    """Whether octets behind the last data were confirmed and are not in the recording."""
+    data = [side.last_data for side in session.sides if side.last_data]
+    return any(s.last_unseen > max(data) for s in session.sides if s.last_unseen and data)
 
 
 def _per_part(part: Ints) -> list[tuple[int, int]]:
@@ -401,7 +566,7 @@ def _last_of_part(part: Ints, chosen: Flags) -> list[tuple[int, int]]:
     return list(zip(numbers[final].tolist(), rows[final].tolist(), strict=True))
 
 
-def _count_answers(segments: _Segments, parts: list[Session], answer: Flags, took: Floats) -> None:
+def _time_answers(segments: _Segments, parts: list[Session], answer: Flags, took: Floats) -> None:
     rows = np.flatnonzero(answer)
     if not len(rows):
         return
@@ -420,8 +585,6 @@ def _count_answers(segments: _Segments, parts: list[Session], answer: Flags, too
         session = parts[number]
         session.answer_times.least = min(session.answer_times.least, low)
         session.answer_times.most = max(session.answer_times.most, high)
-    for number, count in _per_part(part):
-        parts[number].answers += count
 
 
 def _singly(

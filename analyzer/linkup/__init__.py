@@ -33,13 +33,16 @@ from analyzer.linkup.model import (
     silence,
 )
 from analyzer.linkup.pc import find_pc
-from analyzer.linkup.tries import Ending, Try, tries_of
+from analyzer.linkup.tries import Try, TryEnd, tries_of
+from analyzer.linkup.wanted import LONG_IDLE, RIGHT_AFTER, Ending, endings
 
 __all__ = [
     "LISTEN_AFTER",
     "LISTEN_BEFORE",
     "LISTEN_LONG",
+    "LONG_IDLE",
     "PRESUMED_MASK",
+    "RIGHT_AFTER",
     "Case",
     "Ending",
     "LinkUp",
@@ -49,6 +52,8 @@ __all__ = [
     "Target",
     "Told",
     "Try",
+    "TryEnd",
+    "endings",
     "everything_tried",
     "find_pc",
     "find_targets",

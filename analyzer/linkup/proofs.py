@@ -93,7 +93,8 @@ def _answer_proof(linkup: LinkUp) -> Proof | None:
             return Proof(session.from_server.first_data.moment, "speaks first")
         if session.answers and session.answered is not None:
             values = {"answers": session.answers, "took": session.answer_times.median}
-            return Proof(session.answered, "answers", values)
+            timed = session.answer_times.count > 0
+            return Proof(session.answered, "answers" if timed else "untimed answers", values)
     for exchange in linkup.exchanges:
         if exchange.answered.first is not None:
             return Proof(exchange.answered.first, "udp answer", {"port": exchange.server[1]})

@@ -8,7 +8,7 @@ from analyzer.facts import Exchange, Moment, Question, Session
 from analyzer.linkup.model import LinkUp
 
 
-class Ending(StrEnum):
+class TryEnd(StrEnum):
     """How a try ended."""
 
     SILENT = "silent"
@@ -31,7 +31,7 @@ class Try:
 
     what: str
     port: int | None
-    ending: Ending
+    ending: TryEnd
     first: Moment
     last: Moment
     times: int
@@ -61,7 +61,7 @@ def _each(linkup: LinkUp) -> Iterator[Try]:
         yield _asked(question)
     if linkup.pings is not None:
         sent, back = linkup.pings.requests, linkup.pings.replies
-        ending = Ending.ANSWERED if back.count else Ending.SILENT
+        ending = TryEnd.ANSWERED if back.count else TryEnd.SILENT
         last = max(sent.last, back.last) if back.count else sent.last
         yield Try("ping", None, ending, sent.first, last, sent.count, back.count)
     for session in (*linkup.sessions, *linkup.other_sessions):
@@ -71,7 +71,7 @@ def _each(linkup: LinkUp) -> Iterator[Try]:
 
 
 def _asked(question: Question) -> Try:
-    ending = Ending.ANSWERED if question.answered else Ending.SILENT
+    ending = TryEnd.ANSWERED if question.answered else TryEnd.SILENT
     asked = question.asked
     return Try("arp", None, ending, asked.first, asked.last, asked.count, question.answered)
 
@@ -83,24 +83,24 @@ def _called(session: Session) -> Try:
     )  # fmt: skip
 
 
-def _ending(session: Session) -> Ending:
+def _ending(session: Session) -> TryEnd:
     if session.refused is not None:
-        return Ending.REFUSED
+        return TryEnd.REFUSED
     if session.is_silent:
-        return Ending.SILENT
+        return TryEnd.SILENT
     if not session.is_open:
-        return Ending.UNFINISHED
+        return TryEnd.UNFINISHED
     if session.broken_by is not None:
-        return Ending.BROKEN
+        return TryEnd.BROKEN
     if session.is_waiting and not session.answers:
-        return Ending.MUTE
-    return Ending.CLOSED if session.closing else Ending.OPEN
+        return TryEnd.MUTE
+    return TryEnd.CLOSED if session.closing else TryEnd.OPEN
 
 
 def _sent(exchange: Exchange) -> Iterator[Try]:
     asked, answered = exchange.asked, exchange.answered
     if asked.first is None or asked.last is None:
         return
-    ending = Ending.ANSWERED if answered.count else Ending.SILENT
+    ending = TryEnd.ANSWERED if answered.count else TryEnd.SILENT
     last = max(asked.last, answered.last) if answered.last else asked.last
     yield Try("udp", exchange.server[1], ending, asked.first, last, asked.count, answered.count)

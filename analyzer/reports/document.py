@@ -11,7 +11,6 @@ from analyzer.diagnosis import (
     CANNOT_TELL,
     Certainty,
     Diagnosis,
-    Ending,
     Finding,
     Kind,
     Level,
@@ -21,6 +20,7 @@ from analyzer.diagnosis import (
     State,
     Station,
     Step,
+    TryEnd,
     Verdict,
 )
 from analyzer.words import clean, count, listed, say, seconds, times
@@ -58,14 +58,14 @@ TRIED = {
     "udp": "sends to UDP port {port}",
 }
 TRY_ENDED = {
-    Ending.SILENT: "no answer",
-    Ending.ANSWERED: "{answers:count answer}",
-    Ending.REFUSED: "turned down",
-    Ending.UNFINISHED: "accepted, and not taken up",
-    Ending.MUTE: "opened, no answer to the request",
-    Ending.BROKEN: "{answers:count answer}, then broken by a reset",
-    Ending.CLOSED: "{answers:count answer}, then closed",
-    Ending.OPEN: "{answers:count answer}, open to the end",
+    TryEnd.SILENT: "no answer",
+    TryEnd.ANSWERED: "{answers:count answer}",
+    TryEnd.REFUSED: "turned down",
+    TryEnd.UNFINISHED: "accepted, and not taken up",
+    TryEnd.MUTE: "opened, no answer to the request",
+    TryEnd.BROKEN: "{answers:count answer}, then broken by a reset",
+    TryEnd.CLOSED: "{answers:count answer}, then closed",
+    TryEnd.OPEN: "{answers:count answer}, open to the end",
 }
 FEW = 2
 """Link-ups that are all told in full."""

@@ -149,6 +149,9 @@ RULE = Rule(
         "port-silent",
         "session-reset",
         "request-unanswered",
+        "lossy-path",
+        "path-lost",
+        "pc-gave-up",
     ),
     sources=(
         "RFC 5227 section 2.1 and RFC 4862 section 5.4 (checks when an interface starts)",

@@ -194,6 +194,9 @@ RULE = Rule(
         "controller-restarted",
         "session-reset",
         "request-unanswered",
+        "path-lost",
+        "session-closed",
+        "pc-gave-up",
     ),
     sources=(
         "RFC 951 sections 3 and 7 (BOOTP), RFC 2131 section 3.1 (DHCP)",

@@ -203,6 +203,8 @@ RULE = Rule(
         "session-reset",
         "request-unanswered",
         "session-limit",
+        "path-lost",
+        "session-closed",
     ),
     sources=(
         "RFC 5227 sections 2.1.1 and 2.3 (a station checks and announces its address)",

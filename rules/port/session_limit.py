@@ -311,6 +311,7 @@ RULE = Rule(
         "port-silent",
         "session-reset",
         "request-unanswered",
+        "session-closed",
     ),
     sources=("RFC 9293 section 3.10.7", "common practice, no source (limits of 1, 2 or 4)"),
     find=find,

@@ -153,6 +153,8 @@ RULE = Rule(
     explains=(
         "session-reset",
         "request-unanswered",
+        "path-lost",
+        "session-closed",
     ),
     sources=(
         "RFC 792 (type 5) and RFC 1122 section 3.2.2.2",

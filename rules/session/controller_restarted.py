@@ -221,6 +221,10 @@ RULE = Rule(
         "request-unanswered",
         "half-open-session",
         "session-limit",
+        "path-lost",
+        "session-closed",
+        "pc-gave-up",
+        "idle-close",
     ),
     sources=(
         "RFC 9293 section 3.10.7.1 (a restarted end answers old sessions with a reset)",

@@ -9,17 +9,11 @@ came up in the end.
 
 from collections.abc import Iterator
 
-from analyzer.facts import CLIENT, End, Session
+from analyzer.facts import CLIENT
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp
+from analyzer.linkup import LONG_IDLE, Case, Ending, endings
 from rules import cautions
 
-RIGHT_AFTER = 1.0
-"""Seconds after an answer within which a close belongs to it, by design of some controllers."""
-SOON = 60.0
-"""Seconds within which a program that wants its session calls again."""
-LONG_IDLE = 5.0
-"""Seconds without data from which on a time limit is the first thing to think of."""
 AT_ONCE = 0.1
 """Seconds within which a reset answers the request before it."""
 RESTART, BAD_REQUEST, TIME_LIMIT = 0, 2, 3
@@ -28,55 +22,31 @@ RESTART, BAD_REQUEST, TIME_LIMIT = 0, 2, 3
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
-        broken = [
-            (session, end)
-            for session in linkup.sessions
-            if (end := session.broken_by) is not None and _was_wanted(linkup, session, end)
-        ]
+        broken = [one for one in endings(linkup) if one.end.reset and one.is_wanted]
         if not broken:
             continue
-        session, end = broken[0]
+        first = broken[0]
         yield Sighting(
             values={
                 "controller": linkup.controller,
-                "port": session.server.port,
+                "port": first.session.server.port,
                 "sessions": len(broken),
-                "answers": session.answers,
-                "idle": _idle(session, end),
+                "answers": first.session.answers,
+                "idle": first.idle,
             },
             frames={
-                "reset": [end.moment for _, end in broken],
-                "data": [one.asked for one, _ in broken if one.asked],
+                "reset": [one.end.moment for one in broken],
+                "data": [one.session.asked for one in broken if one.session.asked],
             },
             linkup=linkup,
-            likeliest=_likeliest(session, end),
+            likeliest=_likeliest(first),
         )
 
 
-def _likeliest(session: Session, end: End) -> int:
-    if _idle(session, end) >= LONG_IDLE:
+def _likeliest(ending: Ending) -> int:
+    if ending.idle >= LONG_IDLE:
         return TIME_LIMIT
-    return BAD_REQUEST if end.after == CLIENT and _idle(session, end) < AT_ONCE else RESTART
-
-
-def _was_wanted(linkup: LinkUp, session: Session, end: End) -> bool:
-    if not session.answers and linkup.answers_after(end.moment):
-        return False
-    if end.after == CLIENT or (session.completed and not session.answers):
-        return True
-    return _called_again(linkup, end) and _idle(session, end) > RIGHT_AFTER
-
-
-def _called_again(linkup: LinkUp, end: End) -> bool:
-    calls = [one.syns.first for one in linkup.sessions if one.syns.count]
-    return any(0 < call.seconds - end.moment.seconds < SOON for call in calls)
-
-
-def _idle(session: Session, end: End) -> float:
-    """Seconds since the last data, or since the session's first frames where there was none."""
-    if end.since_data is not None:
-        return end.since_data
-    return end.moment.seconds - (session.completed or session.first).seconds
+    return BAD_REQUEST if ending.end.after == CLIENT and ending.idle < AT_ONCE else RESTART
 
 
 RULE = Rule(

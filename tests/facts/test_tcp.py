@@ -1,6 +1,7 @@
 """facts.tcp: sessions out of segments, against a slow reading of RFC 9293 frame by frame."""
 
 import io
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
@@ -51,7 +52,16 @@ class Direction:
     keep_alives: int = 0
     last_data: int | None = None
     last_ack: int | None = None
+    acked_at: float = 0.0
     unseen: int = 0
+    segments: int = 0
+    record: list[int] = field(default_factory=lambda: [0])
+    skipped: dict[int, float] = field(default_factory=dict)
+    resent: dict[int, list[int]] = field(default_factory=dict)
+    kinds: Counter[str] = field(default_factory=Counter)
+    is_shut: bool = False
+    shut: list[int] = field(default_factory=list)
+    probes: int = 0
 
     def take(self, seq: int, size: int, syn: bool, fin: bool, frame: int) -> bool:
         """Whether the segment brings new data (RFC 9293 3.4, 3.8.4)."""
@@ -64,18 +74,44 @@ class Direction:
         else:
             start = self.behind + (seq - self.behind + 2**31) % 2**32 - 2**31
             probe = size <= 1 and not syn and not fin and start == self.behind - 1
+        self.before = self.behind
         new = min(size, start + size - self.behind) if size and not syn else 0
         if size or syn or fin:
             self.behind = max(self.behind, start + size + syn + fin)
+        self.seq, self.size, self.probe, self.gap = start, size, probe, False
         if probe:
             self.keep_alives += 1
             return False
+        self.segments += bool(size and not syn)
         if size and not syn and new <= 0:
             self.repeats.append(frame)
         if new > 0:
             self.octets += new
             self.last_data = frame
+            if size > self.record[-1]:
+                self.record.append(size)
         return new > 0
+
+    def receive(
+        self, repeated: bool, ack: int | None, acked_at: float, frame: int, at: float
+    ) -> None:
+        """The octets of a segment with data, one by one; ack: the other side's latest."""
+        octets = range(self.seq, self.seq + self.size)
+        if repeated:
+            confirmed = ack is not None and (ack - octets.stop) % 2**32 < 2**31
+            missing = [] if confirmed else [one for one in octets if one in self.skipped]
+            early = any(at - self.skipped[one] < 0.003 for one in missing)
+            if not early:
+                kind = "missing" if missing else "unconfirmed"
+                kind = "confirmed" if confirmed and at - acked_at >= 0.05 else kind
+                self.kinds[kind] += octets[0] not in self.resent
+                self.resent.setdefault(octets[0], []).append(frame)
+            if confirmed:
+                return
+        elif octets[0] > self.before:
+            self.gap = True
+            self.skipped |= dict.fromkeys(range(self.before, octets[0]), at)
+        self.skipped = {one: when for one, when in self.skipped.items() if one not in octets}
 
 
 @dataclass
@@ -97,17 +133,21 @@ class Oracle:
     turn: int = NOBODY
     turned: float = 0.0
     times: list[float] = field(default_factory=list)
+    lacking: bool = False
 
     def take(self, sender: tuple[bytes, int], tcp: dpkt.tcp.TCP, frame: int, at: float) -> None:
         side = CLIENT if sender == self.client else SERVER
         mine, theirs = self.sides[side], self.sides[1 - side]
         syn, fin, rst, ack = (bool(tcp.flags & bit) for bit in (2, 1, 4, 16))
         mine.frames += 1
+        repeats = len(mine.repeats)
         new = not rst and mine.take(tcp.seq, len(tcp.data), syn, fin, frame)
+        self._windows(mine, theirs, tcp, new, len(mine.repeats) > repeats, frame, at)
         if ack and not rst:
-            mine.last_ack = tcp.ack
-            if theirs.behind is not None:
-                mine.unseen += 0 < (tcp.ack - theirs.behind) % 2**32 < 2**31
+            mine.last_ack, mine.acked_at = tcp.ack, at
+            if theirs.behind is not None and 0 < (tcp.ack - theirs.behind) % 2**32 < 2**31:
+                mine.unseen += 1
+                self.lacking = True
         if rst or fin:
             self.ends.append((frame, rst, side, side if new else self.turn))
         elif syn and ack and side == SERVER and self.syn_ack is None:
@@ -120,6 +160,26 @@ class Oracle:
         if new:
             self._turn(side, frame, at)
 
+    def _windows(
+        self,
+        mine: Direction,
+        theirs: Direction,
+        tcp: dpkt.tcp.TCP,
+        new: bool,
+        repeated: bool,
+        frame: int,
+        at: float,
+    ) -> None:
+        told = not tcp.flags & 7
+        small = repeated or (new and len(tcp.data) == 1) or (mine.behind is not None and mine.probe)
+        probe = told and theirs.is_shut and small
+        mine.probes += probe
+        if new or (repeated and not probe):
+            mine.receive(repeated, theirs.last_ack, theirs.acked_at, frame, at)
+        if told and (tcp.win == 0) != mine.is_shut:
+            mine.is_shut = tcp.win == 0
+            mine.shut += [frame] * mine.is_shut
+
     def _turn(self, side: int, frame: int, at: float) -> None:
         if side == CLIENT:
             self.asked = frame
@@ -127,8 +187,9 @@ class Oracle:
         elif self.turn == CLIENT:
             self.answers += 1
             self.answered = frame
-            self.times.append(at - self.turned)
-        self.turn, self.turned = side, at
+            if not (self.lacking or self.sides[side].gap):
+                self.times.append(at - self.turned)
+        self.turn, self.turned, self.lacking = side, at, False
 
 
 def oracles(octets: bytes) -> list[Oracle]:
@@ -169,6 +230,16 @@ def assert_alike(session: Session, oracle: Oracle) -> None:
         assert side.last_ack == slow.last_ack
         assert side.unseen == slow.unseen
         assert numbers([side.last_data]) == [slow.last_data]
+        assert side.segments == slow.segments
+        assert [one.size for one in side.record] == slow.record[1:]
+        kinds = ("missing", "confirmed", "unconfirmed")
+        assert all(getattr(side, kind) == slow.kinds[kind] for kind in kinds)
+        again = {one.seq: numbers(one.again.moments) for one in side.resent}
+        assert again == {seq % 2**32: frames for seq, frames in slow.resent.items()}
+        assert sum(hole.size for hole in side.holes) == len(slow.skipped)
+        assert numbers(side.shut.moments) == slow.shut
+        assert (side.shut_since is not None) == slow.is_shut
+        assert side.probes == slow.probes
     ends = [(end.moment.frame, end.reset, end.side, end.after) for end in session.ends]
     assert ends == oracle.ends[:16]
     assert session.answer_times.count == len(oracle.times)
@@ -180,8 +251,11 @@ def assert_alike(session: Session, oracle: Oracle) -> None:
 OPENINGS = ("open", "refuse", "half-open", "reuse")
 OF_THE_PC = ("ask", "overlap", "again", "keep-alive", "ack", "fin", "last", "rst")
 OF_THE_UNIT = ("answer", "lose", "again-server", "keep-alive-server", "ack-server")
+LOSSES = ("drop", "drop", "refill", "shut", "shut-server")
 ENDS = ("fin-server", "rst-server")
-SAY = st.sampled_from(("talk", "ask", "answer") * 3 + OPENINGS + OF_THE_PC + OF_THE_UNIT + ENDS)
+SAY = st.sampled_from(
+    ("talk", "ask", "answer") * 3 + OPENINGS + OF_THE_PC + OF_THE_UNIT + LOSSES + ENDS
+)
 STEPS = st.lists(
     st.tuples(st.integers(0, 2), SAY, st.sampled_from([1, 2, 7, 300]), st.floats(0.001, 2)),
     min_size=12,
@@ -198,6 +272,7 @@ class Tellers:
         self.pc, self.unit = self.plant.pc(), self.plant.station()
         self.starts = starts
         self.stories = [self._new(number) for number in range(3)]
+        self.dropped: dict[int, tuple[int, bytes]] = {}
 
     def _new(self, number: int, later: int = 0) -> Told:
         seq = (self.starts[number] + later) % 2**32
@@ -229,6 +304,15 @@ class Tellers:
             case "lose":
                 self.plant.lose(told.send(b"a" * size, unit, after=after))
                 told.ack()
+            case "drop":
+                self.dropped[number] = (told.server.next, b"a" * size)
+                told.send(b"a" * size, unit, lost=True, after=after)
+                told.send(b"a", unit)
+            case "refill" if number in self.dropped:
+                seq, octets = self.dropped[number]
+                told.segment("PA", octets, unit, seq=seq, after=after / 100)
+            case "shut" | "shut-server":
+                told.ack(unit if what == "shut-server" else None, window=0, after=after)
             case "again" | "again-server":
                 by = unit if what == "again-server" else None
                 if told.side(by)[0].last[0]:
@@ -488,6 +572,135 @@ def test_confirmed_data_that_is_not_in_the_recording_is_noticed() -> None:
     assert session.lacks_answer
     assert session.from_client.unseen == 2
     assert session.from_server.unseen == 0
+
+
+@pytest.mark.parametrize("lost", ["the answer before", "a piece of the answer", None])
+def test_an_answer_is_not_timed_across_octets_that_are_missing(lost: str | None) -> None:
+    plant, unit, told = begun()
+    told.open()
+    told.send(b"ask")
+    if lost == "the answer before":
+        plant.lose(told.send(b"answer", unit))
+        told.ack()
+        plant.lose(told.send(b"ask again", after=5.0))
+    if lost == "a piece of the answer":
+        plant.lose(told.send(b"an", unit))
+    told.send(b"swer", unit, after=0.5)
+    told.exchange(b"ask", b"answer", think=0.25)
+    octets = plant.pcap()
+    for block in (60, 1 << 20):
+        (session,) = sessions(octets, block)
+        assert session.answers == 2
+        assert session.answer_times.count == (1 if lost else 2)
+        assert session.answer_times.least == pytest.approx(0.25)
+
+
+def test_a_segment_sent_again_is_kept_until_it_is_confirmed() -> None:
+    plant, unit, told = begun(client_seq=2**32 - 3)
+    told.open()
+    told.send(b"first", lost=True)
+    told.again(after=0.3, lost=True)
+    told.again(after=0.6)
+    session = only(plant)
+    stuck = session.stuck(CLIENT)
+    assert stuck is not None
+    assert (stuck.seq, stuck.size) == (2**32 - 2, 5)
+    assert [moment.seconds for moment in stuck.again.moments] == pytest.approx([0.3009, 0.9009])
+    assert session.from_client.unconfirmed == 1
+    told.ack(unit)
+    assert only(plant).stuck(CLIENT) is None
+
+
+@pytest.mark.parametrize(("pause", "kinds"), [(0.2, (1, 0, 0)), (0.001, (0, 0, 0))])
+def test_a_piece_that_is_missing_and_then_comes(pause: float, kinds: tuple[int, ...]) -> None:
+    """Lost on the way if it comes late, out of order if it comes at once."""
+    plant, unit, told = begun(server_seq=2**32 - 4)
+    told.open()
+    told.send(b"ask")
+    start = told.server.next
+    told.send(b"first", unit, lost=True)
+    told.send(b"second", unit)
+    told.ack()
+    hole = only(plant).hole(SERVER)
+    assert hole is not None
+    assert (hole.seq, hole.size) == (start, 5)
+    told.segment("PA", b"first", unit, seq=start, after=pause)
+    session = only(plant)
+    side = session.from_server
+    assert session.hole(SERVER) is None
+    assert (side.missing, side.confirmed, side.unconfirmed) == kinds
+
+
+@pytest.mark.parametrize("late", [True, False])
+def test_what_was_confirmed_long_before_it_is_sent_again_is_told(late: bool) -> None:
+    plant, unit, told = begun()
+    told.open()
+    told.send(b"ask")
+    told.send(b"answer", unit)
+    told.ack()
+    told.again(unit, after=0.3 if late else 0.001)
+    side = only(plant).from_server
+    assert (side.confirmed, side.unconfirmed) == (late, not late)
+
+
+def test_a_window_of_zero_its_length_and_its_probes() -> None:
+    plant, unit, told = begun()
+    told.open()
+    told.send(b"ask")
+    told.ack(unit, window=0)
+    start = told.client.next
+    for pause in (1.0, 2.0):
+        told.segment("A", b"x", seq=start, after=pause)
+        told.ack(unit, window=0, ack=start)
+    session = only(plant)
+    assert (session.from_server.shut.count, session.from_client.probes) == (1, 2)
+    assert session.from_server.shut_since == session.from_server.shut.first
+    assert session.stuck(CLIENT) is None
+    told.ack(unit, ack=start, after=1.5)
+    side = only(plant).from_server
+    assert side.shut_since is None
+    assert side.shut_longest == pytest.approx(4.5, abs=0.01)
+
+
+def test_data_sent_again_into_a_closed_window_is_a_probe_and_no_repeat() -> None:
+    plant, unit, told = begun()
+    told.open()
+    told.send(b"ask")
+    told.ack(unit, window=0, ack=told.client.next - 3)
+    for pause in (1.0, 2.0):
+        told.again(after=pause)
+        told.ack(unit, window=0, ack=told.client.next - 3)
+    session = only(plant)
+    assert session.from_client.probes == 2
+    assert session.from_client.resent == []
+    assert session.stuck(CLIENT) is None
+
+
+@pytest.mark.parametrize("flags", ["S", "FA", "RA"])
+def test_a_zero_where_it_means_nothing(flags: str) -> None:
+    plant, _, told = begun()
+    told.segment(flags, window=0)
+    assert only(plant).from_client.shut.count == 0
+
+
+def test_the_largest_segment_that_was_confirmed() -> None:
+    plant, unit, told = begun(client_seq=2**32 - 20)
+    told.open()
+    for size in (12, 300, 100):
+        told.send(b"q" * size)
+        told.ack(unit)
+    told.send(b"q" * 1460, lost=True)
+    session = only(plant)
+    assert session.largest_confirmed(CLIENT) == 300
+    assert [one.size for one in session.from_client.record] == [12, 300, 1460]
+    assert session.from_client.segments == 4
+
+
+def test_a_joined_segment_counts_for_those_that_it_holds() -> None:
+    plant, _, told = begun()
+    told.open()
+    told.send(b"q" * 2921)
+    assert only(plant).from_client.segments == 3
 
 
 def test_frames_recorded_twice_count_once() -> None:

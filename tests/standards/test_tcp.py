@@ -5,7 +5,7 @@ import struct
 import pytest
 
 from analyzer.facts import Facts, Session
-from analyzer.facts.session import _ahead
+from analyzer.facts.session import ahead
 from analyzer.facts.tcp import checksum_is_right, internet_checksum
 from tests import raw
 
@@ -78,7 +78,7 @@ def test_the_worked_call_and_its_refusal() -> None:
 
 
 @pytest.mark.parametrize(
-    ("a", "b", "ahead"),
+    ("a", "b", "by"),
     [
         (2, 0xFFFFFFFE, 4),
         (0x10, 0xFFFFFFF0, 32),
@@ -88,8 +88,8 @@ def test_the_worked_call_and_its_refusal() -> None:
         (0, 2**31 - 1, 1 - 2**31),
     ],
 )
-def test_arithmetic_modulo_2_to_the_32(a: int, b: int, ahead: int) -> None:
-    assert _ahead(a, b) == ahead
+def test_arithmetic_modulo_2_to_the_32(a: int, b: int, by: int) -> None:
+    assert ahead(a, b) == by
 
 
 def test_sequence_numbers_run_over_the_end() -> None:

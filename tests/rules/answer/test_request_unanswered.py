@@ -124,14 +124,14 @@ def test_found_with_a_request_in_several_segments() -> None:
 
 
 def test_found_with_less_certainty_where_the_request_is_not_even_confirmed() -> None:
-    """The way may have broken right then."""
+    """The way may have broken right then; the PC does not repeat for long enough to tell."""
     plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.send(modbus_read(1), after=0.01)
-    for pause in (0.3, 0.6, 1.2, 2.4):
+    for pause in (0.3, 0.6):
         session.again(after=pause)
     diagnosis = diagnosed(ended(plant))
-    assert_leads(diagnosis, certainty=Certainty.FITS, repeats=4, acknowledged=False)
+    assert_leads(diagnosis, certainty=Certainty.FITS, repeats=2, acknowledged=False)
 
 
 def test_found_where_a_repeated_request_is_confirmed() -> None:

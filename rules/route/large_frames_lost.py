@@ -1,0 +1,168 @@
+"""Large frames do not get through between the PC and the controller, small ones do.
+
+Shown where a router says that the PC's packet is too large, and the PC's data stays unacknowledged
+all the same. It fits where a large segment was repeated three times in vain while the controller
+was still heard and smaller ones had been acknowledged; and where octets of a large answer stay
+missing that the PC still waits for. Quiet where data of that size was acknowledged before, where
+the PC sends smaller pieces after the message, and where nothing of the controller is heard any
+more: that is a broken path.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import CLIENT, SERVER, IcmpError, Moment
+from analyzer.findings import Certainty, Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp, silence
+from rules import cautions
+
+LARGE = 1200
+"""Octets of data from which on a tunnel on the way may matter: tunnels leave 1300 to 1450 of 1500
+(common practice, no source), the least packet that IPv6 has to carry is 1280 (RFC 8200 section 5).
+"""
+FULL = 1460
+"""Most octets of data in an Ethernet frame; larger ones were joined in the PC."""
+REPEATS = 3
+"""Repeats from which on chance is no explanation; with a router's message two are enough."""
+UNREACHABLE, TOO_LARGE = 3, 4
+"""Type and code of the message (RFC 792, RFC 1191 section 4)."""
+UDP = 17
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        for look in (_told_by_router, _never_confirmed, _never_arrived):
+            sighting = look(linkup)
+            if sighting is not None:
+                yield sighting
+                break
+
+
+def _told_by_router(linkup: LinkUp) -> Sighting | None:
+    errors = [one for one in linkup.errors if _is_too_large(one, linkup)]
+    for session in linkup.sessions:
+        resent = session.stuck(CLIENT)
+        about = [one for one in errors if one.sport == session.client.port]
+        if about and resent and resent.again.count >= REPEATS - 1 and not session.server_ended:
+            again = resent.again.moments
+            return _sighting(linkup, resent.size, again, about, [*again, about[-1].moment])
+    for exchange in linkup.exchanges:
+        about = [e for e in errors if e.protocol == UDP and e.sport == exchange.client[1]]
+        heard = exchange.answered.last
+        if about and (heard is None or heard < about[0].moment):
+            return _sighting(linkup, None, [], about, [one.moment for one in about])
+    return None
+
+
+def _is_too_large(error: IcmpError, linkup: LinkUp) -> bool:
+    own = error.about_src == linkup.pc_address
+    return own and (error.type, error.code) == (UNREACHABLE, TOO_LARGE)
+
+
+def _never_confirmed(linkup: LinkUp) -> Sighting | None:
+    for session in linkup.sessions:
+        resent = session.stuck(CLIENT)
+        if resent is None or resent.again.count < REPEATS or session.server_ended:
+            continue
+        size = min(resent.size, FULL)
+        passed = max(one.largest_confirmed(CLIENT) for one in linkup.sessions)
+        if size >= LARGE and passed < size and _still_heard(linkup, resent.again.first):
+            again = resent.again.moments
+            return _sighting(linkup, resent.size, again, [], again)
+    return None
+
+
+def _still_heard(linkup: LinkUp, since: Moment) -> bool:
+    answers = [moment for one in linkup.questions for moment, _ in one.answers]
+    heard = [linkup.last_heard] if linkup.last_heard else []
+    return any(moment > since for moment in [*heard, *answers])
+
+
+def _never_arrived(linkup: LinkUp) -> Sighting | None:
+    for session in linkup.sessions:
+        hole = session.hole(SERVER)
+        if hole is None or hole.size < LARGE or session.server_ended:
+            continue
+        if max(one.largest_confirmed(SERVER) for one in linkup.sessions) < min(hole.size, FULL):
+            last = session.from_server.last or hole.moment
+            return _sighting(linkup, hole.size, [], [], [last], missing=hole.moment)
+    return None
+
+
+def _sighting(
+    linkup: LinkUp,
+    size: int | None,
+    again: list[Moment],
+    errors: list[IcmpError],
+    since: list[Moment],
+    missing: Moment | None = None,
+) -> Sighting:
+    told = [error.router & 0xFFFF for error in errors]
+    return Sighting(
+        values={
+            "controller": linkup.controller,
+            "pc": linkup.pc_address,
+            "size": size,
+            "repeats": len(again),
+            "messages": len(errors),
+            "next_size": min((one for one in told if one), default=None),
+            "sender": errors[0].sender if errors else None,
+        },
+        frames={
+            "too_large": [error.moment for error in errors],
+            "again": again,
+            "missing": [missing] if missing else [],
+        },
+        linkup=linkup,
+        certainty=Certainty.SHOWN if errors else Certainty.FITS,
+        silent_since=silence(since, linkup.facts),
+    )
+
+
+RULE = Rule(
+    slug="large-frames-lost",
+    stage="route",
+    title="Large frames between the PC and {controller} get lost",
+    what_happened="Small packets between the PC and {controller} get through, and large ones do "
+    "not. Messages of a router that a packet is too large: {messages}.",
+    means="Somewhere on the way a link takes only smaller packets. Short requests work, and the "
+    "first long one hangs.",
+    likely_causes=(
+        "A VPN or a mobile link on the way leaves less room in each packet.",
+        "A filter on the way drops the message that says so, and the PC never learns of it.",
+        "The PC's adapter is set to larger frames than the network carries.",
+        "The controller or a device on the way cannot put cut-up packets together again.",
+    ),
+    what_to_do=(
+        Step("Ping the controller with 100 and with 1400 octets of data, and compare."),
+        Step("Connect from a PC on the controller's own network: there the long request works."),
+        Step("Have the program ask for smaller blocks."),
+        Step("Set the PC's adapter to a smaller packet size, such as 1300, for a test."),
+        Step(
+            "Ask whoever looks after the network to let the router's message through (ICMP type "
+            "3 code 4).",
+            cautions.FIREWALL,
+        ),
+    ),
+    evidence={
+        "too_large": "{sender} says that the PC's packet is too large for the way",
+        "again": "the PC sends the same large piece again, without an acknowledgement",
+        "missing": "a later piece of the answer comes, and the large one before it does not",
+    },
+    cautions=(
+        "Do not load a program into the controller over this way: a load that ends half way can "
+        "leave the machine stopped. Use a cable on the spot.",
+    ),
+    also_fits=(
+        "Noise or a wrong duplex setting, where a long frame is hit more often than a short one.",
+    ),
+    looks_alike=(
+        "A PC that learns from the message and sends smaller pieces.",
+        "Large pieces that are joined in the PC and cut up by its adapter.",
+        "A path that broke as a whole.",
+        "A controller that acknowledges the long request and takes its time.",
+    ),
+    confirm="Ping with growing sizes: if it stops at one size every time, it is the packet size.",
+    explains=("path-lost", "lossy-path", "request-unanswered"),
+    sources=("RFC 1191 section 4", "RFC 2923 section 2.1"),
+    find=find,
+)

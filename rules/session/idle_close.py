@@ -1,0 +1,120 @@
+"""The controller ends each session after the same time without a request: a limit of its own.
+
+The limit is learned from the file: at least two closes or resets whose idle times agree within
+5 %, more than half of all its idle endings, and none that came later. Keep-alives do not count, as
+controllers look at requests. A fault where the PC still wanted the session, a note where it opened
+a new one only for its next piece of work. Quiet where nobody minded, where the times differ, where
+a request was open, and for a close right after an answer.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import SERVER, Session
+from analyzer.findings import Certainty, Level, Rule, Sighting, Step
+from analyzer.linkup import RIGHT_AFTER, Case, Ending, endings
+from rules import cautions
+
+SPREAD = 1.05
+"""Idle times within 5 % are one limit (common practice, no source)."""
+SURE = 3
+"""Endings that agree, from which on chance is no explanation."""
+PAUSED = 3.0
+"""An idle time so many times longer than the PC's usual interval was a pause in its program."""
+SLOW_POLLS, PC_PAUSED = 0, 1
+"""Places of these causes in the rule."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        idle = [one for one in endings(linkup) if _is_idle(one)]
+        alike = _alike(idle)
+        if not any(one.is_wanted or one.called_again for one in alike):
+            continue
+        session = alike[0].session
+        limit = min(one.idle for one in alike)
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "port": session.server.port,
+                "times": len(alike),
+                "limit": limit,
+                "third": limit / 3,
+                "keep_alives": sum(one.session.from_client.keep_alives for one in alike),
+            },
+            frames={
+                "ended": [one.end.moment for one in alike],
+                "data": [one.session.answered for one in alike if one.session.answered],
+            },
+            linkup=linkup,
+            certainty=Certainty.SHOWN if len(alike) >= SURE else Certainty.FITS,
+            level=None if any(one.is_wanted for one in alike) else Level.NOTE,
+            likeliest=PC_PAUSED if _interval(session) * PAUSED < limit else SLOW_POLLS,
+        )
+
+
+def _is_idle(one: Ending) -> bool:
+    return bool(one.session.answers) and one.end.after == SERVER and one.idle > RIGHT_AFTER
+
+
+def _alike(idle: list[Ending]) -> list[Ending]:
+    """The endings after the longest idle time, where most agree with it."""
+    longest = max((one.idle for one in idle), default=0.0)
+    alike = [one for one in idle if one.idle * SPREAD >= longest]
+    return alike if len(alike) > 1 and 2 * len(alike) > len(idle) else []
+
+
+def _interval(session: Session) -> float:
+    """Seconds between the PC's requests, infinite where it sent one only."""
+    first = session.from_client.first_data
+    if first is None or session.asked is None or session.requests < 2:
+        return float("inf")
+    return (session.asked.seconds - first.moment.seconds) / (session.requests - 1)
+
+
+RULE = Rule(
+    slug="idle-close",
+    stage="session",
+    title="{controller} ends the session after {limit:seconds} without a request",
+    what_happened="The session on port {port} was ended {times:times} by {controller}, each time "
+    "about {limit:seconds} after the last data.",
+    means="That is a time limit: the controller or its service drops a client that stays quiet for "
+    "so long. Keep-alives of the PC's system need not count as a request.",
+    likely_causes=(
+        "The program asks less often than the controller's limit allows.",
+        "The PC's program paused: sleep, screen saver, a debugger, or a long piece of other work.",
+        "The controller watches that commands keep coming, and takes the PC for lost.",
+        "The limit was set in another unit than meant, such as seconds for milliseconds.",
+    ),
+    what_to_do=(
+        Step("Look up the inactivity limit in the controller's settings or manual."),
+        Step("Have the program ask something harmless at least every {third:seconds}."),
+        Step("Have the program open a new session whenever the controller ends the old one."),
+        Step("Keep the PC from going to sleep while it is connected."),
+        Step(
+            "If the limit itself is to be raised, leave that to whoever answers for the risk.",
+            cautions.MACHINE,
+        ),
+    ),
+    evidence={
+        "data": "the last answer in that session{nth}",
+        "ended": "{controller} ends the session{nth}",
+    },
+    cautions=(
+        "Such a limit may stop the machine when the PC is gone. Never switch it off or lengthen it "
+        "to be rid of the message: the machine might then run on without its PC.",
+    ),
+    also_fits=(
+        "A firewall on the way that ends idle sessions in the controller's name. A recording made "
+        "on the PC cannot tell.",
+    ),
+    looks_alike=(
+        "A controller that closes right after each answer, by design.",
+        "Sessions that end after different idle times.",
+        "Sessions that end idle, where the PC does not come back soon.",
+    ),
+    confirm="Let the program ask three times as often: the session then stays up. If it does not, "
+    "connect from the controller's own switch and compare the time.",
+    explains=("session-reset", "session-closed"),
+    sources=("common practice, no source", "RFC 9293 section 3.8.4 (keep-alives)"),
+    find=find,
+)

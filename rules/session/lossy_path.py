@@ -1,0 +1,125 @@
+"""Segments between the PC and the controller get lost: too many had to be sent again.
+
+Counted are different segments, not repeats. The PC's: sent again before they were acknowledged.
+The controller's: those whose first sending never reached the PC, and those that the PC had
+acknowledged long before. A warning while the work goes on, a fault where a session broke by it and
+the controller was heard again later, a note where it looks like late acknowledgements. Quiet below
+1 %, for few segments or few losses, for keep-alives, copies made by the recorder, frames that the
+recorder lost, segments out of order, joined segments, window probes, and controllers that repeat
+because the PC acknowledges late.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import CLIENT, Moment, Session
+from analyzer.findings import Certainty, Level, Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp
+from rules import cautions
+
+SHARE = 0.01
+"""Share of segments sent again that a local network should never reach (common practice, no
+source)."""
+ENOUGH = 100
+"""Segments from which on a share says something."""
+LEAST = 3
+"""Different segments sent again from which on it is no single event."""
+REPEATS = 3
+"""Repeats of the last segment from which on the session broke by it."""
+MOSTLY = 0.3
+"""Share of the PC's segments from which on late acknowledgements are likelier than losses: a path
+that lost so many would not carry a session (common practice, no source)."""
+NOISE, LATE = 0, 4
+"""Places of these causes in the rule."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        sessions = linkup.sessions
+        there = sum(one.from_client.unconfirmed for one in sessions)
+        back = sum(one.from_server.missing + one.from_server.confirmed for one in sessions)
+        sent = sum(one.from_client.segments for one in sessions)
+        segments = sent + sum(one.from_server.segments for one in sessions)
+        lost = there + back
+        if segments < ENOUGH or lost < LEAST or lost < SHARE * segments:
+            continue
+        broken = [session for session in sessions if _broke(linkup, session)]
+        late = not back and there > MOSTLY * sent
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "lost": lost,
+                "segments": segments,
+                "percent": round(100 * lost / segments, 1),
+                "there": there,
+                "back": back,
+                "sessions": len(broken),
+            },
+            frames={"there": _repeats(sessions, 0), "back": _repeats(sessions, 1)},
+            linkup=linkup,
+            certainty=Certainty.SHOWN if back else Certainty.FITS,
+            level=_level(bool(broken), late),
+            likeliest=LATE if late else NOISE,
+        )
+
+
+def _level(broken: bool, late: bool) -> Level:
+    if broken:
+        return Level.FAULT
+    return Level.NOTE if late else Level.WARNING
+
+
+def _broke(linkup: LinkUp, session: Session) -> bool:
+    """Whether the PC repeated its last data in vain, and the controller was heard again later."""
+    resent = session.stuck(CLIENT)
+    if resent is None or resent.again.count < REPEATS or linkup.last_heard is None:
+        return False
+    return linkup.last_heard > resent.again.last and not session.server_ended
+
+
+def _repeats(sessions: list[Session], side: int) -> list[Moment]:
+    return [moment for one in sessions for moment in one.sides[side].repeats.moments]
+
+
+RULE = Rule(
+    slug="lossy-path",
+    stage="session",
+    level=Level.WARNING,
+    title="{percent} % of the segments to or from {controller} had to be sent again",
+    what_happened="Of {segments:count segment} with data, {lost} had to be sent again: {there} of "
+    "the PC's and {back} of the controller's. Sessions that broke by it: {sessions}.",
+    means="On a local network hardly anything gets lost. Each loss costs a fraction of a second, "
+    "and a series of them costs the session.",
+    likely_causes=(
+        "A cable, plug or shield is bad, or runs beside motor or welding cables.",
+        "One end of the cable is set to a fixed speed and the other is not (duplex).",
+        "A switch, a radio link or the controller is overloaded.",
+        "Large frames do not fit through the way, such as a VPN.",
+        "The controller acknowledges later than the PC's system waits, and nothing is lost.",
+    ),
+    what_to_do=(
+        Step("Read the counters of damaged frames and collisions at the switch ports."),
+        Step("Compare the times of the repeats with drives, welding and radio at the machine."),
+        Step("Set speed and duplex to automatic at both ends."),
+        Step("Route the cable away from motor cables, or try a shielded one.", cautions.UNPLUG),
+    ),
+    evidence={
+        "there": "the PC sends data again",
+        "back": "{controller} sends data again",
+    },
+    also_fits=(
+        "Where only the PC repeats: acknowledgements that come late. A recording made on the PC "
+        "cannot tell; the counters at the switch do.",
+    ),
+    looks_alike=(
+        "Frames that the recorder itself lost: the data behind them was acknowledged.",
+        "Frames that stand in the recording twice.",
+        "Keep-alives, window probes, and segments out of order.",
+        "A controller that repeats because the PC acknowledges late.",
+        "One interruption in a long recording.",
+    ),
+    confirm="Count damaged frames at the switch ports for an hour while the machine works, and "
+    "once more while it stands still.",
+    explains=("path-lost", "request-unanswered"),
+    sources=("common practice, no source", "RFC 6298 section 5"),
+    find=find,
+)

@@ -1,0 +1,126 @@
+"""In an open session the PC's data was repeated again and again, and nothing came back for it.
+
+The PC's system sends a segment again with growing pauses until it is acknowledged. Seen where one
+was repeated three times or more and the controller sent nothing new in this session afterwards.
+Quiet where an acknowledgement, an answer or a reset came, where the controller had ended the
+session, for keep-alives and for probes of a closed window. What the PC then tries in vain, such as
+new calls, is the consequence.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import CLIENT, Moment, Resent, Session
+from analyzer.findings import Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp, silence
+from rules import cautions
+
+REPEATS = 3
+"""Repeats of one segment from which on a single lost frame is no explanation."""
+LONG_IDLE = 60.0
+"""Seconds of rest after which things in between are known to forget a session (common practice, no
+source: minutes to an hour)."""
+CONTROLLER_SIDE, PC_SIDE, FORGOTTEN = 0, 1, 2
+"""Places of these causes in the rule."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        lost = [
+            (session, resent)
+            for session in linkup.sessions
+            if (resent := _in_vain(session)) is not None
+        ]
+        if not lost:
+            continue
+        session, resent = lost[0]
+        heard = session.from_server.last
+        ends = [end.moment for end in session.closing if end.side == CLIENT]
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "port": session.server.port,
+                "repeats": resent.again.count,
+                "size": resent.size,
+                "sessions": len(lost),
+                "span": resent.again.last.seconds - resent.again.first.seconds,
+            },
+            frames={
+                "heard": [heard] if heard else [],
+                "again": resent.again.moments,
+                "gave_up": ends[:1],
+            },
+            linkup=linkup,
+            silent_since=silence([resent.again.first, resent.again.last], case.facts),
+            likeliest=_likeliest(linkup, session, resent.again.first),
+        )
+
+
+def _in_vain(session: Session) -> Resent | None:
+    resent = session.stuck(CLIENT)
+    if resent is None or resent.again.count < REPEATS or not session.is_open:
+        return None
+    server = session.from_server
+    repeats_only = bool(server.repeats.count) and server.last == server.repeats.last
+    still_heard = server.last is not None and server.last > resent.again.first
+    return None if session.server_ended or (still_heard and not repeats_only) else resent
+
+
+def _likeliest(linkup: LinkUp, session: Session, since: Moment) -> int:
+    """Whose side it was, by who else was heard since then."""
+    heard = linkup.last_heard
+    rested = session.from_server.last
+    if heard and heard > since and heard != rested:
+        return FORGOTTEN
+    if rested and since.seconds - rested.seconds >= LONG_IDLE:
+        return FORGOTTEN
+    others = [one for one in linkup.facts.stations if one.hardware != linkup.pc.hardware]
+    return CONTROLLER_SIDE if any(one.last > since for one in others) else PC_SIDE
+
+
+RULE = Rule(
+    slug="path-lost",
+    stage="session",
+    title="The way to {controller} broke while the session was open",
+    what_happened="The PC repeated the same data {repeats:times}{span:within}, for {controller} on "
+    "port {port}. Nothing in that session acknowledged it.",
+    means="A working controller acknowledges at once, even when it is busy. Data or "
+    "acknowledgements no longer get through.",
+    likely_causes=(
+        "The controller's cable, its switch or its power went off, or the controller restarted.",
+        "The PC's own cable, adapter or Wi-Fi dropped out: nobody else is heard either.",
+        "A firewall, VPN or address translation in between dropped the session while it rested.",
+        "The PC's adapter or the switch was saving power and did not wake up in time.",
+    ),
+    what_to_do=(
+        Step("Look at the lamps of the cable at both ends, and at the switches in between."),
+        Step("Ask what happened on the network and at the machine at that clock time."),
+        Step("Ping the controller from the PC, and from a PC on the controller's own switch."),
+        Step("If it breaks after a rest: have the program ask more often than the shortest limit."),
+        Step("Try another cable.", cautions.UNPLUG),
+    ),
+    evidence={
+        "heard": "the last that {controller} sends in this session",
+        "again": "the PC sends the same data again, without an acknowledgement",
+        "gave_up": "the PC gives up and ends the session",
+    },
+    cautions=(
+        "Nobody knows what the machine does while its PC is cut off. Have it made safe before "
+        "anybody works at it.",
+    ),
+    also_fits=(
+        "Frames of this size that do not fit through the way, where smaller ones do.",
+        "A controller that hangs as a whole. A recording made on the PC cannot tell.",
+    ),
+    looks_alike=(
+        "A single repeat, or one that is acknowledged after all.",
+        "A controller that acknowledges the request and gives no answer.",
+        "A reset or a close by the controller.",
+        "Keep-alives, and probes of a receiver that takes no data.",
+        "A recording that ends too soon.",
+    ),
+    confirm="Record at the controller's switch port at the same time: if the repeats do not arrive "
+    "there, the way is broken; if they do, it is the controller.",
+    explains=("unanswered-arp", "port-silent", "request-unanswered"),
+    sources=("RFC 6298 section 5", "RFC 9293 section 3.8.3"),
+    find=find,
+)

@@ -1,0 +1,107 @@
+"""One end says that it can take no more data, and does not take that back.
+
+TCP says so with a window of zero; the other end then sends probes. A fault where that lasted until
+the session or the recording ended, a note where it went on for long and passed. Quiet for short
+times: that is how a slow receiver slows a fast sender down. Windows in resets, and small windows
+that are not zero, say nothing.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import CLIENT, SERVER, Moment, Session
+from analyzer.findings import Level, Rule, Sighting, Step
+from analyzer.linkup import LISTEN_AFTER, Case, LinkUp
+from rules import cautions
+
+LONG = 5.0
+"""Seconds from which on a receiver does not only slow the sender down (common practice, no source;
+the first probes come after a second, RFC 9293 3.8.6.1)."""
+PROBES = 2
+"""Probes that show that the other end has data waiting."""
+PC_STOPPED, CONTROLLER_STOPPED = 0, 1
+"""Places of these causes in the rule."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        stalls = [
+            (session, side, seconds)
+            for session in linkup.sessions
+            for side in (CLIENT, SERVER)
+            if (seconds := _stalled(session, side, linkup)) >= LONG
+        ]
+        if not stalls:
+            continue
+        lasting = [one for one in stalls if one[0].sides[one[1]].shut_since is not None]
+        session, side, seconds = (lasting or stalls)[0]
+        reader = session.sides[side]
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "reader": (session.client, session.server)[side].address,
+                "port": session.server.port,
+                "times": reader.shut.count,
+                "probes": session.sides[1 - side].probes,
+                "stalled": seconds,
+                "recovered": not lasting,
+            },
+            frames={"shut": reader.shut.moments, "end": _end(session)},
+            linkup=linkup,
+            level=Level.FAULT if lasting else Level.NOTE,
+            likeliest=CONTROLLER_STOPPED if side == SERVER else PC_STOPPED,
+        )
+
+
+def _stalled(session: Session, side: int, linkup: LinkUp) -> float:
+    """Seconds of the longest time in which a side took no data although there was some."""
+    reader, other = session.sides[side], session.sides[1 - side]
+    if other.probes < PROBES:
+        return 0.0
+    if reader.shut_since is None:
+        return reader.shut_longest
+    end = max([reader.shut_since, *_end(session)]).seconds
+    if not _end(session) and linkup.facts.heard_after(reader.shut_since) >= LISTEN_AFTER:
+        end = linkup.facts.coverage.seconds
+    return max(reader.shut_longest, end - reader.shut_since.seconds)
+
+
+def _end(session: Session) -> list[Moment]:
+    return [end.moment for end in session.closing[:1]]
+
+
+RULE = Rule(
+    slug="receiver-stalled",
+    stage="session",
+    title="{reader} stopped taking data from the session",
+    what_happened="In the session with {controller} on port {port}, {reader} said {times:times} "
+    "that it can take no more data, and stayed so for {stalled:seconds}. The other end asked "
+    "{probes:times} whether it could go on.",
+    means="The network works. The program at that end does not fetch what has arrived, so the "
+    "buffer of its system is full.",
+    likely_causes=(
+        "The PC's program does not read: it waits elsewhere, hangs, or never reads this stream.",
+        "The controller's service is overloaded or has stopped, while its network part lives.",
+        "More data is sent than the reader can work off.",
+    ),
+    what_to_do=(
+        Step("Look whether the program at that end still reacts, and what it waits for."),
+        Step("Have the program read, or switch off in it, every stream that it asked for."),
+        Step("Lower the rate or the size of what is sent."),
+        Step("Look at the controller's load and operating mode."),
+    ),
+    evidence={
+        "shut": "{reader} says that it can take no more data{nth}",
+        "end": "the session is ended",
+    },
+    cautions=(cautions.MACHINE,),
+    looks_alike=(
+        "A window of zero in a reset: it means nothing.",
+        "Small windows: small devices have small buffers.",
+        "A short stop: a slow reader slows a fast sender down in this way.",
+        "Keep-alives in a session at rest.",
+    ),
+    confirm="Look at the program at that end while it happens: it still runs, and reads nothing.",
+    explains=("request-unanswered",),
+    sources=("RFC 9293 section 3.8.6", "RFC 7323 section 2.3"),
+    find=find,
+)

@@ -1,0 +1,90 @@
+"""The controller closed a session in order while the PC still wanted it.
+
+Wanted: the PC's request was open, the PC went on asking behind the close, or it called again at
+once. Quiet where the controller closes right after its answer or its greeting, where it ends every
+session after the same number of answers, where the PC comes back only for its next piece of work,
+and where a first session is closed without an answer and a later one is answered.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import CLIENT
+from analyzer.findings import Rule, Sighting, Step
+from analyzer.linkup import LONG_IDLE, Case, Ending, endings
+from rules import cautions
+
+ANOTHER_CLIENT, BAD_REQUEST, TIME_LIMIT = 0, 1, 2
+"""Places of these causes in the rule."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        closed = [one for one in endings(linkup) if not one.end.reset and one.is_wanted]
+        if not closed:
+            continue
+        first = closed[0]
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "port": first.session.server.port,
+                "sessions": len(closed),
+                "answers": first.session.answers,
+                "idle": first.idle,
+            },
+            frames={
+                "closed": [one.end.moment for one in closed],
+                "data": [one.session.asked for one in closed if one.session.asked],
+            },
+            linkup=linkup,
+            likeliest=_likeliest(first),
+        )
+
+
+def _likeliest(ending: Ending) -> int:
+    if ending.idle >= LONG_IDLE:
+        return TIME_LIMIT
+    return BAD_REQUEST if ending.end.after == CLIENT else ANOTHER_CLIENT
+
+
+RULE = Rule(
+    slug="session-closed",
+    stage="session",
+    title="{controller} closed the session while the PC still needed it",
+    what_happened="{controller} closed {sessions:count session} on port {port} in order. "
+    "The first of them had carried {answers:count answer}. It was closed {idle:seconds} after the "
+    "last data or the opening.",
+    means="The controller's service ended the session on purpose. Cable and addresses work.",
+    likely_causes=(
+        "Another client took the session, and the controller allows only so many.",
+        "The controller could not use the request, and closed instead of answering.",
+        "A time limit of the controller passed without a request.",
+        "The service in the controller was stopped, or its settings were changed.",
+    ),
+    what_to_do=(
+        Step("Look in the controller's log and its list of sessions at that clock time."),
+        Step("Compare protocol, unit number and settings of the program with the manual."),
+        Step("Have the program open a new session whenever the controller closes the old one."),
+        Step(
+            "Ask who else is connected, and have one program closed for a test.",
+            cautions.OTHERS_SESSION,
+        ),
+    ),
+    evidence={
+        "data": "the PC's last request in that session{nth}",
+        "closed": "{controller} closes the session{nth}",
+    },
+    also_fits=(
+        "A PC that said goodbye in its own protocol, and then called again at once for new work.",
+    ),
+    looks_alike=(
+        "A controller that closes the session right after each answer or greeting, by design.",
+        "A controller that ends every session after the same number of answers.",
+        "An idle session that is closed, where the PC calls again only for its next work.",
+        "A first try that is closed without an answer, where a later one works.",
+        "A session that the PC closed first.",
+    ),
+    confirm="Record several closes. Right after each request: the request. After the same idle "
+    "time: a limit. When another client connects: too few sessions.",
+    sources=("RFC 9293 section 3.6",),
+    find=find,
+)

@@ -1,0 +1,197 @@
+"""large-frames-lost: small packets pass, large ones do not."""
+
+import pytest
+
+from analyzer.diagnosis import FAULT, Verdict
+from analyzer.findings import Certainty
+from captures.plant import Plant, Session, Station, modbus_answer, modbus_read
+from tests.support import diagnosed, ended, found, slugs
+
+SLUG = "large-frames-lost"
+TOLD = ("198.51.100.60:502",)
+told_or_not = pytest.mark.parametrize("controllers", [(), TOLD], ids=["not told", "told"])
+DOUBLING = (0.3, 0.6, 1.2, 2.4)
+
+
+def routed() -> tuple[Plant, Station, Station, Station]:
+    plant = Plant()
+    pc, router, unit = plant.pc(), plant.station("192.0.2.1"), plant.station("198.51.100.60")
+    plant.wait(5)
+    plant.resolve(pc, router)
+    return plant, pc, router, unit
+
+
+def large_write(session: Session, size: int = 1460) -> None:
+    session.send(b"w" * size, lost=True, after=1.0)
+    for pause in DOUBLING:
+        session.again(lost=True, after=pause)
+
+
+@told_or_not
+def test_found_where_each_try_ends_at_the_large_write(controllers: tuple[str, ...]) -> None:
+    plant, pc, router, unit = routed()
+    for _ in range(2):
+        session = plant.tcp(pc, unit, via=router).open(after=1.0)
+        session.poll(2)
+        large_write(session)
+        session.rst(after=4.8)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.FITS
+    assert (finding.values["size"], finding.values["repeats"]) == (1460, 4)
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, outcome.stopped_at) == (Verdict.UNSTABLE, "route")
+    assert diagnosis.status == FAULT
+
+
+@told_or_not
+def test_found_where_the_router_says_so(controllers: tuple[str, ...]) -> None:
+    plant, pc, router, unit = routed()
+    session = plant.tcp(pc, unit, via=router).open()
+    session.poll(2)
+    first = session.send(b"w" * 1460, lost=True, after=1.0)
+    said = [plant.unreachable(router, pc, first, code=4, next_size=1400)]
+    for pause in DOUBLING:
+        again = session.again(lost=True, after=pause)
+        said.append(plant.unreachable(router, pc, again, code=4, next_size=1400))
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.SHOWN
+    assert (finding.values["messages"], finding.values["next_size"]) == (5, 1400)
+    assert plant.number(said[0]) in [line.moment.frame for line in finding.evidence]
+
+
+def test_found_where_the_controller_keeps_asking_for_the_large_piece() -> None:
+    """Later small pieces arrive: the controller confirms the same number again and again."""
+    plant, pc, router, unit = routed()
+    session = plant.tcp(pc, unit, via=router, client_seq=2**32 - 700).open()
+    session.poll(2)
+    session.send(b"w" * 1460, lost=True, after=1.0)
+    session.send(b"end of it")
+    session.ack(unit)
+    start = (session.client.next - 1460 - 9) % 2**32
+    for pause in DOUBLING:
+        session.segment("PA", b"w" * 1460, seq=start, lost=True, after=pause)
+    session.ack(unit)
+    assert found(diagnosed(ended(plant)), SLUG).values["repeats"] == 4
+
+
+def test_found_where_the_large_piece_of_an_answer_does_not_arrive() -> None:
+    plant, pc, router, unit = routed()
+    session = plant.tcp(pc, unit, via=router).open()
+    session.poll(2)
+    session.send(modbus_read(9, count=125), after=1.0)
+    session.send(b"a" * 1460, unit, lost=True, after=0.01)
+    last = session.send(b"a" * 200, unit)
+    session.ack()
+    diagnosis = diagnosed(ended(plant))
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.values["size"] == 1460
+    assert [line.moment.frame for line in finding.evidence] == [plant.number(last)]
+
+
+def test_found_for_datagrams_where_the_router_says_so() -> None:
+    plant, pc, router, unit = routed()
+    for _ in range(2):
+        sent = plant.datagram(pc, unit, 50_000, 2222, b"d" * 1472, via=router, after=1.0)
+        plant.unreachable(router, pc, sent, code=4, next_size=1400)
+    assert found(diagnosed(ended(plant), ("198.51.100.60:2222",)), SLUG).values["messages"] == 2
+
+
+@told_or_not
+def test_quiet_where_the_pc_learns_from_the_message(controllers: tuple[str, ...]) -> None:
+    plant, pc, router, unit = routed()
+    session = plant.tcp(pc, unit, via=router).open()
+    session.poll(2)
+    start = session.client.next
+    first = session.send(b"w" * 1460, lost=True, after=1.0)
+    plant.unreachable(router, pc, first, code=4, next_size=1400)
+    session.segment("A", b"w" * 1360, seq=start)
+    session.segment("PA", b"w" * 100, seq=(start + 1360) % 2**32)
+    session.send(modbus_answer(3), unit, after=0.02)
+    session.ack()
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == []
+    assert [one.verdict for one in diagnosis.outcomes] == [Verdict.COMPLETE]
+
+
+@told_or_not
+def test_quiet_where_the_whole_path_breaks(controllers: tuple[str, ...]) -> None:
+    plant, pc, router, unit = routed()
+    session = plant.tcp(pc, unit, via=router).open()
+    session.poll(2)
+    large_write(session)
+    assert slugs(diagnosed(ended(plant), controllers)) == ["path-lost"]
+
+
+@told_or_not
+def test_quiet_where_as_large_ones_passed_before(controllers: tuple[str, ...]) -> None:
+    plant, pc, router, unit = routed()
+    session = plant.tcp(pc, unit, via=router).open()
+    session.exchange(b"w" * 1460, modbus_answer(1))
+    session.poll(3)
+    large_write(session)
+    session.rst(after=3.0)
+    plant.tcp(pc, unit, via=router).open(after=1.0).poll(3)
+    assert slugs(diagnosed(ended(plant), controllers)) == ["path-lost"]
+
+
+@told_or_not
+def test_quiet_where_small_ones_are_lost(controllers: tuple[str, ...]) -> None:
+    plant, pc, router, unit = routed()
+    for _ in range(2):
+        session = plant.tcp(pc, unit, via=router).open(after=1.0)
+        session.poll(2)
+        large_write(session, size=40)
+        session.rst(after=4.8)
+    assert slugs(diagnosed(ended(plant), controllers)) == ["path-lost"]
+
+
+@told_or_not
+def test_quiet_where_joined_pieces_pass(controllers: tuple[str, ...]) -> None:
+    """Outbound frames beyond the packet size are cut up by the PC's adapter."""
+    plant, pc, router, unit = routed()
+    session = plant.tcp(pc, unit, via=router).open()
+    session.exchange(b"w" * 5840, modbus_answer(1))
+    session.poll(3)
+    session.close()
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == []
+
+
+@told_or_not
+def test_quiet_where_the_long_request_is_confirmed_and_slow(controllers: tuple[str, ...]) -> None:
+    plant, pc, router, unit = routed()
+    session = plant.tcp(pc, unit, via=router).open()
+    session.send(b"w" * 1460, after=1.0)
+    session.ack(unit, after=0.2)
+    session.send(modbus_answer(1), unit, after=8.0)
+    session.ack()
+    assert slugs(diagnosed(ended(plant), controllers)) == []
+
+
+@told_or_not
+def test_quiet_where_the_recorder_lost_the_large_piece(controllers: tuple[str, ...]) -> None:
+    plant, pc, router, unit = routed()
+    session = plant.tcp(pc, unit, via=router).open()
+    session.send(modbus_read(9, count=125), after=1.0)
+    plant.lose(session.send(b"a" * 1460, unit, after=0.01))
+    session.send(b"a" * 200, unit)
+    session.ack()
+    session.poll(2)
+    assert slugs(diagnosed(ended(plant), controllers)) == []
+
+
+@told_or_not
+def test_quiet_where_the_message_is_about_anothers_packet(controllers: tuple[str, ...]) -> None:
+    plant, pc, router, unit = routed()
+    other = plant.station("192.0.2.20")
+    session = plant.tcp(pc, unit, via=router).open()
+    session.poll(2)
+    large_write(session)
+    sent = plant.tcp(other, unit, sport=session.sport, via=router).send(b"w" * 1460)
+    plant.unreachable(router, pc, sent, code=4, next_size=1400)
+    assert slugs(diagnosed(ended(plant), controllers)) == ["path-lost"]

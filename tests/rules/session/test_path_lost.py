@@ -1,0 +1,213 @@
+"""path-lost: in an open session nothing is acknowledged any more."""
+
+import pytest
+
+from analyzer.diagnosis import FAULT, Verdict
+from analyzer.findings import Certainty
+from captures.plant import Session, modbus_answer, modbus_read
+from tests.support import (
+    acquainted,
+    assert_healthy,
+    begun,
+    diagnosed,
+    ended,
+    found,
+    slugs,
+    told_or_not,
+)
+
+SLUG = "path-lost"
+DOUBLING = (0.3, 0.6, 1.2, 2.4, 4.8)
+
+
+def in_vain(session: Session, pauses: tuple[float, ...] = DOUBLING, after: float = 1.0) -> None:
+    session.transaction += 1
+    session.send(modbus_read(session.transaction), after=after, lost=True)
+    for pause in pauses:
+        session.again(after=pause, lost=True)
+
+
+@told_or_not
+@pytest.mark.parametrize("gives_up", [True, False])
+def test_found_in_the_middle_of_the_work(controllers: tuple[str, ...], gives_up: bool) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(6)
+    in_vain(session)
+    if gives_up:
+        session.rst(after=3.0)
+    plant.ask(pc, unit, after=0.5)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert SLUG in slugs(diagnosis)
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.SHOWN
+    assert (finding.values["repeats"], finding.values["size"]) == (5, 12)
+    assert finding.values["span"] == pytest.approx(9.0, abs=0.01)
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, outcome.stopped_at) == (Verdict.UNSTABLE, "session")
+    assert diagnosis.status == FAULT
+    assert slugs(diagnosis) == [SLUG]
+
+
+def test_found_through_the_calls_in_vain_that_follow() -> None:
+    """For minutes: what the PC tries behind the break is its consequence."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(6)
+    in_vain(session)
+    session.rst(after=3.0)
+    for _ in range(8):
+        plant.tcp(pc, unit).syn((1.0, 2.0, 4.0), after=15.0)
+    plant.ask(pc, unit, after=1.0)
+    diagnosis = diagnosed(ended(plant))
+    assert slugs(diagnosis) == [SLUG]
+    assert [one.verdict for one in diagnosis.outcomes] == [Verdict.UNSTABLE]
+
+
+def test_found_on_the_first_request() -> None:
+    plant, pc, unit = acquainted()
+    in_vain(plant.tcp(pc, unit).open(), after=0.01)
+    diagnosis = diagnosed(ended(plant))
+    assert slugs(diagnosis) == [SLUG]
+    assert [one.verdict for one in diagnosis.outcomes] == [Verdict.STOPPED]
+
+
+def test_found_where_a_session_is_dropped_in_between_while_it_rests() -> None:
+    """The old session is dead, a new one opens at once."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    in_vain(session, after=300.0)
+    session.rst(after=5.0)
+    plant.tcp(pc, unit).open(after=0.5).poll(4)
+    diagnosis = diagnosed(ended(plant))
+    assert slugs(diagnosis) == [SLUG]
+    assert [one.verdict for one in diagnosis.outcomes] == [Verdict.UNSTABLE]
+    assert "firewall" in found(diagnosis, SLUG).likely_causes[0].lower()
+
+
+def test_found_where_only_the_controllers_repeats_still_come() -> None:
+    """The way to the controller is broken, the way back is not."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    session.send(modbus_answer(4), unit, after=1.0)
+    session.ack(lost=True)
+    in_vain(session, (0.3, 0.6))
+    session.again(unit, after=0.1)
+    session.again(after=1.2, lost=True)
+    session.again(unit, after=1.0)
+    assert slugs(diagnosed(ended(plant))) == [SLUG]
+
+
+def test_found_in_a_session_from_before_the_recording_with_numbers_that_wrap() -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit, client_seq=2**32 - 30, server_seq=2**32 - 40)
+    for record in (session.syn(), session.syn_ack(), session.ack()):
+        plant.lose(record)
+    session.poll(3)
+    in_vain(session)
+    diagnosis = diagnosed(ended(plant))
+    assert found(diagnosis, SLUG).values["repeats"] == 5
+
+
+def test_found_with_less_certainty_where_the_recorder_lost_frames() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    in_vain(session)
+    octets = ended(plant).pcapng(hw=pc.hw, address="192.0.2.15/24", drops=5)
+    assert found(diagnosed(octets), SLUG).certainty is Certainty.FITS
+
+
+@told_or_not
+def test_quiet_where_the_recording_ends_too_soon(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    in_vain(session)
+    assert SLUG not in slugs(diagnosed(ended(plant, 2), controllers))
+
+
+@told_or_not
+def test_quiet_where_it_is_acknowledged_after_all(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    in_vain(session)
+    session.again(after=9.6)
+    session.send(modbus_answer(4), unit)
+    session.ack()
+    session.poll(3)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_one_frame_is_repeated(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    in_vain(session, (0.3,))
+    session.send(modbus_answer(4), unit)
+    session.ack()
+    session.poll(3)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_the_request_is_confirmed_and_not_answered(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    in_vain(session, (0.3, 0.6, 1.2))
+    session.again(after=2.4)
+    session.ack(unit)
+    assert slugs(diagnosed(ended(plant), controllers)) == ["request-unanswered"]
+
+
+@told_or_not
+def test_quiet_where_a_restarted_controller_resets(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    in_vain(session)
+    session.rst(unit, bare=True)
+    assert slugs(diagnosed(ended(plant), controllers)) == ["session-reset"]
+
+
+@told_or_not
+def test_quiet_where_the_controller_had_closed_the_session(controllers: tuple[str, ...]) -> None:
+    """It is gone by its own will, and what the PC asks behind the close goes nowhere."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    session.fin(unit, after=0.2)
+    session.ack()
+    in_vain(session)
+    assert slugs(diagnosed(ended(plant), controllers)) == ["session-closed"]
+
+
+@told_or_not
+def test_quiet_where_keep_alives_are_not_answered(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    for _ in range(6):
+        session.keep_alive(after=1.0)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_others_paths_break(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    panel = plant.station("192.0.2.20")
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    other = plant.tcp(panel, unit).open()
+    other.poll(2)
+    other.send(modbus_read(3))
+    for pause in DOUBLING:
+        other.again(after=pause)
+    session.poll(3)
+    assert_healthy(diagnosed(ended(plant), controllers))

@@ -1,0 +1,197 @@
+"""session-closed: the controller closed a session that the PC still wanted."""
+
+import pytest
+
+from analyzer.diagnosis import FAULT, Verdict
+from analyzer.findings import Certainty
+from captures.plant import Session, modbus_answer, modbus_read
+from tests.support import acquainted, assert_healthy, diagnosed, ended, found, slugs, told_or_not
+
+SLUG = "session-closed"
+
+
+def asked(session: Session, after: float = 1.0) -> None:
+    session.transaction += 1
+    session.send(modbus_read(session.transaction), after=after)
+
+
+@told_or_not
+def test_found_where_the_first_request_of_every_session_is_closed(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(3):
+        session = plant.tcp(pc, unit).open(after=2.0)
+        asked(session, after=0.01)
+        session.close(unit, after=0.02)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    values = found(diagnosis, SLUG).values
+    assert (values["sessions"], values["answers"]) == (3, 0)
+    assert found(diagnosis, SLUG).certainty is Certainty.SHOWN
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "session")
+    assert diagnosis.status == FAULT
+
+
+@told_or_not
+def test_found_where_the_pc_asks_on_behind_the_close(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    closed = session.fin(unit, after=0.3)
+    session.ack()
+    asked(session, after=0.7)
+    session.rst(unit, bare=True)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.values["answers"] == 5
+    assert plant.number(closed) in [line.moment.frame for line in finding.evidence]
+
+
+def test_found_after_a_rest_where_the_pc_calls_again_at_once() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(4)
+    session.close(unit, after=20.0)
+    plant.tcp(pc, unit).open(after=0.5).poll(4)
+    diagnosis = diagnosed(ended(plant))
+    assert slugs(diagnosis) == [SLUG]
+    assert found(diagnosis, SLUG).values["idle"] == pytest.approx(20.04, abs=0.01)
+    assert [one.verdict for one in diagnosis.outcomes] == [Verdict.UNSTABLE]
+
+
+def test_found_with_a_request_open_in_the_middle_of_the_work() -> None:
+    plant, pc, unit = acquainted()
+    for polls in (5, 3, 8):
+        session = plant.tcp(pc, unit).open(after=0.5)
+        session.poll(polls)
+        asked(session)
+        session.close(unit, after=0.01)
+    diagnosis = diagnosed(ended(plant))
+    assert slugs(diagnosis) == [SLUG]
+    assert found(diagnosis, SLUG).values["sessions"] == 2
+
+
+def test_found_where_an_accepted_session_is_closed_before_the_pc_has_asked() -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(2):
+        plant.tcp(pc, unit).open(after=1.0).close(unit, after=0.05)
+    assert slugs(diagnosed(ended(plant))) == [SLUG]
+
+
+def test_found_with_sequence_numbers_that_wrap_and_tags() -> None:
+    plant, pc, unit = acquainted()
+    with plant.tagged(7):
+        session = plant.tcp(pc, unit, client_seq=2**32 - 9, server_seq=2**32 - 5).open()
+        session.poll(3)
+        session.fin(unit, after=0.3)
+        asked(session, after=0.7)
+    assert slugs(diagnosed(ended(plant))) == [SLUG]
+
+
+@told_or_not
+def test_quiet_where_the_controller_closes_after_each_answer(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(6):
+        session = plant.tcp(pc, unit).open(after=0.2)
+        session.poll(1, every=0.01)
+        session.close(unit, after=0.02)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_each_session_ends_with_a_farewell(controllers: tuple[str, ...]) -> None:
+    """The program says goodbye in its own protocol; the controller closes without an answer."""
+    plant, pc, unit = acquainted()
+    for _ in range(4):
+        session = plant.tcp(pc, unit).open(after=0.5)
+        session.poll(3)
+        session.send(b"farewell", after=0.2)
+        session.close(unit, after=0.01)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_the_pc_comes_back_for_its_next_work(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    session.close(unit, after=5.0)
+    plant.tcp(pc, unit).open(after=10.0).poll(3)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_a_secured_session_says_goodbye_to_the_close(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    session.fin(unit, after=5.0)
+    session.send(bytes.fromhex("15030300020100"))
+    session.fin()
+    session.rst(unit, bare=True)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_a_first_try_is_closed_and_the_next_one_works(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = acquainted()
+    first = plant.tcp(pc, unit).open()
+    first.send(bytes.fromhex("1603010005"), after=0.01)
+    first.close(unit)
+    plant.tcp(pc, unit).open(after=0.2).poll(5)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_the_controller_greets_and_closes(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(2):
+        session = plant.tcp(pc, unit).open(after=1.0)
+        session.send(b"2025-03-11 09:00", unit)
+        session.close(unit)
+    assert SLUG not in slugs(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_the_controller_itself_goes_on_behind_its_close(
+    controllers: tuple[str, ...],
+) -> None:
+    """Nobody sends data behind a close: the flag was none."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    session.fin(unit, after=0.2)
+    session.poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_the_pc_closed_first(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(2):
+        session = plant.tcp(pc, unit).open(after=1.0)
+        session.poll(3)
+        session.close(after=4.0)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_others_sessions_are_closed(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    panel = plant.station("192.0.2.20")
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    other = plant.tcp(panel, unit).open()
+    asked(other)
+    other.close(unit)
+    session.send(modbus_read(9), after=1.0)
+    session.send(modbus_answer(9), unit)
+    session.ack()
+    assert_healthy(diagnosed(ended(plant), controllers))
