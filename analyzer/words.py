@@ -24,7 +24,7 @@ def outline(template: str) -> str:
 
 
 def _outlined(name: str, spec: str) -> str:
-    if name == "nth" or spec == "mask":
+    if name == "nth" or spec in ("mask", "unit"):
         return ""
     if spec.startswith("count "):
         return count(0, spec.removeprefix("count ")).replace("0", f"<{name}>", 1)
@@ -104,11 +104,24 @@ def mask_source(known: bool) -> str:
     return "" if known else " (presumed: the recording names no mask)"
 
 
+def protocol(name: str | None) -> str:
+    """What is spoken in a session."""
+    unknown = "a protocol that is not known here: only its timing and direction are judged"
+    return unknown if name is None else clean(name)
+
+
+def unit(number: int | None) -> str:
+    """Which unit a request is for, or nothing."""
+    return "" if number is None else f", for unit number {number}"
+
+
 _WORDINGS: dict[str, Callable[[Any], str]] = {
     "times": times,
     "seconds": seconds,
     "within": within,
     "list": listed,
     "mask": mask_source,
+    "protocol": protocol,
+    "unit": unit,
 }
 _SPEAKER = _Speaker()

@@ -13,7 +13,14 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
 
 from captures import layouts  # noqa: E402
-from captures.plant import Plant, Session, Station, modbus_answer, modbus_read  # noqa: E402
+from captures.plant import (  # noqa: E402
+    Plant,
+    Session,
+    Station,
+    modbus_answer,
+    modbus_read,
+    modbus_refusal,
+)
 
 SLOW_DOWN = (1, 2, 4)  # seconds between the tries of an unanswered SYN: 0, 1, 3, 7 s
 
@@ -936,6 +943,76 @@ def two_ways() -> bytes:
     return plant.pcap()
 
 
+OPENING = bytes.fromhex("16 0301 0040 01") + bytes(63)
+
+
+CONNECT = bytes.fromhex("0300001611E00000000100C0010AC1020100C2020102")
+
+
+NOBODY_THERE = bytes.fromhex("0300000B06800001000202")
+
+
+def dropped_on_first_request() -> bytes:
+    here = hall(7.12)
+    plant = here.plant
+    plant.wait(3.9)
+    here.find_filler()
+    for _ in range(3):
+        session = here.call().open(after=2.0)
+        session.send(OPENING, after=0.002)
+        session.ack(here.filler)
+        session.close(here.filler, after=0.03)
+    plant.wait(8)
+    here.background()
+    return plant.pcap()
+
+
+def request_rejected() -> bytes:
+    here = hall(7.31)
+    plant = here.plant
+    plant.wait(4.2)
+    here.find_filler()
+    session = here.call().open()
+    for turn in range(1, 6):
+        session.exchange(modbus_read(turn, register=4108), modbus_refusal(turn), after=1.0)
+    session.close(after=0.6)
+    plant.wait(8)
+    here.background()
+    return plant.pcap()
+
+
+def inner_open_refused() -> bytes:
+    here = hall(7.56)
+    plant = here.plant
+    plant.wait(3.1)
+    here.find_filler()
+    for _ in range(2):
+        session = here.call(port=102).open(after=3.0)
+        session.exchange(CONNECT, NOBODY_THERE, think=0.006)
+        session.close(here.filler, after=0.05)
+    plant.wait(8)
+    here.background()
+    return plant.pcapng(name="cable", hw=here.pc.hw, address="192.0.2.15/24", drops=0)
+
+
+def late_answer_mixed_up() -> bytes:
+    here = hall(7.84)
+    plant, filler = here.plant, here.filler
+    plant.wait(4.4)
+    here.find_filler()
+    session = here.call().open()
+    session.poll(4)
+    session.send(modbus_read(5), after=1.0)
+    session.ack(filler, after=0.1)
+    session.send(modbus_read(6), after=0.9)  # the PC gave question 5 up
+    for turn in range(6, 12):
+        session.send(modbus_answer(turn - 1), filler, after=0.02)
+        session.send(modbus_read(turn + 1), after=1.0)
+    plant.wait(8)
+    here.background()
+    return plant.pcap()
+
+
 STORIES: dict[str, Callable[[], bytes]] = {
     "healthy-first-contact.pcapng": healthy_first_contact,
     "healthy-cached-neighbour.pcap": healthy_cached_neighbour,
@@ -987,6 +1064,10 @@ STORIES: dict[str, Callable[[], bytes]] = {
     "tried-too-early.pcap": tried_too_early,
     "two-ways.pcap": two_ways,
     "controller-restarted.pcap": controller_restarted,
+    "dropped-on-first-request.pcap": dropped_on_first_request,
+    "request-rejected.pcap": request_rejected,
+    "inner-open-refused.pcapng": inner_open_refused,
+    "late-answer-mixed-up.pcap": late_answer_mixed_up,
 }
 DEMO = "nobody-has-the-address.pcap"
 

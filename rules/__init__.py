@@ -4,7 +4,16 @@ from importlib.metadata import entry_points
 
 from analyzer.findings import Rule
 from rules.address import address_in_use, self_assigned_address
-from rules.answer import one_way_stream, request_unanswered
+from rules.answer import (
+    dropped_on_first_request,
+    inner_open_refused,
+    joined_requests,
+    late_answer_mixed_up,
+    one_way_stream,
+    request_rejected,
+    request_unanswered,
+    slow_answers,
+)
 from rules.link import (
     frame_flood,
     late_forwarding,
@@ -115,7 +124,13 @@ ALL = (
     idle_close.RULE,
     session_closed.RULE,
     session_reset.RULE,
+    dropped_on_first_request.RULE,
+    inner_open_refused.RULE,
+    request_rejected.RULE,
+    joined_requests.RULE,
     request_unanswered.RULE,
+    late_answer_mixed_up.RULE,
+    slow_answers.RULE,
     one_way_stream.RULE,
 )
 

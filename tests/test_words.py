@@ -55,3 +55,12 @@ def test_slips_in_a_template_are_noticed() -> None:
 def test_cleaned_text_is_printable_ascii(text: str) -> None:
     """Whatever a name holds, a terminal sees letters only."""
     assert all(" " <= letter <= "~" for letter in words.clean(text))
+
+
+def test_protocols_and_units() -> None:
+    """What is not known is said so."""
+    assert words.say("speaks {p:protocol}{u:unit}", {"p": "Modbus/TCP", "u": 7}) == (
+        "speaks Modbus/TCP, for unit number 7"
+    )
+    assert "not known" in words.say("{p:protocol}{u:unit}", {"p": None, "u": None})
+    assert words.outline("{p:protocol}{u:unit}") == "<p>"

@@ -8,6 +8,7 @@ from analyzer.facts.arp import Arp, Claims, Question
 from analyzer.facts.boots import Boot, BootSign, boots, requests
 from analyzer.facts.coverage import Coverage
 from analyzer.facts.dhcp import Dhcp, DhcpMessage
+from analyzer.facts.dialogue import Dialogue, No
 from analyzer.facts.flood import Flood
 from analyzer.facts.icmp import Echo, Icmp, IcmpError
 from analyzer.facts.paths import Path, Paths
@@ -33,6 +34,7 @@ __all__ = [
     "Coverage",
     "Damage",
     "DhcpMessage",
+    "Dialogue",
     "Echo",
     "End",
     "Exchange",
@@ -43,6 +45,7 @@ __all__ = [
     "Interface",
     "Kind",
     "Moment",
+    "No",
     "Path",
     "Question",
     "Resent",

@@ -2,12 +2,13 @@
 
 A *turn* is a run of new data in one direction. A turn of the client is a request, the turn of
 the server that follows is its answer; the answer time runs from the last octet asked to the first
-answered. Protocols are not looked into here.
+answered. What a session's messages say stands in its `dialogue`.
 """
 
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from analyzer.facts.dialogue import NOTHING_SAID, Dialogue
 from analyzer.facts.values import Address, Hardware, Moment, Series, Spread
 
 CLIENT, SERVER = 0, 1
@@ -155,6 +156,7 @@ class Session:
     answered: Moment | None = None
     checksum_filled: bool | None = None
     segment_size: int | None = None
+    dialogue: Dialogue = field(default_factory=lambda: NOTHING_SAID)
 
     @property
     def from_client(self) -> Side:

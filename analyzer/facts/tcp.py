@@ -12,6 +12,7 @@ import numpy as np
 
 from analyzer.columns import Flags, Floats, Ints, Keys, distinct
 from analyzer.facts.groups import ends, groups
+from analyzer.facts.messages import hear
 from analyzer.facts.ports import INDUSTRIAL_PORTS
 from analyzer.facts.session import (
     CLIENT,
@@ -220,6 +221,8 @@ def _follow(segments: _Segments, parts: list[Session], frames: Frames) -> None:
     _sent_again(segments, parts, repeated & ~probes, skipped)
     _lanes(segments, order, start, last, sides, new, repeated, keep_alive, unseen, frames)
     _singly(segments, parts, fresh, repeated, before, before_seconds, frames)
+    whole = np.flatnonzero(fresh & (new == segments.length))
+    hear(parts, segments.part[whole], segments.side[whole], segments.index[whole], frames)
 
 
 def _sequence(

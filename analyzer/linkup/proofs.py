@@ -91,7 +91,7 @@ def _answer_proof(linkup: LinkUp) -> Proof | None:
     for session in linkup.sessions:
         if session.is_stream and session.from_server.first_data:
             return Proof(session.from_server.first_data.moment, "speaks first")
-        if session.answers and session.answered is not None:
+        if session.answers and session.answered is not None and not session.dialogue.says_no:
             values = {"answers": session.answers, "took": session.answer_times.median}
             timed = session.answer_times.count > 0
             return Proof(session.answered, "answers" if timed else "untimed answers", values)

@@ -32,6 +32,8 @@ def find(case: Case) -> Iterator[Sighting]:
                     "answers": session.answers,
                     "repeats": session.from_client.repeats.count,
                     "acknowledged": session.request_acknowledged,
+                    "protocol": session.dialogue.protocol,
+                    "unit": session.dialogue.unit,
                 },
                 frames={
                     "asked": [asked],
@@ -71,9 +73,10 @@ RULE = Rule(
     stage="answer",
     title="{controller} gave no answer to the request",
     what_happened="In the open session with {controller} on port {port}, the PC sent a request. "
-    "No answer to it was recorded. Answered in that session before: {answers:count request}.",
+    "No answer to it was recorded. Answered in that session before: {answers:count request}. "
+    "The PC speaks {protocol:protocol}{unit:unit}.",
     means="Cable, addresses and port work: the controller's service does not react to this "
-    "request. What the request says is not judged here.",
+    "request. What the request asks for is not judged here.",
     likely_causes=(
         "The unit or station number in the request is not the controller's.",
         "The program speaks another protocol or framing than this port does.",

@@ -142,6 +142,7 @@ RULE = Rule(
         "lossy-path",
         "path-lost",
         "pc-gave-up",
+        "slow-answers",
     ),
     sources=("common practice, no source (1,000 frames a second is a starting value)",),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),

@@ -2,7 +2,7 @@
 
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty
-from captures.plant import Plant, Station, modbus_read
+from captures.plant import Plant, Station, modbus_answer, modbus_read
 from tests.support import TOLD, diagnosed, ended, found, lead, slugs, told_or_not
 
 SLUG = "duplicate-address"
@@ -250,7 +250,7 @@ def test_quiet_about_joined_adapters_that_send_from_either() -> None:
     session = plant.tcp(pc, unit).open()
     for _ in range(3):
         session.send(modbus_read(1), after=1.0)
-        session.send(b"\0\1\0\0\0\3\1\x83\2", second_port)
+        session.send(modbus_answer(1), second_port)
         plant.resolve(pc, unit)
     session.close(after=0.5)
     assert slugs(diagnosed(ended(plant))) == []

@@ -1,0 +1,105 @@
+"""What two ends said to each other in one TCP session: plain data.
+
+Where the protocol is one of those in `facts/protocols`, its messages are counted and their numbers
+followed. Otherwise only times and directions are known.
+"""
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from analyzer.facts.values import Moment, Series
+
+NOT_HEARD, UNKNOWN = -2, -1
+"""Voices that said nothing yet, or nothing that is known."""
+NOBODY = -1
+RECENT = 4
+"""Requests that a late answer may belong to."""
+
+
+class No(NamedTuple):
+    """A refusal: its moment, the request before it, the published code and its meaning."""
+
+    moment: Moment
+    asked: Moment | None
+    code: int
+    meaning: str
+
+    def __str__(self) -> str:
+        number = f"{self.code:#06x}" if self.code > 0xFF else str(self.code)
+        return f"{number} ({self.meaning})"
+
+
+NEVER = Series()
+"""Stands for every series of which nothing was seen; nobody changes it."""
+
+
+@dataclass(slots=True)
+class Dialogue:
+    """What was said in one session.
+
+    protocol: its name, None where it is not known; asked, told: messages of client and server that
+    ask for an answer or are one; good: answers that are no refusal; rejected: answers that say no;
+    put_off: answers that ask to wait; refused: noes to the inner opening or to the session;
+    rejections, refusals: a few of each; good_since, last_good, last_rejected, last_refused: moments
+    of such answers; accepted: the last inner opening that was granted; unit: the unit that the
+    last request names.
+
+    joined: segments with more than one request; split: requests cut over segments though they fit
+    into one; behind: how many requests had been sent when the last of those was.
+
+    late: answers whose number is an older request's than the last one's; shifted: requests sent
+    right behind such an answer; hurry: the least seconds after which the client asked again before
+    an answer came.
+
+    fifth_answers, short_answers: answers that came after a multiple of 0.2 s, or after 0.04 s;
+    fifth_pieces, short_pieces: such waits between the two pieces of one turn.
+
+    The rest is the state from which the next chunk goes on.
+    """
+
+    protocol: str | None = None
+    asked: int = 0
+    told: int = 0
+    good: int = 0
+    rejected: int = 0
+    put_off: int = 0
+    refused: int = 0
+    rejections: tuple[No, ...] = ()
+    refusals: tuple[No, ...] = ()
+    good_since: Moment | None = None
+    last_good: Moment | None = None
+    last_rejected: Moment | None = None
+    last_refused: Moment | None = None
+    accepted: Moment | None = None
+    unit: int | None = None
+    joined: Series = field(default_factory=lambda: NEVER)
+    split: Series = field(default_factory=lambda: NEVER)
+    behind: int = 0
+    late: Series = field(default_factory=lambda: NEVER)
+    shifted: Series = field(default_factory=lambda: NEVER)
+    hurry: float = float("inf")
+    fifth_answers: int = 0
+    short_answers: int = 0
+    fifth_pieces: int = 0
+    short_pieces: int = 0
+    voices: tuple[int, int] = (NOT_HEARD, NOT_HEARD)
+    framing: int = NOT_HEARD
+    recent: tuple[tuple[int, Moment], ...] = ()
+    speaker: int = NOBODY
+    late_last: bool = False
+    odd: int = 0
+    turn: tuple[int, int, float] = (NOBODY, 0, 0.0)
+
+    def hear(self, side: int, voice: int) -> None:
+        """Note what a side's first data is: a protocol's number, or UNKNOWN."""
+        client, server = self.voices
+        self.voices = (client, voice) if side else (voice, server)
+
+    @property
+    def says_no(self) -> bool:
+        """Whether the server answered no, and nothing good."""
+        return bool(self.rejected or self.refused) and not self.good
+
+
+NOTHING_SAID = Dialogue()
+"""Stands for the dialogue of every session without data; nobody changes it."""

@@ -1,0 +1,119 @@
+"""Two requests in one segment, or one in two, and the controller answers only part of them.
+
+A warning where the work goes on, and where the very first request came in pieces: that one may be
+unanswered for what it asks.
+
+Only for protocols in which each request gets one answer. Quiet where all are answered: many
+controllers take several requests at once. Quiet where the PC ends the session without waiting,
+where the controller ends it, and where the recorder lost frames of the session.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import CLIENT, Moment, Session
+from analyzer.findings import Certainty, Level, Rule, Sighting, Step
+from analyzer.linkup import Case
+
+PATIENCE = 1.0
+"""Seconds after the last data within which a PC that closes did not wait for an answer."""
+AGAIN_AND_AGAIN = 2
+"""Joined segments from which on one lost request each is a pattern."""
+JOINED, SPLIT = 0, 1
+"""Places of these causes in the rule."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        for session in linkup.sessions:
+            stops, loses = _stops(session), _loses_some(session)
+            if not (stops or loses) or session.server_ended or session.from_client.unseen:
+                continue
+            dialogue, last = session.dialogue, _last_data(session)
+            only_split = not dialogue.joined.count and not dialogue.told
+            heals = loses or linkup.answers_after(last) or only_split
+            yield Sighting(
+                values={
+                    "controller": linkup.controller,
+                    "port": session.server.port,
+                    "protocol": dialogue.protocol,
+                    "joined": dialogue.joined.count,
+                    "split": dialogue.split.count,
+                    "missing": dialogue.asked - dialogue.told,
+                },
+                frames={
+                    "joined": dialogue.joined.moments,
+                    "split": dialogue.split.moments,
+                    "gave_up": [end.moment for end in session.closing[:1]],
+                },
+                linkup=linkup,
+                certainty=Certainty.FITS,
+                level=Level.WARNING if heals else Level.FAULT,
+                silent_since=last if stops else None,
+                likeliest=JOINED if dialogue.joined.count else SPLIT,
+            )
+            break
+
+
+def _stops(session: Session) -> bool:
+    """Whether answers lack from a joined or split request on, and the PC waits for them."""
+    dialogue = session.dialogue
+    if dialogue.told >= dialogue.behind:
+        return False
+    gave_up = [end for end in session.closing[:1] if end.side == CLIENT]
+    return not session.closing or any((end.since_data or 0.0) >= PATIENCE for end in gave_up)
+
+
+def _loses_some(session: Session) -> bool:
+    """Whether the work goes on, and each joined segment costs an answer."""
+    dialogue = session.dialogue
+    missing = dialogue.asked - dialogue.told
+    return missing >= dialogue.joined.count >= AGAIN_AND_AGAIN and not session.is_waiting
+
+
+def _last_data(session: Session) -> Moment:
+    return max(side.last_data for side in session.sides if side.last_data)
+
+
+RULE = Rule(
+    slug="joined-requests",
+    stage="answer",
+    title="{controller} does not answer requests that are joined or split",
+    what_happened="The PC speaks {protocol:protocol} with {controller} on port {port}. "
+    "{joined:count segment} held more than one request, and {split:count request} came in pieces. "
+    "Answers that never came: {missing}.",
+    means="The network carries all of it. Some controllers take one whole request a segment, and "
+    "overlook the rest.",
+    likely_causes=(
+        "The PC's system joins small messages, or the program does not wait for an answer.",
+        "The program sends the head of a request and the rest of it separately.",
+        "The controller was busy, and lost the requests for another reason.",
+    ),
+    what_to_do=(
+        Step("Have the program send one request, and the next one only after its answer."),
+        Step("Have the joining of small messages switched off in the program."),
+        Step("Have the program send each request in one piece."),
+        Step("Look in the manual how many requests the controller takes at a time."),
+    ),
+    evidence={
+        "joined": "the PC sends several requests in one segment{nth}",
+        "split": "the PC sends the first piece of a request{nth}",
+        "gave_up": "the session ends",
+    },
+    cautions=("Test by reading only: a written value can move the machine.",),
+    also_fits=(
+        "Requests that the controller leaves unanswered for what they ask.",
+        "A path that broke in that moment.",
+    ),
+    looks_alike=(
+        "Several requests in a segment that are all answered.",
+        "A large segment that the adapter cuts later: it holds one request.",
+        "A PC that ends the session without waiting for the answers.",
+    ),
+    confirm="Send the same requests one by one with a pause: if all are answered, it is this.",
+    explains=("request-unanswered",),
+    sources=(
+        "MODBUS Messaging on TCP/IP Implementation Guide V1.0b section 4 (from memory)",
+        "RFC 9293 section 3.7.4 (joining of small messages)",
+    ),
+    find=find,
+)

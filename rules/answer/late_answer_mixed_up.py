@@ -1,0 +1,93 @@
+"""A late answer arrives after the PC has asked again, and the PC takes it for the next one.
+
+Seen by the numbers in the messages: each answer has the number of the request before the last one.
+A warning where the PC sends further requests right behind such answers; a note where the late
+answer was only late. Quiet where the PC ever asked again without waiting: such a program has
+several requests open on purpose, and sorts the answers by their numbers.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import Session
+from analyzer.findings import Certainty, Level, Rule, Sighting, Step
+from analyzer.linkup import Case
+
+PATIENCE = 0.2
+"""Seconds after which a PC that asks again has given the first answer up: programs wait longer
+than any usual answer takes (common practice, no source)."""
+SHIFTED = 2
+"""Requests behind answers of the wrong number from which on they are out of step."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        late = [session for session in linkup.sessions if _has_late_answers(session)]
+        if not late:
+            continue
+        session = max(late, key=lambda one: one.dialogue.shifted.count)
+        dialogue = session.dialogue
+        out_of_step = dialogue.shifted.count >= SHIFTED
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "port": session.server.port,
+                "protocol": dialogue.protocol,
+                "late": dialogue.late.count,
+                "shifted": dialogue.shifted.count,
+                "patience": dialogue.hurry,
+            },
+            frames={"late": dialogue.late.moments, "next": dialogue.shifted.moments},
+            linkup=linkup,
+            certainty=Certainty.FITS if out_of_step else Certainty.SHOWN,
+            level=Level.WARNING if out_of_step else Level.NOTE,
+        )
+
+
+def _has_late_answers(session: Session) -> bool:
+    dialogue = session.dialogue
+    return bool(dialogue.late.count) and PATIENCE <= dialogue.hurry < float("inf")
+
+
+RULE = Rule(
+    slug="late-answer-mixed-up",
+    stage="answer",
+    title="Late answers of {controller} may be taken for the next ones",
+    what_happened="On port {port} the PC asked again after {patience:seconds} without an answer, "
+    "in the same session. {late:count answer} of {controller} then had the number of an older "
+    "request. Behind {shifted} of them the PC asked on.",
+    means="The link works. A program that does not compare the numbers takes each answer for the "
+    "wrong request, and shows or uses wrong values.",
+    likely_causes=(
+        "The program waits too short, and keeps the session after it gave a request up.",
+        "The program does not compare the number in the answer with that of its request.",
+        "The controller is busy at times, and answers late.",
+    ),
+    what_to_do=(
+        Step("Do not trust values that this program shows until the cause is clear."),
+        Step("Give the program a longer waiting time than the slowest answer takes."),
+        Step("Have the program open a new session after each request that it gave up."),
+        Step("Have the program compare the numbers of requests and answers."),
+    ),
+    evidence={
+        "late": "{controller} answers an older request{nth}",
+        "next": "the PC asks on behind it{nth}",
+    },
+    cautions=(
+        "Wrong values may look right: a position or an interlock may be read wrongly. "
+        "Do not move the machine by these values, and tell whoever is responsible.",
+    ),
+    also_fits=(
+        "A program that asks at a fixed pace without waiting, and sorts answers by their numbers.",
+    ),
+    looks_alike=(
+        "A program with several requests open at a time that sorts answers by their numbers.",
+        "A late answer that the PC puts aside: the right one follows before it asks on.",
+    ),
+    confirm="Compare one value that the program shows with the controller's own display while the "
+    "value changes.",
+    level=Level.WARNING,
+    sources=(
+        "MODBUS Messaging on TCP/IP Implementation Guide V1.0b section 3.1.3 (transaction number)",
+    ),
+    find=find,
+)

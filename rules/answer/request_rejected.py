@@ -1,0 +1,127 @@
+"""The controller answers, and its answers say no.
+
+A fault where no request at all got a good answer, from the opening of the session on. A note where
+good answers come too, and noes go on behind the first of them; where the controller only puts the
+PC off; and where the recording began later than the session. Quiet where the noes are
+over before the first good answer: a program finds out what the controller can do. Protocols that
+are not known are not judged.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import Moment, No, Session
+from analyzer.facts.ports import OFFICE_PORTS
+from analyzer.findings import Level, Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp
+
+ITEM, AMOUNT, FUNCTION, BEHIND, STATE = range(5)
+"""Places of the causes in the rule."""
+LIKELIEST = {
+    ("Modbus/TCP", 1): FUNCTION, ("Modbus/TCP", 2): ITEM, ("Modbus/TCP", 3): AMOUNT,
+    ("Modbus/TCP", 4): STATE, ("Modbus/TCP", 5): STATE, ("Modbus/TCP", 6): STATE,
+    ("Modbus/TCP", 10): BEHIND, ("Modbus/TCP", 11): BEHIND,
+    ("EtherNet/IP", 1): FUNCTION, ("EtherNet/IP", 4): BEHIND, ("EtherNet/IP", 5): BEHIND,
+    ("EtherNet/IP", 8): FUNCTION, ("EtherNet/IP", 15): STATE, ("EtherNet/IP", 16): STATE,
+}  # fmt: skip
+"""By protocol and code: the cause that its published meaning points to."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        saying = [one for one in linkup.sessions if one.dialogue.rejections]
+        if not saying:
+            continue
+        said = [no for session in saying for no in session.dialogue.rejections]
+        good = sum(session.dialogue.good for session in linkup.sessions)
+        rejected = sum(session.dialogue.rejected for session in saying)
+        put_off = sum(session.dialogue.put_off for session in saying)
+        works = _something_works(linkup)
+        if works and rejected and not _goes_on(linkup):
+            continue
+        is_fault = bool(rejected) and not works and all(one.syns.count for one in saying)
+        protocol = saying[0].dialogue.protocol
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "port": saying[0].server.port,
+                "protocol": protocol,
+                "rejected": rejected,
+                "put_off": put_off,
+                "good": good,
+                "code": said[0].code,
+                "meaning": said[0].meaning,
+                "reasons": list(dict.fromkeys(str(no) for no in said)),
+            },
+            frames={
+                "no": [no.moment for no in said],
+                "asked": [no.asked for no in said if no.asked],
+            },
+            linkup=linkup,
+            level=Level.FAULT if is_fault else Level.NOTE,
+            likeliest=_likeliest(protocol, said[0]),
+        )
+
+
+def _something_works(linkup: LinkUp) -> bool:
+    """Whether any request got a good answer, in this program's sessions or elsewhere."""
+    elsewhere = [one for one in linkup.other_sessions if one.server.port not in OFFICE_PORTS]
+    return any(_is_answered(session) for session in (*linkup.sessions, *elsewhere))
+
+
+def _is_answered(session: Session) -> bool:
+    dialogue = session.dialogue
+    return bool(dialogue.good or (dialogue.protocol is None and session.answers))
+
+
+def _goes_on(linkup: LinkUp) -> bool:
+    """Whether there are noes behind the first good answer."""
+    dialogues = [session.dialogue for session in linkup.sessions]
+    worked: list[Moment] = [one.good_since for one in dialogues if one.good_since]
+    noes = [one.last_rejected for one in dialogues if one.last_rejected]
+    return bool(worked and noes) and max(noes) > min(worked)
+
+
+def _likeliest(protocol: str | None, no: No) -> int:
+    return LIKELIEST.get((protocol or "", no.code), ITEM)
+
+
+RULE = Rule(
+    slug="request-rejected",
+    stage="answer",
+    title="{controller} answers that it will not do what is asked",
+    what_happened="{controller} answered on port {port}, and {rejected:count answer} said no. "
+    "Answers that asked to try again: {put_off}. Good answers: {good}. "
+    "Reason given, by the codes of {protocol:protocol}: {reasons:list}.",
+    means="The network is fine: cable, addresses, port and session work. What is asked for has to "
+    "be looked at, or the controller's state.",
+    likely_causes=(
+        "The item or its number is not in the controller, or the count starts at one, not zero.",
+        "The amount or value that is asked for is larger than the controller allows.",
+        "The controller does not know this function, or does not allow it.",
+        "The device meant is behind the controller or gateway, and is off or has another number.",
+        "The controller's mode or state does not allow it now, or it is busy.",
+    ),
+    what_to_do=(
+        Step("Leave the network as it is: nothing is wrong with it."),
+        Step("Compare item, number and amount in the program with the controller's list."),
+        Step("Look at the mode switch, the state and the access rights of the controller."),
+        Step("Look at the device behind the gateway: its power, its number, its line."),
+        Step("Ask for one item that is known to exist, by reading only."),
+    ),
+    evidence={
+        "asked": "the PC sends its request{nth}",
+        "no": "{controller} answers with a refusal{nth}",
+    },
+    cautions=("Do not write values to try things out: a written value can move the machine.",),
+    looks_alike=(
+        "A program that tries what the controller can do, and then works.",
+        "A controller that is busy and asks to try again.",
+        "Other requests that are answered: then it is worth a note only.",
+    ),
+    confirm="Read one item that another program reads with success.",
+    sources=(
+        "MODBUS Application Protocol V1.1b3 section 7",
+        "CIP Networks Library volumes 1 and 2 (from memory)",
+    ),
+    find=find,
+)

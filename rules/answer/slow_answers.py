@@ -1,0 +1,99 @@
+"""Answers come, and nearly all in steps of 0.2 s or 0.04 s: somebody waits for acknowledgements.
+
+A warning where the pieces of a request or an answer wait for each other; a note where the answer as
+a whole does, as a controller's cycle may last as long. Quiet for slow answers that are spread, for
+few answers, and where the way itself is that slow.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import Session
+from analyzer.findings import Certainty, Level, Rule, Sighting, Step
+from analyzer.linkup import Case
+
+ENOUGH = 10
+"""Answers from which on a pattern is one (common practice, no source)."""
+SHARE = 0.7
+"""Part of the answers that have to wait so long (common practice, no source)."""
+FIFTH, SHORT = 0.2, 0.04
+"""Seconds by which stacks hold a bare acknowledgement back (common practice, no source)."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        answers = sum(session.answers for session in linkup.sessions)
+        said = [session.dialogue for session in linkup.sessions]
+        pieces = {
+            FIFTH: sum(one.fifth_pieces for one in said),
+            SHORT: sum(one.short_pieces for one in said),
+        }
+        whole = {
+            FIFTH: sum(one.fifth_answers for one in said),
+            SHORT: sum(one.short_answers for one in said),
+        }
+        for waits, level in ((pieces, Level.WARNING), (whole, Level.NOTE)):
+            step, slow = max(waits.items(), key=lambda wait: wait[1])
+            if answers < ENOUGH or slow < SHARE * answers or _is_far(linkup.sessions, step):
+                continue
+            busiest = max(linkup.sessions, key=lambda session: session.answers)
+            yield Sighting(
+                values={
+                    "controller": linkup.controller,
+                    "port": busiest.server.port,
+                    "protocol": busiest.dialogue.protocol,
+                    "step": step,
+                    "slow": slow,
+                    "answers": answers,
+                    "typical": busiest.answer_times.median,
+                    "in_pieces": level is Level.WARNING,
+                },
+                frames={"answered": [busiest.answered] if busiest.answered else []},
+                linkup=linkup,
+                certainty=Certainty.FITS,
+                level=level,
+            )
+            break
+
+
+def _is_far(sessions: list[Session], step: float) -> bool:
+    """Whether the opening took so long already: then the way is slow."""
+    took = [one.handshake_seconds for one in sessions if one.handshake_seconds is not None]
+    return bool(took) and min(took) > step / 2
+
+
+RULE = Rule(
+    slug="slow-answers",
+    stage="answer",
+    title="Answers of {controller} come in steps of {step:seconds}",
+    what_happened="{controller} gave {answers:count answer} on port {port}. At {slow} of them "
+    "there was a wait of about {step:seconds}, or of a multiple. The PC speaks "
+    "{protocol:protocol}.",
+    means="It works, and slowly. Waits so alike are those of acknowledgements that one end holds "
+    "back while the other waits for them.",
+    likely_causes=(
+        "One end sends a message in pieces, and waits for each piece to be confirmed.",
+        "The PC's system joins small messages and holds them back.",
+        "The controller, or a gateway behind it, needs exactly so long for each answer.",
+    ),
+    what_to_do=(
+        Step("Have the program send each request in one piece, without joining small messages."),
+        Step("Ask for fewer and larger pieces of data."),
+        Step("Have delayed acknowledgement switched off on the adapter to the machine."),
+    ),
+    evidence={"answered": "the last answer of the session"},
+    cautions=(
+        "Have settings of the adapter to the machine changed only while it is safe, and by "
+        "whoever is responsible.",
+    ),
+    also_fits=("A cycle of the controller's program that lasts exactly so long.",),
+    looks_alike=(
+        "Slow answers of many different lengths: the controller's own load, or a serial line.",
+        "A slow way, such as a VPN: the opening takes as long.",
+        "A controller that sends by itself at such a pace.",
+    ),
+    confirm="Look at one exchange: if the answer comes right behind a bare acknowledgement, it is "
+    "this.",
+    level=Level.WARNING,
+    sources=("RFC 9293 sections 3.7.4 and 3.8.6.3", "200 ms and 40 ms: common practice, no source"),
+    find=find,
+)

@@ -1,0 +1,211 @@
+"""inner-open-refused: the opening inside the open TCP session is refused."""
+
+import pytest
+
+from analyzer.diagnosis import FAULT, Diagnosis, Verdict
+from analyzer.findings import Certainty
+from captures.plant import Plant, Session, Station
+from tests.support import acquainted, assert_healthy, diagnosed, ended, found, lead, slugs
+
+SLUG = "inner-open-refused"
+told_or_not = pytest.mark.parametrize("controllers", [(), ("192.0.2.60",)], ids=["", "told"])
+
+# RFC 1006 section 6 and RFC 905 section 13: connect request, confirm, disconnect request, data
+CONNECT = bytes.fromhex("0300001611E00000000100C0010AC1020100C2020102")
+CONFIRM = bytes.fromhex("0300001611D00001000200C0010AC1020100C2020102")
+DISCONNECT = bytes.fromhex("0300000B06800001000203")
+DATA = bytes.fromhex("0300000902F0803201")
+
+
+def ua(letters: bytes, body: bytes = bytes(24)) -> bytes:
+    """OPC 10000-6 section 7.1.2.2."""
+    return letters + b"F" + (8 + len(body)).to_bytes(4, "little") + body
+
+
+NOT_TRUSTED = ua(b"ERR", 0x801A0000.to_bytes(4, "little") + b"\xff" * 4)
+TOO_BUSY = ua(b"ERR", 0x807D0000.to_bytes(4, "little") + b"\xff" * 4)
+
+
+def enip(command: int, body: bytes, status: int = 0, session: int = 7) -> bytes:
+    """CIP Networks Library volume 2 (from memory)."""
+    numbers = ((command, 2), (len(body), 2), (session, 4), (status, 4))
+    head = b"".join(number.to_bytes(size, "little") for number, size in numbers)
+    return head + bytes(12) + body
+
+
+def unconnected(cip: bytes) -> bytes:
+    inner = bytes.fromhex("000000000000020000000000b200") + len(cip).to_bytes(2, "little") + cip
+    return enip(0x6F, inner)
+
+
+REGISTER, REGISTERED = enip(0x65, b"\1\0\0\0", session=0), enip(0x65, b"\1\0\0\0")
+NO_VERSION = enip(0x65, b"\1\0\0\0", status=0x69)
+READ, VALUE = unconnected(bytes.fromhex("0e0320012401")), unconnected(bytes.fromhex("8e0000000100"))
+OPEN = unconnected(bytes.fromhex("540220062401") + bytes(36))
+OPENED = unconnected(bytes.fromhex("d4000000") + bytes(26))
+NONE_LEFT = unconnected(bytes.fromhex("d40001011301"))
+HELLO = bytes.fromhex("16 0301 0040 01") + bytes(63)
+ALERT = bytes([21, 3, 3, 0, 2, 2, 48])
+"""RFC 8446 section 6: fatal, unknown issuer."""
+
+CASES = [
+    pytest.param(102, [(CONNECT, DISCONNECT)], 3, id="iso"),
+    pytest.param(4840, [(ua(b"HEL"), TOO_BUSY)], 0x807D0000, id="opc ua hello"),
+    pytest.param(
+        4840,
+        [(ua(b"HEL"), ua(b"ACK")), (ua(b"OPN"), NOT_TRUSTED)],
+        0x801A0000,
+        id="opc ua channel",
+    ),
+    pytest.param(44818, [(REGISTER, NO_VERSION)], 0x69, id="register"),
+    pytest.param(
+        44818,
+        [(REGISTER, REGISTERED), (READ, VALUE), (OPEN, NONE_LEFT)],
+        0x113,
+        id="forward open",
+    ),
+    pytest.param(4843, [(HELLO, ALERT)], 48, id="tls"),
+]
+
+
+def talked(
+    plant: Plant, session: Session, said: list[tuple[bytes, bytes]], unit: Station | None = None
+) -> None:
+    session.open(after=1.0)
+    for request, answer in said:
+        session.exchange(request, answer)
+    if unit is not None:
+        session.close(unit, after=0.05)
+
+
+def assert_leads(diagnosis: Diagnosis, code: int, **values: object) -> None:
+    assert lead(diagnosis) == SLUG
+    finding = found(diagnosis, SLUG)
+    assert (finding.values["code"], finding.certainty) == (code, Certainty.SHOWN)
+    assert {name: finding.values[name] for name in values} == values
+    (outcome,) = diagnosis.outcomes
+    assert outcome.stopped_at == "answer"
+    assert diagnosis.status == FAULT
+
+
+@told_or_not
+@pytest.mark.parametrize("closed_by_controller", [True, False])
+@pytest.mark.parametrize(("port", "said", "code"), CASES)
+def test_found_on_every_attempt(
+    controllers: tuple[str, ...],
+    closed_by_controller: bool,
+    port: int,
+    said: list[tuple[bytes, bytes]],
+    code: int,
+) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(2):
+        talked(plant, plant.tcp(pc, unit, port), said, unit if closed_by_controller else None)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_leads(diagnosis, code, sessions=2, refusals=2, port=port)
+    assert len(found(diagnosis, SLUG).evidence) == 4
+
+
+def test_found_as_what_explains_the_reset() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit, 102)
+    talked(plant, session, [(CONNECT, DISCONNECT)])
+    session.rst(unit, after=0.01)
+    diagnosis = diagnosed(ended(plant))
+    assert slugs(diagnosis) == [SLUG]
+    assert_leads(diagnosis, 3)
+    assert diagnosis.outcomes[0].verdict is Verdict.STOPPED
+
+
+def test_found_after_it_worked_once() -> None:
+    """All inner connections are taken now."""
+    plant, pc, unit = acquainted()
+    first = plant.tcp(pc, unit, 102)
+    talked(plant, first, [(CONNECT, CONFIRM), (DATA, DATA)])
+    first.close(after=1.0)
+    talked(plant, plant.tcp(pc, unit, 102), [(CONNECT, DISCONNECT)])
+    assert_leads(diagnosed(ended(plant)), 3, sessions=1)
+
+
+@told_or_not
+@pytest.mark.parametrize(
+    ("port", "said"),
+    [
+        (102, [(CONNECT, DISCONNECT), (CONNECT, CONFIRM), (DATA, DATA)]),
+        (44818, [(REGISTER, REGISTERED), (OPEN, NONE_LEFT), (OPEN, OPENED), (READ, VALUE)]),
+        (44818, [(REGISTER, REGISTERED), (OPEN, NONE_LEFT), (READ, VALUE)]),
+    ],
+)
+def test_quiet_where_the_program_falls_back_in_the_session(
+    controllers: tuple[str, ...], port: int, said: list[tuple[bytes, bytes]]
+) -> None:
+    plant, pc, unit = acquainted()
+    talked(plant, plant.tcp(pc, unit, port), said)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_a_later_session_is_let_in(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    first = plant.tcp(pc, unit, 4840)
+    talked(plant, first, [(ua(b"HEL"), ua(b"ACK")), (ua(b"OPN"), NOT_TRUSTED)])
+    first.close(after=0.1)
+    said = [(ua(b"HEL"), ua(b"ACK")), (ua(b"OPN"), ua(b"OPN")), (ua(b"MSG"), ua(b"MSG"))]
+    talked(plant, plant.tcp(pc, unit, 4840), said)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+def test_quiet_where_the_program_falls_back_to_another_port() -> None:
+    plant, pc, unit = acquainted()
+    first = plant.tcp(pc, unit, 102)
+    talked(plant, first, [(CONNECT, DISCONNECT)])
+    first.close(after=0.1)
+    plant.tcp(pc, unit, 502).open(after=0.5).poll(4)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+@told_or_not
+def test_quiet_where_the_end_of_work_is_announced(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit, 102)
+    talked(plant, session, [(CONNECT, CONFIRM), (DATA, DATA), (DATA, DATA)])
+    session.send(DISCONNECT[:-1] + b"\x80", unit, after=1.0)
+    session.close(unit)
+    assert SLUG not in slugs(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_it_breaks_in_the_middle_of_work(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit, 4840)
+    said = [(ua(b"HEL"), ua(b"ACK")), (ua(b"OPN"), ua(b"OPN")), (ua(b"MSG"), ua(b"MSG"))]
+    talked(plant, session, said)
+    session.send(TOO_BUSY, unit, after=2.0)
+    session.close(unit)
+    assert SLUG not in slugs(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+@pytest.mark.parametrize(
+    ("port", "said"),
+    [
+        (102, [(CONNECT, CONFIRM), (DATA, DATA)]),
+        (44818, [(REGISTER, REGISTERED), (READ, VALUE), (OPEN, OPENED), (READ, VALUE)]),
+        (4840, [(ua(b"HEL"), ua(b"ACK")), (ua(b"OPN"), ua(b"OPN")), (ua(b"MSG"), ua(b"MSG"))]),
+        (4843, [(HELLO, HELLO), (bytes.fromhex("1703030010") + bytes(16),) * 2]),
+    ],
+)
+def test_quiet_where_the_opening_is_granted(
+    controllers: tuple[str, ...], port: int, said: list[tuple[bytes, bytes]]
+) -> None:
+    plant, pc, unit = acquainted()
+    talked(plant, plant.tcp(pc, unit, port), said)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+def test_quiet_about_others() -> None:
+    plant, pc, unit = acquainted()
+    panel = plant.station("192.0.2.20")
+    plant.tcp(pc, unit, 502).open().poll(3)
+    talked(plant, plant.tcp(panel, unit, 102), [(CONNECT, DISCONNECT)])
+    assert_healthy(diagnosed(ended(plant)))

@@ -1,0 +1,196 @@
+"""request-rejected: the controller answers that it will not."""
+
+import pytest
+
+from analyzer.diagnosis import FAULT, NO_FAULT, Diagnosis, Verdict
+from analyzer.findings import Certainty, Level
+from captures.plant import Plant, Session, Station, modbus_read, modbus_refusal
+from tests.support import (
+    acquainted,
+    assert_healthy,
+    diagnosed,
+    ended,
+    found,
+    lead,
+    slugs,
+    told_or_not,
+)
+
+SLUG = "request-rejected"
+
+
+def rejected(session: Session, unit: Station, code: int = 2, times: int = 1) -> None:
+    for _ in range(times):
+        session.transaction += 1
+        session.send(modbus_read(session.transaction), after=1.0)
+        session.send(modbus_refusal(session.transaction, code=code), unit, after=0.004)
+        session.ack(after=0.04)
+
+
+def begun() -> tuple[Plant, Station, Session]:
+    plant, pc, unit = acquainted()
+    return plant, unit, plant.tcp(pc, unit).open()
+
+
+def assert_leads(diagnosis: Diagnosis, **values: object) -> None:
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.SHOWN)
+    assert {name: finding.values[name] for name in values} == values
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "answer")
+    assert diagnosis.status == FAULT
+
+
+def assert_noted(diagnosis: Diagnosis, **values: object) -> None:
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.level is Level.NOTE
+    assert {name: finding.values[name] for name in values} == values
+
+
+@told_or_not
+@pytest.mark.parametrize("code", [1, 2, 3, 4, 0x0A, 0x0B])
+def test_found_on_every_request(controllers: tuple[str, ...], code: int) -> None:
+    plant, unit, session = begun()
+    rejected(session, unit, code, times=3)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_leads(diagnosis, code=code, rejected=3, good=0, protocol="Modbus/TCP")
+    assert len(found(diagnosis, SLUG).evidence) == 6
+
+
+@told_or_not
+def test_found_on_the_only_request(controllers: tuple[str, ...]) -> None:
+    plant, unit, session = begun()
+    rejected(session, unit)
+    session.close(after=0.5)
+    assert_leads(diagnosed(ended(plant), controllers), rejected=1)
+
+
+def test_found_in_each_of_several_sessions() -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(3):
+        session = plant.tcp(pc, unit).open(after=1.0)
+        rejected(session, unit, 0x0B)
+        session.close()
+    assert_leads(diagnosed(ended(plant)), rejected=3, code=0x0B)
+
+
+def test_found_where_the_controller_is_busy_too() -> None:
+    plant, unit, session = begun()
+    rejected(session, unit, 6)
+    rejected(session, unit, 1)
+    assert_leads(diagnosed(ended(plant)), rejected=1, put_off=1)
+
+
+def test_found_in_ethernet_ip() -> None:
+    """CIP Networks Library volume 2 (from memory): status 1, command not supported."""
+    register = bytes.fromhex("65000400" + "00" * 20 + "01000000")
+    granted = bytes.fromhex("6500040078563412" + "00" * 16 + "01000000")
+    request = bytes.fromhex("6f00060078563412" + "00" * 16 + "000000000000")
+    refusal = bytes.fromhex("6f0000007856341201000000" + "00" * 12)
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit, 44818).open()
+    session.exchange(register, granted)
+    session.exchange(request, refusal)
+    diagnosis = diagnosed(ended(plant))
+    assert_leads(diagnosis, code=1, protocol="EtherNet/IP", good=0)
+
+
+@told_or_not
+def test_found_as_a_note_where_other_requests_are_answered(controllers: tuple[str, ...]) -> None:
+    plant, unit, session = begun()
+    for _ in range(4):
+        session.poll(1)
+        rejected(session, unit)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_noted(diagnosis, rejected=4, good=4)
+    assert diagnosis.status == NO_FAULT
+
+
+def test_found_as_a_note_where_the_recording_began_later() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit)
+    rejected(session, unit, times=3)
+    diagnosis = diagnosed(ended(plant))
+    assert slugs(diagnosis) == ["started-late", SLUG]
+    assert found(diagnosis, SLUG).level is Level.NOTE
+
+
+@told_or_not
+@pytest.mark.parametrize("code", [5, 6])
+def test_quiet_but_for_a_note_where_the_controller_is_busy(
+    controllers: tuple[str, ...], code: int
+) -> None:
+    plant, unit, session = begun()
+    rejected(session, unit, code, times=2)
+    session.poll(3)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_noted(diagnosis, rejected=0, put_off=2)
+    assert diagnosis.status == NO_FAULT
+
+
+@told_or_not
+def test_quiet_where_a_program_finds_out_what_the_controller_can_do(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, unit, session = begun()
+    rejected(session, unit, 1, times=3)
+    session.poll(5)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_it_works_after_a_new_try(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    rejected(session, unit, 4)
+    session.close()
+    plant.tcp(pc, unit).open(after=1.0).poll(4)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_all_is_answered(controllers: tuple[str, ...]) -> None:
+    plant, _, session = begun()
+    session.poll(6)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+def test_quiet_where_the_program_works_on_another_port() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    rejected(session, unit)
+    session.close()
+    plant.tcp(pc, unit, 1502).open(after=0.5).poll(4)
+    assert lead(diagnosed(ended(plant))) is None
+
+
+def test_quiet_where_the_protocol_is_not_known() -> None:
+    """Octets that only look like a refusal."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit, 9600).open()
+    session.exchange(b"\x02\x01read", b"\x02\x81\x02")
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+@told_or_not
+def test_quiet_about_noes_to_others(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    panel = plant.station("192.0.2.20")
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    rejected(plant.tcp(panel, unit).open(), unit, times=3)
+    session.poll(3)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+def test_quiet_where_the_pc_itself_says_no() -> None:
+    """The controller asks the PC, and is refused: not the link-up."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    call = plant.tcp(unit, pc, 502).open()
+    call.exchange(modbus_read(1), modbus_refusal(1))
+    session.poll(2)
+    assert_healthy(diagnosed(ended(plant)))
