@@ -465,6 +465,7 @@ class Session:
     def __post_init__(self) -> None:
         self.client = Side(self.client_station, self.sport, self.client_seq, self.client_window)
         self.server = Side(self.server_station, self.port, self.server_seq, self.server_window)
+        self.client.expects, self.server.expects = self.server.next, self.client.next
 
     def side(self, by: Station | None) -> tuple[Side, Side]:
         mine = by is None or by.address == self.client.station.address

@@ -79,6 +79,13 @@ def ended(plant: Plant, seconds: float = 8) -> Plant:
     return plant
 
 
+def assert_no_alarm(diagnosis: Diagnosis) -> None:
+    """The only link-up is complete, and at most something is noted."""
+    assert {one.level for one in diagnosis.findings} <= {Level.NOTE}
+    assert [outcome.verdict for outcome in diagnosis.outcomes] == [Verdict.COMPLETE]
+    assert diagnosis.status == NO_FAULT
+
+
 def assert_healthy(diagnosis: Diagnosis) -> None:
     """Nothing to tell, and the only link-up is complete."""
     assert slugs(diagnosis) == []

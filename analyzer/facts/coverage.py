@@ -31,7 +31,8 @@ class Coverage:
     """Counts over the whole recording.
 
     began: nanoseconds since 1970 of the first frame, None without frames; seconds: from the first
-    frame to the latest; copies: frames written twice; cut: frames stored shorter than they were;
+    frame to the latest; copies: IPv4 and ARP frames written twice, as
+    cyclic frames of other kinds may be alike by nature; cut: frames stored shorter than they were;
     shortest_cut: octets stored of the most shortened one; kinds: frames by Kind or EtherType;
     spans: where the clock ran evenly, in file order; backwards, forwards: the frames that begin a
     span CLOCK_STEP or more earlier, or CLOCK_LEAP or more later, than the one before it ended.
@@ -56,7 +57,8 @@ class Coverage:
             self.began = int(frames.time[0])
         self.frames += len(frames)
         self._clock(frames)
-        copies = np.flatnonzero(frames.copy)
+        certain = (frames.kind == Kind.IPV4) | (frames.kind == Kind.ARP)
+        copies = np.flatnonzero(frames.copy & certain)
         self.copies += len(copies)
         for row in copies[:4].tolist():
             self.copy_examples.add(_moment(frames, row))

@@ -10,6 +10,7 @@ from captures.plant import Plant, Session, Station, modbus_read
 from tests.support import (
     acquainted,
     assert_healthy,
+    assert_no_alarm,
     diagnosed,
     ended,
     found,
@@ -359,7 +360,7 @@ def test_quiet_where_the_controller_has_room(
 ) -> None:
     plant, pc, unit = acquainted()
     happens(plant, pc, unit)
-    assert_healthy(diagnosed(ended(plant), controllers))
+    assert_no_alarm(diagnosed(ended(plant), controllers))
 
 
 @told_or_not
@@ -370,7 +371,7 @@ def test_quiet_where_the_first_request_of_the_only_session_is_reset(
     session = plant.tcp(pc, unit).open()
     asked(session, after=0.01)
     session.rst(unit)
-    assert slugs(diagnosed(ended(plant), controllers)) == ["session-reset"]
+    assert slugs(diagnosed(ended(plant), controllers)) == ["dropped-on-first-request"]
 
 
 @told_or_not

@@ -180,7 +180,7 @@ def test_quiet_about_a_session_that_breaks_behind_one_router(controllers: tuple[
     session = plant.tcp(pc, unit, via=router).open()
     session.send(modbus_read(1))
     session.rst(unit)
-    assert slugs(diagnosed(ended(plant), controllers)) == ["session-reset"]
+    assert slugs(diagnosed(ended(plant), controllers)) == ["dropped-on-first-request"]
 
 
 @pytest.mark.parametrize(
@@ -197,7 +197,7 @@ def test_quiet_about_redundant_routers(shared: str) -> None:
     ways.ask()
     ways.session.rst(Station(FAR, real.hw))
     assert unit.hw != real.hw
-    assert slugs(diagnosed(ended(plant))) == ["session-reset"]
+    assert slugs(diagnosed(ended(plant))) == ["dropped-on-first-request"]
 
 
 def test_quiet_about_a_virtual_router_to_what_seems_the_same_network() -> None:
