@@ -1,0 +1,66 @@
+"""What a scenario's recording has to give, and what two recordings of it have in common."""
+
+import io
+from collections.abc import Iterator
+
+import pytest
+
+from analyzer.diagnosis import Diagnosis, Verdict
+from analyzer.findings import Level
+from analyzer.inputs import open_recording
+from captures import layouts
+from captures.layouts import Record
+from rules import ALL
+from tests.lab.lab import Scenario
+from tests.support import diagnosed, lead, slugs
+
+SLUGS = {rule.slug for rule in ALL}
+
+
+def judge(recording: bytes, scenario: Scenario, told: bool) -> None:
+    """Hold the diagnosis of a recording against what was done; skip where the rule is missing."""
+    diagnosis = diagnosed(recording, [scenario.told] if told else [])
+    if scenario.fault is None:
+        _all_is_well(diagnosis, told)
+    elif scenario.fault not in SLUGS:
+        pytest.skip(f"the rule {scenario.fault} is not there yet")
+    elif scenario.by_chance:
+        assert scenario.fault in slugs(diagnosis)
+    elif scenario.remark:
+        assert _of_level(diagnosis, Level.FAULT) == []
+        assert scenario.fault in slugs(diagnosis)
+    else:
+        assert len(_of_level(diagnosis, Level.FAULT)) <= 1
+        assert slugs(diagnosis)[:1] in [[one] for one in (scenario.fault, *scenario.also)]
+
+
+def _all_is_well(diagnosis: Diagnosis, told: bool) -> None:
+    assert _of_level(diagnosis, Level.FAULT) == []
+    assert _of_level(diagnosis, Level.WARNING) == []
+    verdicts = [outcome.verdict for outcome in diagnosis.outcomes]
+    assert Verdict.COMPLETE in verdicts
+    assert not told or verdicts == [Verdict.COMPLETE]
+
+
+def _of_level(diagnosis: Diagnosis, level: Level) -> list[str]:
+    return [one.rule for one in diagnosis.findings if one.level is level]
+
+
+def outcome(recording: bytes, scenario: Scenario) -> tuple[object, ...]:
+    """Leading fault, verdicts and stages where link-up stopped, with the controller told."""
+    diagnosis = diagnosed(recording, [scenario.told])
+    ends = [(str(one.verdict), one.stopped_at) for one in diagnosis.outcomes]
+    return lead(diagnosis), ends
+
+
+def without_directions(recording: bytes) -> bytes:
+    """The same frames as a pcap: nothing tells any longer which of them the PC sent."""
+    return layouts.pcap([Record(time, data, outbound=False) for time, data in frames(recording)])
+
+
+def frames(recording: bytes) -> Iterator[tuple[int, bytes]]:
+    """Nanoseconds and octets of every frame."""
+    for chunk in open_recording(io.BytesIO(recording), "kept").chunks:
+        parts = (chunk.time.tolist(), chunk.start.tolist(), chunk.stored.tolist())
+        for time, start, stored in zip(*parts, strict=True):
+            yield int(time), chunk.data[start : start + stored].tobytes()
