@@ -118,7 +118,12 @@ RULE = Rule(
     ),
     confirm="Connect with a program that is known to work with this controller, and compare the "
     "openings in two recordings.",
-    explains=("session-reset", "request-rejected", "request-unanswered"),
+    explains=(
+        "session-reset",
+        "request-rejected",
+        "request-unanswered",
+        "session-closed",
+    ),
     sources=(
         "RFC 1006 section 6",
         "RFC 905 sections 13.5.3 and 13.12.3",

@@ -21,6 +21,9 @@ START_TAKES = 120.0
 ONE_START = 15.0
 """Seconds between two signs of one start, at most: checks and announcements stand 1 to 2 s apart
 (RFC 5227 1.1)."""
+FIRST_FRAMES = 3.0
+"""Seconds before its ARP signs in which a system that comes up already sends others: its IPv6
+address is checked, and groups are joined, first (RFC 4862 5.4; common practice, no source)."""
 REPLY_TAKES = 3.0
 """Seconds within which a reply belongs to its question (ground rule on silence)."""
 INSTANT = 0.001
@@ -113,7 +116,7 @@ def _once(
     first, up = start[0].moment, _up(linkup)
     station = linkup.facts.station(linkup.hardware)
     swapped = linkup.sent_to - {linkup.hardware}
-    if station is None or station.first < first or swapped:
+    if station is None or first.seconds - station.first.seconds > FIRST_FRAMES or swapped:
         return
     tried = sorted(one for one in {*unanswered, *refused} if up is None or one < up)
     during = [moment for moment in tried if moment > first]

@@ -15,7 +15,7 @@ from analyzer.findings import Certainty, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, silence
 from rules import cautions
 
-SWAP = 5.0
+SWAP = 1.0
 """Seconds in which nobody swaps a unit: two claims closer than this are two devices."""
 
 
@@ -61,6 +61,9 @@ def _claim_of_another(linkup: LinkUp, old: Hardware, last_sent: Moment) -> Momen
     rivals = any(
         run.hardware == old and taken.seconds - run.last.seconds < SWAP for run in claims.runs
     )
+    station = linkup.facts.station(old)
+    if station is not None and station.last > taken:
+        return None
     is_owner = not rivals and linkup.facts.is_a_device(claims.runs[-1].hardware)
     return taken if is_owner and taken < last_sent else None
 

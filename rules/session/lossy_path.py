@@ -119,7 +119,11 @@ RULE = Rule(
     ),
     confirm="Count damaged frames at the switch ports for an hour while the machine works, and "
     "once more while it stands still.",
-    explains=("path-lost", "request-unanswered"),
+    explains=(
+        "path-lost",
+        "request-unanswered",
+        "pc-gave-up",
+    ),
     sources=("common practice, no source", "RFC 6298 section 5"),
     find=find,
 )

@@ -5,7 +5,16 @@ import pytest
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty, Level
 from captures.plant import Session, Station, modbus_answer, modbus_read
-from tests.support import acquainted, assert_healthy, diagnosed, ended, found, slugs, told_or_not
+from tests.support import (
+    acquainted,
+    assert_healthy,
+    assert_no_alarm,
+    diagnosed,
+    ended,
+    found,
+    slugs,
+    told_or_not,
+)
 
 SLUG = "lossy-path"
 
