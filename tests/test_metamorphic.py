@@ -12,7 +12,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
-from unittest import mock
 
 import pytest
 from hypothesis import Phase, given, settings
@@ -23,6 +22,7 @@ from analyzer.findings import Level
 from captures import layouts, make
 from captures.layouts import Record, network_header
 from captures.plant import Plant, Station, modbus_read
+from tests.dressing import SCENES, SECOND, Story, of_the_demo, tagged, woven
 from tests.support import diagnosed, lead
 
 FEW = settings(
@@ -33,46 +33,11 @@ FEW = settings(
     phases=(Phase.explicit, Phase.generate),
 )
 """The same changes on every day. One that fails is not made smaller: that takes minutes."""
-SECOND = 10**9  # nanoseconds
 
 PC, UNIT = "192.0.2.15", "192.0.2.60"
 
 
-@dataclass(frozen=True)
-class Story:
-    """Frames, and what the user tells beside them.
-
-    alone: that nobody else is heard is the point of it, or nothing else may be.
-    """
-
-    records: tuple[Record, ...]
-    controllers: tuple[str, ...] = ()
-    pc: str | None = None
-    alone: bool = False
-
-
 # --- stories --------------------------------------------------------------------------------------
-
-
-ALONE = (
-    "nothing-heard.pcap",
-    "filtered-recording.pcap",
-    "port-kept-closed.pcap",
-    "port-not-open-yet.pcapng",
-)
-"""Demo recordings whose point is that nobody else is heard."""
-
-
-def of_the_demo(name: str) -> Story:
-    kept: list[Record] = []
-
-    def keep(records: Sequence[Record], **_: Any) -> bytes:
-        kept.extend(records)
-        return b""
-
-    with mock.patch.object(layouts, "pcap", keep), mock.patch.object(layouts, "pcapng", keep):
-        make.STORIES[name]()
-    return Story(tuple(kept), alone=name in ALONE)
 
 
 def begun() -> tuple[Plant, Station, Station]:
@@ -233,61 +198,6 @@ def assert_unchanged(name: str, records: Sequence[Record], **layout: Any) -> Non
 
 
 # --- traffic of others ----------------------------------------------------------------------------
-
-
-def asking(plant: Plant, one: Station, other: Station) -> None:
-    plant.ask(one, "192.0.2.139")
-    plant.resolve(one, other)
-
-
-def polling(plant: Plant, one: Station, other: Station) -> None:
-    session = plant.tcp(one, other).open()
-    session.poll(2, every=0.4)
-    session.close()
-
-
-def refusing(plant: Plant, one: Station, other: Station) -> None:
-    for _ in range(2):
-        session = plant.tcp(one, other, 503)
-        session.syn(after=0.5)
-        session.refuse()
-
-
-def breaking(plant: Plant, one: Station, other: Station) -> None:
-    session = plant.tcp(one, other).open()
-    session.send(modbus_read(1))
-    session.again(after=0.3)
-    session.rst(other, after=0.2)
-
-
-def unanswered(plant: Plant, one: Station, other: Station) -> None:
-    plant.tcp(one, other).syn(repeats=(1, 2))
-    plant.ping(one, other, after=0.1)
-
-
-def shouting(plant: Plant, one: Station, other: Station) -> None:
-    for station in (one, other, one):
-        plant.datagram(station, "192.0.2.255", 50000, 50000, b"running", after=0.7)
-
-
-def joining(plant: Plant, one: Station, _: Station) -> None:
-    plant.probe(one)
-    plant.announce(one)
-
-
-SCENES = (asking, polling, refusing, breaking, unanswered, shouting, joining)
-
-
-def woven(records: Sequence[Record], scenes: Sequence[tuple[int, float]]) -> list[Record]:
-    """The frames with scenes among others between the first and the last of them."""
-    begin, end = records[0].time, records[-1].time
-    plant = Plant(start=begin / SECOND)
-    one, other = plant.station("192.0.2.131", ttl=255), plant.station("192.0.2.132")
-    for number, share in scenes:
-        with plant.at(share * (end - begin) / SECOND):
-            SCENES[number](plant, one, other)
-    inside = [record for record in plant.records if begin < record.time < end]
-    return sorted([*records, *inside], key=lambda record: record.time)
 
 
 @every_story_in_company
@@ -462,13 +372,6 @@ def test_another_pcap_layout_changes_nothing(
 def test_the_pcapng_layout_changes_nothing(name: str, layout: dict[str, Any]) -> None:
     octets = layouts.pcapng(story(name).records, **layout)
     assert essence(judged(story(name), octets)) == essence(plainly(name))
-
-
-def tagged(record: Record) -> Record:
-    tag = bytes.fromhex("81000005")
-    if record.data[12:14] == tag[:2]:
-        return record
-    return replace(record, data=record.data[:12] + tag + record.data[12:])
 
 
 @every_story
