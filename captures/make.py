@@ -173,6 +173,47 @@ def healthy_priority_tags() -> bytes:
     return plant.pcapng(name="cable", hw=pc.hw, address="192.0.2.15/24", speed=1_000_000_000)
 
 
+def pc_has_controllers_address() -> bytes:
+    here = hall(1.91)
+    plant, filler = here.plant, here.filler
+    plant.wait(3.7)
+    here.find_filler()
+    session = here.call().open()
+    session.poll(3)
+    session.close(after=0.5)
+    changed = Station(filler.address, here.pc.hw, here.pc.ttl, is_pc=True)
+    plant.wait(9)
+    plant.link_up(changed)
+    plant.announce(filler, times=1, after=0.1)
+    plant.announce(changed, times=1, after=0.1)
+    plant.ask(here.panel, changed, times=1, after=1.1)
+    plant.reply(changed, here.panel)
+    panel_call = plant.tcp(here.panel, changed, sport=40217)
+    panel_call.syn()
+    panel_call.refuse()
+    plant.wait(8)
+    here.background()
+    return plant.pcap()
+
+
+def rival_address_servers() -> bytes:
+    here = hall(1.97, pc="198.51.100.15")
+    plant, pc = here.plant, here.pc
+    left_behind = plant.station("198.51.100.1", hw="00:00:5e:00:53:0a")
+    mask = [("subnet_mask", "255.255.255.0")]
+    plant.wait(4.2)
+    plant.dhcp("discover", pc)
+    plant.dhcp("offer", pc, pc.address, server=left_behind, options=mask, after=0.02)
+    plant.dhcp("offer", pc, "192.0.2.115", server=here.router, options=mask, after=0.31)
+    plant.dhcp("request", pc, pc.address, server=left_behind)
+    plant.dhcp("ack", pc, pc.address, server=left_behind, options=mask)
+    plant.announce(pc, after=1.0)
+    plant.ask(pc, here.filler, after=3.0)
+    plant.wait(8)
+    here.background()
+    return plant.pcap()
+
+
 def nobody_has_the_address() -> bytes:
     here = hall(1.04)
     plant, pc = here.plant, here.pc
@@ -271,6 +312,19 @@ def two_units_one_address() -> bytes:
     session = plant.tcp(pc, spare, server_window=4096).open()
     session.poll(3)
     plant.wait(6)
+    here.background()
+    return plant.pcap()
+
+
+def router_answers_for_all() -> bytes:
+    here = hall(2.31)
+    plant, pc, router = here.plant, here.pc, here.router
+    plant.wait(3.4)
+    for wanted in ("192.0.2.61", "192.0.2.62", here.filler.address):
+        plant.ask(pc, wanted, times=1, after=0.4)
+        plant.reply(router, pc, for_ip=wanted)
+    plant.tcp(pc, here.filler, via=router).syn(repeats=SLOW_DOWN)
+    plant.wait(8)
     here.background()
     return plant.pcap()
 
@@ -1027,8 +1081,11 @@ STORIES: dict[str, Callable[[], bytes]] = {
     "nothing-heard.pcap": nothing_heard,
     "pc-self-assigned.pcapng": pc_self_assigned,
     "address-in-use.pcap": address_in_use,
+    "pc-has-controllers-address.pcap": pc_has_controllers_address,
+    "rival-address-servers.pcap": rival_address_servers,
     "nobody-has-the-address.pcap": nobody_has_the_address,
     "two-units-one-address.pcap": two_units_one_address,
+    "router-answers-for-all.pcap": router_answers_for_all,
     "swapped-unit.pcap": swapped_unit,
     "controller-ignores-arp.pcapng": controller_ignores_arp,
     "different-network.pcapng": different_network,

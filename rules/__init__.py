@@ -3,7 +3,14 @@
 from importlib.metadata import entry_points
 
 from analyzer.findings import Rule
-from rules.address import address_in_use, self_assigned_address
+from rules.address import (
+    address_in_use,
+    illegal_address,
+    overlapping_adapters,
+    pc_has_controllers_address,
+    rival_address_servers,
+    self_assigned_address,
+)
 from rules.answer import (
     dropped_on_first_request,
     inner_open_refused,
@@ -25,8 +32,10 @@ from rules.link import (
 from rules.neighbour import (
     address_lost,
     arp_silent_controller,
+    cloned_hardware_address,
     controller_starting,
     duplicate_address,
+    proxy_answer,
     stale_mapping,
     switch_probe,
     unanswered_arp,
@@ -93,10 +102,16 @@ ALL = (
     frame_flood.RULE,
     vlan_mismatch.RULE,
     nothing_heard.RULE,
+    illegal_address.RULE,
     self_assigned_address.RULE,
+    pc_has_controllers_address.RULE,
     address_in_use.RULE,
+    rival_address_servers.RULE,
+    overlapping_adapters.RULE,
     duplicate_address.RULE,
+    cloned_hardware_address.RULE,
     stale_mapping.RULE,
+    proxy_answer.RULE,
     switch_probe.RULE,
     address_lost.RULE,
     controller_starting.RULE,

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-from analyzer.facts.arp import Arp, Claims, Question
+from analyzer.facts.arp import Arp, Claims, Question, Run
 from analyzer.facts.boots import Boot, BootSign, boots, requests
 from analyzer.facts.coverage import Coverage
 from analyzer.facts.dhcp import Dhcp, DhcpMessage
@@ -49,6 +49,7 @@ __all__ = [
     "Path",
     "Question",
     "Resent",
+    "Run",
     "Series",
     "Session",
     "Side",
@@ -68,7 +69,7 @@ class Facts:
     """What one recording shows.
 
     damage: where reading had to stop; drops: frames that the recorder says it lost, None where it
-    does not say; untimed: frames without a time.
+    does not say; untimed: frames without a time; turns: see Paths.
     """
 
     file: str
@@ -81,6 +82,7 @@ class Facts:
     untimed: int
     coverage: Coverage
     paths: list[Path]
+    turns: dict[tuple[Address, Address], list[Run]]
     stations: list[Station]
     arp: Arp
     icmp: Icmp
@@ -184,6 +186,7 @@ def gather(recording: Recording, progress: Callable[[int], None] = lambda octets
         untimed=recording.untimed,
         coverage=coverage,
         paths=list(paths.paths.values()),
+        turns=paths.turns,
         stations=stations(paths, arp),
         arp=arp,
         icmp=icmp,

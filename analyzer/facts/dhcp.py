@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from analyzer.facts.values import Address, Hardware, Moment
-from analyzer.frames import Frames
+from analyzer.frames import NO_HARDWARE, Frames
 
 SERVER_PORT, CLIENT_PORT = 67, 68
 MAX_MESSAGES = 10_000
@@ -20,10 +20,12 @@ NAMES = (
 class DhcpMessage:
     """One message. from_client: a request rather than a reply; client: the hardware address that
     wants an address; offered: the address given; server: option 54; mask: option 1; routers:
-    option 3; name: option 12, as sent, not to be trusted.
+    option 3; name: option 12, as sent, not to be trusted; sender: the hardware address it came
+    from, a relay's where there is one, None where the link has none.
     """
 
     moment: Moment
+    sender: Hardware | None
     type: int
     from_client: bool
     client: Hardware
@@ -52,12 +54,13 @@ class Dhcp:
             row = int(table.row[index])
             octets = frames.octets_at(row, int(table.payload[index]), MAX_OCTETS)
             moment = Moment(int(frames.number[row]), float(frames.seconds[row]))
-            message = _decode(octets, moment)
+            sender = None if frames.src[row] == NO_HARDWARE else Hardware(int(frames.src[row]))
+            message = _decode(octets, moment, sender)
             if message is not None:
                 self.messages.append(message)
 
 
-def _decode(octets: bytes, moment: Moment) -> DhcpMessage | None:
+def _decode(octets: bytes, moment: Moment, sender: Hardware | None) -> DhcpMessage | None:
     import dpkt  # only the rare recording needs it, and it takes long to import
 
     try:
@@ -68,6 +71,7 @@ def _decode(octets: bytes, moment: Moment) -> DhcpMessage | None:
     kind, mask = options.get(53, b"\0"), _address(options.get(1))
     return DhcpMessage(
         moment=moment,
+        sender=sender,
         type=kind[0] if len(kind) == 1 and kind[0] < len(NAMES) else BOOTP,
         from_client=message.op == dpkt.dhcp.DHCP_OP_REQUEST,
         client=Hardware(int.from_bytes(octets[28:34])),

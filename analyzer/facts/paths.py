@@ -3,10 +3,13 @@
 Stations, the PC, router signs and evidence of masks are all read from the paths.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
+from analyzer.facts.arp import MAX_RUNS, Run
 from analyzer.facts.counters import IDENTIFICATIONS, STAMPS, Counter, follow, stamps
 from analyzer.facts.groups import ends, groups
 from analyzer.facts.values import Address, Hardware, Moment
@@ -73,12 +76,22 @@ class Presence:
         return any(start <= end and stop >= begin for start, stop in self.spans)
 
 
+Key = tuple[int, int, int, int, int]
+"""Hardware addresses, kind, IPv4 addresses, as in a Path."""
+
+
 class Paths:
-    """Gathers the paths of a recording, chunk by chunk."""
+    """Gathers the paths of a recording, chunk by chunk.
+
+    turns: for a sender's and a receiver's IPv4 address, who sent in turn, as runs in file order;
+    only where more than one hardware address did.
+    """
 
     def __init__(self) -> None:
-        self.paths: dict[tuple[int, int, int, int, int], Path] = {}
+        self.paths: dict[Key, Path] = {}
         self.presence: dict[int, Presence] = {}
+        self.turns: dict[tuple[Address, Address], list[Run]] = {}
+        self._senders: dict[tuple[Address, Address], Key] = {}
 
     def add(self, frames: Frames) -> None:
         """Take in the frames of one chunk, without the recorder's copies."""
@@ -91,6 +104,10 @@ class Paths:
         src_ip[ip.row], dst_ip[ip.row], ttl[ip.row] = ip.src, ip.dst, ip.ttl
         columns = (frames.src, frames.dst, frames.kind, src_ip, dst_ip)
         first, group = groups(*(column[rows] for column in columns))
+        parts = [column[rows][first].tolist() for column in columns]
+        for source, target in self._shared(zip(*parts, strict=True)):
+            chosen = rows[(src_ip[rows] == source) & (dst_ip[rows] == target)]
+            self._take_turns(frames, chosen, self.turns[source, target])
         order, start, last = ends(group, len(first))
         wire, way = frames.wire[rows], frames.direction[rows]
         ordered_ttl = ttl[rows][order]
@@ -101,7 +118,7 @@ class Paths:
 
         ethernet = frames.src[rows] != NO_HARDWARE
         facts = zip(
-            *(column[rows][first].tolist() for column in columns),
+            *parts,
             frames.number[rows][order[start]].tolist(),
             frames.seconds[rows][order[start]].tolist(),
             frames.number[rows][order[last]].tolist(),
@@ -127,6 +144,43 @@ class Paths:
         ):
             follow(counters, sorted_group, values[sorted_rows], sorted_rows, circle, frames)
         self._hear(frames, rows)
+
+    def _shared(self, keys: Iterable[Key]) -> set[tuple[Address, Address]]:
+        """Pairs of addresses in a chunk whose sender has had more than one hardware address."""
+        shared = set()
+        for key in keys:
+            src, dst, kind, source, target = key
+            if kind != Kind.IPV4 or not source or src == NO_HARDWARE or Hardware(dst).is_group:
+                continue
+            pair = Address(source), Address(target)
+            before = self._senders.setdefault(pair, key)
+            if before[0] != src and pair not in self.turns:
+                path = self.paths.get(before)
+                so_far = (
+                    [Run(Hardware(before[0]), path.first, path.last, path.frames)] if path else []
+                )
+                self.turns[pair] = so_far
+            if pair in self.turns:
+                shared.add(pair)
+        return shared
+
+    def _take_turns(self, frames: Frames, rows: np.ndarray, runs: list[Run]) -> None:
+        """Add the rows of one pair of addresses to its runs."""
+        senders = frames.src[rows]
+        changes = (np.flatnonzero(np.diff(senders)) + 1).tolist()
+        for begin, end in pairwise([0, *changes, len(rows)]):
+            first, last = (
+                Moment(int(frames.number[rows[at]]), float(frames.seconds[rows[at]]))
+                for at in (begin, end - 1)
+            )
+            sender = Hardware(int(senders[begin]))
+            if runs and runs[-1].hardware == sender:
+                runs[-1].last = last
+                runs[-1].count += end - begin
+            elif len(runs) < MAX_RUNS:
+                runs.append(Run(sender, first, last, end - begin))
+            else:
+                return
 
     def _merge(self, one: tuple[int | float, ...]) -> Path:
         src, dst, kind, src_ip, dst_ip = (int(part) for part in one[:5])

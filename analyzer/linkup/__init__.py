@@ -32,6 +32,7 @@ from analyzer.linkup.model import (
     presumed_mask,
     silence,
 )
+from analyzer.linkup.owners import checks, disputes, senders, uses
 from analyzer.linkup.pc import find_pc
 from analyzer.linkup.tries import Try, TryEnd, tries_of
 from analyzer.linkup.wanted import LONG_IDLE, RIGHT_AFTER, Ending, endings
@@ -53,6 +54,8 @@ __all__ = [
     "Told",
     "Try",
     "TryEnd",
+    "checks",
+    "disputes",
     "endings",
     "everything_tried",
     "find_pc",
@@ -66,8 +69,10 @@ __all__ = [
     "others",
     "presumed_mask",
     "searches",
+    "senders",
     "silence",
     "tries_of",
+    "uses",
     "work_out",
 ]
 

@@ -1,104 +1,84 @@
 """Another station claims the PC's own address.
 
-A claim is any ARP with that address as its sender; a probe (sender 0.0.0.0) is none. Quiet where
-the other hardware address is the PC's own second adapter, or answers for many addresses; and where
-the other station had the address before the PC wanted it, or took it after the PC had left it.
-A note where the PC left the address at once and its link-up works with another.
+A claim is any ARP with that address as its sender; a probe (sender 0.0.0.0) is none. Where ARP does
+not tell, it fits where packets with that address come from another device: a warning only where the
+link-up works all the same. A note where the PC left the address at once and its link-up works with
+another.
+
+Quiet where the other hardware address is the PC's own second adapter, or answers for many
+addresses; where the other station had the address before the PC wanted it, or took it after the PC
+had left it; and where the PC checked a controller's address only to call it from another.
 """
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Address, Facts, Hardware, Moment
-from analyzer.facts.arp import MANY, Run
-from analyzer.findings import Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, Pc
+from analyzer.facts import Address, Hardware, Path, Run
+from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp, Pc, checks, disputes, is_self_assigned, senders
 from rules import cautions
 
-AFTERWARDS = 10.0
-"""Seconds within which a station that was challenged defends its address (RFC 5227 2.4)."""
+ENOUGH = 2
+"""Packets that tell a second device; a single one may be a repeated packet of the PC."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
     if case.pc is None or case.pc.hardware is None:
         return
-    for address in _own_addresses(case.facts, case.pc):
-        for other, runs in _claimed_by_others(case.facts, case.pc, address):
-            linkups: Sequence[LinkUp | None] = case.linkups or [None]
-            for linkup in linkups:
-                yield Sighting(
-                    values={
-                        "pc": address,
-                        "other": other,
-                        "claims": sum(run.count for run in runs),
-                    },
-                    frames={
-                        "own": _own_checks(case.facts, case.pc, address),
-                        "other": [run.first for run in runs],
-                    },
-                    linkup=linkup,
-                    level=_level(linkup, address),
-                )
+    for address in _own_addresses(case, case.pc):
+        claimed = disputes(case.facts, case.pc, address)
+        for other, runs in claimed.items():
+            yield from _sightings(case, case.pc, address, other, runs)
+        for other, paths in senders(case.facts, case.pc, address).items():
+            if other not in claimed and sum(path.frames for path in paths) >= ENOUGH:
+                yield from _sightings(case, case.pc, address, other, paths)
 
 
-def _own_addresses(facts: Facts, pc: Pc) -> list[Address]:
+def _sightings(
+    case: Case, pc: Pc, address: Address, other: Hardware, shown: Sequence[Run] | Sequence[Path]
+) -> Iterator[Sighting]:
+    """For each link-up; shown by claims in ARP, or by packets only."""
+    claims = [one for one in shown if isinstance(one, Run)]
+    packets = [one for one in shown if isinstance(one, Path)]
+    linkups: Sequence[LinkUp | None] = case.linkups or [None]
+    for linkup in linkups:
+        yield Sighting(
+            values={
+                "pc": address,
+                "other": other,
+                "claims": sum(run.count for run in claims) + sum(one.frames for one in packets),
+            },
+            frames={
+                "own": checks(case.facts, pc, address),
+                "other": [run.first for run in claims],
+                "sent": [one.first for one in packets],
+            },
+            linkup=linkup,
+            certainty=Certainty.SHOWN if claims else Certainty.FITS,
+            level=_level(linkup, address, bool(claims)),
+        )
+
+
+def _own_addresses(case: Case, pc: Pc) -> list[Address]:
     """Addresses that the PC uses, and those that it only asked to have."""
-    probed = [address for hardware, address in facts.arp.probes if hardware == pc.hardware]
-    return list(dict.fromkeys([*pc.addresses, *probed]))
+    probed = [address for hardware, address in case.facts.arp.probes if hardware == pc.hardware]
+    wanted = [one for one in probed if not _is_called(case, one)]
+    return list(dict.fromkeys([*pc.addresses, *wanted]))
 
 
-def _claimed_by_others(
-    facts: Facts, pc: Pc, address: Address
-) -> Iterator[tuple[Hardware, list[Run]]]:
-    claims, used = facts.arp.claims.get(address), _use(facts, pc, address)
-    if claims is None or not used:
-        return
-    begin, end = min(used).seconds, max(used).seconds + AFTERWARDS
-    disputes: dict[Hardware, list[Run]] = {}
-    for run in claims.runs:
-        if run.hardware != pc.hardware and run.last.seconds > begin and run.first.seconds < end:
-            disputes.setdefault(run.hardware, []).append(run)
-    for other, runs in disputes.items():
-        if not _answers_for_many(facts, other, address) and not _is_own_adapter(facts, pc, other):
-            yield other, runs
+def _is_called(case: Case, address: Address) -> bool:
+    """Whether the PC calls that address from a good one: then it only looked who is there."""
+    return any(
+        linkup.controller == address and not is_self_assigned(linkup.pc_address or address)
+        for linkup in case.linkups
+    )
 
 
-def _use(facts: Facts, pc: Pc, address: Address) -> list[Moment]:
-    """First and last frames in which the PC wants, announces or uses an address."""
-    asked = facts.arp.questions.values()
-    paths = [one for one in facts.paths if one.src == pc.hardware and one.src_ip == address]
-    questions = [one for one in asked if one.asker == pc.hardware and one.asker_ip == address]
-    moments = [moment for path in paths for moment in (path.first, path.last)]
-    moments += [moment for one in questions for moment in (one.asked.first, one.asked.last)]
-    return moments + _own_checks(facts, pc, address)
-
-
-def _answers_for_many(facts: Facts, other: Hardware, address: Address) -> bool:
-    """Whether it answers for other addresses too, as a router with proxy ARP does."""
-    return len(facts.arp.replied.get(other, set()) | {address}) >= MANY
-
-
-def _is_own_adapter(facts: Facts, pc: Pc, other: Hardware) -> bool:
-    """Whether the recording names it as the PC's, or it shares a second address with the PC."""
-    if any(interface.hardware == other for interface in facts.interfaces):
-        return True
-    station, own = facts.station(other), facts.station(pc.hardware)
-    if station is None or own is None:
-        return False
-    return len(set(station.addresses) & set(own.addresses)) >= 2
-
-
-def _own_checks(facts: Facts, pc: Pc, address: Address) -> list[Moment]:
-    assert pc.hardware is not None
-    found = []
-    for series in (facts.arp.probes, facts.arp.announcements):
-        if (pc.hardware, address) in series:
-            found += series[pc.hardware, address].moments
-    return sorted(found)
-
-
-def _level(linkup: LinkUp | None, address: Address) -> Level:
-    left = linkup is not None and linkup.works and linkup.pc_address != address
-    return Level.NOTE if left else Level.FAULT
+def _level(linkup: LinkUp | None, address: Address, claimed: bool) -> Level:
+    if linkup is None or not linkup.works:
+        return Level.FAULT
+    if linkup.pc_address != address:
+        return Level.NOTE
+    return Level.FAULT if claimed else Level.WARNING
 
 
 RULE = Rule(
@@ -126,6 +106,7 @@ RULE = Rule(
     evidence={
         "own": "the PC checks or announces {pc}{nth}",
         "other": "{other} says that it has {pc}{nth}",
+        "sent": "{other} sends packets as {pc}{nth}",
     },
     cautions=("The other device may be a panel or a drive: do not switch it off to find it.",),
     also_fits=(
@@ -137,6 +118,7 @@ RULE = Rule(
         "A device that answers for many addresses on purpose (a router with proxy ARP).",
         "The PC's own second adapter.",
         "A device that had the address before the PC, or took it after the PC had left it.",
+        "The PC's own packets, sent on by a router.",
     ),
     confirm="Disconnect the PC, then ping {pc} from another station: an answer proves the second "
     "device.",

@@ -2,16 +2,21 @@
 
 Shown by claims from both in turn (one, the other, the first again, each at least twice). It fits
 where both answer one question, where the turn happened once, or where the first goes on sending
-after the second took over. Quiet where one took over for good or much later; where one answers
-for many addresses, forwards packets or has a virtual router's address; where one never sends a
-frame itself; and where one session gets its answers from both. Probes are no claims.
+after the second took over. Where ARP does not tell, packets do: shown where both send as the
+controller in turn and are two systems (one resets what the other accepted, or their fresh times to
+live differ); it fits where one accepts a call and the other resets it.
+
+Quiet where one took over for good or much later; where one answers for many addresses, forwards
+packets or has a virtual router's address; where one never sends a frame itself; where one session
+gets its answers from both; and where packets come back through a gateway: it has an address of its
+own, or takes a little off the time to live. Probes are no claims.
 """
 
+from collections import Counter
 from collections.abc import Iterator
 from itertools import pairwise
 
-from analyzer.facts import Claims, Facts, Hardware, Moment
-from analyzer.facts.arp import Run
+from analyzer.facts import Claims, Facts, Hardware, Moment, Run, Session
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp
 from rules import cautions
@@ -22,33 +27,120 @@ TOGETHER = 1.0
 """Seconds within which two replies answer one question."""
 TURN = 120.0
 """Seconds in which nobody swaps a unit and swaps it back (common practice, no source)."""
+HOPS = 8
+"""Times to live that lie closer are one system's, before and after some routers (common practice,
+no source); those that systems begin with lie further apart."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
-        claims = case.facts.arp.claims.get(linkup.controller, Claims())
-        rivals = _rivals(case.facts, linkup, claims)
-        if len(rivals) < 2 or _is_one_device(linkup, *rivals[:2]):
-            continue
-        first, second = rivals[:2]
-        runs = [run for run in claims.runs if run.hardware in (first, second)]
-        in_turn = _in_turn(runs)
-        together = _both_answered(linkup, first, second)
-        if not in_turn and not together and not _both_alive(linkup, runs):
-            continue
-        often = min(claims.counts[first], claims.counts[second]) >= ENOUGH
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "first": first,
-                "second": second,
-                "claims_first": claims.counts[first],
-                "claims_second": claims.counts[second],
-            },
-            frames={"first": _moments(claims, first), "second": _moments(claims, second)},
-            linkup=linkup,
-            certainty=Certainty.SHOWN if in_turn and often else Certainty.FITS,
-        )
+        found = _in_arp(case.facts, linkup) or _in_packets(linkup)
+        if found is not None:
+            yield found
+
+
+def _in_arp(facts: Facts, linkup: LinkUp) -> Sighting | None:
+    claims = facts.arp.claims.get(linkup.controller, Claims())
+    rivals = _rivals(facts, linkup, claims)
+    if len(rivals) < 2 or _is_one_device(linkup, *rivals[:2]):
+        return None
+    first, second = rivals[:2]
+    runs = [run for run in claims.runs if run.hardware in (first, second)]
+    in_turn = _in_turn(runs)
+    together = _both_answered(linkup, first, second)
+    if not in_turn and not together and not _both_alive(linkup, runs):
+        return None
+    often = min(claims.counts[first], claims.counts[second]) >= ENOUGH
+    return Sighting(
+        values={
+            "controller": linkup.controller,
+            "first": first,
+            "second": second,
+            "claims_first": claims.counts[first],
+            "claims_second": claims.counts[second],
+        },
+        frames={"first": _moments(claims.runs, first), "second": _moments(claims.runs, second)},
+        linkup=linkup,
+        certainty=Certainty.SHOWN if in_turn and often else Certainty.FITS,
+    )
+
+
+def _in_packets(linkup: LinkUp) -> Sighting | None:
+    """Two that send to the PC as the controller, though ARP names one of them at most."""
+    runs = _turns(linkup)
+    counts = Counter[Hardware]()
+    for run in runs:
+        counts[run.hardware] += run.count
+    if len(counts) < 2:
+        return None
+    (first, often), (second, seldom) = counts.most_common(2)
+    lives, other_lives = _lives(linkup, first), _lives(linkup, second)
+    if _is_one_device(linkup, first, second) or _is_routed(lives, other_lives):
+        return None
+    broken = _broken_between(linkup, first, second)
+    two_systems = bool(broken) or not lives & other_lives
+    shown = two_systems and min(often, seldom) >= ENOUGH and _in_turn(runs)
+    if not shown and not any(_resets_at_once(session) for session in broken):
+        return None
+    return Sighting(
+        values={
+            "controller": linkup.controller,
+            "first": first,
+            "second": second,
+            "claims_first": often,
+            "claims_second": seldom,
+        },
+        frames={"first_sends": _moments(runs, first), "second_sends": _moments(runs, second)},
+        linkup=linkup,
+        certainty=Certainty.SHOWN if shown else Certainty.FITS,
+    )
+
+
+def _turns(linkup: LinkUp) -> list[Run]:
+    """Who sent to the PC as the controller in turn: devices that have no other address."""
+    facts = linkup.facts
+    found = [
+        run
+        for own in linkup.pc.addresses
+        for run in facts.turns.get((linkup.controller, own), [])
+        if _has_no_other_address(linkup, run.hardware)
+    ]
+    return sorted(found, key=lambda run: run.first)
+
+
+def _has_no_other_address(linkup: LinkUp, hardware: Hardware) -> bool:
+    station = linkup.facts.station(hardware)
+    is_device = linkup.facts.is_a_device(hardware)
+    return is_device and station is not None and set(station.addresses) == {linkup.controller}
+
+
+def _lives(linkup: LinkUp, hardware: Hardware) -> set[int]:
+    """Times to live of what it sends as the controller."""
+    paths = (one for one in linkup.facts.paths if one.src == hardware)
+    return {ttl for one in paths if one.src_ip == linkup.controller for ttl in one.ttls}
+
+
+def _is_routed(lives: set[int], other_lives: set[int]) -> bool:
+    """Whether one is the other's packets behind some routers, such as the way back by a gateway."""
+    return any(0 < abs(one - other) <= HOPS for one in lives for other in other_lives)
+
+
+def _broken_between(linkup: LinkUp, first: Hardware, second: Hardware) -> list[Session]:
+    """Sessions with segments from both as the server, that were reset."""
+    return [
+        session
+        for session in linkup.sessions
+        if {first, second} <= session.from_server.hardware
+        and any(end.reset for end in session.ends)
+    ]
+
+
+def _resets_at_once(session: Session) -> bool:
+    """Whether a reset followed the call so soon that two must have answered it."""
+    if not session.syns.count:
+        return False
+    called = session.syns.last.seconds
+    return any(end.reset and 0 <= end.moment.seconds - called <= TOGETHER for end in session.ends)
 
 
 def _rivals(facts: Facts, linkup: LinkUp, claims: Claims) -> list[Hardware]:
@@ -95,9 +187,9 @@ def _both_alive(linkup: LinkUp, runs: list[Run]) -> bool:
     return any(one.src == elder.hardware and one.last.seconds > after for one in own)
 
 
-def _moments(claims: Claims, hardware: Hardware) -> list[Moment]:
-    runs = [run for run in claims.runs if run.hardware == hardware]
-    return sorted({moment for run in runs for moment in (run.first, run.last)})
+def _moments(runs: list[Run], hardware: Hardware) -> list[Moment]:
+    own = [run for run in runs if run.hardware == hardware]
+    return sorted({moment for run in own for moment in (run.first, run.last)})
 
 
 RULE = Rule(
@@ -126,6 +218,8 @@ RULE = Rule(
     evidence={
         "first": "{first} says that it has {controller}{nth}",
         "second": "{second} says that it has {controller}{nth}",
+        "first_sends": "{first} sends a packet as {controller}{nth}",
+        "second_sends": "{second} sends a packet as {controller}{nth}",
     },
     cautions=("Commands may reach the wrong machine. Keep people clear of both.",),
     also_fits=(
@@ -138,6 +232,7 @@ RULE = Rule(
         "Probes with the sender 0.0.0.0.",
         "The same reply recorded twice: the hardware address is the same.",
         "A virtual router's address beside the real one.",
+        "Packets that come back through a gateway: its own address, or a lower time to live.",
     ),
     confirm="With the PC cabled directly to one of the two, only that one may answer.",
     sources=("RFC 826 (the newest claim wins)", "RFC 5227 section 2.4"),

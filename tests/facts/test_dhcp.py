@@ -30,6 +30,7 @@ def test_a_lease_with_its_offer() -> None:
     assert [str(router) for router in offer.routers] == ["192.0.2.1"]
     assert str(found[2].requested) == "192.0.2.15"
     assert len({one.transaction for one in found}) == 1
+    assert [str(one.sender)[-2:] for one in found] == ["15", "01", "15", "01"]
 
 
 def test_offers_of_two_servers() -> None:
@@ -55,6 +56,11 @@ def message(options: bytes, ports: tuple[int, int] = (68, 67)) -> bytes:
 def only(frame: bytes) -> DhcpMessage:
     (found,) = raw.facts(frame).dhcp
     return found
+
+
+def test_a_link_without_hardware_addresses_names_no_sender() -> None:
+    (found,) = raw.facts(message(b"\xff")[14:], link=101).dhcp
+    assert found.sender is None
 
 
 def test_a_message_without_a_type_is_bootp() -> None:

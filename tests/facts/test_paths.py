@@ -2,7 +2,8 @@
 
 import pytest
 
-from analyzer.facts import Hardware, Path, gather
+from analyzer.facts import Address, Hardware, Path, gather
+from analyzer.facts.arp import MAX_RUNS
 from analyzer.facts.paths import MAX_SPANS, QUIET, Presence
 from tests import raw
 from tests.raw import PC, PC_HW, UNIT, UNIT_HW
@@ -113,3 +114,45 @@ def test_a_clock_that_steps_back_is_no_trouble() -> None:
     assert all(begin <= end for begin, end in found)
     assert Presence(found).within(-10, -9)
     assert Presence(found).within(0.5, 1)
+
+
+def turns(*frames: tuple[float, bytes]) -> list[tuple[str, int, int, int]]:
+    """Sender (its last octet), first frame, last frame and count of each run to the PC."""
+    found = raw.facts(*frames).turns.get((Address.parse(UNIT), Address.parse(PC)), [])
+    return [(str(one.hardware)[-2:], one.first.frame, one.last.frame, one.count) for one in found]
+
+
+def sent(hardware: str, number: int, size: int = 60, dst: str = PC_HW) -> bytes:
+    packet = raw.ipv4(raw.udp(), 17, UNIT, PC, id=number)
+    return raw.ethernet(packet, 0x0800, hardware, dst).ljust(size, b"\0")
+
+
+TWIN_HW = UNIT_HW[:-2] + "99"
+
+
+def test_runs_of_two_that_send_as_one() -> None:
+    senders = (UNIT_HW, UNIT_HW, TWIN_HW, UNIT_HW, UNIT_HW)
+    unit = UNIT_HW[-2:].upper()
+    assert turns(*((n, sent(hardware, n)) for n, hardware in enumerate(senders))) == [
+        (unit, 1, 2, 2),
+        ("99", 3, 3, 1),
+        (unit, 4, 5, 2),
+    ]
+
+
+def test_no_runs_of_one_sender_or_of_frames_to_everybody() -> None:
+    assert turns(*((n, sent(UNIT_HW, n)) for n in range(5))) == []
+    everybody = "ff" * 6
+    assert turns((0, sent(UNIT_HW, 1, dst=everybody)), (1, sent(TWIN_HW, 2, dst=everybody))) == []
+
+
+def test_a_run_goes_on_over_the_border_of_a_chunk() -> None:
+    senders = [UNIT_HW] * 150 + [TWIN_HW] * 3 + [UNIT_HW] * 150
+    unit = UNIT_HW[-2:].upper()
+    frames = ((n, sent(hardware, n, size=60000)) for n, hardware in enumerate(senders))
+    assert turns(*frames) == [(unit, 1, 150, 150), ("99", 151, 153, 3), (unit, 154, 303, 150)]
+
+
+def test_runs_are_capped() -> None:
+    frames = ((n, sent((UNIT_HW, TWIN_HW)[n % 2], n)) for n in range(MAX_RUNS + 20))
+    assert len(turns(*frames)) == MAX_RUNS

@@ -127,6 +127,123 @@ def test_found_and_each_claim_counts_once_where_frames_are_recorded_twice() -> N
     assert found(diagnosis, SLUG).values["claims"] == 2
 
 
+def speaks(plant: Plant, by: Station, times: int = 3, ttl: int | None = None) -> None:
+    one = Station(by.address, by.hw, ttl or by.ttl, by.is_pc)
+    for _ in range(times):
+        plant.datagram(one, "192.0.2.255", 50000, 50000, b"running", after=0.5)
+
+
+@told_or_not
+def test_found_where_only_packets_tell(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit, laptop = begun()
+    plant.ask(pc, unit, times=1)
+    plant.reply(unit, pc)
+    speaks(plant, laptop)
+    plant.tcp(pc, unit).syn(repeats=(1, 2, 4))
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.FITS
+    assert str(finding.values["other"]) == "00-00-5E-00-53-77"
+    assert finding.values["claims"] == 3
+
+
+def test_found_as_a_warning_where_only_packets_tell_and_the_link_up_works() -> None:
+    plant, pc, unit, laptop = begun()
+    plant.resolve(pc, unit)
+    speaks(plant, laptop)
+    plant.tcp(pc, unit).open().poll(3)
+    diagnosis = diagnosed(ended(plant), TOLD)
+    assert slugs(diagnosis) == [SLUG]
+    assert found(diagnosis, SLUG).level is Level.WARNING
+    assert diagnosis.status == NO_FAULT
+
+
+def test_found_once_where_claims_and_packets_tell() -> None:
+    plant, pc, unit, laptop = begun()
+    plant.resolve(pc, unit)
+    plant.announce(laptop)
+    speaks(plant, laptop)
+    plant.tcp(pc, unit).open().poll(3)
+    diagnosis = diagnosed(ended(plant), TOLD)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.SHOWN)
+    assert finding.values["claims"] == 2
+
+
+def test_quiet_for_packets_that_another_adapter_of_the_pc_sent() -> None:
+    plant, pc, unit, second = begun()
+    plant.resolve(pc, unit)
+    second.is_pc = True
+    speaks(plant, second)
+    plant.tcp(pc, unit).open().poll(3)
+    octets = ended(plant).pcapng(address="192.0.2.15/24")
+    assert slugs(diagnosed(octets, TOLD, pc=pc.address)) == []
+
+
+def test_quiet_for_packets_after_the_pc_had_left() -> None:
+    plant, pc, unit, laptop = begun()
+    plant.link_up(pc)
+    moved = another(pc, "192.0.2.16")
+    plant.probe(moved, after=2)
+    plant.announce(moved, after=1)
+    reads(plant, moved, unit)
+    speaks(plant, laptop)
+    assert slugs(diagnosed(ended(plant), TOLD)) == []
+
+
+def test_quiet_for_a_single_packet() -> None:
+    plant, pc, unit, laptop = begun()
+    plant.resolve(pc, unit)
+    speaks(plant, laptop, times=1)
+    plant.tcp(pc, unit).open().poll(3)
+    assert slugs(diagnosed(ended(plant), TOLD)) == []
+
+
+def test_quiet_for_packets_of_the_pc_behind_a_router() -> None:
+    plant, pc, unit, router = begun()
+    plant.resolve(pc, unit)
+    speaks(plant, router, ttl=127)
+    plant.tcp(pc, unit).open().poll(3)
+    assert slugs(diagnosed(ended(plant), TOLD)) == []
+
+
+def test_quiet_for_packets_by_a_device_with_an_address_of_its_own() -> None:
+    plant, pc, unit, repeater = begun()
+    plant.resolve(pc, unit)
+    plant.announce(Station("192.0.2.5", repeater.hw))
+    speaks(plant, repeater)
+    plant.tcp(pc, unit).open().poll(3)
+    assert slugs(diagnosed(ended(plant), TOLD)) == []
+
+
+def test_quiet_for_packets_from_before_the_pc_came() -> None:
+    plant, pc, unit, laptop = begun()
+    speaks(plant, laptop)
+    plant.wait(30)
+    plant.link_up(pc)
+    reads(plant, pc, unit)
+    assert slugs(diagnosed(ended(plant), TOLD)) == []
+
+
+def test_quiet_for_packets_of_redundant_routers() -> None:
+    plant, pc, unit, _ = begun()
+    plant.resolve(pc, unit)
+    speaks(plant, Station(pc.address, "00:00:5e:00:01:07", ttl=255))
+    plant.tcp(pc, unit).open().poll(3)
+    assert slugs(diagnosed(ended(plant), TOLD)) == []
+
+
+def test_quiet_for_packets_of_the_pcs_second_adapter() -> None:
+    plant, pc, unit, wireless = begun()
+    plant.resolve(pc, unit)
+    speaks(plant, wireless)
+    plant.tcp(pc, unit).open().poll(3)
+    octets = layouts.pcapng(ended(plant).records, hw=pc.hw) + layouts.pcapng([], hw=wireless.hw)
+    assert SLUG not in slugs(diagnosed(octets, TOLD, pc=pc.address))
+
+
 @told_or_not
 def test_quiet_for_a_healthy_start(controllers: tuple[str, ...]) -> None:
     plant, pc, unit, _ = begun()

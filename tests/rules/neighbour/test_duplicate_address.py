@@ -123,6 +123,197 @@ def test_found_beside_a_router_that_answers_for_many() -> None:
     assert lead(diagnosed(ended(plant), TOLD)) == SLUG
 
 
+def accepted_and_reset(plant: Plant, pc: Station, unit: Station, other: Station) -> None:
+    """Both hear the call: one accepts it, the other knows of none."""
+    call = plant.tcp(pc, unit)
+    call.syn(after=1.0)
+    call.syn_ack()
+    call.rst(other, bare=True)
+
+
+@told_or_not
+def test_found_where_only_packets_tell(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit, other = begun()
+    plant.resolve(pc, unit)
+    for _ in range(3):
+        accepted_and_reset(plant, pc, unit, other)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.SHOWN
+    assert {str(finding.values["first"]), str(finding.values["second"])} == {
+        "00-00-5E-00-53-60",
+        "00-00-5E-00-53-61",
+    }
+    assert finding.values["claims_first"] == finding.values["claims_second"] == 3
+    assert len(finding.evidence) == 6
+    assert diagnosis.outcomes[0].stopped_at == "neighbour"
+
+
+def test_found_where_no_arp_is_recorded_at_all() -> None:
+    plant, pc, unit, other = begun()
+    other.ttl = unit.ttl
+    for _ in range(3):
+        accepted_and_reset(plant, pc, unit, other)
+    assert found(diagnosed(ended(plant)), SLUG).certainty is Certainty.SHOWN
+
+
+def test_found_where_two_systems_answer_pings_in_turn() -> None:
+    plant, pc, unit, other = begun()
+    for sequence in range(6):
+        plant.ping(pc, unit, sequence, after=1.0)
+        plant.pong((unit, other)[sequence % 2], pc, sequence)
+    assert found(diagnosed(ended(plant), TOLD), SLUG).certainty is Certainty.SHOWN
+
+
+def test_found_inside_a_vlan_tag() -> None:
+    plant, pc, unit, other = begun()
+    with plant.tagged(7):
+        for _ in range(3):
+            accepted_and_reset(plant, pc, unit, other)
+    assert lead(diagnosed(ended(plant))) == SLUG
+
+
+def test_one_call_accepted_and_reset_only_fits() -> None:
+    plant, pc, unit, other = begun()
+    accepted_and_reset(plant, pc, unit, other)
+    diagnosis = diagnosed(ended(plant))
+    assert lead(diagnosis) == SLUG
+    assert found(diagnosis, SLUG).certainty is Certainty.FITS
+
+
+def test_one_call_that_both_refuse_only_fits() -> None:
+    plant, pc, unit, other = begun()
+    call = plant.tcp(pc, unit)
+    call.syn(after=1.0)
+    call.refuse()
+    call.refuse(by=other)
+    assert found(diagnosed(ended(plant), TOLD), SLUG).certainty is Certainty.FITS
+
+
+def test_found_where_the_pc_has_another_address_that_it_uses_more() -> None:
+    plant, pc, unit, other = begun()
+    plant.announce(Station("198.51.100.15", pc.hw, is_pc=True), times=12, every=0.1)
+    plant.announce(pc)
+    for _ in range(3):
+        accepted_and_reset(plant, pc, unit, other)
+    diagnosis = diagnosed(ended(plant), TOLD)
+    assert diagnosis.case.pc is not None
+    assert [str(one) for one in diagnosis.case.pc.addresses] == ["198.51.100.15", "192.0.2.15"]
+    assert lead(diagnosis) == SLUG
+
+
+def test_quiet_about_a_session_begun_before_the_recording_and_reset_after_a_change_over() -> None:
+    plant, pc, unit, other = begun()
+    session = plant.tcp(pc, unit)
+    session.ack()
+    session.ack(unit)
+    session.rst(other, bare=True, after=0.5)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_about_an_idle_session_that_a_change_over_resets() -> None:
+    plant, pc, unit, other = begun()
+    session = plant.tcp(pc, unit).open()
+    session.rst(other, bare=True, after=30)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_about_joined_adapters_where_the_request_gets_no_answer() -> None:
+    plant, pc, unit, second_port = begun()
+    second_port.ttl = unit.ttl
+    for _ in range(3):
+        session = plant.tcp(pc, unit).open(after=1.0)
+        session.send(modbus_read(1))
+        session.ack(second_port)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_about_packets_of_the_shared_address_of_redundant_routers() -> None:
+    plant, pc, unit, _ = begun()
+    shared = Station(unit.address, VIRTUAL_ROUTER, ttl=255)
+    for sequence in range(6):
+        plant.ping(pc, unit, sequence, after=1.0)
+        plant.pong((unit, shared)[sequence % 2], pc, sequence)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_where_answers_come_back_through_a_gateway() -> None:
+    plant, pc, unit, _ = begun()
+    gateway = plant.station("192.0.2.1", ttl=255)
+    plant.resolve(pc, gateway)
+    plant.resolve(pc, unit)
+    for sequence in range(6):
+        plant.ping(pc, unit, sequence, after=1.0)
+        plant.pong(unit, pc, sequence, via=gateway if sequence % 2 else None)
+    plant.tcp(pc, unit).open().poll(3)
+    assert slugs(diagnosed(ended(plant), TOLD)) == []
+
+
+def test_quiet_where_the_gateway_never_shows_its_own_address() -> None:
+    plant, pc, unit, _ = begun()
+    gateway = plant.station("192.0.2.1", ttl=255)
+    plant.resolve(pc, unit)
+    for sequence in range(6):
+        plant.ping(pc, unit, sequence, after=1.0)
+        plant.pong(unit, pc, sequence, via=gateway if sequence % 2 else None)
+    call = plant.tcp(pc, unit)
+    call.syn()
+    call.refuse()
+    assert slugs(diagnosed(ended(plant), TOLD)) == ["port-refused"]
+
+
+def test_quiet_where_the_gateway_has_changed_much_of_the_way() -> None:
+    plant, pc, unit, _ = begun()
+    gateway = plant.station("192.0.2.1", ttl=255)
+    plant.resolve(pc, gateway)
+    far = Station(unit.address, gateway.hw, ttl=240)
+    for sequence in range(6):
+        plant.ping(pc, unit, sequence, after=1.0)
+        plant.pong((unit, far)[sequence % 2], pc, sequence)
+    plant.tcp(pc, unit).open().poll(3)
+    assert slugs(diagnosed(ended(plant), TOLD)) == []
+
+
+def test_quiet_about_a_change_over_that_packets_tell_and_that_resets_the_session() -> None:
+    plant, pc, unit, other = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    session.send(modbus_read(4), after=0.2)
+    session.rst(other, bare=True)
+    plant.tcp(pc, other).open().poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_about_a_spare_that_packets_tell_and_that_is_taken_out_again() -> None:
+    plant, pc, unit, spare = begun()
+    for one in (unit, spare, unit):
+        session = plant.tcp(pc, one).open(after=1.0)
+        session.poll(3)
+        session.close()
+        plant.wait(180)
+    assert lead(diagnosed(ended(plant))) is None
+
+
+def test_quiet_about_joined_adapters_that_share_the_sessions_out() -> None:
+    plant, pc, unit, second_port = begun()
+    second_port.ttl = unit.ttl
+    for one in (unit, second_port, unit, second_port):
+        session = plant.tcp(pc, one).open(after=1.0)
+        session.poll(2)
+        session.close()
+    assert slugs(diagnosed(ended(plant))) == []
+
+
+def test_quiet_about_a_single_packet_of_another() -> None:
+    plant, pc, unit, other = begun()
+    plant.tcp(pc, unit).open().poll(2)
+    plant.ping(pc, other)
+    plant.pong(other, pc)
+    plant.tcp(pc, unit).open().poll(2)
+    assert slugs(diagnosed(ended(plant))) == []
+
+
 @told_or_not
 def test_quiet_about_a_redundant_pair_that_changes_over(controllers: tuple[str, ...]) -> None:
     plant, pc, unit, other = begun()

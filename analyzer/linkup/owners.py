@@ -1,0 +1,81 @@
+"""Whose an address is: how the PC uses it, and who else claims it meanwhile."""
+
+from analyzer.facts import Address, Claims, Facts, Hardware, Moment, Path
+from analyzer.facts.arp import MANY, Run
+from analyzer.linkup.model import Pc
+
+AFTERWARDS = 10.0
+"""Seconds within which a station that was challenged defends its address (RFC 5227 2.4)."""
+HOPS = 8
+"""Times to live that lie this little below the PC's are those of its own packets behind routers
+(common practice, no source)."""
+
+
+def checks(facts: Facts, pc: Pc, address: Address) -> list[Moment]:
+    """ARP probes and announcements of the PC for an address."""
+    assert pc.hardware is not None
+    found = []
+    for series in (facts.arp.probes, facts.arp.announcements):
+        if (pc.hardware, address) in series:
+            found += series[pc.hardware, address].moments
+    return sorted(found)
+
+
+def uses(facts: Facts, pc: Pc, address: Address) -> list[Moment]:
+    """First and last frames in which the PC claims an address in ARP or sends with it."""
+    claims = facts.arp.claims.get(address, Claims())
+    spans = [(one.first, one.last) for one in claims.runs if one.hardware == pc.hardware]
+    paths = (one for one in facts.paths if one.src == pc.hardware and one.src_ip == address)
+    spans += [(one.first, one.last) for one in paths]
+    return sorted(moment for span in spans for moment in span)
+
+
+def disputes(facts: Facts, pc: Pc, address: Address) -> dict[Hardware, list[Run]]:
+    """Claims of other devices while the PC wants, announces or uses an address."""
+    claims = facts.arp.claims.get(address)
+    used = uses(facts, pc, address) + checks(facts, pc, address)
+    if claims is None or not used:
+        return {}
+    begin, end = min(used).seconds, max(used).seconds + AFTERWARDS
+    found: dict[Hardware, list[Run]] = {}
+    for run in claims.runs:
+        if run.hardware != pc.hardware and run.last.seconds > begin and run.first.seconds < end:
+            found.setdefault(run.hardware, []).append(run)
+    return {
+        other: runs
+        for other, runs in found.items()
+        if not answers_for_many(facts, other, address) and not is_own_adapter(facts, pc, other)
+    }
+
+
+def senders(facts: Facts, pc: Pc, address: Address) -> dict[Hardware, list[Path]]:
+    """Packets that other devices, which have no other address, send with an address of the PC while
+    it uses that; without the PC's own packets that come back through routers.
+    """
+    used = uses(facts, pc, address)
+    own = {ttl for one in facts.paths if one.src == pc.hardware for ttl in one.ttls if one.src_ip}
+    found: dict[Hardware, list[Path]] = {}
+    for path in facts.paths:
+        if path.src_ip != address or path.src in (None, pc.hardware) or path.sent or not used:
+            continue
+        station, meanwhile = facts.station(path.src), used[0] < path.last and path.first < used[-1]
+        routed = any(0 < mine - theirs <= HOPS for mine in own for theirs in path.ttls)
+        alone = station is not None and set(station.addresses) == {address}
+        if meanwhile and alone and not routed and facts.is_a_device(path.src):
+            found.setdefault(path.src, []).append(path)
+    return {one: paths for one, paths in found.items() if not is_own_adapter(facts, pc, one)}
+
+
+def answers_for_many(facts: Facts, hardware: Hardware, address: Address) -> bool:
+    """Whether a station answers for other addresses too, as a router with proxy ARP does."""
+    return len(facts.arp.replied.get(hardware, set()) | {address}) >= MANY
+
+
+def is_own_adapter(facts: Facts, pc: Pc, hardware: Hardware) -> bool:
+    """Whether the recording names it as the PC's, or it shares a second address with the PC."""
+    if any(interface.hardware == hardware for interface in facts.interfaces):
+        return True
+    station, own = facts.station(hardware), facts.station(pc.hardware)
+    if station is None or own is None:
+        return False
+    return len(set(station.addresses) & set(own.addresses)) >= 2

@@ -1,0 +1,174 @@
+"""The PC itself has the controller's address.
+
+Shown where the PC announces or uses an address that the user named as the controller's; or where
+it does so with an address that it calls, or that others call on an industrial port, while another
+device claims it. It fits where the PC only checked the address, met its owner and calls from
+nowhere else. A note where the PC has left the address and the link-up works since.
+
+Quiet where the PC answers for many addresses; where the station taken for the PC accepts calls at
+that address (then it is the controller) or shows no sign of having recorded; on loopback; and where
+another device has an address of the PC that nobody takes for a controller's: that is
+address-in-use.
+"""
+
+from collections.abc import Iterator, Sequence
+
+from analyzer.facts import Address, Facts, Hardware, Moment, Session
+from analyzer.facts.arp import MANY
+from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
+from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp, Pc, checks, disputes, is_self_assigned, uses
+from rules import cautions
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    facts, pc = case.facts, case.pc
+    if pc is None or not pc.hardware or not _is_recorder(facts, pc):
+        return
+    checked = [address for hardware, address in facts.arp.probes if hardware == pc.hardware]
+    for address in dict.fromkeys([*pc.addresses, *checked]):
+        used, owners = uses(facts, pc, address), disputes(facts, pc, address)
+        called = _calls_of_others(facts, pc.hardware, address)
+        wanted = called or _own_calls(facts, pc.hardware, address)
+        if not (_is_told(case, address) or (owners and wanted)):
+            continue
+        if _accepts_calls(facts, pc.hardware, address):
+            continue
+        for linkup in _concerned(case, address):
+            if not used and not (owners and _calls_from_nowhere(linkup)):
+                continue
+            runs = [run for claims in owners.values() for run in claims]
+            yield Sighting(
+                values={
+                    "controller": address,
+                    "pc": pc.hardware,
+                    "claims": sum(run.count for run in runs),
+                },
+                frames={
+                    "own": _ends([*checks(facts, pc, address), *used]),
+                    "owner": sorted(run.first for run in runs),
+                    "called": [session.first for session in called],
+                },
+                linkup=linkup,
+                certainty=Certainty.SHOWN if used else Certainty.FITS,
+                level=Level.NOTE if _is_over(linkup, used) else Level.FAULT,
+            )
+
+
+def _is_recorder(facts: Facts, pc: Pc) -> bool:
+    """Whether the PC is more than the busiest station: it was named, or its own frames show it."""
+    station, own = facts.station(pc.hardware), pc.hardware or Hardware(0)
+    if station is None or own.is_virtual_router or len(facts.arp.replied.get(own, ())) >= MANY:
+        return False
+    others = [one for one in facts.stations if one is not station]
+    alone_short = station.short > 0 and not any(one.short for one in others)
+    return pc.how_known != "traffic" or alone_short or station.sent > 0
+
+
+def _ends(moments: Sequence[Moment]) -> list[Moment]:
+    """The first and the last, to leave room for what others say."""
+    return sorted({min(moments), max(moments)})
+
+
+def _is_told(case: Case, address: Address) -> bool:
+    named = (one.target for one in case.linkups if one.target.how_known == "told")
+    return any(target.address == address for target in named)
+
+
+def _own_calls(facts: Facts, own: Hardware, address: Address) -> list[Session]:
+    """Calls of the PC to an address, before or after it had that address itself."""
+    at = (one for one in facts.sessions if one.server.address == address)
+    calls = (one for one in at if own in one.from_client.hardware)
+    return [one for one in calls if one.server.port not in OFFICE_PORTS]
+
+
+def _calls_of_others(facts: Facts, own: Hardware, address: Address) -> list[Session]:
+    """Calls that reach the PC at an address and an industrial port."""
+    at = (one for one in facts.sessions if one.server.address == address)
+    calls = (one for one in at if own in one.from_client.sent_to)
+    return [one for one in calls if one.server.port in INDUSTRIAL_PORTS]
+
+
+def _accepts_calls(facts: Facts, own: Hardware, address: Address) -> bool:
+    """Whether the station taken for the PC is a server at that address."""
+    at = (one for one in facts.sessions if one.server.address == address and one.is_open)
+    return any(own in one.from_server.hardware for one in at)
+
+
+def _concerned(case: Case, address: Address) -> Sequence[LinkUp | None]:
+    """The link-ups with that controller, and those in vain from that address."""
+    if not case.linkups:
+        return [None]
+    return [
+        one
+        for one in case.linkups
+        if one.controller == address or (one.pc_address == address and not one.works)
+    ]
+
+
+def _calls_from_nowhere(linkup: LinkUp | None) -> bool:
+    """Whether the PC calls nobody, or only from an address that it gave itself."""
+    if linkup is None or not linkup.attempts:
+        return True
+    return linkup.pc_address is not None and is_self_assigned(linkup.pc_address)
+
+
+def _is_over(linkup: LinkUp | None, used: Sequence[Moment]) -> bool:
+    """Whether the link-up works since the PC left the address."""
+    if linkup is None or not linkup.works or linkup.last_heard is None or not used:
+        return False
+    return linkup.last_heard > used[-1]
+
+
+RULE = Rule(
+    slug="pc-has-controllers-address",
+    stage="address",
+    title="The PC itself has the controller's address {controller}",
+    what_happened="The PC, with the hardware address {pc}, wants or uses {controller}. Claims of "
+    "that address by another device in this recording: {claims}.",
+    means="A PC that calls its own address talks to itself: nothing goes out on the cable. For "
+    "everybody else, the address now leads to two devices.",
+    likely_causes=(
+        "The controller's address was entered in the PC's address settings.",
+        "The PC's own address was named as the controller's, in the program or for this diagnosis.",
+        "An address server gave the PC the address of a controller.",
+    ),
+    what_to_do=(
+        Step("Tell production: panels and other controllers may reach the PC instead."),
+        Step("Look at the address settings of this adapter, and at the address in the program."),
+        Step(
+            "Give the PC an address in the same network that no other device has, with the same "
+            "mask.",
+            cautions.ADDRESS_CHANGE,
+        ),
+        Step(
+            "Look at the controller's display or lamps: it may have given up its address when it "
+            "met the PC with it.",
+        ),
+        Step("If it did, have the controller started again, last of all.", cautions.RESTART),
+    ),
+    evidence={
+        "own": "the PC checks, announces or uses {controller}{nth}",
+        "owner": "another device says that it has {controller}{nth}",
+        "called": "another station calls {controller} and reaches the PC{nth}",
+    },
+    cautions=(
+        "Two devices with one address on a machine network can stop drives and I/O. Keep people "
+        "clear until it is resolved.",
+    ),
+    also_fits=(
+        "Where the PC only checked the address: a PC without an address that asks for the "
+        "controller, or a program that looks whether an address is free.",
+    ),
+    looks_alike=(
+        "Another device with the PC's own address, which is nobody's controller.",
+        "A recording made on another adapter than the one used, where nothing is tried either.",
+        "A PC that stands in for many stations (a bridge or a tunnel).",
+    ),
+    confirm="Disconnect the PC, then ping {controller} from another station: the answer comes from "
+    "the controller, or from nobody.",
+    explains=("address-in-use", "no-attempt"),
+    sources=("RFC 5227 sections 2.1.1 and 2.4", "RFC 1122 section 3.3.4.2 (own address)"),
+    needs=frozenset({Need.HARDWARE}),
+    find=find,
+)

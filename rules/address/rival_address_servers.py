@@ -1,0 +1,167 @@
+"""Address servers (DHCP) give out addresses that do not fit together, or not the controller.
+
+Two servers offer one device, for one request, addresses of different networks: a warning; a fault
+where the PC took the one and calls in vain a controller in the network of the other. A fault too
+where the controller takes an address other than the one that the PC calls in vain afterwards. Where
+one server gave the PC an address in another network than the controller's, subnet-mismatch leads,
+and this is a note beside it. Quiet about several servers with one range, about one server behind
+several relays, about leases of different times, and about other devices' leases.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import combinations
+
+from analyzer.facts import DhcpMessage, Moment
+from analyzer.facts.dhcp import ACK, BOOTP, OFFER
+from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp, presumed_mask, silence
+from rules import cautions
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    given = [one for one in case.facts.dhcp if one.offered and not one.from_client]
+    yield from _to_the_pc(case, given)
+    for linkup in case.linkups:
+        yield from _to_the_controller(linkup, given)
+
+
+def _to_the_pc(case: Case, given: Sequence[DhcpMessage]) -> Iterator[Sighting]:
+    own = [one for one in given if case.pc is not None and one.client == case.pc.hardware]
+    rivals = _rivals(own)
+    misled = [one for one in case.linkups if _is_misled(one, rivals)]
+    for linkup in misled:
+        yield _sighting(rivals, linkup, silent_since=silence(linkup.attempts, case.facts))
+    if rivals and not misled:
+        yield _sighting(rivals, level=Level.WARNING)
+    for linkup in case.linkups if not rivals else []:
+        leases = [one for one in own if one.offered == linkup.pc_address]
+        if leases and not linkup.same_network and not linkup.is_heard:
+            yield _sighting(leases, linkup, level=Level.NOTE, certainty=Certainty.FITS)
+
+
+def _to_the_controller(linkup: LinkUp, given: Sequence[DhcpMessage]) -> Iterator[Sighting]:
+    claims = linkup.facts.arp.claims.get(linkup.controller)
+    owners = set() if claims is None else set(claims.counts) - {linkup.pc.hardware}
+    own = [one for one in given if one.client in owners]
+    rivals = _rivals(own)
+    moves = [one for one in own if one.type in (ACK, BOOTP) and _leads_away(linkup, one)]
+    vain = [at for at in linkup.attempts if moves and at > moves[0].moment]
+    if vain:
+        yield _sighting(moves, linkup, silent_since=silence(vain, linkup.facts))
+    elif moves or rivals:
+        yield _sighting(moves or rivals, linkup, level=Level.WARNING)
+
+
+def _rivals(given: Sequence[DhcpMessage]) -> list[DhcpMessage]:
+    """Offers and leases for one request, from two servers and of different networks."""
+    offers = [one for one in given if one.type in (OFFER, ACK) and one.server is not None]
+    found = {
+        message.moment: message
+        for pair in combinations(offers, 2)
+        if pair[0].transaction == pair[1].transaction
+        and pair[0].server != pair[1].server
+        and not _share_network(*pair)
+        for message in pair
+    }
+    return [found[moment] for moment in sorted(found)]
+
+
+def _share_network(one: DhcpMessage, other: DhcpMessage) -> bool:
+    """By the wider of both masks: a server with a narrower one still means the same cable."""
+    mask = _mask(one) & _mask(other)
+    return one.offered & mask == other.offered & mask
+
+
+def _mask(message: DhcpMessage) -> int:
+    return message.mask if message.mask is not None else presumed_mask(message.offered)
+
+
+def _is_misled(linkup: LinkUp, rivals: Iterable[DhcpMessage]) -> bool:
+    """Whether the PC got its address from one server, and calls in vain into the other's range."""
+    if linkup.is_heard or linkup.same_network or not linkup.attempts:
+        return False
+    return any(one.offered == linkup.pc_address for one in rivals) and any(
+        one.offered & _mask(one) == linkup.controller & _mask(one) for one in rivals
+    )
+
+
+def _leads_away(linkup: LinkUp, lease: DhcpMessage) -> bool:
+    """Whether a device that had the controller's address gets another one, and leaves it."""
+    claims = linkup.facts.arp.claims[linkup.controller].runs
+    seen = [run.last for run in claims if run.hardware == lease.client]
+    seen += [linkup.last_heard] if linkup.last_heard is not None else []
+    return lease.offered != linkup.controller and all(at < lease.moment for at in seen)
+
+
+def _sighting(
+    given: Sequence[DhcpMessage],
+    linkup: LinkUp | None = None,
+    *,
+    level: Level = Level.FAULT,
+    certainty: Certainty = Certainty.SHOWN,
+    silent_since: Moment | None = None,
+) -> Sighting:
+    return Sighting(
+        values={
+            "client": given[0].client,
+            "offered": list(dict.fromkeys(one.offered for one in given)),
+            "servers": list(dict.fromkeys(one.server or one.sender for one in given)),
+            "senders": list(dict.fromkeys(one.sender for one in given)),
+        },
+        frames={"given": [one.moment for one in given]},
+        linkup=linkup,
+        level=level,
+        certainty=certainty,
+        silent_since=silent_since,
+    )
+
+
+RULE = Rule(
+    slug="rival-address-servers",
+    stage="address",
+    title="An unexpected address server answers on this network",
+    what_happened="Given to the device with hardware address {client}: {offered:list}, by the "
+    "address servers {servers:list}. Those frames came from {senders:list}.",
+    means="The address decides in which network a device is. With an address that does not fit the "
+    "plant, PC and controller do not find each other, perhaps only after the next restart.",
+    likely_causes=(
+        "A small router, or a service PC that was used as an address server, is on this network.",
+        "The adapter is set to get its address automatically, where fixed addresses are meant.",
+        "The controller asks for an address at each start, although it was given a fixed one.",
+    ),
+    what_to_do=(
+        Step("Look for the hardware addresses {senders:list} on labels and in switch tables."),
+        Step("Ask whoever looks after the network which address server is meant to be there."),
+        Step("Have the other one taken off this network.", cautions.UNPLUG),
+        Step(
+            "Give the PC a fixed address in the controller's network that no other device has.",
+            cautions.ADDRESS_CHANGE,
+        ),
+        Step(
+            "If the controller took an address, have it set to a fixed one.",
+            cautions.ADDRESS_CHANGE,
+        ),
+    ),
+    evidence={"given": "an address server offers or gives {client} an address{nth}"},
+    cautions=(
+        "Other controllers may have moved to new addresses too: panels and I/O can be lost at the "
+        "next power-up.",
+    ),
+    also_fits=(
+        "Where the PC's address is from one server only: a controller that is meant to be reached "
+        "through a router, and does not answer.",
+    ),
+    looks_alike=(
+        "Two servers that share one range, as redundant servers do.",
+        "One server behind several relays: all offers name the same server.",
+        "A PC that was moved from one network to another while the recording ran.",
+    ),
+    confirm="Have the PC ask for a new address a few times while recording: offers from two "
+    "servers prove it.",
+    sources=(
+        "RFC 2131 sections 3.1 and 4.4.1 (several offers)",
+        "RFC 2132 section 9.7 (server identifier)",
+    ),
+    needs=frozenset({Need.HARDWARE}),
+    find=find,
+)
