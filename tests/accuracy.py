@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 from tabulate import tabulate
 
-from analyzer.diagnosis import Certainty, Diagnosis
+from analyzer.diagnosis import Diagnosis
 from analyzer.findings import Level
 from tests.dressing import demos, dressed
 from tests.lab.keep import KEPT
@@ -87,9 +87,9 @@ class Score:
 
 
 def _says_so(diagnosis: Diagnosis) -> bool:
-    """Whether the leading finding says that other causes fit, too."""
+    """Whether the leading finding names other causes that fit, too."""
     first = diagnosis.findings[0]
-    return first.certainty is Certainty.FITS and bool(first.also_fits)
+    return len(first.likely_causes) + len(first.also_fits) > 1
 
 
 def labelled() -> Iterator[Labelled]:

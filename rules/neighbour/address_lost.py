@@ -1,10 +1,11 @@
 """The controller has lost its address: it asks a server for one, or uses another one now.
 
-Shown where the hardware address that used the controller's address turns up with another one, or
-asks a server for longer than a start takes. It fits where that has only begun, and where a station
-without any address asks while nobody answers for a controller that was never heard. Quiet where
-the controller is heard with its address afterwards, where nothing was tried in vain, where an
-address was given, and about stations that use an address or IPv6: those are others.
+Shown where the hardware address that used the controller's address turns up with another one and
+answers for the controller's no more, or asks a server for longer than a start takes. It fits where
+that has only begun, and where a station without any address asks while nobody answers for a
+controller that was never heard. Quiet where the controller is heard with its address afterwards,
+where nothing was tried in vain, where an address was given, and about stations that use an address
+or IPv6: those are others.
 """
 
 from collections.abc import Iterator
@@ -45,7 +46,8 @@ def _owners(linkup: LinkUp) -> dict[Hardware, Moment]:
 def _lost(linkup: LinkUp, hardware: Hardware, last: Moment) -> Iterator[Sighting]:
     """A device that had the controller's address and shows later that it has not."""
     asks = [one.moment for one in linkup.facts.address_requests(hardware) if one.moment > last]
-    others = _other_addresses(linkup, hardware, last)
+    asked = [at for one in linkup.questions for at in one.since_answer.moments if at > last]
+    others = _other_addresses(linkup, hardware, last) if asked else []
     tried = [moment for moment in _tried_in_vain(linkup) if moment > last]
     if not tried or linkup.answers_after(last) or not (others or len(asks) >= ENOUGH):
         return

@@ -1,10 +1,11 @@
 """Two units seem to share one hardware address.
 
 Shown where frames with the PC's own hardware address come in, from an address that the PC does not
-send as: a fault where the PC waits in vain for the controller, else a warning. It fits, as a
-warning, where the controller's hardware address sends as two addresses with different fresh times
-to live, and the second goes on while the first is silent. Quiet where the link-up has no trouble;
-about frames of the PC that come back; about routers; and where both addresses look like one system.
+send as: a fault where the PC waits in vain for the controller, else a warning. It fits where the
+PC waits in vain, the controller's hardware address sends as two addresses with different fresh
+times to live, and the second goes on while the first is silent. Quiet where the link-up has no
+trouble; about frames of the PC that come back; about routers; and where both addresses look like
+one system.
 """
 
 from collections.abc import Iterator, Sequence
@@ -27,7 +28,7 @@ def find(case: Case) -> Iterator[Sighting]:
             continue
         second = _second_system(linkup)
         if second:
-            yield _sighting(second, linkup, Level.WARNING, Certainty.FITS)
+            yield _sighting(second, linkup, Level.FAULT, Certainty.FITS)
     if foreign and not troubled:
         yield _sighting(foreign, None, Level.WARNING, Certainty.SHOWN)
 
@@ -115,6 +116,7 @@ RULE = Rule(
         "Frames of the PC that come back to it: they carry its own address.",
     ),
     confirm="With one of the two units off the network, the other one works without a gap.",
+    explains=("address-lost", "path-lost", "port-silent", "session-reset", "request-unanswered"),
     sources=(
         "IEEE 802 (a hardware address belongs to one adapter; from memory)",
         "common practice, no source",

@@ -205,9 +205,10 @@ def _dropped_at_once(session: Session) -> bool:
     """Whether the controller ended an accepted session before anybody sent data."""
     if session.completed is None or session.syn_ack is None or not session.server_ended:
         return False
-    nothing_sent = not session.from_client.octets and not session.from_server.octets
-    took = session.closing[0].moment.seconds - session.syn_ack.seconds
-    return nothing_sent and took < AT_ONCE
+    closed, asked = session.closing[0].moment, session.from_client.first_data
+    asked_first = asked is not None and asked.moment < closed
+    took = closed.seconds - session.syn_ack.seconds
+    return not asked_first and not session.from_server.octets and took < AT_ONCE
 
 
 def _asked_in_vain(session: Session, own: list[Session]) -> Moment | None:

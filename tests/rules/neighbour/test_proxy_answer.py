@@ -186,7 +186,7 @@ def test_quiet_about_two_devices_with_one_address() -> None:
     plant, pc, unit, _ = begun()
     twin = plant.station(unit.address, hw="00:00:5e:00:53:61")
     for _ in range(2):
-        plant.resolve(pc, unit)
+        plant.resolve(pc, unit, after=1.0)
         plant.reply(twin, pc)
     plant.tcp(pc, unit).syn(repeats=SILENT)
     assert slugs(diagnosed(ended(plant), TOLD)) == ["duplicate-address"]
@@ -195,7 +195,7 @@ def test_quiet_about_two_devices_with_one_address() -> None:
 def test_found_before_a_dispute_with_the_controller_itself() -> None:
     plant, pc, unit, router = begun()
     for _ in range(2):
-        plant.resolve(pc, unit)
+        plant.resolve(pc, unit, after=1.0)
         plant.reply(router, pc, for_ip=unit.address)
     tried = plant.tcp(pc, unit, via=router).syn(repeats=SILENT)
     plant.unreachable(router, pc, tried)
