@@ -219,7 +219,10 @@ RULE = Rule(
         "A recording made on another adapter than the one used.",
     ),
     confirm="Record on all adapters of the PC at once, while somebody presses Connect once.",
-    explains=("no-attempt",),
+    explains=(
+        "no-attempt",
+        "third-party-recording",
+    ),
     sources=(
         "RFC 1122 section 3.3.4 (several adapters and addresses)",
         "common practice, no source",

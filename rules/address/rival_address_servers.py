@@ -158,6 +158,7 @@ RULE = Rule(
     ),
     confirm="Have the PC ask for a new address a few times while recording: offers from two "
     "servers prove it.",
+    explains=("address-lost",),
     sources=(
         "RFC 2131 sections 3.1 and 4.4.1 (several offers)",
         "RFC 2132 section 9.7 (server identifier)",

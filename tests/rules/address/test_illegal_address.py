@@ -135,7 +135,7 @@ def test_quiet_about_searches_of_a_pc_that_calls_its_controller() -> None:
         plant.datagram(pc, group, 50000, 47808, b"who is there", after=1.0)
     plant.resolve(pc, unit)
     plant.tcp(pc, unit).open().poll(3)
-    assert slugs(diagnosed(with_mask(plant, "192.0.2.15/24"))) == []
+    assert slugs(diagnosed(with_mask(plant, "192.0.2.15/24"))) == ["discovery-unanswered"]
 
 
 def test_quiet_about_the_middle_of_a_network() -> None:

@@ -180,7 +180,7 @@ def test_quiet_where_a_guest_calls_and_the_pc_that_was_named_is_heard() -> None:
     plant.link_up(pc)
     plant.resolve(guest, unit)
     plant.tcp(guest, unit).open().poll(3)
-    assert slugs(diagnosed(ended(plant), TOLD, pc=pc.address)) == ["no-attempt"]
+    assert slugs(diagnosed(ended(plant), TOLD, pc=pc.address)) == ["third-party-recording"]
 
 
 def test_quiet_about_one_adapter_that_two_sections_describe() -> None:
