@@ -55,9 +55,15 @@ def times(number: int) -> str:
     return {1: "once", 2: "twice"}.get(number, f"{number:,} times")
 
 
+VOWELS = "aeiou"
+
+
 def count(number: int, noun: str) -> str:
     """1, "frame" -> "1 frame"."""
-    plural = noun[:-1] + "ies" if noun.endswith("ry") else noun + "s"
+    if noun.endswith("y") and noun[-2] not in VOWELS:
+        plural = noun[:-1] + "ies"
+    else:
+        plural = noun + ("es" if noun.endswith("s") else "s")
     return f"{number:,} {noun if number == 1 else plural}"
 
 

@@ -29,7 +29,9 @@ def test_counts_and_lists() -> None:
     """One thing is not things."""
     assert [words.times(n) for n in (1, 2, 3, 1000)] == ["once", "twice", "3 times", "1,000 times"]
     assert words.count(1, "frame") == "1 frame"
-    assert words.count(2, "query") == "2 queries"
+    nouns = ("query", "reply", "address", "day")
+    told = [words.count(2, noun) for noun in nouns]
+    assert told == ["2 queries", "2 replies", "2 addresses", "2 days"]
     assert words.listed(["a"]) == "a"
     assert words.listed(["a", "b", "c"]) == "a, b and c"
     assert words.listed([]) == ""

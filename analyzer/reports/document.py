@@ -75,7 +75,8 @@ MOST_STATIONS = 12
 """Stations listed without --all."""
 TROUBLES = {
     "no-attempt", "started-late", "stopped-early", "damaged-file", "frames-cut-short",
-    "no-hardware-addresses",
+    "no-hardware-addresses", "filtered-recording", "wrong-adapter", "recorder-dropped",
+    "third-party-recording", "clock-jump",
 }  # fmt: skip
 """Findings that call for a better recording."""
 STILL_TROUBLE = (
@@ -446,7 +447,7 @@ def remarks(diagnosis: Diagnosis) -> list[str]:
         "{n:count IPv6 frame} not analysed; link-up uses IPv4.": coverage.count(Kind.IPV6),
         "{n:count frame} of a kind that cannot be read here.": coverage.count(Kind.UNREADABLE),
         "{n:count frame} lost by the recorder, as it says itself.": facts.drops or 0,
-        "{n:count frame} earlier than one before: the clock jumped.": coverage.backwards.count,
+        "The clock was set back {n:times}.": coverage.backwards.count,
     }
     said += [say(text, {"n": number}) for text, number in counts.items() if number]
     return said

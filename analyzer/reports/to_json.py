@@ -111,6 +111,7 @@ def _timing(outcome: Outcome) -> dict[str, Any]:
     """
     linkup = outcome.linkup
     sessions = [session for session in linkup.sessions if session.answers]
+    timed = [one.answer_times for one in sessions if one.answer_times.count]
     handshakes = [one.handshake_seconds for one in linkup.sessions if one.handshake_seconds]
     asked = [question.asked.first for question in linkup.questions if question.answers]
     arp = linkup.arp_answered
@@ -120,10 +121,8 @@ def _timing(outcome: Outcome) -> dict[str, Any]:
         "handshake": _round(min(handshakes)) if handshakes else None,
         "requests": sum(session.requests for session in linkup.sessions),
         "answers": sum(session.answers for session in sessions),
-        "answer_median": _round(sessions[0].answer_times.median) if sessions else None,
-        "answer_longest": (
-            _round(max(one.answer_times.most for one in sessions)) if sessions else None
-        ),
+        "answer_median": _round(timed[0].median) if timed else None,
+        "answer_longest": _round(max(one.most for one in timed)) if timed else None,
         "tries": [
             {
                 "what": one.what,
