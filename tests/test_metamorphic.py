@@ -212,7 +212,7 @@ def test_traffic_of_others_changes_nothing(name: str, scenes: list[tuple[int, fl
 
 
 def uninvolved(diagnosis: Diagnosis) -> list[int]:
-    """Stations that are neither PC nor controller, nor pass on, claim or lease anything of theirs."""
+    """Stations that are not PC or controller, nor pass on, claim or lease anything of theirs."""
     case, facts = diagnosis.case, diagnosis.facts
     involved = {None if case.pc is None else case.pc.hardware}
     wanted = set(case.pc.addresses) if case.pc else set()
