@@ -8,37 +8,30 @@ controller: a PC can have a self-assigned address beside a good one.
 
 from collections.abc import Iterator
 
-from analyzer.facts import Facts, Hardware, Moment
+from analyzer.facts import Facts
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Case, Pc, is_self_assigned
+from analyzer.linkup import Case, Pc, is_self_assigned, searches
 from rules import cautions
-
-DISCOVER = 1
-"""DHCP message type of a PC that looks for an address (RFC 2132 9.6)."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
     if case.pc is None or _was_taken(case.facts, case.pc):
         return
-    searches = _searches(case.facts, case.pc.hardware)
+    searched = searches(case)
     for linkup in case.linkups:
         if linkup.self_assigned and not linkup.is_heard:
             yield Sighting(
-                values={"pc": linkup.pc_address, "searches": len(searches)},
-                frames={"search": searches, "tried": linkup.attempts},
+                values={"pc": linkup.pc_address, "searches": len(searched)},
+                frames={"search": searched, "tried": linkup.attempts},
                 linkup=linkup,
             )
-    if not case.linkups and searches and case.pc.addresses and _is_alone(case):
+    if not case.linkups and searched and case.pc.addresses and _is_alone(case):
         yield Sighting(
-            values={"pc": case.pc.addresses[0], "searches": len(searches)},
-            frames={"search": searches, "tried": []},
+            values={"pc": case.pc.addresses[0], "searches": len(searched)},
+            frames={"search": searched, "tried": []},
             certainty=Certainty.FITS,
-            silent_since=searches[-1],
+            silent_since=searched[-1],
         )
-
-
-def _searches(facts: Facts, pc: Hardware | None) -> list[Moment]:
-    return [one.moment for one in facts.dhcp if one.client == pc and one.type == DISCOVER]
 
 
 def _was_taken(facts: Facts, pc: Pc) -> bool:

@@ -9,9 +9,9 @@ that alone explains the silence.
 
 from collections.abc import Iterator
 
-from analyzer.facts import Moment, Station
+from analyzer.facts import Moment
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import Case
+from analyzer.linkup import Case, others
 from rules import cautions
 
 LONG = 30.0
@@ -39,14 +39,7 @@ def find(case: Case) -> Iterator[Sighting]:
 
 
 def _last_heard(case: Case) -> Moment | None:
-    others = (one for one in case.facts.stations if not _is_of_the_pc(one, case))
-    return max((station.last for station in others), default=None)
-
-
-def _is_of_the_pc(station: Station, case: Case) -> bool:
-    """The PC, or one of its guests: a station whose frames the recording marks as sent."""
-    only_sent = station.sent > 0 and station.received == 0
-    return only_sent or (case.pc is not None and station.hardware == case.pc.hardware)
+    return max((station.last for station in others(case)), default=None)
 
 
 RULE = Rule(
