@@ -182,12 +182,13 @@ class Server:
         self._open: list[socket.socket] = []
         self._ended = Event()
         self._listener = self._listen()
-        station.start(self._serve)
+        self._serving = station.start(self._serve)
 
     def stop(self) -> None:
         """The service ends: its sessions are closed, nobody listens."""
         self._ended.set()
-        time.sleep(3 * TICK)
+        self._serving.join()
+        time.sleep(2 * TICK)
         self._listener.close()
 
     def crash(self) -> None:

@@ -97,10 +97,11 @@ class Namespace:
         self._sockets.append(made)
         return made
 
-    def start(self, act: Callable[[], None]) -> None:
+    def start(self, act: Callable[[], None]) -> Thread:
         """Let something act beside the rest; it ends when `stopping` is set."""
         self._threads.append(Thread(target=act, daemon=True))
         self._threads[-1].start()
+        return self._threads[-1]
 
     def close(self) -> None:
         self.stopping.set()

@@ -45,6 +45,8 @@ class Recorder:
             except TimeoutError:
                 continue
             except OSError as broken:
+                if broken.errno == errno.EBADF:  # the scene broke off, and its site is gone
+                    return
                 if broken.errno != errno.ENETDOWN:  # told once when the link goes down
                     raise
                 continue

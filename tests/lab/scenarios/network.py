@@ -185,7 +185,7 @@ def two_units_with_one_hardware_address(lab: Lab) -> None:
     clone = lab.station("clone", "192.0.2.31/24", hw=lab.unit.hw)
     clone.setting("ipv4.ip_default_ttl", 128)
     lab.record()
-    chat(clone, EVERYBODY, every=0.45)
+    chat(clone, EVERYBODY, every=0.05)
     session = call(lab.pc, UNIT)
     poll(session, times=12, wait=3)
     poll(call(lab.pc, UNIT), times=6, wait=3)
