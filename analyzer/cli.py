@@ -201,6 +201,9 @@ def _is_same_file(output: str, name: str) -> bool:
 
 
 def _controller(text: str) -> tuple[Address, int | None]:
+    if text.count(":") > 1:
+        todo = "Give its IPv4 address: link-up is judged for IPv4 only."
+        raise BadOption(f"{text!r} looks like an IPv6 address.", "--controller", todo)
     address, colon, port = text.partition(":")
     number = int(port) if port.isascii() and port.isdigit() else 0
     if colon and not 0 < number < 1 << 16:

@@ -94,11 +94,14 @@ class StageResult:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Outcome:
-    """How far a link-up got, the fault that explains it, and what the PC tried on the way."""
+    """How far a link-up got, the fault that explains it, the first warning that concerns it, and
+    what the PC tried on the way.
+    """
 
     linkup: LinkUp
     verdict: Verdict
     fault: Finding | None
+    warning: Finding | None
     stages: list[StageResult]
     tries: list[Try]
 
@@ -260,13 +263,19 @@ def _severity(finding: Finding) -> int:
 
 def _outcome(linkup: LinkUp, found: list[Finding]) -> Outcome:
     """The lowest broken stage leads; without a fault, the stages seen working decide."""
-    faults = [one for one in found if one.level is Level.FAULT and one.linkup in (linkup, None)]
-    fault = min(faults, key=_rank, default=None)
+    fault, warning = (
+        min(
+            (one for one in found if one.level is level and one.linkup in (linkup, None)),
+            key=_rank,
+            default=None,
+        )
+        for level in (Level.FAULT, Level.WARNING)
+    )
     if fault is not None:
         verdict = Verdict.UNSTABLE if linkup.works else Verdict.STOPPED
     else:
         verdict = Verdict.COMPLETE if linkup.works else Verdict.CANNOT_TELL
-    return Outcome(linkup, verdict, fault, _stages(linkup, fault), tries_of(linkup))
+    return Outcome(linkup, verdict, fault, warning, _stages(linkup, fault), tries_of(linkup))
 
 
 def _rank(finding: Finding) -> tuple[int, bool]:
@@ -282,8 +291,12 @@ def _stages(linkup: LinkUp, fault: Finding | None) -> list[StageResult]:
         if fault is not None and stage == fault.stage:
             results.append(StageResult(stage, State.FAILED, fault.title, fault.moment))
             stopped = True
-        elif stage is Stage.SESSION and fault and any(one.broken_by for one in linkup.sessions):
-            results.append(StageResult(stage, State.UNCLEAR, "a session broke", None))
+        elif (
+            stage is Stage.SESSION
+            and fault
+            and any(one.broken_by or one.is_hung for one in linkup.sessions)
+        ):
+            results.append(StageResult(stage, State.UNCLEAR, "a session broke or hung", None))
         elif proof is not None:
             results.append(StageResult(stage, State.PASSED, _because(proof), proof.moment))
         elif stage is Stage.SESSION and linkup.works:
@@ -309,7 +322,7 @@ PROOFS = {
     "stayed up": "it carries {answers:count answer} and nobody breaks it",
     "speaks first": "the controller sends by itself, before any request",
     "answers": "{answers:count answer}, typically after {took:seconds}",
-    "untimed answers": "{answers:count answer}; the recording lacks frames before each",
+    "untimed answers": "{answers:count answer}, after times that cannot be told",
     "later stage": "a later stage works, so this one does",
 }
 UNPROVEN = {

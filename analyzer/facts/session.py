@@ -285,6 +285,19 @@ class Session:
         return None
 
     @property
+    def is_timed(self) -> bool:
+        """Whether answer times are known: none was lost, and none belongs to an older request."""
+        return bool(self.answer_times.count) and not self.dialogue.late.count
+
+    @property
+    def is_hung(self) -> bool:
+        """Whether the client repeats its last request, and nothing has come back since."""
+        since, repeats = self.waits_since, self.from_client.repeats
+        if since is None or self.asked is None or not repeats.count:
+            return False
+        return repeats.last > self.asked
+
+    @property
     def request_acknowledged(self) -> bool:
         """Whether the server's TCP confirmed all that the client sent."""
         sent, confirmed = self.from_client.next_seq, self.from_server.last_ack

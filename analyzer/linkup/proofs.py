@@ -79,7 +79,8 @@ def _port_proof(linkup: LinkUp) -> Proof | None:
 def _session_proof(linkup: LinkUp) -> Proof | None:
     """A session that carried an answer, and then closed in order or was still open at the end."""
     for session in linkup.sessions:
-        if session.is_open and session.answers and not any(end.reset for end in session.closing):
+        broken = session.is_hung or any(end.reset for end in session.closing)
+        if session.is_open and session.answers and not broken:
             return Proof(session.last, "stayed up", {"answers": session.answers})
     for exchange in linkup.exchanges:
         if exchange.answered.last is not None:
@@ -92,9 +93,11 @@ def _answer_proof(linkup: LinkUp) -> Proof | None:
         if session.is_stream and session.from_server.first_data:
             return Proof(session.from_server.first_data.moment, "speaks first")
         if session.answers and session.answered is not None and not session.dialogue.says_no:
-            values = {"answers": session.answers, "took": session.answer_times.median}
-            timed = session.answer_times.count > 0
-            return Proof(session.answered, "answers" if timed else "untimed answers", values)
+            total = sum(one.answers for one in linkup.sessions)
+            values = {"answers": total, "took": session.answer_times.median}
+            return Proof(
+                session.answered, "answers" if session.is_timed else "untimed answers", values
+            )
     for exchange in linkup.exchanges:
         if exchange.answered.first is not None:
             return Proof(exchange.answered.first, "udp answer", {"port": exchange.server[1]})

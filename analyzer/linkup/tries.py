@@ -17,6 +17,7 @@ class TryEnd(StrEnum):
     UNFINISHED = "unfinished"
     MUTE = "mute"
     BROKEN = "broken"
+    HUNG = "hung"
     CLOSED = "closed"
     OPEN = "open"
 
@@ -94,6 +95,8 @@ def _ending(session: Session) -> TryEnd:
         return TryEnd.BROKEN
     if session.is_waiting and not session.answers:
         return TryEnd.MUTE
+    if session.is_hung:
+        return TryEnd.HUNG
     return TryEnd.CLOSED if session.closing else TryEnd.OPEN
 
 

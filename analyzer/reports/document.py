@@ -63,6 +63,7 @@ TRY_ENDED = {
     TryEnd.REFUSED: "turned down",
     TryEnd.UNFINISHED: "accepted, and not taken up",
     TryEnd.MUTE: "opened, no answer to the request",
+    TryEnd.HUNG: "{answers:count answer}, then none",
     TryEnd.BROKEN: "{answers:count answer}, then broken by a reset",
     TryEnd.CLOSED: "{answers:count answer}, then closed",
     TryEnd.OPEN: "{answers:count answer}, open to the end",
@@ -200,13 +201,10 @@ def _in_full(outcomes: Sequence[Outcome]) -> list[Outcome]:
 
 
 def _main(diagnosis: Diagnosis) -> list[Finding]:
-    """What is told in full where no link-up has a fault: a fault of the recording, or the first
-    warning where the verdict is open.
-    """
+    """What is told in full where no link-up has a fault: the first fault or warning."""
     if any(outcome.fault for outcome in diagnosis.outcomes):
         return []
-    grave = [one for one in diagnosis.findings if one.level is not Level.NOTE]
-    return grave[:1] if diagnosis.status else []
+    return [one for one in diagnosis.findings if one.level is not Level.NOTE][:1]
 
 
 def _matters(finding: Finding) -> bool:
@@ -226,6 +224,9 @@ def _what_it_is(diagnosis: Diagnosis) -> str:
 
 def _nobody(diagnosis: Diagnosis) -> str:
     case = diagnosis.case
+    if case.pc is not None and case.pc.how_known == "told" and not _occurs(diagnosis):
+        named = listed([*case.pc.addresses, *([case.pc.hardware] if case.pc.hardware else [])])
+        return f"The PC {named}, given with --pc, sends nothing in this recording."
     if case.pc is None and len(case.candidates) > 1:
         names = listed(list(dict.fromkeys(_name(station) for station in case.candidates))[:8])
         return (
@@ -237,6 +238,12 @@ def _nobody(diagnosis: Diagnosis) -> str:
         "No controller was found: the PC called none that can be told from its other traffic."
         f"{seen} If you know its address, name it with --controller ADDRESS."
     )
+
+
+def _occurs(diagnosis: Diagnosis) -> bool:
+    """Whether the PC sent any frame."""
+    pc, stations = diagnosis.case.pc, diagnosis.facts.stations
+    return pc is not None and any(_is_one(one, pc.hardware, pc.addresses) for one in stations)
 
 
 def _name(station: Station) -> str:
@@ -256,7 +263,7 @@ def _outcome(diagnosis: Diagnosis, outcome: Outcome) -> Iterator[Block]:
     yield Table(("Stage", "State", "Because"), rows)
     yield from _tries(outcome)
     yield Paragraph(_how_known(diagnosis, linkup))
-    if outcome.verdict is Verdict.COMPLETE:
+    if outcome.verdict is Verdict.COMPLETE and outcome.warning is None:
         yield Paragraph(STILL_TROUBLE)
 
 
@@ -293,6 +300,8 @@ def headline(outcome: Outcome) -> str:
     number = list(Stage).index(stage) + 1 if stage else 0
     title = outcome.fault.title if outcome.fault else ""
     match outcome.verdict:
+        case Verdict.COMPLETE if outcome.warning is not None:
+            return f"The link-up works, with a warning: {outcome.warning.title}."
         case Verdict.COMPLETE:
             return "The link-up works: the controller answers the PC."
         case Verdict.STOPPED:
@@ -330,7 +339,10 @@ def _other_port(linkup: LinkUp) -> str:
     called = sorted({session.server.port for session in linkup.other_sessions})
     if linkup.target.how_known != "told" or linkup.sessions or not called:
         return ""
-    return f" Port {linkup.target.port} was given; the PC called port {listed(called)} instead."
+    return (
+        f" Port {linkup.target.port} was given; the PC called port {listed(called)} instead. "
+        f"To have that judged: --controller {linkup.controller}:{called[0]}."
+    )
 
 
 def _finding(diagnosis: Diagnosis, finding: Finding, told: Sequence[Finding]) -> Iterator[Block]:
@@ -397,10 +409,20 @@ def _station(diagnosis: Diagnosis, station: Station) -> list[str]:
     return [
         str(station.hardware or "-"),
         few,
-        role(diagnosis, station),
+        ROLES.get(role(diagnosis, station), ""),
         f"{station.frames:,}",
         f"{begin:.1f}-{end:.1f}",
     ]
+
+
+ROLES = {
+    "pc": "the PC",
+    "controller": "the controller",
+    "router": "a router",
+    "switch": "a switch",
+    "rival": "has its address, too",
+}
+"""What a station is, in the table."""
 
 
 def role(diagnosis: Diagnosis, station: Station) -> str:
@@ -464,7 +486,8 @@ def _cannot_tell(diagnosis: Diagnosis) -> list[str]:
     for rule, because in diagnosis.unable:
         unable.setdefault(because, []).append(rule)
     said += [
-        f"{_capital(why)}: {listed(names)} could not be checked." for why, names in unable.items()
+        f"{_capital(why)}: {_unchecked(names)} could not be checked."
+        for why, names in unable.items()
     ]
     said.append(
         "Whether a frame sent by the PC reached the cable, and whether a frame received by it "
@@ -473,6 +496,12 @@ def _cannot_tell(diagnosis: Diagnosis) -> list[str]:
     return said
 
 
+def _unchecked(names: Sequence[str]) -> str:
+    return listed(names) if len(names) <= MOST_NAMES else count(len(names), "rule")
+
+
+MOST_NAMES = 4
+"""Rules that are named where they could not look."""
 WOULD_TELL = {
     Stage.LINK: "A recording of 60 s that begins before the cable is plugged in would tell.",
     Stage.ADDRESS: "A recording that begins before the cable is plugged in would tell.",

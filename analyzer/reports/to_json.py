@@ -111,7 +111,7 @@ def _timing(outcome: Outcome) -> dict[str, Any]:
     """
     linkup = outcome.linkup
     sessions = [session for session in linkup.sessions if session.answers]
-    timed = [one.answer_times for one in sessions if one.answer_times.count]
+    timed = [one.answer_times for one in sessions if one.is_timed]
     handshakes = [one.handshake_seconds for one in linkup.sessions if one.handshake_seconds]
     asked = [question.asked.first for question in linkup.questions if question.answers]
     arp = linkup.arp_answered

@@ -5,8 +5,8 @@ import time
 from functools import partial
 
 from tests.lab import crafted
-from tests.lab.actors import Server, announce, call, lease, ping, poll, send_every, slow_cable
-from tests.lab.lab import PANEL, PC, SWITCH_HW, UNIT, UNIT_HW, Lab, Scenario, scenario
+from tests.lab.actors import Server, announce, call, chat, lease, ping, poll, send_every, slow_cable
+from tests.lab.lab import EVERYBODY, PANEL, PC, SWITCH_HW, UNIT, UNIT_HW, Lab, Scenario, scenario
 
 LOWER: list[Scenario] = []
 fault = partial(scenario, LOWER)
@@ -46,8 +46,9 @@ def pc_cable_dead(lab: Lab) -> None:
 
 @fault("nothing-heard")
 def switch_port_closed(lab: Lab) -> None:
-    """The link is up, the switch passes nothing."""
+    """The link is up, the switch passes nothing; another program of the PC talks on."""
     lab.stations()
+    chat(lab.pc, EVERYBODY, every=1.9)
     lab.switch.ip("link set pc nomaster")
     lab.record()
     call(lab.pc, UNIT)
