@@ -19,6 +19,7 @@ from analyzer.inputs import open_recording
 from analyzer.linkup import Told
 from analyzer.reports.document import report
 from analyzer.reports.explain import explanation, rule_list
+from analyzer.reports.letter import letter
 from analyzer.reports.to_json import to_json
 from analyzer.reports.to_text import to_text
 from analyzer.words import clean
@@ -77,10 +78,10 @@ def main() -> None:
 @click.option(
     "--format",
     "layout",
-    type=click.Choice(["text", "json"]),
+    type=click.Choice(["text", "json", "html", "letter"]),
     default="text",
     show_default=True,
-    help="A text to read, or JSON for other programs.",
+    help="A text to read, JSON for other programs, a page with pictures, or a reply to the site.",
 )
 @click.option("--output", metavar="PATH", help="Write to this file, not to the terminal.")
 @click.option("--all", "everything", is_flag=True, help="Tell every finding and station in full.")
@@ -107,9 +108,27 @@ def diagnose_command(
         except Unusable as problem:
             unusable = _complain(str(problem))
     if diagnoses:
-        text = to_json(diagnoses) if layout == "json" else to_text(report(diagnoses, everything))
-        _write(text, output)
+        told_with = [f"--controller {text}" for text in controllers] + (
+            [f"--pc {pc}"] if pc else []
+        )
+        made = (f"whynolink {__version__}", f"Options: {' '.join(told_with) or 'none'}")
+        _write(_render(layout, diagnoses, everything, made), output)
     return unusable or _worst([one.status for one in diagnoses])
+
+
+def _render(
+    layout: str, diagnoses: Sequence[Diagnosis], everything: bool, made: Sequence[str]
+) -> str:
+    match layout:
+        case "json":
+            return to_json(diagnoses)
+        case "html":
+            from analyzer.reports.to_html import to_html  # takes long to import
+
+            return to_html(report(diagnoses, everything, pictures=True, made=made))
+        case "letter":
+            return to_text(letter(diagnoses))
+    return to_text(report(diagnoses, everything))
 
 
 def _worst(statuses: Sequence[int]) -> int:

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from analyzer.facts import Facts, Kind, Moment, Station, gather
+from analyzer.facts import Facts, Kind, Moment, Session, Spread, Station, gather
 from analyzer.findings import (
     STAGES,
     Certainty,
@@ -47,6 +47,8 @@ __all__ = [
     "LinkUp",
     "Outcome",
     "Rule",
+    "Session",
+    "Spread",
     "Stage",
     "StageResult",
     "State",
@@ -203,6 +205,7 @@ def _finding(rule: Rule, sighting: Sighting, facts: Facts) -> Finding:
         controller=None if sighting.linkup is None else sighting.linkup.controller,
         title=say(rule.title, values),
         what_happened=say(f"{rule.what_happened} {rule.means}".strip(), values),
+        means=say(rule.means, values),
         likely_causes=filled(_by_likelihood(rule, sighting)),
         confirm=say(rule.confirm, values),
         what_to_do=[Step(say(s.text, values), say(s.caution, values)) for s in rule.what_to_do],

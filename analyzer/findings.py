@@ -107,7 +107,9 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Finding:
-    """A sighting in words, ready to be reported. moment: the frame that shows it best."""
+    """A sighting in words, ready to be reported. what_happened: what was seen and what it means;
+    means: the latter alone; moment: the frame that shows it best.
+    """
 
     rule: str
     stage: str
@@ -116,6 +118,7 @@ class Finding:
     controller: Address | None
     title: str
     what_happened: str
+    means: str
     likely_causes: list[str]
     confirm: str
     what_to_do: list[Step]

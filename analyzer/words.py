@@ -83,6 +83,11 @@ def seconds(duration: float) -> str:
     return f"{hours} h {minutes} min"
 
 
+def milliseconds(duration: float) -> str:
+    """0.00025 -> "0.25 ms"; from a second on as `seconds`."""
+    return f"{duration * 1000:.3g} ms" if duration < 0.9995 else seconds(duration)
+
+
 def within(duration: float) -> str:
     """2.0 -> " within 2.0 s"; nothing for a single moment."""
     return f" within {seconds(duration)}" if duration > 0 else ""

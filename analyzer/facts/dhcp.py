@@ -38,6 +38,11 @@ class DhcpMessage:
     routers: list[Address]
     name: str
 
+    @property
+    def kind(self) -> str:
+        """What the message is called: one of NAMES."""
+        return NAMES[self.type]
+
 
 @dataclass(slots=True, eq=False)
 class Dhcp:

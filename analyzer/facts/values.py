@@ -112,6 +112,12 @@ class Spread:
     least: float = float("inf")
     most: float = 0.0
 
+    @staticmethod
+    def begins(number: int) -> float:
+        """Where a bin begins, in seconds."""
+        begin: float = SMALLEST * 2.0 ** (number / BINS_PER_OCTAVE)
+        return begin
+
     @property
     def median(self) -> float:
         """Within a tenth of the true median; 0.0 where nothing was counted."""

@@ -4,7 +4,6 @@ A document is a list of blocks. Renderers turn blocks into characters and add no
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import timedelta
 
 from analyzer.diagnosis import (
@@ -23,6 +22,18 @@ from analyzer.diagnosis import (
     TryEnd,
     Verdict,
 )
+from analyzer.reports.blocks import (
+    Block,
+    Heading,
+    Listing,
+    Paragraph,
+    SequenceChart,
+    StageChart,
+    StageRow,
+    Table,
+)
+from analyzer.reports.overview import spread, strip
+from analyzer.reports.sequence import chart
 from analyzer.words import clean, count, listed, say, seconds, times
 
 SHOWN_AS = {
@@ -93,61 +104,52 @@ GOOD_RECORDING = (
 )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Heading:
-    """A title; level 1 is the document's own."""
-
-    text: str
-    level: int = 2
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Paragraph:
-    """Running text."""
-
-    text: str
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Listing:
-    """Things one below the other; numbered where their order counts. A caution stands above the
-    step that it belongs to.
+def report(
+    diagnoses: Sequence[Diagnosis],
+    everything: bool = False,
+    pictures: bool = False,
+    made: Sequence[str] = (),
+) -> list[Block]:
+    """The document for one or several recordings; everything: all findings in full; pictures: with
+    those that only a page can show; made: by which version and with which options, told at the end.
     """
-
-    items: Sequence[Step]
-    numbered: bool = False
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Table:
-    """Rows of cells under a header."""
-
-    header: Sequence[str]
-    rows: Sequence[Sequence[str]]
-
-
-Block = Heading | Paragraph | Listing | Table
+    blocks = [
+        block
+        for number, one in enumerate(diagnoses, 1)
+        for block in _recording(one, str(number), everything, pictures)
+    ]
+    if made:
+        hashes = [f"{one.facts.file}: SHA-256 {one.facts.sha256}" for one in diagnoses]
+        told = [Step(clean(text)) for text in (*made, *hashes)]
+        blocks += [Heading("How this report was made"), Listing(told)]
+    return blocks
 
 
-def report(diagnoses: Sequence[Diagnosis], everything: bool = False) -> list[Block]:
-    """The document for one or several recordings; everything: all findings in full."""
-    return [block for one in diagnoses for block in _recording(one, everything)]
-
-
-def _recording(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
+def _recording(
+    diagnosis: Diagnosis, number: str, everything: bool, pictures: bool
+) -> Iterator[Block]:
     yield Heading(clean(diagnosis.facts.file), 1)
-    yield Paragraph(_what_it_is(diagnosis))
+    yield Paragraph(what_it_is(diagnosis))
+    in_time = strip(diagnosis) if pictures else None
+    if in_time is not None:
+        yield in_time
     if not diagnosis.outcomes:
         yield Paragraph(_nobody(diagnosis))
     if len(diagnosis.outcomes) > 1:
         yield from _overview(diagnosis.outcomes)
     in_full = diagnosis.outcomes if everything else _in_full(diagnosis.outcomes)
     told: list[Finding] = []
-    for outcome in in_full:
+    pictured = pictures or everything
+    for place, outcome in enumerate(in_full, 1):
+        passed = chart(diagnosis, outcome, f"event-{number}-{place}") if pictured else None
         yield from _outcome(diagnosis, outcome)
         if outcome.fault is not None and outcome.fault not in told:
-            yield from _finding(diagnosis, outcome.fault, told)
+            yield from _finding(diagnosis, outcome.fault, told, passed)
             told.append(outcome.fault)
+        if passed is not None:
+            yield from (Heading(passed.title), passed)
+        if pictures:
+            yield from _answer_times(outcome)
     for finding in diagnosis.findings if everything else _main(diagnosis):
         if finding not in told:
             yield from _finding(diagnosis, finding, told)
@@ -161,10 +163,15 @@ def _recording(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
     yield from _stations(diagnosis, everything)
     yield Heading("What this recording cannot tell")
     yield Listing([Step(text) for text in _cannot_tell(diagnosis)])
-    troubles = [one for one in diagnosis.findings if one.rule in TROUBLES and _matters(one)]
-    if troubles or diagnosis.status == CANNOT_TELL:
+    if calls_for_another(diagnosis):
         yield Heading("How to make a good recording")
         yield Listing([Step(text) for text in GOOD_RECORDING], numbered=True)
+
+
+def _answer_times(outcome: Outcome) -> Iterator[Block]:
+    times = spread(outcome)
+    if times is not None:
+        yield from (Heading("Answer times"), times)
 
 
 def _overview(outcomes: Sequence[Outcome]) -> Iterator[Block]:
@@ -207,11 +214,20 @@ def _main(diagnosis: Diagnosis) -> list[Finding]:
     return [one for one in diagnosis.findings if one.level is not Level.NOTE][:1]
 
 
-def _matters(finding: Finding) -> bool:
-    return finding.level is not Level.NOTE
+def calls_for_another(diagnosis: Diagnosis) -> bool:
+    """Whether a better recording would tell more."""
+    grave = [one.rule for one in diagnosis.findings if one.level is not Level.NOTE]
+    return diagnosis.status == CANNOT_TELL or any(rule in TROUBLES for rule in grave)
 
 
-def _what_it_is(diagnosis: Diagnosis) -> str:
+def main_findings(diagnosis: Diagnosis) -> list[Finding]:
+    """The findings that matter most: the fault of each link-up, or what is told without one."""
+    led = [outcome.fault for outcome in diagnosis.outcomes if outcome.fault is not None]
+    return list(dict.fromkeys(led)) or _main(diagnosis)
+
+
+def what_it_is(diagnosis: Diagnosis) -> str:
+    """How much was recorded, when, and how it is stored."""
     facts = diagnosis.facts
     when = "no frames"
     if facts.first_seen is not None:
@@ -254,13 +270,15 @@ def _name(station: Station) -> str:
 def _outcome(diagnosis: Diagnosis, outcome: Outcome) -> Iterator[Block]:
     linkup = outcome.linkup
     yield Heading(_who(linkup))
-    yield Paragraph(f"{headline(outcome)} {_certainty(outcome)}".strip())
+    yield Paragraph(headline(outcome), strong=True)
+    if outcome.fault is not None:
+        yield Paragraph(_certainty(outcome.fault))
     rows = []
     for number, result in enumerate(outcome.stages, 1):
         where = f" (frame {result.moment.frame:,})" if result.moment else ""
         because = f"{_capital(result.because)}{where}" if result.because else ""
-        rows.append((f"{number} {SHOWN_AS[result.stage]}", _mark(result.state), because))
-    yield Table(("Stage", "State", "Because"), rows)
+        rows.append(StageRow(f"{number} {SHOWN_AS[result.stage]}", result.state, because))
+    yield StageChart(("Stage", "State", "Because"), rows)
     yield from _tries(outcome)
     yield Paragraph(_how_known(diagnosis, linkup))
     if outcome.verdict is Verdict.COMPLETE and outcome.warning is None:
@@ -280,10 +298,6 @@ def _tries(outcome: Outcome) -> Iterator[Block]:
     yield Table(("From, to (s)", "What the PC tried", "How it ended"), rows)
     if len(outcome.tries) > MOST_TRIES:
         yield Paragraph(f"{len(outcome.tries) - MOST_TRIES} more rows like these are left out.")
-
-
-def _mark(state: State) -> str:
-    return state.upper() if state is State.FAILED else str(state)
 
 
 def _who(linkup: LinkUp) -> str:
@@ -312,10 +326,8 @@ def headline(outcome: Outcome) -> str:
             return "This recording cannot tell whether the link-up works."
 
 
-def _certainty(outcome: Outcome) -> str:
-    if outcome.fault is None:
-        return ""
-    if outcome.fault.certainty is Certainty.SHOWN:
+def _certainty(fault: Finding) -> str:
+    if fault.certainty is Certainty.SHOWN:
         return "Certainty: shown by the frames listed below."
     return "Certainty: fits the frames listed below; so does what is listed with them."
 
@@ -345,13 +357,18 @@ def _other_port(linkup: LinkUp) -> str:
     )
 
 
-def _finding(diagnosis: Diagnosis, finding: Finding, told: Sequence[Finding]) -> Iterator[Block]:
+def _finding(
+    diagnosis: Diagnosis,
+    finding: Finding,
+    told: Sequence[Finding],
+    passed: SequenceChart | None = None,
+) -> Iterator[Block]:
     """A finding in full; causes and steps only once a rule."""
     yield Heading(finding.title)
     yield Paragraph(finding.what_happened)
     if finding.evidence:
         yield Heading("Why we think so", 3)
-        yield _proof(diagnosis, finding)
+        yield _proof(diagnosis, finding, passed)
     before = next((one for one in told if one.rule == finding.rule), None)
     if before is not None:
         yield Paragraph(f'Causes and steps are those under "{before.title}" above.')
@@ -375,7 +392,9 @@ def _finding(diagnosis: Diagnosis, finding: Finding, told: Sequence[Finding]) ->
     yield Listing(finding.what_to_do, numbered=True)
 
 
-def _proof(diagnosis: Diagnosis, finding: Finding) -> Table:
+def _proof(diagnosis: Diagnosis, finding: Finding, passed: SequenceChart | None) -> Table:
+    named = passed.events if passed is not None else ()
+    names = {one.frame: one.name for one in named if one.name}
     rows = []
     for one in finding.evidence:
         clock = ""
@@ -383,7 +402,8 @@ def _proof(diagnosis: Diagnosis, finding: Finding) -> Table:
             when = diagnosis.facts.first_seen + timedelta(seconds=one.moment.seconds)
             clock = f"{when:%H:%M:%S}"
         rows.append((f"{one.moment.frame:,}", f"{one.moment.seconds:.3f}", clock, one.text))
-    return Table(("Frame", "Seconds", "UTC", "What it shows"), rows)
+    events = [names.pop(one.moment.frame, "") for one in finding.evidence]
+    return Table(("Frame", "Seconds", "UTC", "What it shows"), rows, events)
 
 
 def _stations(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:

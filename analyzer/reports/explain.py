@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from analyzer.diagnosis import Rule, Step
-from analyzer.reports.document import Block, Heading, Listing, Paragraph, Table
+from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
 from analyzer.words import outline
 
 

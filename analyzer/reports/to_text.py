@@ -5,7 +5,16 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from tabulate import tabulate
 
-from analyzer.reports.document import Block, Heading, Listing, Paragraph, Table
+from analyzer.diagnosis import State
+from analyzer.reports.blocks import (
+    Block,
+    Heading,
+    Listing,
+    Paragraph,
+    SequenceChart,
+    StageChart,
+    Table,
+)
 from analyzer.words import clean
 
 WIDTH = 79
@@ -37,6 +46,15 @@ def _lines(block: Block) -> Iterator[str]:
             yield from _listing(block)
         case Table():
             yield from _table(block)
+        case StageChart(header, stages):
+            rows = [(one.name, _mark(one.state), one.because) for one in stages]
+            yield from _table(Table(header, rows))
+        case SequenceChart():
+            yield from _table(block.as_table())
+
+
+def _mark(state: State) -> str:
+    return state.upper() if state is State.FAILED else str(state)
 
 
 def _listing(listing: Listing) -> Iterator[str]:

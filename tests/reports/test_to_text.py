@@ -6,7 +6,8 @@ import pytest
 
 import analyzer
 from analyzer.findings import Step
-from analyzer.reports.document import Heading, Listing, Paragraph, Table, report
+from analyzer.reports.blocks import Heading, Listing, Paragraph, Table
+from analyzer.reports.document import report
 from analyzer.reports.explain import explanation, rule_list
 from analyzer.reports.to_text import to_text
 from captures.plant import Plant

@@ -1,0 +1,191 @@
+"""What a document is made of: text, tables and pictures as plain data, every word decided."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from analyzer.diagnosis import State, Step
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Heading:
+    """A title; level 1 is the document's own."""
+
+    text: str
+    level: int = 2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Paragraph:
+    """Running text. strong: what a reader in a hurry should see first."""
+
+    text: str
+    strong: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Listing:
+    """Things one below the other; numbered where their order counts. A caution stands above the
+    step that it belongs to.
+    """
+
+    items: Sequence[Step]
+    numbered: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Table:
+    """Rows of cells under a header. events: for each row the name of the event in a sequence chart
+    that it speaks of, empty where there is none.
+    """
+
+    header: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    events: Sequence[str] = ()
+
+
+AS_TABLE = "The same as a table"
+"""Above the words that stand for a picture."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StageRow:
+    """One stage: its name, how it is, and why."""
+
+    name: str
+    state: State
+    because: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StageChart:
+    """The stages of one link-up, in their order."""
+
+    header: Sequence[str]
+    rows: Sequence[StageRow]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lifeline:
+    """Somebody who takes part: a name, and the addresses below it."""
+
+    name: str
+    addresses: str
+
+
+class Shape(StrEnum):
+    """How an event is drawn, after ITU-T Z.120: a message that arrives, one that nothing answers (a
+    lost message), one to everybody, messages repeated in a loop, an answer that does not come, and
+    time in which nothing happens.
+    """
+
+    MESSAGE = "message"
+    LOST = "lost"
+    TO_ALL = "to all"
+    LOOP = "loop"
+    SILENCE = "silence"
+    PAUSE = "pause"
+    REMARK = "remark"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Event:
+    """Something that happened, once or again and again.
+
+    by, to: places of lifelines, the same where it is for everybody; frame: None for silence and
+    pauses; text: what the picture says; until: when a loop ended; proof: whether a finding rests on
+    it; name: what links lead to, empty where none do.
+    """
+
+    seconds: float
+    frame: int | None
+    by: int
+    to: int
+    shape: Shape
+    text: str
+    until: float = 0.0
+    proof: bool = False
+    name: str = ""
+
+    @property
+    def ends(self) -> float:
+        """When it was over, in seconds."""
+        return max(self.seconds, self.until)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SequenceChart:
+    """Who said what to whom, time going down. everybody: what the receiver of a message to all is
+    called.
+    """
+
+    title: str
+    everybody: str
+    header: Sequence[str]
+    lifelines: Sequence[Lifeline]
+    events: Sequence[Event]
+
+    def as_table(self) -> Table:
+        """The same in words."""
+        return Table(self.header, [self._row(event) for event in self.events])
+
+    def _row(self, event: Event) -> tuple[str, ...]:
+        frame = f"{event.frame:,}" if event.frame else ""
+        by, to = self.lifelines[event.by].name, self.lifelines[event.to].name
+        if event.shape in (Shape.PAUSE, Shape.SILENCE, Shape.REMARK):
+            by = to = ""
+        if event.shape is Shape.TO_ALL:
+            to = self.everybody
+        return f"{event.seconds:.3f}", frame, by, to, event.text
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lane:
+    """One row of the strip of time: spans (begin, end) and single marks, in seconds."""
+
+    name: str
+    spans: Sequence[tuple[float, float]]
+    marks: Sequence[float]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TimeStrip:
+    """The whole recording at a glance. seconds: its length; ticks: (seconds, label); words: each
+    lane told.
+    """
+
+    title: str
+    header: Sequence[str]
+    seconds: float
+    ticks: Sequence[tuple[float, str]]
+    lanes: Sequence[Lane]
+    words: Sequence[str]
+
+    def as_table(self) -> Table:
+        """The same in words."""
+        names = [lane.name for lane in self.lanes]
+        return Table(self.header, list(zip(names, self.words, strict=True)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bar:
+    """How often a duration was seen."""
+
+    label: str
+    count: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SpreadChart:
+    """How a duration spreads: bars from the shortest to the longest."""
+
+    title: str
+    header: Sequence[str]
+    bars: Sequence[Bar]
+
+    def as_table(self) -> Table:
+        """The same in words."""
+        return Table(self.header, [(bar.label, f"{bar.count:,}") for bar in self.bars])
+
+
+Block = Heading | Paragraph | Listing | Table | StageChart | SequenceChart | TimeStrip | SpreadChart

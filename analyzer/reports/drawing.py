@@ -1,0 +1,260 @@
+"""Pictures -> shapes with places, for the page to print as SVG: no words are made here."""
+
+import textwrap
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+from analyzer.reports.blocks import Event, Lifeline, SequenceChart, Shape, SpreadChart, TimeStrip
+
+LETTER = 7.4
+"""Width of a letter of the labels, in units of the picture; wide ones and narrow ones even out."""
+LINE = 18
+TIMES = 118
+"""Width of the column of times and frames."""
+MARGIN = 92
+"""From that column to the first lifeline, and from the last one to the edge."""
+APART = {2: 330, 3: 250, 4: 210, 5: 190, 6: 180}
+"""Between two lifelines, by their number."""
+HEAD = 20
+"""Letters in a line of a lifeline's head."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Mark:
+    """One shape. kind: line, box, dot, poly or words; at: its numbers, in the order that SVG wants;
+    look: the class that styles it.
+    """
+
+    kind: str
+    at: Sequence[float]
+    look: str = ""
+    text: str = ""
+    anchor: str = "middle"
+
+
+@dataclass(slots=True, eq=False)
+class Group:
+    """Shapes that belong together; name: what links lead to; proof: whether a finding rests on
+    what they show.
+    """
+
+    name: str = ""
+    proof: bool = False
+    marks: list[Mark] = field(default_factory=list)
+
+
+@dataclass(slots=True, eq=False)
+class Picture:
+    """A whole picture in its own units."""
+
+    width: float
+    height: float
+    groups: list[Group]
+
+
+def draw_sequence(chart: SequenceChart) -> Picture:
+    """A sequence chart after ITU-T Z.120: instance heads, message arrows, lost messages ending in a
+    filled circle, loops as inline boxes, instance ends.
+    """
+    apart = APART[max(2, min(len(chart.lifelines), 6))]
+    places = [TIMES + MARGIN + apart * number for number in range(len(chart.lifelines))]
+    width = places[-1] + MARGIN
+    heads = [_head_lines(one) for one in chart.lifelines]
+    head_height = LINE * max(len(lines) for lines in heads) + 14
+    y = head_height + 10.0
+    rows: list[Group] = []
+    pauses: list[tuple[float, float]] = []
+    for event in chart.events:
+        row, height = _row(event, places, y, width)
+        if event.shape in (Shape.PAUSE, Shape.SILENCE):
+            pauses.append((y, y + height))
+        rows.append(row)
+        y += height
+    bottom = y + 10
+    frame = Group()
+    for place, lines in zip(places, heads, strict=True):
+        frame.marks += _lifeline(place, lines, head_height, bottom, pauses)
+    return Picture(width, bottom + 12, [frame, *rows])
+
+
+def _head_lines(lifeline: Lifeline) -> list[str]:
+    return [lifeline.name, *lifeline.addresses.split(", ")]
+
+
+def _lifeline(
+    x: float, lines: list[str], height: float, bottom: float, pauses: list[tuple[float, float]]
+) -> Iterator[Mark]:
+    wide = HEAD * LETTER
+    yield Mark("box", (x - wide / 2, 2, wide, height), "head")
+    for number, line in enumerate(lines):
+        yield Mark("words", (x, 2 + LINE * (number + 1)), "name" if number == 0 else "small", line)
+    top = height + 2
+    for begin, end in [*pauses, (bottom, bottom)]:
+        yield Mark("line", (x, top, x, begin), "life")
+        if end > begin:
+            yield Mark("line", (x, begin, x, end), "life paused")
+        top = end
+    yield Mark("box", (x - 22, bottom, 44, 7), "foot")
+
+
+def _row(event: Event, places: Sequence[float], y: float, width: float) -> tuple[Group, float]:
+    group = Group(event.name, event.proof)
+    room = _room(event, places)
+    lines = textwrap.wrap(event.text, max(10, int(room / LETTER)))
+    height = LINE * max(len(lines), 1) + {Shape.LOOP: 34, Shape.PAUSE: 8, Shape.SILENCE: 16}.get(
+        event.shape, 16
+    )
+    if event.shape is not Shape.PAUSE:
+        group.marks += _when(event, y)
+    group.marks += _DRAWN[event.shape](event, places, y, lines)
+    return group, height
+
+
+def _room(event: Event, places: Sequence[float]) -> float:
+    begin, end = _reach(event, places)
+    return abs(end - begin) - 20
+
+
+def _reach(event: Event, places: Sequence[float]) -> tuple[float, float]:
+    """From where to where an event is drawn."""
+    if event.shape in (Shape.REMARK, Shape.TO_ALL, Shape.PAUSE):
+        return places[0], places[-1]
+    return places[event.by], places[event.to]
+
+
+def _when(event: Event, y: float) -> Iterator[Mark]:
+    if event.shape is Shape.SILENCE:
+        return
+    yield Mark("words", (TIMES - 8, y + LINE), "time", f"{event.seconds:.3f} s", "end")
+    if event.proof:
+        x, middle = 9.0, y + LINE - 5
+        points = (x, middle - 6, x + 6, middle, x, middle + 6, x - 6, middle)
+        yield Mark("poly", points, "diamond")
+
+
+def _label(lines: Sequence[str], x: float, y: float, look: str = "label") -> Iterator[Mark]:
+    for number, line in enumerate(lines):
+        yield Mark("words", (x, y + LINE * (number + 1) - 3), look, line)
+
+
+def _arrow(begin: float, end: float, y: float, look: str = "arrow") -> Iterator[Mark]:
+    toward = 1 if end > begin else -1
+    yield Mark("line", (begin, y, end - toward, y), look)
+    points = (end, y, end - toward * 10, y - 5, end - toward * 10, y + 5)
+    yield Mark("poly", points, look)
+
+
+def _message(
+    event: Event, places: Sequence[float], y: float, lines: Sequence[str]
+) -> Iterator[Mark]:
+    begin, end = places[event.by], places[event.to]
+    yield from _label(lines, (begin + end) / 2, y)
+    yield from _arrow(begin, end, y + LINE * len(lines) + 6)
+
+
+def _lost(event: Event, places: Sequence[float], y: float, lines: Sequence[str]) -> Iterator[Mark]:
+    begin, end = places[event.by], places[event.to]
+    yield from _label(lines, (begin + end) / 2, y)
+    middle, level = begin + (end - begin) * 0.7, y + LINE * len(lines) + 6
+    yield Mark("line", (begin, level, middle, level), "arrow lost")
+    yield Mark("dot", (middle, level, 6), "hole")
+
+
+def _to_all(
+    event: Event, places: Sequence[float], y: float, lines: Sequence[str]
+) -> Iterator[Mark]:
+    begin = places[event.by]
+    yield from _label(lines, (places[0] + places[-1]) / 2, y)
+    for end in places:
+        if end != begin:
+            yield from _arrow(begin, end, y + LINE * len(lines) + 6, "arrow all")
+
+
+def _loop(event: Event, places: Sequence[float], y: float, lines: Sequence[str]) -> Iterator[Mark]:
+    begin, end = sorted((places[event.by], places[event.to]))
+    height = LINE * len(lines) + 26
+    yield Mark("box", (begin - 16, y + 2, end - begin + 32, height), "loop")
+    points = (begin - 16, y + 2, begin + 26, y + 2, begin + 26, y + 12, begin + 18, y + 18)
+    yield Mark("poly", (*points, begin - 16, y + 18), "tag")
+    yield Mark("words", (begin + 3, y + 14), "small", "loop")
+    yield from _label(lines, (begin + end) / 2, y + 10)
+    level = y + LINE * len(lines) + 18
+    yield from _arrow(begin, end, level)
+    yield from _arrow(end, begin, level)
+
+
+def _pause(event: Event, places: Sequence[float], y: float, lines: Sequence[str]) -> Iterator[Mark]:
+    yield from _label(lines, (places[0] + places[-1]) / 2, y, "quiet")
+
+
+def _silence(
+    event: Event, places: Sequence[float], y: float, lines: Sequence[str]
+) -> Iterator[Mark]:
+    begin, end = sorted((places[event.by], places[event.to]))
+    height = LINE * len(lines) + 6
+    yield Mark("box", (begin + 8, y + 3, end - begin - 16, height), "silence")
+    yield from _label(lines, (begin + end) / 2, y + 4, "quiet")
+
+
+def _remark(
+    event: Event, places: Sequence[float], y: float, lines: Sequence[str]
+) -> Iterator[Mark]:
+    x, height = places[0] + 10, LINE * len(lines) + 4
+    yield Mark("box", (x, y + 4, places[-1] - x, height), "remark")
+    for number, line in enumerate(lines):
+        yield Mark("words", (x + 8, y + LINE * (number + 1)), "label", line, "start")
+
+
+_DRAWN = {
+    Shape.MESSAGE: _message,
+    Shape.LOST: _lost,
+    Shape.TO_ALL: _to_all,
+    Shape.LOOP: _loop,
+    Shape.PAUSE: _pause,
+    Shape.SILENCE: _silence,
+    Shape.REMARK: _remark,
+}
+
+LANE = 38
+"""Height of a lane of the strip with its name above it."""
+
+
+def draw_strip(strip: TimeStrip) -> Picture:
+    """The strip of time. x and widths are percentages, so that it fits any page."""
+
+    def at(moment: float) -> float:
+        return min(100.0, max(0.0, 100 * moment / strip.seconds))
+
+    height = LANE * len(strip.lanes)
+    groups = [Group()]
+    for moment, label in strip.ticks:
+        anchor = "start" if moment == 0 else "end" if at(moment) > 90 else "middle"
+        groups[0].marks += [
+            Mark("line", (at(moment), 0, at(moment), height), "tick"),
+            Mark("words", (at(moment), height + 18), "small", label, anchor),
+        ]
+    for number, lane in enumerate(strip.lanes):
+        y = LANE * number
+        marks = [Mark("words", (0, y + 15), "small", lane.name, "start")]
+        marks += [Mark("box", (0, y + 20, 100, 14), "lane")]
+        for begin, end in lane.spans:
+            marks.append(Mark("box", (at(begin), y + 20, max(0.5, at(end) - at(begin)), 14), "on"))
+        for moment in lane.marks:
+            marks.append(Mark("box", (min(at(moment), 99.5), y + 18, 0.5, 18), "moment"))
+        groups.append(Group(marks=marks))
+    return Picture(100, height + 26, groups)
+
+
+def draw_spread(chart: SpreadChart) -> Picture:
+    """Bars side by side, the count above each and where it begins below every other one."""
+    most = max(bar.count for bar in chart.bars)
+    wide = 100 / len(chart.bars)
+    every = max(1, -(-len(chart.bars) // 4))
+    group = Group()
+    for number, bar in enumerate(chart.bars):
+        tall = 110 * bar.count / most
+        group.marks.append(Mark("box", (wide * number, 120 - tall, wide * 0.86, tall), "on"))
+        if number % every == 0:
+            group.marks.append(Mark("words", (wide * number, 138), "small", bar.label, "start"))
+    group.marks.append(Mark("line", (0, 120, 100, 120), "tick"))
+    return Picture(100, 146, [group])
