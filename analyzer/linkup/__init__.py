@@ -32,7 +32,7 @@ from analyzer.linkup.model import (
     presumed_mask,
     silence,
 )
-from analyzer.linkup.owners import checks, disputes, senders, uses
+from analyzer.linkup.owners import checks, disputes, senders, uses, withdrawn
 from analyzer.linkup.pc import find_pc
 from analyzer.linkup.tries import Try, TryEnd, tries_of
 from analyzer.linkup.wanted import LONG_IDLE, RIGHT_AFTER, Ending, endings
@@ -73,6 +73,7 @@ __all__ = [
     "silence",
     "tries_of",
     "uses",
+    "withdrawn",
     "work_out",
 ]
 

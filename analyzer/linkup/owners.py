@@ -2,7 +2,7 @@
 
 from analyzer.facts import Address, Claims, Facts, Hardware, Moment, Path
 from analyzer.facts.arp import MANY, Run
-from analyzer.linkup.model import Pc
+from analyzer.linkup.model import LinkUp, Pc
 
 AFTERWARDS = 10.0
 """Seconds within which a station that was challenged defends its address (RFC 5227 2.4)."""
@@ -69,6 +69,37 @@ def senders(facts: Facts, pc: Pc, address: Address) -> dict[Hardware, list[Path]
 def answers_for_many(facts: Facts, hardware: Hardware, address: Address) -> bool:
     """Whether a station answers for other addresses too, as a router with proxy ARP does."""
     return len(facts.arp.replied.get(hardware, set()) | {address}) >= MANY
+
+
+def withdrawn(linkup: LinkUp) -> tuple[Moment, Hardware] | None:
+    """When and by whom the controller's address was checked last (RFC 5227 2.1.1), though nobody
+    uses it from then on; only a device that may be the controller itself.
+    """
+    claims = linkup.facts.arp.claims.get(linkup.controller, Claims())
+    used = [run.last for run in claims.runs]
+    used += [linkup.last_heard] if linkup.last_heard is not None else []
+    latest = max(
+        (
+            (series.last, hardware)
+            for (hardware, wanted), series in linkup.facts.arp.probes.items()
+            if wanted == linkup.controller and _may_be_the_controller(linkup, hardware)
+        ),
+        default=None,
+    )
+    return latest if latest is not None and all(one < latest[0] for one in used) else None
+
+
+def _may_be_the_controller(linkup: LinkUp, hardware: Hardware) -> bool:
+    """Whether a station checks the controller's address and no other, has no other one, and nobody
+    else has had that one.
+    """
+    facts, own = linkup.facts, {linkup.controller}
+    station, claims = facts.station(hardware), facts.arp.claims.get(linkup.controller, Claims())
+    if station is None or station.is_switch or hardware == linkup.pc.hardware:
+        return False
+    checked = {wanted for asker, wanted in facts.arp.probes if asker == hardware}
+    owners = set(claims.counts) - {linkup.pc.hardware}
+    return checked == own and set(station.addresses) <= own and owners <= {hardware}
 
 
 def is_own_adapter(facts: Facts, pc: Pc, hardware: Hardware) -> bool:

@@ -12,28 +12,32 @@ from itertools import pairwise
 
 from analyzer.facts import Address, Claims, Hardware, Moment, Series
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, silence
+from analyzer.linkup import Case, LinkUp, silence, withdrawn
 from rules import cautions
 
 OFTEN = 3
 """Bursts of questions that a start does not explain: it makes one."""
-ONE_BURST = 5.0
-"""Seconds between the questions of one check, at most: 1 to 2 s in RFC 5227 1.1."""
+ONE_BURST = 3.0
+"""Seconds between the questions of one check, at most: 1 to 2 s in RFC 5227 1.1, and some spare."""
 MANY = 4
 """Addresses asked for by one station that make a search, not a watch over one port."""
+
+SHOWN = 3
+"""Questions of a switch that are listed: enough to see that they come again and again."""
 
 Probes = dict[tuple[Hardware, Address], Series]
 
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
-        watch, checks = _sorted_out(linkup)
+        checked, checker = withdrawn(linkup) or (None, None)
+        watch = _watch(linkup, checker)
         if not watch:
             continue
         (watcher, address), series = next(iter(watch.items()))
         vain = _asked_in_vain(linkup)
-        checked = _withdrew(linkup, checks)
         after = [moment for moment in vain if checked is not None and moment > checked]
+        asked = after or vain
         yield Sighting(
             values={
                 "controller": linkup.controller,
@@ -41,38 +45,37 @@ def find(case: Case) -> Iterator[Sighting]:
                 "address": address,
                 "probes": series.count,
                 "every": (series.last.seconds - series.first.seconds) / max(1, series.count - 1),
+                "checker": checker if after else None,
             },
             frames={
-                "probe": series.moments,
+                "probe": series.moments[:SHOWN],
                 "checked": [checked] if checked is not None and after else [],
-                "asked": after or vain,
+                "asked": sorted({asked[0], asked[-1]}) if asked else [],
+                "alive": _heard_last(linkup, checker, after),
             },
             linkup=linkup,
             certainty=Certainty.FITS
             if after or not _is_switch(linkup, watcher)
             else Certainty.SHOWN,
             level=Level.FAULT if after else Level.WARNING if vain else Level.NOTE,
-            silent_since=silence(after or vain, case.facts),
+            silent_since=silence(asked, case.facts),
         )
 
 
-def _sorted_out(linkup: LinkUp) -> tuple[Probes, Probes]:
-    """Questions without a sender's address for the PC's or the controller's address: those of
-    switches, and those of stations that check an address.
+def _watch(linkup: LinkUp, checker: Hardware | None) -> Probes:
+    """Questions of switches for the PC's or the controller's address; not those of a station that
+    checks an address for itself.
     """
     facts = linkup.facts
     mine = {*linkup.pc.addresses, linkup.controller}
-    watch: Probes = {}
-    checks: Probes = {}
-    for (asker, wanted), series in facts.arp.probes.items():
-        if asker == linkup.pc.hardware or wanted not in mine:
-            continue
-        adopted = asker in facts.arp.claims.get(wanted, Claims()).counts
-        watches = _is_switch(linkup, asker) or (
-            _asks_often(series) and not _searches(linkup, asker)
-        )
-        (watch if watches and not adopted else checks)[asker, wanted] = series
-    return watch, checks
+    return {
+        (asker, wanted): series
+        for (asker, wanted), series in facts.arp.probes.items()
+        if wanted in mine
+        and asker not in (linkup.pc.hardware, checker)
+        and asker not in facts.arp.claims.get(wanted, Claims()).counts
+        and (_is_switch(linkup, asker) or (_asks_often(series) and not _searches(linkup, asker)))
+    }
 
 
 def _is_switch(linkup: LinkUp, hardware: Hardware) -> bool:
@@ -96,15 +99,10 @@ def _asked_in_vain(linkup: LinkUp) -> list[Moment]:
     return sorted(one for moments in asked for one in moments if heard is None or one > heard)
 
 
-def _withdrew(linkup: LinkUp, checks: Probes) -> Moment | None:
-    """When a station checked the controller's address last, with no use of it from then on."""
-    checked = [series.last for (_, wanted), series in checks.items() if wanted == linkup.controller]
-    claims = linkup.facts.arp.claims.get(linkup.controller)
-    used = [run.last for run in claims.runs] if claims is not None else []
-    if linkup.last_heard is not None:
-        used.append(linkup.last_heard)
-    latest = max(checked, default=None)
-    return None if latest is None or any(one > latest for one in used) else latest
+def _heard_last(linkup: LinkUp, checker: Hardware | None, asked: list[Moment]) -> list[Moment]:
+    """The last frame of the station that checked the address, where it comes after a question."""
+    station = linkup.facts.station(checker)
+    return [station.last] if station is not None and asked and station.last > asked[0] else []
 
 
 RULE = Rule(
@@ -123,6 +121,10 @@ RULE = Rule(
     what_to_do=(
         Step("Look whether the controller's lamps or display tell of an address used twice."),
         Step(
+            "Where a frame above checks {controller}, compare the station that sent it with the "
+            "hardware address on the controller's label."
+        ),
+        Step(
             "Give whoever looks after the network the frames listed above. The switch can ask "
             "later after a link comes up (10 s or more), or with its own address."
         ),
@@ -134,8 +136,9 @@ RULE = Rule(
     ),
     evidence={
         "probe": "{watcher} asks for {address}, without an address of its own{nth}",
-        "checked": "a station checks {controller}, and nobody uses it from then on",
-        "asked": "the PC asks for {controller} in vain{nth}",
+        "checked": "{checker} checks whether {controller} is free; nobody uses it from then on",
+        "asked": "the PC asks for {controller} in vain",
+        "alive": "{checker} is still there, without that address",
     },
     cautions=(
         "A controller that thinks its address is used twice may drop all its I/O. Keep people "

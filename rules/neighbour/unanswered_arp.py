@@ -3,18 +3,22 @@
 Quiet where a later question was answered or packets come back (a sleeping device, a cold start);
 where only unicast refreshes went unanswered; and where other stations asked, not the PC. Where PC
 and controller are in different networks, that is the finding; where the controller is alive all
-the while, arp-silent-controller stands before this rule in the list and says more.
+the while, arp-silent-controller stands before this rule in the list and says more. A station that
+checked the controller's address and keeps silent about it since is shown, and comes first among
+the causes.
 """
 
 from collections.abc import Iterator, Sequence
 
 from analyzer.facts import Moment
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import LISTEN_AFTER, Case, LinkUp, silence
+from analyzer.linkup import LISTEN_AFTER, Case, LinkUp, silence, withdrawn
 from rules import cautions
 
 ENOUGH = 2
 """Questions without a reply; a single one may have been lost."""
+FIRST_CAUSE, WITHDREW = 0, 3
+"""Places of these causes below."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -25,17 +29,21 @@ def find(case: Case) -> Iterator[Sighting]:
         moments = sorted(moment for question in asked for moment in question.asked.moments)
         tries = sum(question.asked.count for question in asked)
         sure = tries >= ENOUGH and _others_heard(linkup, moments)
+        checked, checker = withdrawn(linkup) or (None, None)
+        withdrew = checked is not None and checked < moments[-1]
         yield Sighting(
             values={
+                "checker": checker if withdrew else None,
                 "pc": asked[0].asker_ip,
                 "controller": linkup.controller,
                 "tries": tries,
                 "span": moments[-1].seconds - moments[0].seconds,
             },
-            frames={"asked": moments},
+            frames={"asked": moments, "checked": [checked] if checked and withdrew else []},
             linkup=linkup,
             certainty=Certainty.SHOWN if sure else Certainty.FITS,
             silent_since=silence(moments, case.facts),
+            likeliest=WITHDREW if withdrew else FIRST_CAUSE,
         )
 
 
@@ -63,13 +71,17 @@ RULE = Rule(
         "The controller is off, still starting, or not plugged into this network.",
         "The controller has another address than the one typed in the program.",
         "The PC is in another VLAN, or its cable leads to another network than the controller's.",
-        "The controller withdrew from its address after it met the same address elsewhere.",
+        "The controller checked its address when it started, met another station that has it or "
+        "asks for it, and keeps silent since.",
+        "The PC's mask is too wide: the controller is in a network behind a router, where the PC's "
+        "question does not get to.",
     ),
     what_to_do=(
         Step("Look whether the controller has power and its link lamp is lit."),
         Step(
             "Compare {controller} with the address on the controller's display, label or switches."
         ),
+        Step("Compare address and mask of the PC with those of the controller, side by side."),
         Step(
             "Look through the stations heard in this recording for one that could be the "
             "controller with another address."
@@ -77,7 +89,10 @@ RULE = Rule(
         Step("Plug the PC into the same switch as the controller and record again."),
         Step("If the controller needs to be started again, do that last.", cautions.RESTART),
     ),
-    evidence={"asked": "the PC asks for the hardware address of {controller}{nth}"},
+    evidence={
+        "asked": "the PC asks for the hardware address of {controller}{nth}",
+        "checked": "{checker} checks whether {controller} is free; nobody uses it from then on",
+    },
     cautions=(
         "Do not search the address range of a running machine: some devices leave their address "
         "when they are asked for it again and again.",

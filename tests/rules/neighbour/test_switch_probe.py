@@ -5,7 +5,9 @@ import pytest
 from analyzer.diagnosis import FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Station
+from tests import raw
 from tests.support import (
+    TOLD,
     acquainted,
     assert_healthy,
     begun,
@@ -89,6 +91,33 @@ def test_found_as_the_fault_where_the_controller_checked_its_address_and_fell_si
     assert diagnosis.status == FAULT
 
 
+def test_found_as_the_fault_where_the_switch_asks_every_few_seconds() -> None:
+    """The station that checked the address and still sends other frames is shown with it."""
+    plant, pc, unit = begun()
+    (checked,) = plant.probe(unit, times=1)
+    first, *_, last = plant.ask(pc, unit, after=3.0)
+    alive = plant.raw(raw.ethernet(bytes(46), 0x88B5, "00005e005360", "0180c200000e"))
+    diagnosis = diagnosed(with_switch(plant, pc, every=4.0, tree=False), TOLD)
+    assert slugs(diagnosis) == [SLUG]
+    assert told(diagnosis) == (Level.FAULT, Certainty.FITS)
+    finding = found(diagnosis, SLUG)
+    assert (finding.values["probes"], finding.values["every"]) == (4, pytest.approx(4.0, abs=0.1))
+    assert str(finding.values["checker"]) == "00-00-5E-00-53-60"
+    shown = {one.moment.frame for one in finding.evidence}
+    assert shown > {plant.number(one) for one in (checked, first, last, alive)}
+
+
+def test_it_is_a_warning_where_the_check_was_a_searchs() -> None:
+    plant, pc, unit = begun()
+    scanner = plant.station("192.0.2.99")
+    for number in (59, 60, 61):
+        plant.probe(scanner, f"192.0.2.{number}", times=1)
+    plant.ask(pc, unit, after=10.0)
+    diagnosis = diagnosed(with_switch(plant, pc), TOLD)
+    assert slugs(diagnosis) == ["unanswered-arp", SLUG]
+    assert found(diagnosis, SLUG).values["checker"] is None
+
+
 def test_quiet_about_a_station_that_checks_the_pcs_address_as_it_starts() -> None:
     """It meets the PC's defence and goes without."""
     plant, pc, unit = acquainted()
@@ -145,9 +174,11 @@ def test_quiet_about_the_pcs_own_check() -> None:
     assert SLUG not in slugs(diagnosed(ended(plant)))
 
 
-def test_quiet_where_the_controller_fell_silent_and_no_switch_asks() -> None:
+@pytest.mark.parametrize("checks", [1, 4])
+def test_quiet_where_the_controller_fell_silent_and_no_switch_asks(checks: int) -> None:
+    """It may check its address again and again: it is no switch."""
     plant, pc, unit = begun()
-    plant.probe(unit, times=1)
+    plant.probe(unit, times=checks, every=10.0)
     plant.ask(pc, unit, after=10.0)
     plant.ask(pc, unit, after=2.0)
     assert slugs(diagnosed(ended(plant))) == ["unanswered-arp"]

@@ -5,6 +5,7 @@ import pytest
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station
+from rules.neighbour.unanswered_arp import FIRST_CAUSE, RULE, WITHDREW
 from tests.support import TOLD, begun, diagnosed, ended, found, lead, slugs, told_or_not
 
 SLUG = "unanswered-arp"
@@ -79,6 +80,65 @@ def test_found_in_a_search_where_the_controller_was_told() -> None:
         plant.ask(pc, f"192.0.2.{number}", times=1, after=0.1)
     diagnosis = diagnosed(ended(plant), TOLD)
     assert found(diagnosis, SLUG).certainty is Certainty.FITS
+
+
+def favoured(plant: Plant, controllers: tuple[str, ...] = TOLD) -> tuple[int, list[int]]:
+    """The place of the first cause, and the frames shown."""
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    place = RULE.likely_causes.index(finding.likely_causes[0])
+    return place, [one.moment.frame for one in finding.evidence]
+
+
+@told_or_not
+def test_found_with_the_station_that_checked_the_address_and_fell_silent(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = begun()
+    (checked,) = plant.probe(unit, times=1)
+    asked = plant.ask(pc, unit, after=8.0)
+    place, shown = favoured(plant, controllers)
+    assert (place, shown) == (WITHDREW, [plant.number(one) for one in (checked, *asked)])
+    finding = found(diagnosed(plant, controllers), SLUG)
+    assert str(finding.values["checker"]) == "00-00-5E-00-53-60"
+
+
+def test_a_later_search_does_not_hide_the_check() -> None:
+    plant, pc, unit = begun()
+    plant.probe(unit, times=1)
+    scanner = plant.station("192.0.2.98")
+    for number in (60, 61):
+        plant.probe(scanner, f"192.0.2.{number}", times=1)
+    plant.ask(pc, unit, after=8.0)
+    assert favoured(plant)[0] == WITHDREW
+
+
+@pytest.mark.parametrize("others", [("192.0.2.61",), ()], ids=["a search", "has another address"])
+def test_a_check_by_somebody_else_is_no_cause(others: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    other = plant.station("192.0.2.99")
+    for wanted in (unit.address, *others):
+        plant.probe(other, wanted, times=1)
+    if not others:
+        plant.announce(other)
+    asked = plant.ask(pc, unit, after=8.0)
+    assert favoured(plant) == (FIRST_CAUSE, [plant.number(one) for one in asked])
+
+
+def test_a_check_of_an_address_that_another_device_had_is_no_cause() -> None:
+    plant, pc, unit = begun()
+    plant.announce(unit)
+    plant.probe(plant.station("192.0.2.99"), unit, times=1, after=30.0)
+    plant.ask(pc, unit, after=8.0)
+    assert favoured(plant)[0] == FIRST_CAUSE
+
+
+def test_a_check_after_the_last_question_is_no_cause() -> None:
+    plant, pc, unit = begun()
+    asked = plant.ask(pc, unit)
+    plant.probe(unit, times=1, after=8.0)
+    assert favoured(plant) == (FIRST_CAUSE, [plant.number(one) for one in asked])
 
 
 def test_a_single_question_only_fits() -> None:
