@@ -143,9 +143,10 @@ def _recording(
     for place, outcome in enumerate(in_full, 1):
         passed = chart(diagnosis, outcome, f"event-{number}-{place}") if pictured else None
         yield from _outcome(diagnosis, outcome)
-        if outcome.fault is not None and outcome.fault not in told:
-            yield from _finding(diagnosis, outcome.fault, told, passed)
-            told.append(outcome.fault)
+        gravest = outcome.fault or outcome.warning
+        if gravest is not None and gravest not in told:
+            yield from _finding(diagnosis, gravest, told, passed)
+            told.append(gravest)
         if passed is not None:
             yield from (Heading(passed.title), passed)
         if pictures:

@@ -8,6 +8,8 @@ from analyzer.reports.blocks import Event, Lifeline, SequenceChart, Shape, Sprea
 
 LETTER = 7.4
 """Width of a letter of the labels, in units of the picture; wide ones and narrow ones even out."""
+BOLD = 1.15
+"""How much wider bold letters are."""
 LINE = 18
 TIMES = 118
 """Width of the column of times and frames."""
@@ -100,7 +102,8 @@ def _lifeline(
 def _row(event: Event, places: Sequence[float], y: float, width: float) -> tuple[Group, float]:
     group = Group(event.name, event.proof)
     room = _room(event, places)
-    lines = textwrap.wrap(event.text, max(10, int(room / LETTER)))
+    letter = LETTER * BOLD if event.proof else LETTER
+    lines = textwrap.wrap(event.text, max(10, int(room / letter)))
     height = LINE * max(len(lines), 1) + {Shape.LOOP: 34, Shape.PAUSE: 8, Shape.SILENCE: 16}.get(
         event.shape, 16
     )

@@ -103,7 +103,7 @@ def _in_words(lane: Lane) -> str:
 
 def spread(outcome: Outcome) -> SpreadChart | None:
     """How the answer times of a link-up spread; None where there are few."""
-    sessions = outcome.linkup.sessions
+    sessions = [one for one in outcome.linkup.sessions if one.is_timed]
     most = max((one.answer_times for one in sessions), key=_count, default=None)
     if most is None or most.count < WORTH_PLOTTING:
         return None

@@ -114,6 +114,8 @@ class _Story:
             return "The router"
         if hardware in self._disputed:
             return "A second device"
+        if any(one.sender == hardware for one in self.diagnosis.facts.dhcp if not one.from_client):
+            return "An address server"
         if station is not None and station.is_switch:
             return "The switch"
         return "The router" if station is not None and station.is_router else "Another station"
@@ -178,7 +180,7 @@ def _leases(story: _Story) -> Iterator[Event]:
         if message.from_client:
             yield _event(message.moment, client, client, say("DHCP {kind}", told), Shape.TO_ALL)
         else:
-            server = story.who(None, message.server)
+            server = story.who(message.sender, message.server)
             yield _event(message.moment, server, client, say("DHCP {kind}: {address}", told))
 
 
@@ -241,9 +243,8 @@ def _requests(session: Session) -> Iterator[Event]:
         "typically": session.answer_times.median,
     }
     if session.answers:
-        text = (
-            "{requests:count request}, {answers:count answer}, typically after {typically:seconds}"
-        )
+        text = "{requests:count request}, {answers:count answer}"
+        text += ", typically after {typically:seconds}" if session.is_timed else ""
         answered = session.requests - unanswered
         shape = Shape.LOOP if answered > 1 else Shape.MESSAGE
         said = say(text, {**told, "requests": answered})
