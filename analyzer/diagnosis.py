@@ -5,7 +5,7 @@
 `diagnose` is handed the rules; it knows none of them.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -190,40 +190,50 @@ def _was_listening(sighting: Sighting, facts: Facts) -> bool:
 
 
 def _finding(rule: Rule, sighting: Sighting, facts: Facts) -> Finding:
-    certainty, doubts = sighting.certainty, _doubts(sighting, facts)
-    values = dict(sighting.values)
+    doubts = _doubts(sighting, facts)
+    certainty = Certainty.FITS if doubts else sighting.certainty
+    values = {**sighting.values, "fits": certainty is Certainty.FITS}
 
     def filled(texts: Sequence[str]) -> list[str]:
         return [say(text, values) for text in texts]
 
-    cautions = dict.fromkeys([*rule.cautions, *(s.caution for s in rule.what_to_do if s.caution)])
+    confirm = Step(say(rule.confirm, values), say(rule.confirm_caution, values))
+    steps = [Step(say(s.text, values), say(s.caution, values)) for s in rule.what_to_do]
+    cautions = [*filled(rule.cautions), *(s.caution for s in [*steps, confirm] if s.caution)]
     return Finding(
         rule=rule.slug,
         stage=rule.stage,
         level=sighting.level or rule.level,
-        certainty=Certainty.FITS if doubts else certainty,
+        certainty=certainty,
         controller=None if sighting.linkup is None else sighting.linkup.controller,
         title=say(rule.title, values),
         what_happened=say(f"{rule.what_happened} {rule.means}".strip(), values),
         means=say(rule.means, values),
         likely_causes=filled(_by_likelihood(rule, sighting)),
-        confirm=say(rule.confirm, values),
-        what_to_do=[Step(say(s.text, values), say(s.caution, values)) for s in rule.what_to_do],
-        cautions=filled(list(cautions)),
-        also_fits=[*filled(rule.also_fits), *doubts],
+        confirm=confirm,
+        what_to_do=steps,
+        cautions=list(dict.fromkeys(cautions)),
+        also_fits=[*filled(_left(rule.also_fits, sighting.also_excluded)), *doubts],
         moment=next((moments[0] for moments in sighting.frames.values() if moments), None),
         evidence=_evidence(rule, sighting),
-        values=values,
+        values=dict(sighting.values),
         sources=list(rule.sources),
         linkup=sighting.linkup,
     )
 
 
 def _by_likelihood(rule: Rule, sighting: Sighting) -> list[str]:
-    """The causes in the rule's order, the one that the sighting favours first."""
-    causes = list(rule.likely_causes)
-    causes.insert(0, causes.pop(sighting.likeliest))
-    return causes
+    """The causes in the rule's order, the one that the sighting favours first, without those that
+    it excludes.
+    """
+    favoured = rule.likely_causes[sighting.likeliest]
+    others = _left(rule.likely_causes, {*sighting.excluded, sighting.likeliest})
+    return [favoured, *others]
+
+
+def _left(texts: Sequence[str], excluded: Collection[int]) -> list[str]:
+    """The texts whose places are not excluded."""
+    return [text for place, text in enumerate(texts) if place not in excluded]
 
 
 def _doubts(sighting: Sighting, facts: Facts) -> list[str]:
@@ -241,11 +251,11 @@ def _doubts(sighting: Sighting, facts: Facts) -> list[str]:
 
 
 def _evidence(rule: Rule, sighting: Sighting) -> list[Evidence]:
-    """The frames in order, each with its sentence; {nth} tells a repetition."""
+    """The frames in order, each once with its sentence; {nth} tells a repetition."""
     lines = [
         Evidence(moment, say(rule.evidence[key], {**sighting.values, "nth": nth(number)}))
         for key, moments in sighting.frames.items()
-        for number, moment in enumerate(moments, 1)
+        for number, moment in enumerate(dict.fromkeys(moments), 1)
     ]
     lines.sort(key=lambda line: line.moment)
     half = MOST_EVIDENCE // 2

@@ -1,6 +1,6 @@
 """What rules are, and what they find: plain data."""
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -55,7 +55,8 @@ class Sighting:
     texts, those that show it best first; linkup: whose, None for the whole recording; level: where
     it differs from the rule's; silent_since: where the sighting is a silence, the frame from which
     on the recording has to have listened; likeliest: which of the rule's causes it favours, by
-    its place.
+    its place; excluded: the causes that the recording rules out, by their places; also_excluded:
+    the same for also_fits.
     """
 
     values: Mapping[str, object]
@@ -65,17 +66,22 @@ class Sighting:
     level: Level | None = None
     silent_since: Moment | None = None
     likeliest: int = 0
+    excluded: Collection[int] = ()
+    also_excluded: Collection[int] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rule:
     """One trouble: how to see it (`find`, without words) and what to say (without logic).
 
+    Texts are filled with the values of a sighting, and with `fits`: whether its certainty is that.
+
     means: what follows from what was recorded; likely_causes: most likely first; what_to_do: in
     order, cheapest and safest first; also_fits: what would look the same; looks_alike: innocent
-    traffic that the rule stays quiet about; confirm: the test that decides; evidence: a sentence
-    a frame, by the keys of Sighting.frames; explains: slugs of rules whose findings about the same
-    link-up are only consequences of this one; sources: standards and sections.
+    traffic that the rule stays quiet about; confirm: the test that decides; confirm_caution:
+    printed above it; evidence: a sentence a frame, by the keys of Sighting.frames; explains: slugs
+    of rules whose findings about the same link-up are only consequences of this one; sources:
+    standards and sections.
     """
 
     slug: str
@@ -92,6 +98,7 @@ class Rule:
     also_fits: tuple[str, ...] = ()
     looks_alike: tuple[str, ...] = ()
     confirm: str = ""
+    confirm_caution: str = ""
     explains: tuple[str, ...] = ()
     sources: tuple[str, ...] = ()
     needs: frozenset[Need] = frozenset({Need.LINKUP})
@@ -120,7 +127,7 @@ class Finding:
     what_happened: str
     means: str
     likely_causes: list[str]
-    confirm: str
+    confirm: Step
     what_to_do: list[Step]
     cautions: list[str]
     also_fits: list[str]

@@ -4,13 +4,17 @@ import string
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+IF = ("if ", "if, ")
+"""How a wording begins that is said only where there is something to say."""
+
 
 def say(template: str, values: Mapping[str, object]) -> str:
     """Fill a template. Raises KeyError for an unknown name, ValueError for an unknown wording.
 
     `{tries:times}` says a count ("once", "3 times"), `{gap:seconds}` a duration, `{gap:within}`
     a duration with a lead-in or nothing, `{wanted:list}` several things, `{n:count frame}` a
-    number with its noun. Text from a recording is cleaned.
+    number with its noun. `{n:if, and {n:count frame} came late}` says what follows "if" only where
+    there is something: not for 0, None, False or nothing. Text from a recording is cleaned.
     """
     return _SPEAKER.vformat(template, (), values)
 
@@ -26,6 +30,8 @@ def outline(template: str) -> str:
 def _outlined(name: str, spec: str) -> str:
     if name == "nth" or spec in ("mask", "unit"):
         return ""
+    if spec.startswith(IF):
+        return outline(spec.removeprefix("if"))
     if spec.startswith("count "):
         return count(0, spec.removeprefix("count ")).replace("0", f"<{name}>", 1)
     return f" within <{name}>" if spec == "within" else f"<{name}>"
@@ -35,6 +41,8 @@ class _Speaker(string.Formatter):
     def format_field(self, value: Any, spec: str) -> str:
         if spec in _WORDINGS:
             return _WORDINGS[spec](value)
+        if spec.startswith(IF):
+            return spec.removeprefix("if") if value else ""
         if spec.startswith("count "):
             return count(value, spec.removeprefix("count "))
         if spec:
@@ -100,9 +108,11 @@ def listed(things: Sequence[object]) -> str:
 
 
 def nth(number: int) -> str:
-    """1 -> nothing, 2 -> " a second time"; for a sentence about one of several frames."""
-    names = {1: "", 2: " a second time", 3: " a third time"}
-    return names.get(number, " again")
+    """1 -> nothing, 2 -> " again"; for a sentence about one of several frames.
+
+    No count: those listed need not be all.
+    """
+    return " again" if number > 1 else ""
 
 
 def place(frame: int, at: float) -> str:

@@ -25,3 +25,13 @@ UNPLUG = (
     "Unplugging a network cable can stop drives and I/O. Make the machine safe first: guards, "
     "emergency stop, lock-out by those authorised. Ask whoever is responsible."
 )
+LINK_DROPS = (
+    "This drops the link for a moment, and every session over it. Make sure that no machine "
+    "depends on one of them, and ask whoever is responsible."
+)
+PROGRAM = (
+    "A program that gives commands can stop or move the machine when it is stopped or started. "
+    "Make the machine safe first and ask whoever is responsible."
+)
+CLOCK = f"A new time can start or skip what the controller does by the clock. {MACHINE}"
+COMMANDS = f"From this step on a program that runs can command the machine at once. {MACHINE}"

@@ -1,10 +1,13 @@
 """How findings about one link-up are weighed against each other."""
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from typing import Any
 
 import pytest
 
 from analyzer.diagnosis import Diagnosis
+from analyzer.facts import Moment
 from analyzer.findings import Level, Rule, Sighting
 from analyzer.linkup import Case
 from captures.plant import Plant
@@ -50,6 +53,20 @@ def rule(
         level=level,
         explains=tuple(explains),
         find=find,
+    )
+
+
+def proving(**sighted: Any) -> Rule:
+    """A rule with three causes, two alternatives and one sentence of evidence, which saw this."""
+
+    def find(case: Case) -> Iterator[Sighting]:
+        yield Sighting(**({"values": {}, "frames": {}} | sighted))
+
+    return replace(
+        rule("seen", find=find),
+        likely_causes=("one", "two", "three"),
+        also_fits=("this", "that"),
+        evidence={"sent": "a packet{nth}"},
     )
 
 
@@ -104,3 +121,26 @@ def test_the_lowest_stage_leads() -> None:
 
 def test_the_rule_listed_first_leads_among_equals() -> None:
     assert slugs(judged(rule("particular"), rule("general"))) == ["particular", "particular"]
+
+
+def test_causes_that_the_recording_rules_out_are_not_told() -> None:
+    (finding,) = judged(proving(likeliest=2, excluded=[0], also_excluded={1})).findings
+    assert (finding.likely_causes, finding.also_fits) == (["three", "two"], ["this"])
+    (finding,) = judged(proving()).findings
+    assert (finding.likely_causes, finding.also_fits) == (["one", "two", "three"], ["this", "that"])
+
+
+def test_a_frame_is_listed_once_and_its_repetition_has_no_number() -> None:
+    first, second = Moment(3, 1.0), Moment(9, 2.0)
+    (finding,) = judged(proving(frames={"sent": [first, first, second]})).findings
+    assert [(one.moment, one.text) for one in finding.evidence] == [
+        (first, "a packet"),
+        (second, "a packet again"),
+    ]
+
+
+def test_the_deciding_test_brings_its_caution() -> None:
+    risky = replace(proving(), confirm="Unplug it.", confirm_caution="Ask first.")
+    (finding,) = judged(risky).findings
+    assert (finding.confirm.text, finding.confirm.caution) == ("Unplug it.", "Ask first.")
+    assert finding.cautions == ["Ask first."]

@@ -9,6 +9,7 @@ import pytest
 
 import rules
 from analyzer.findings import Step
+from analyzer.words import IF
 
 FIELDS = (
     "title",
@@ -20,7 +21,10 @@ FIELDS = (
     "also_fits",
     "looks_alike",
     "confirm",
+    "confirm_caution",
 )
+
+OPTIONAL = "confirm_caution"
 
 MOST_WORDS = 28
 """In one sentence; a placeholder counts as one word."""
@@ -44,6 +48,9 @@ STEP_WITH_RISK = re.compile(
     r"|un-?plug\w*|pull\w* out|disconnect\w*|remov\w*|firewall\w*"
     r"|(chang|correct|assign|renumber)\w* .*\baddress"
     r"|(clos|end)\w* .*\b(session|connection)"
+    r"|stop\w* the program|set .*controller's clock|delete .*\bentry"
+    r"|smaller packet size|as an edge port|put .*\bVLAN|(choose the|set) speed"
+    r"|(off|without) the network|cabled? (\w+ )*directly"
     r")\b|(^|\b(then|and) )(set|give) .*\baddress\b",
     re.IGNORECASE,
 )
@@ -62,14 +69,17 @@ def sentences(text: str) -> list[str]:
 
 
 def filled(template: str) -> str:
-    """A template with an x for each placeholder. Raises ValueError where it is not well formed."""
+    """A template with an x for each placeholder, and all its clauses. Raises ValueError where it is
+    not well formed.
+    """
     pieces = []
-    for before, name, _, _ in Formatter().parse(template):
+    for before, name, spec, _ in Formatter().parse(template):
         pieces.append(before)
         if name is not None:
             if not name.isidentifier():
                 raise ValueError(f"{{{name}}} is no name of a value")
-            pieces.append("x")
+            is_clause = spec is not None and spec.startswith(IF)
+            pieces.append(filled(spec.removeprefix("if")) if is_clause and spec else "x")
     return "".join(pieces)
 
 
@@ -78,7 +88,8 @@ def texts(rule: object) -> Iterator[tuple[str, str]]:
     for field in FIELDS:
         value = getattr(rule, field)
         for text in (value,) if isinstance(value, str) else value:
-            yield from _parts(field, text)
+            if text or field != OPTIONAL:
+                yield from _parts(field, text)
 
 
 def _parts(field: str, text: str | Step) -> Iterator[tuple[str, str]]:
@@ -113,16 +124,10 @@ def badly_said(template: str) -> list[str]:
 
 
 def risk_without_caution(rule: SimpleNamespace) -> list[str]:
-    """Risky steps of a rule that has no caution."""
-    if rule.cautions:
-        return []
-    steps = [rule.confirm] if isinstance(rule.confirm, str) else []
-    for step in (rule.what_to_do,) if isinstance(rule.what_to_do, str) else rule.what_to_do:
-        if isinstance(step, str):
-            steps.append(step)
-        elif not step.caution:
-            steps.append(step.text)
-    return [s for step in steps for s in sentences(filled(step)) if STEP_WITH_RISK.search(s)]
+    """Risky steps of a rule, and a risky deciding test, that have no caution of their own."""
+    steps = [*rule.what_to_do, Step(rule.confirm, rule.confirm_caution)]
+    texts = [filled(step.text) for step in steps if not step.caution]
+    return [said for text in texts for said in sentences(text) if STEP_WITH_RISK.search(said)]
 
 
 @pytest.mark.parametrize("rule", rules.ALL, ids=lambda rule: rule.slug)
@@ -177,7 +182,8 @@ def test_good_text_is_not_flagged(text: str) -> None:
 
 
 def a_rule(**said: object) -> SimpleNamespace:
-    return SimpleNamespace(**dict.fromkeys(FIELDS, ()) | said)
+    nothing = dict.fromkeys(FIELDS, ()) | {"confirm": "", "confirm_caution": ""}
+    return SimpleNamespace(**nothing | said)
 
 
 @pytest.mark.parametrize(
@@ -192,13 +198,29 @@ def a_rule(**said: object) -> SimpleNamespace:
         "Let the firewall on the PC pass port {port}.",
         "Close the session of the panel.",
         "Remove the second server.",
+        "Stop the program and wait.",
+        "Set the controller's clock.",
+        "Delete that entry on the PC.",
+        "Set the adapter to a smaller packet size.",
+        "Have the port set up as an edge port.",
+        "Have the port put into the VLAN of the controller.",
+        "Let both ends choose the speed by themselves.",
+        "Take one of the two off the network.",
+        "Cable the PC directly to the controller.",
     ],
 )
 def test_risky_step_without_caution_is_flagged(step: str) -> None:
-    steps = ["Look at the lamps.", f"Look at the lamps. {step}"]
-    assert risk_without_caution(a_rule(what_to_do=steps)) == [step.replace("{port}", "x")]
-    assert len(risk_without_caution(a_rule(confirm=step))) == 1
-    assert risk_without_caution(a_rule(what_to_do=steps, cautions=("Ask first.",))) == []
+    steps = [Step("Look at the lamps."), Step(f"Look at the lamps. {step}")]
+    risky = [step.replace("{port}", "x")]
+    assert risk_without_caution(a_rule(what_to_do=steps)) == risky
+    assert risk_without_caution(a_rule(confirm=step)) == risky
+    assert risk_without_caution(a_rule(what_to_do=steps, cautions=("Ask first.",))) == risky
+
+
+def test_a_caution_of_its_own_covers_a_step() -> None:
+    steps = [Step("Restart the controller.", "Ask first.")]
+    told = a_rule(what_to_do=steps, confirm="Unplug it.", confirm_caution="Ask first.")
+    assert risk_without_caution(told) == []
 
 
 @pytest.mark.parametrize(
@@ -211,11 +233,12 @@ def test_risky_step_without_caution_is_flagged(step: str) -> None:
     ],
 )
 def test_harmless_step_needs_no_caution(step: str) -> None:
-    assert risk_without_caution(a_rule(what_to_do=step)) == []
+    assert risk_without_caution(a_rule(what_to_do=[Step(step)], confirm=step)) == []
 
 
 def test_every_field_is_read() -> None:
     told = a_rule(**{field: f"This is {field}." for field in FIELDS})
     assert list(texts(told)) == [(field, f"This is {field}.") for field in FIELDS]
-    several = a_rule(what_to_do=["One.", "Two."])
-    assert list(texts(several)) == [("what_to_do", "One."), ("what_to_do", "Two.")]
+    several = a_rule(what_to_do=["One.", "Two."], confirm="Three.")
+    told = [("what_to_do", "One."), ("what_to_do", "Two."), ("confirm", "Three.")]
+    assert list(texts(several)) == told

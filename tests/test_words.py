@@ -45,12 +45,39 @@ def test_templates_are_filled_or_outlined() -> None:
     assert words.outline(template) == "<who> asked <n> within <span> about <m> frames."
 
 
+@pytest.mark.parametrize(
+    ("lost", "said"),
+    [(2, "Heard, and 2 frames got lost."), (1, "Heard, and 1 frame got lost."), (0, "Heard.")],
+)
+def test_what_did_not_happen_is_not_told(lost: int, said: str) -> None:
+    """No sentence says "0 frames"; a clause may hold values, in their own wording."""
+    template = "Heard{lost:if, and {lost:count frame} got lost}."
+    assert words.say(template, {"lost": lost}) == said
+    assert words.outline(template) == "Heard, and <lost> frames got lost."
+
+
+@pytest.mark.parametrize("nobody", [None, False, "", []])
+def test_a_clause_about_nobody_is_left_out(nobody: object) -> None:
+    """The same for a value that is missing."""
+    assert words.say("Heard.{who:if It was {who}.}", {"who": nobody}) == "Heard."
+    assert words.say("Heard.{who:if It was {who}.}", {"who": "Z"}) == "Heard. It was Z."
+
+
+def test_a_repetition_is_told_without_a_count() -> None:
+    """The listed frames need not be all."""
+    assert [words.nth(number) for number in (1, 2, 3, 9)] == ["", " again", " again", " again"]
+
+
 def test_slips_in_a_template_are_noticed() -> None:
     """An unknown name or wording is a mistake of the rule, never an empty sentence."""
     with pytest.raises(KeyError):
         words.say("{nobody}", {})
     with pytest.raises(ValueError, match="no wording"):
         words.say("{n:loudly}", {"n": 1})
+    with pytest.raises(ValueError, match="no wording"):
+        words.say("{n:iffy}", {"n": 1})
+    with pytest.raises(KeyError):
+        words.say("{n:if {nobody}}", {"n": 0})
 
 
 @given(st.text())

@@ -380,15 +380,14 @@ def _finding(
     if finding.also_fits:
         yield Heading("What would look the same", 3)
         yield Listing([Step(text) for text in finding.also_fits])
-    if finding.confirm:
-        yield Heading("The test that decides", 3)
-        yield Paragraph(finding.confirm)
-    general = [
-        text for text in finding.cautions if text not in {s.caution for s in finding.what_to_do}
-    ]
+    beside = {step.caution for step in [*finding.what_to_do, finding.confirm]}
+    general = [text for text in finding.cautions if text not in beside]
     if general:
         yield Heading("Be careful", 3)
         yield Listing([Step(text) for text in general])
+    if finding.confirm.text:
+        yield Heading("The test that decides", 3)
+        yield Listing([finding.confirm])
     yield Heading("What to do", 3)
     yield Listing(finding.what_to_do, numbered=True)
 

@@ -4,7 +4,7 @@ import json
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from analyzer.diagnosis import Diagnosis, Finding, Outcome, Station
+from analyzer.diagnosis import Diagnosis, Finding, Outcome, Station, Step
 from analyzer.reports.document import HOW_KNOWN, remarks, role
 from analyzer.words import place
 
@@ -170,11 +170,10 @@ def _finding(finding: Finding) -> dict[str, Any]:
 
 def _steps(finding: Finding) -> list[str]:
     """Each step with its caution before it, and the test that decides at the end."""
-    steps = [
-        f"CAUTION: {step.caution} {step.text}" if step.caution else step.text
-        for step in finding.what_to_do
-    ]
-    return steps + ([f"To be sure: {finding.confirm}"] if finding.confirm else [])
+    steps = list(finding.what_to_do)
+    if finding.confirm.text:
+        steps.append(Step(f"To be sure: {finding.confirm.text}", finding.confirm.caution))
+    return [f"CAUTION: {one.caution} {one.text}" if one.caution else one.text for one in steps]
 
 
 def _value(value: object) -> object:

@@ -84,7 +84,7 @@ def _level(linkup: LinkUp | None, address: Address, claimed: bool) -> Level:
 RULE = Rule(
     slug="address-in-use",
     stage="address",
-    title="Another device uses the PC's address {pc}",
+    title="Another device{fits:if likely} uses the PC's address {pc}",
     what_happened="The device with hardware address {other} said that {pc} is its own "
     "({claims:times} in this recording), while the PC wanted it or used it.",
     means="Two devices with one address take each other's answers. The PC may also have given the "
@@ -122,6 +122,7 @@ RULE = Rule(
     ),
     confirm="Disconnect the PC, then ping {pc} from another station: an answer proves the second "
     "device.",
+    confirm_caution=cautions.UNPLUG,
     sources=("RFC 5227 sections 2.1.1 and 2.4",),
     needs=frozenset({Need.HARDWARE}),
     find=find,

@@ -124,8 +124,8 @@ RULE = Rule(
     slug="pc-has-controllers-address",
     stage="address",
     title="The PC itself has the controller's address {controller}",
-    what_happened="The PC, with the hardware address {pc}, wants or uses {controller}. Claims of "
-    "that address by another device in this recording: {claims}.",
+    what_happened="The PC, with the hardware address {pc}, wants or uses {controller}."
+    "{claims:if Another device said {claims:times} that it has that address.}",
     means="A PC that calls its own address talks to itself: nothing goes out on the cable. For "
     "everybody else, the address now leads to two devices.",
     likely_causes=(
@@ -167,6 +167,7 @@ RULE = Rule(
     ),
     confirm="Disconnect the PC, then ping {controller} from another station: the answer comes from "
     "the controller, or from nobody.",
+    confirm_caution=cautions.UNPLUG,
     explains=("address-in-use", "no-attempt"),
     sources=("RFC 5227 sections 2.1.1 and 2.4", "RFC 1122 section 3.3.4.2 (own address)"),
     needs=frozenset({Need.HARDWARE}),

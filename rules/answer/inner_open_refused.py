@@ -98,8 +98,11 @@ RULE = Rule(
     what_to_do=(
         Step("Read the reason above, and look it up in the controller's manual."),
         Step("Compare rack, slot, path or endpoint address with the controller's project."),
-        Step("Compare the security settings and certificates, and set the controller's clock."),
+        Step("Compare the security settings and certificates, and the clocks of both ends."),
         Step("Look in the controller's settings whether this access is allowed."),
+        Step(
+            "Where it is wrong, have those responsible set the controller's clock.", cautions.CLOCK
+        ),
         Step(
             "Ask who else is connected to the controller, and have one connection closed.",
             cautions.OTHERS_SESSION,

@@ -79,8 +79,9 @@ RULE = Rule(
     stage="answer",
     title="{controller} does not answer requests that are joined or split",
     what_happened="The PC speaks {protocol:protocol} with {controller} on port {port}. "
-    "{joined:count segment} held more than one request, and {split:count request} came in pieces. "
-    "Answers that never came: {missing}.",
+    "{missing:count answer} never came."
+    "{joined:if {joined:count segment} held more than one request.}"
+    "{split:if {split:count request} came in pieces.}",
     means="The network carries all of it. Some controllers take one whole request a segment, and "
     "overlook the rest.",
     likely_causes=(
@@ -90,7 +91,7 @@ RULE = Rule(
     ),
     what_to_do=(
         Step("Have the program send one request, and the next one only after its answer."),
-        Step("Have the joining of small messages switched off in the program."),
+        Step("Have the program send small messages one by one, without joining them."),
         Step("Have the program send each request in one piece."),
         Step("Look in the manual how many requests the controller takes at a time."),
     ),

@@ -54,7 +54,7 @@ RULE = Rule(
     title="Late answers of {controller} may be taken for the next ones",
     what_happened="On port {port} the PC asked again after {patience:seconds} without an answer, "
     "in the same session. {late:count answer} of {controller} then had the number of an older "
-    "request. Behind {shifted} of them the PC asked on.",
+    "request.{shifted:if Behind {shifted:count such answer} the PC asked on.}",
     means="The link works. A program that does not compare the numbers takes each answer for the "
     "wrong request, and shows or uses wrong values.",
     likely_causes=(

@@ -132,7 +132,7 @@ RULE = Rule(
     stage="answer",
     title="The stream from {sender} to {receiver} gets no stream in return",
     what_happened="{sender} sent {datagrams:count datagram} to UDP port {port} of {receiver}, one "
-    "each {period:seconds}, in {starts:count run}. In the other direction the recording holds no "
+    "every {period:seconds}, in {starts:count run}. In the other direction the recording holds no "
     "datagram.",
     means="Cyclic I/O runs both ways. A controller that misses the other half for a few periods "
     "commonly stops its own half and gives the connection up.",

@@ -40,6 +40,7 @@ def find(case: Case) -> Iterator[Sighting]:
             continue
         is_fault = bool(rejected) and not works and all(one.syns.count for one in saying)
         protocol = saying[0].dialogue.protocol
+        likeliest = _likeliest(protocol, said[0])
         yield Sighting(
             values={
                 "controller": linkup.controller,
@@ -50,6 +51,7 @@ def find(case: Case) -> Iterator[Sighting]:
                 "good": good,
                 "code": said[0].code,
                 "meaning": said[0].meaning,
+                "behind": likeliest == BEHIND,
                 "reasons": list(dict.fromkeys(str(no) for no in said)),
             },
             frames={
@@ -58,7 +60,8 @@ def find(case: Case) -> Iterator[Sighting]:
             },
             linkup=linkup,
             level=Level.FAULT if is_fault else Level.NOTE,
-            likeliest=_likeliest(protocol, said[0]),
+            likeliest=ITEM if likeliest is None else likeliest,
+            excluded=[] if likeliest in (None, BEHIND) else [BEHIND],
         )
 
 
@@ -81,16 +84,19 @@ def _goes_on(linkup: LinkUp) -> bool:
     return bool(worked and noes) and max(noes) > min(worked)
 
 
-def _likeliest(protocol: str | None, no: No) -> int:
-    return LIKELIEST.get((protocol or "", no.code), ITEM)
+def _likeliest(protocol: str | None, no: No) -> int | None:
+    """The cause that the code points to, None for a code that is not known here."""
+    return LIKELIEST.get((protocol or "", no.code))
 
 
 RULE = Rule(
     slug="request-rejected",
     stage="answer",
     title="{controller} answers that it will not do what is asked",
-    what_happened="{controller} answered on port {port}, and {rejected:count answer} said no. "
-    "Answers that asked to try again: {put_off}. Good answers: {good}. "
+    what_happened="{controller} answered on port {port}."
+    "{rejected:if {rejected:count answer} said no.}"
+    "{put_off:if {put_off:count answer} asked to try again.}"
+    "{good:if {good:count answer} gave what was asked for.} "
     "Reason given, by the codes of {protocol:protocol}: {reasons:list}.",
     means="The network is fine: cable, addresses, port and session work. What is asked for has to "
     "be looked at, or the controller's state.",
@@ -102,10 +108,12 @@ RULE = Rule(
         "The controller's mode or state does not allow it now, or it is busy.",
     ),
     what_to_do=(
-        Step("Leave the network as it is: nothing is wrong with it."),
+        Step(
+            "Leave the network as it is: nothing is wrong with it.{behind:if Look at the device "
+            "behind the gateway: its power, its number, its line.}"
+        ),
         Step("Compare item, number and amount in the program with the controller's list."),
         Step("Look at the mode switch, the state and the access rights of the controller."),
-        Step("Look at the device behind the gateway: its power, its number, its line."),
         Step("Ask for one item that is known to exist, by reading only."),
     ),
     evidence={

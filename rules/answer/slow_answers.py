@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from analyzer.facts import Session
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
 from analyzer.linkup import Case
+from rules import cautions
 
 ENOUGH = 10
 """Answers from which on a pattern is one (common practice, no source)."""
@@ -78,7 +79,10 @@ RULE = Rule(
     what_to_do=(
         Step("Have the program send each request in one piece, without joining small messages."),
         Step("Ask for fewer and larger pieces of data."),
-        Step("Have delayed acknowledgement switched off on the adapter to the machine."),
+        Step(
+            "Have delayed acknowledgement switched off on the adapter to the machine.",
+            cautions.LINK_DROPS,
+        ),
     ),
     evidence={"answered": "the last answer of the session"},
     cautions=(

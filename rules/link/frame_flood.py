@@ -134,6 +134,7 @@ RULE = Rule(
         "A short burst of less than 3 s, as when a ring closes.",
     ),
     confirm="Connect the PC to the controller alone, without the network, outside production.",
+    confirm_caution=cautions.UNPLUG,
     explains=(
         "unanswered-arp",
         "arp-silent-controller",

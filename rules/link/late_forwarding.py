@@ -16,6 +16,7 @@ from analyzer.facts.switch import Step as AccessStep
 from analyzer.facts.switch import Tree, TreeState
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, everything_tried, let_through, searches, silence
+from rules import cautions
 
 EARLIER = 4.0
 """Seconds by which the port may have come up before the PC's first check."""
@@ -112,7 +113,7 @@ def _level(case: Case, linkup: LinkUp | None, within: Sequence[Moment], end: flo
 RULE = Rule(
     slug="late-forwarding",
     stage="link",
-    title="The switch port was not open yet when the PC tried",
+    title="The switch port was{fits:if likely} not open yet when the PC tried",
     what_happened="The PC's link came up, and for {closed:seconds} nothing came in but frames that "
     "the switch sends by itself. The PC tried in that time, and got no answer.",
     means="A switch with spanning tree keeps a new port closed for a while, to see whether it "
@@ -125,8 +126,11 @@ RULE = Rule(
     what_to_do=(
         Step("Leave the cable in, wait 60 s after the link lamp lights, and connect again."),
         Step("Where the PC gets its address automatically, ask for one again after that time."),
-        Step("Ask whoever is responsible for the network to set the port up as an edge port."),
         Step("Try a port that is already meant for PCs."),
+        Step(
+            "Ask whoever is responsible for the network to set the port up as an edge port.",
+            cautions.LINK_DROPS,
+        ),
     ),
     evidence={
         "up": "the PC's link has come up: the first of its checks",

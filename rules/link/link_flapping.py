@@ -98,12 +98,13 @@ def _are_regular(breaks: Sequence[Start]) -> bool:
 RULE = Rule(
     slug="link-flapping",
     stage="link",
-    title="The PC's link went down and came up again",
+    title="The PC's link{fits:if likely} went down and came up again",
     what_happened="The PC's link came up {starts:times}{span:within}. In between, nothing at all "
     "was recorded for up to {silent:seconds}. The longest stretch with a link was "
-    "{longest:seconds}. Open sessions with {controller} that broke with the link: {sessions}.",
-    means="A PC sends a burst of checks each time its link comes up, and frames of nobody can "
-    "pass while it is down. Sessions do not outlive longer breaks.",
+    "{longest:seconds}.{sessions:if With the link broke {sessions:count open session} with "
+    "{controller}.}",
+    means="A PC sends a burst of checks each time its link comes up. While it is down, no "
+    "frame gets through. Sessions do not outlive longer breaks.",
     likely_causes=(
         "A plug is loose or its latch is broken, or a wire is bent or broken inside the cable.",
         "The cable moves with the machine, or lies beside a motor cable.",
@@ -114,10 +115,8 @@ RULE = Rule(
     what_to_do=(
         Step("Ask whether somebody moved the cable, the dock or the PC at those times."),
         Step("Compare those times with the motion of the machine."),
-        Step(
-            "Turn off the power saving of the adapter and of the PC, and let both ends choose "
-            "the speed by themselves."
-        ),
+        Step("Turn off the power saving of the adapter and of the PC.", cautions.LINK_DROPS),
+        Step("Let both ends choose the speed by themselves.", cautions.LINK_DROPS),
         Step(
             "Replace the cable between the PC and its socket, and use another switch port.",
             cautions.UNPLUG,

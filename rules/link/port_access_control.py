@@ -109,9 +109,10 @@ RULE = Rule(
     slug="port-access-control",
     stage="link",
     title="The switch keeps its port closed to this PC",
-    what_happened="The switch asked who is there: {asked:times}. It turned the PC down: "
-    "{refused:times}. Hardware addresses that sent through the PC's socket: {senders}. For "
-    "{span:seconds} nothing else came in, while the PC tried.",
+    what_happened="For {span:seconds} the PC tried, and nothing of other stations came in."
+    "{asked:if The switch asked {asked:times} who is there.}"
+    "{refused:if It turned the PC down {refused:times}.}"
+    "{senders:if Through the PC's socket sent {senders:count hardware address}.}",
     means="Switches can open a port only for devices that log in or are registered, or only for "
     "one device. Until the port is opened, the PC reaches nobody.",
     likely_causes=(

@@ -22,6 +22,7 @@ from analyzer.linkup import (
     presumed_mask,
     silence,
 )
+from rules import cautions
 
 SEVERAL = 3
 """Stations of other networks that make it unlikely that one of them is only set wrongly."""
@@ -144,10 +145,11 @@ def _neighbours(linkup: LinkUp) -> list[Neighbour]:
 RULE = Rule(
     slug="vlan-mismatch",
     stage="link",
-    title="The PC's port seems to be in another VLAN than {controller}",
-    what_happened="Frames with a VLAN tag that came in for the PC or for all: {frames}. Other "
-    "stations heard in the PC's own network: {inside}; in other networks: {outside}. The link-up "
-    "with {controller} did not work.",
+    title="The PC's port is{fits:if likely} in another VLAN than {controller}",
+    what_happened="The link-up with {controller} did not work."
+    "{frames:if With a VLAN tag, {frames:count frame} came in for the PC or for all.}"
+    "{inside:if Of the PC's own network, {inside:count other station} can be heard.}"
+    "{outside:if Of other networks, {outside:count station} can be heard.}",
     means="A switch keeps one VLAN apart from another, as if each had cables of its own. The PC "
     "hears only its own VLAN, and most PCs drop frames that have a tag.",
     likely_causes=(
@@ -159,7 +161,10 @@ RULE = Rule(
         Step("Plug the PC into the same switch as the controller, in the same cabinet."),
         Step("Ask whoever is responsible for the network for the VLAN of both ports."),
         Step("Compare the address on the controller's label with the addresses heard here."),
-        Step("Have the PC's port put into the controller's VLAN by those responsible."),
+        Step(
+            "Have the PC's port put into the controller's VLAN by those responsible.",
+            cautions.LINK_DROPS,
+        ),
     ),
     evidence={
         "answered": "a frame of {controller} comes in with a VLAN tag",

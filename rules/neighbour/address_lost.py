@@ -133,10 +133,10 @@ def _was_given_one(facts: Facts, hardware: Hardware, since: Moment) -> bool:
 RULE = Rule(
     slug="address-lost",
     stage="neighbour",
-    title="{hardware} may be the controller without its address {controller}",
+    title="{hardware} is{fits:if likely} the controller, without its address {controller}",
     what_happened="The PC tried {tries:times} to reach {controller}, and nothing answered there. "
-    "Meanwhile the station {hardware} sent {requests:count request} for an address to any server. "
-    "Addresses that it has taken since: {others}.",
+    "{requests:if Meanwhile {hardware} asked any server {requests:times} for an address.}"
+    "{others:if Meanwhile {hardware} used {others:count other address}.}",
     means="A controller without its fixed address cannot be reached there, although it is alive "
     "and plugged in.",
     likely_causes=(

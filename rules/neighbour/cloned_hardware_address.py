@@ -116,6 +116,7 @@ RULE = Rule(
         "Frames of the PC that come back to it: they carry its own address.",
     ),
     confirm="With one of the two units off the network, the other one works without a gap.",
+    confirm_caution=cautions.UNPLUG,
     explains=("address-lost", "path-lost", "port-silent", "session-reset", "request-unanswered"),
     sources=(
         "IEEE 802 (a hardware address belongs to one adapter; from memory)",

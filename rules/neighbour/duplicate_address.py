@@ -235,6 +235,7 @@ RULE = Rule(
         "Packets that come back through a gateway: its own address, or a lower time to live.",
     ),
     confirm="With the PC cabled directly to one of the two, only that one may answer.",
+    confirm_caution=cautions.UNPLUG,
     sources=("RFC 826 (the newest claim wins)", "RFC 5227 section 2.4"),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),
     find=find,

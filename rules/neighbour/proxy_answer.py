@@ -43,8 +43,10 @@ def find(case: Case) -> Iterator[Sighting]:
                 },
                 frames={
                     "proxy": [at for at, hardware in answers if hardware == proxy],
+                    "for_others": _for_others(linkup, proxy),
                     "owner": [at for at, hardware in answers if hardware == owner],
                     "said": said,
+                    "tried": _in_vain(linkup),
                 },
                 linkup=linkup,
                 level=_level(linkup),
@@ -97,6 +99,21 @@ def _answered(facts: Facts, proxy: Hardware, controller: Address) -> list[Addres
     return [controller, *sorted(others)][:NAMED]
 
 
+def _for_others(linkup: LinkUp, proxy: Hardware) -> list[Moment]:
+    """Where it first says that it has each of its other addresses."""
+    claims = linkup.facts.arp.claims
+    others = linkup.facts.arp.replied.get(proxy, set()) - {linkup.controller}
+    runs = [run for address in others for run in claims[address].runs if run.hardware == proxy]
+    return sorted(run.first for run in runs)[: NAMED - 1]
+
+
+def _in_vain(linkup: LinkUp) -> list[Moment]:
+    """The PC's packets that nothing came back for."""
+    sent = [at for one in linkup.sessions if one.is_silent for at in one.syns.moments]
+    pings = linkup.pings
+    return sorted([*sent, *(pings.requests.moments if pings and not linkup.is_heard else [])])
+
+
 def _asked_last(linkup: LinkUp) -> Moment | None:
     sent = [linkup.last_sent] if linkup.last_sent is not None else []
     return silence([*linkup.attempts, *sent], linkup.facts)
@@ -125,6 +142,8 @@ RULE = Rule(
     ),
     evidence={
         "proxy": "{proxy} answers for {controller}{nth}",
+        "for_others": "{proxy} answers for another address{nth}",
+        "tried": "the PC tries to reach {controller} in vain{nth}",
         "owner": "the controller's own hardware address answers too{nth}",
         "said": "{proxy} says what became of the PC's packet{nth}",
     },
@@ -142,6 +161,7 @@ RULE = Rule(
         "Two devices with one address: each answers for that one only.",
     ),
     confirm="With the PC cabled directly to the controller, another hardware address answers.",
+    confirm_caution=cautions.UNPLUG,
     sources=("RFC 1027 (one station answers for others)", "RFC 826"),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),
     find=find,

@@ -25,19 +25,25 @@ def find(case: Case) -> Iterator[Sighting]:
             old = path.dst
             if old is None or old.is_virtual_router or old == linkup.router:
                 continue
+            heard = linkup.last_heard
             claim = _claim_of_another(linkup, old, path.last)
             if claim is None and not _typed_by_hand(linkup, path):
                 continue
-            if linkup.last_heard is not None and linkup.last_heard > (claim or path.first):
+            if heard is not None and heard > (claim or path.first):
                 continue
             yield Sighting(
                 values={
                     "controller": linkup.controller,
                     "old": old,
                     "frames": path.frames,
+                    "silent": case.facts.coverage.seconds - (heard or path.first).seconds,
                     "new": linkup.hardware if claim else None,
                 },
-                frames={"claim": [claim] if claim else [], "sent": [path.first, path.last]},
+                frames={
+                    "claim": [claim] if claim else [],
+                    "heard": [heard] if heard else [],
+                    "sent": _in_vain(linkup, path),
+                },
                 linkup=linkup,
                 certainty=Certainty.SHOWN if claim else Certainty.FITS,
                 silent_since=silence([claim or path.first, path.last], case.facts),
@@ -50,6 +56,18 @@ def _paths_to_controller(linkup: LinkUp) -> list[Path]:
         for path in linkup.facts.paths
         if path.src == linkup.pc.hardware and path.dst_ip == linkup.controller
     ]
+
+
+def _in_vain(linkup: LinkUp, path: Path) -> list[Moment]:
+    """The first and the last packet to there that nothing came back for."""
+    heard = linkup.last_heard
+    if heard is None:
+        return [path.first, path.last]
+    sent = linkup.pings.requests.moments if linkup.pings else []
+    for session in linkup.sessions:
+        sent = [*sent, *session.syns.moments, *session.from_client.repeats.moments]
+        sent += [session.asked] if session.asked else []
+    return [*sorted(moment for moment in sent if moment > heard)[:1], path.last]
 
 
 def _claim_of_another(linkup: LinkUp, old: Hardware, last_sent: Moment) -> Moment | None:
@@ -84,9 +102,9 @@ def _typed_by_hand(linkup: LinkUp, path: Path) -> bool:
 RULE = Rule(
     slug="stale-mapping",
     stage="neighbour",
-    title="The PC sends to a hardware address that is not the controller's now",
+    title="The PC{fits:if likely} sends to a hardware address that is not the controller's now",
     what_happened="The PC sends {frames:count packet} for {controller} to the hardware address "
-    "{old}. Nothing comes back from there.",
+    "{old}. In the last {silent:seconds} of the recording nothing came back from there.",
     means="The PC still uses an entry of its neighbour table (ARP table) that does not fit the "
     "controller of today. Its packets reach nobody, or the unit that had the address before.",
     likely_causes=(
@@ -97,16 +115,20 @@ RULE = Rule(
     what_to_do=(
         Step("Compare {old} with the hardware address on the controller's label."),
         Step("Show the PC's neighbour table (ARP table) and look for the entry of {controller}."),
-        Step("Delete that entry on the PC, or enter the one on the label, then try again."),
+        Step(
+            "Delete that entry on the PC, or enter the one on the label, then try again.",
+            cautions.COMMANDS,
+        ),
         Step(
             "Have the entry renewed on panels and other controllers too: they keep tables of their "
             "own.",
-            cautions.MACHINE,
+            cautions.COMMANDS,
         ),
     ),
     evidence={
         "claim": "{new} says that it has {controller}",
-        "sent": "the PC sends a packet for {controller} to {old}{nth}",
+        "heard": "the last packet that comes from {controller}",
+        "sent": "the PC sends a packet for {controller} to {old}, in vain{nth}",
     },
     also_fits=(
         "Where no other device claims the address: the controller is off, and the PC has not "
@@ -117,7 +139,7 @@ RULE = Rule(
         "The shared hardware address of a redundant pair, which differs from the answering one.",
         "A router's hardware address, where the controller is in another network.",
     ),
-    confirm="Delete the entry and try again: a question for the hardware address must be answered.",
+    confirm="Compare the PC's entry with the controller's label: if they differ, it is the entry.",
     sources=("RFC 826 (packet reception)", "RFC 1122 section 2.3.2.1"),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),
     find=find,

@@ -2,9 +2,9 @@
 
 The PC turns it down with a reset, forbids it with a message, or leaves it unanswered while the
 controller repeats it. A fault where the controller answered no request of the PC; a warning where
-it did, as the PC may not depend on the call. Quiet for office services such as time and file
-sharing; where the PC takes a call on that port in the end; for calls by others; and for a single
-call without an answer.
+it did. Always `fits`: the PC may not depend on the call. Quiet for office services such as time and
+file sharing; where the PC takes a call on that port in the end; for calls by others; and for a
+single call without an answer.
 """
 
 from collections.abc import Iterator
@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from analyzer.facts import IcmpError, Session
 from analyzer.facts.icmp import UNREACHABLE
 from analyzer.facts.ports import OFFICE_PORTS
-from analyzer.findings import Level, Rule, Sighting, Step
+from analyzer.findings import Certainty, Level, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, silence
 from rules import cautions
 
@@ -47,6 +47,7 @@ def find(case: Case) -> Iterator[Sighting]:
                     "call": [one.syns.first for one in calls] if answered else silent,
                 },
                 linkup=linkup,
+                certainty=Certainty.FITS,
                 level=Level.WARNING if linkup.works else Level.FAULT,
                 silent_since=None if answered else silence(silent, case.facts),
                 likeliest=PROGRAM_ABSENT if refused else FIREWALL_ON_PC,
@@ -81,7 +82,8 @@ RULE = Rule(
     stage="port",
     title="The PC does not take the controller's call to port {port}",
     what_happened="{controller} made {calls:count call} to port {port} of the PC, {pc}. The PC "
-    "turned down {refused} of them with a reset and {forbidden} with a message, and took none.",
+    "took none.{refused:if It turned down {refused:count call} with a reset.}"
+    "{forbidden:if It turned down {forbidden:count call} with a message.}",
     means="Some controllers call back once the PC has asked for a connection. Without that second "
     "session their program waits and then gives up. The way to the PC works.",
     likely_causes=(

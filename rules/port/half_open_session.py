@@ -87,9 +87,10 @@ RULE = Rule(
     slug="half-open-session",
     stage="port",
     title="One end still holds an old session on port {port} of {controller}",
-    what_happened="Calls that the controller answered with older numbers in place of an "
-    "acceptance: {odd}. Sessions of the PC that the controller did not know any more: {unknown}. "
-    "Sessions of the controller that the PC did not know any more: {old_data}.",
+    what_happened="The two ends do not agree on which sessions are open."
+    "{odd:if {controller} answered {odd:count call} with older numbers in place of an acceptance.}"
+    "{unknown:if {controller} did not know {unknown:count session} of the PC any more.}"
+    "{old_data:if The PC did not know {old_data:count session} of {controller} any more.}",
     means="One end was cut off and came back, and the other end did not notice. It holds on to "
     "the old session until a time limit passes or a reset arrives.",
     likely_causes=(
@@ -103,7 +104,10 @@ RULE = Rule(
         Step("Look in the controller's list of sessions for one of this PC."),
         Step("Let the program choose a new port of the PC for each call."),
         Step("Have keep-alive switched on at both ends, so that a dead session is noticed."),
-        Step("In future end the program first, and pull the cable afterwards.", cautions.UNPLUG),
+        Step(
+            "Before the cable is pulled again, have the program close its session.",
+            cautions.UNPLUG,
+        ),
         Step("Have the old session closed in the controller.", cautions.OTHERS_SESSION),
     ),
     evidence={

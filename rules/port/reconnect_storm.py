@@ -90,17 +90,14 @@ RULE = Rule(
     what_to_do=(
         Step("Let the program keep its session open and send its requests one after another."),
         Step("Let the program wait longer after each vain try, such as 1, 2, 5 and 10 s."),
-        Step("Stop the program, wait 4 min, and try once by hand."),
+        Step("Stop the program, wait 4 min, and try once by hand.", cautions.PROGRAM),
         Step("If the controller stays silent, have it restarted.", cautions.RESTART),
     ),
     evidence={
         "opened": "the PC opens a session{nth}",
         "denied": "a call that gets no acceptance{nth}",
     },
-    cautions=(
-        "So many sessions can starve the controller's cyclic communication. Before you stop or "
-        "start the program, make sure that no machine depends on it.",
-    ),
+    cautions=("So many sessions can starve the controller's cyclic communication.",),
     also_fits=("A service that hangs for another reason while the program goes on calling.",),
     looks_alike=(
         "A program that opens, asks and closes once a second.",

@@ -257,10 +257,14 @@ RULE = Rule(
     slug="session-limit",
     stage="port",
     title="Port {port} of {controller} seems to have no session left for the PC",
-    what_happened="The PC's sessions with port {port} of {controller}: {refused} refused, {silent} "
-    "ignored, {dropped} dropped at once, {ended} ended as a newer one opened, {unanswered} left "
-    "without an answer. Open at that time: {own:count session} of the PC itself and "
-    "{others:count session} of other stations.",
+    what_happened="Sessions of the PC with port {port} of {controller} were turned away, ignored "
+    "or ended.{refused:if {controller} turned down {refused:count call} of the PC.}"
+    "{silent:if {silent:count call} of the PC got no answer.}"
+    "{dropped:if It dropped {dropped:count session} at once.}"
+    "{ended:if It ended {ended:count session} as a newer one opened.}"
+    "{unanswered:if It left {unanswered:count request} without an answer.}"
+    "{own:if Meanwhile the PC itself had {own:count session} open.}"
+    "{others:if Meanwhile other stations had {others:count session} open.}",
     means="The port is served, and it does not have room for this session. Many controllers allow "
     "one, two or four sessions, and each shows in its own way that they are taken.",
     likely_causes=(
@@ -274,10 +278,10 @@ RULE = Rule(
         Step(
             "Look in the controller's manual how many sessions it allows, and in its list of them."
         ),
+        Step("Wait as long as the controller's time limit for sessions, then try once more."),
         Step(
             "Close the other programs on this PC that use the controller.", cautions.OTHERS_SESSION
         ),
-        Step("Wait as long as the controller's time limit for sessions, then try once more."),
         Step(
             "Ask who else is connected, and have one session after the other closed.",
             cautions.OTHERS_SESSION,
@@ -307,6 +311,7 @@ RULE = Rule(
     ),
     confirm="With all other programs and stations disconnected by those responsible, try once "
     "more. If it works, connect them again one by one.",
+    confirm_caution=cautions.OTHERS_SESSION,
     explains=(
         "port-refused",
         "port-silent",

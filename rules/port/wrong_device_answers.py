@@ -116,7 +116,10 @@ RULE = Rule(
             "Compare {device} and {claimant} with the hardware address on the controller's label."
         ),
         Step("Look up which adapter of the PC has an address in the controller's network."),
-        Step("Have wireless switched off on the PC while you connect, then record again."),
+        Step(
+            "Have wireless switched off on the PC while you connect, then record again.",
+            cautions.LINK_DROPS,
+        ),
         Step(
             "Cable the PC directly to the controller and record again: the hardware address that "
             "answers now is the controller's.",
@@ -141,6 +144,7 @@ RULE = Rule(
     ),
     confirm="With the controller taken off the network by those responsible, the address must fall "
     "silent. If it still answers, it is another device.",
+    confirm_caution=cautions.UNPLUG,
     explains=(
         "path-refused",
         "port-refused",

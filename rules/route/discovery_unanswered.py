@@ -146,7 +146,7 @@ RULE = Rule(
     level=Level.NOTE,
     title="The search for controllers on UDP port {port} finds nothing",
     what_happened="The PC asked everybody on UDP port {port}, {searches:times}, from the address "
-    "{sources:list}. Answers to the PC in the recording: {answers}.",
+    "{sources:list}.{answers:if The recording holds {answers:count answer} to the PC.}",
     means="Without an answer, the program cannot list the controller, and it may be reached by its "
     "address all the same. Recorded answers came as far as the PC's adapter.",
     likely_causes=(

@@ -26,6 +26,8 @@ REPEATS = 3
 UNREACHABLE, TOO_LARGE = 3, 4
 """Type and code of the message (RFC 792, RFC 1191 section 4)."""
 UDP = 17
+MESSAGE_DROPPED, MESSAGE_IGNORED = 1, 3
+"""Places of these causes in the rule."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -96,6 +98,8 @@ def _sighting(
     since: list[Moment],
     missing: Moment | None = None,
 ) -> Sighting:
+    troubles = [*again, *(error.moment for error in errors), *([missing] if missing else [])]
+    answered = [one.answered for one in linkup.sessions if one.answered]
     told = [error.router & 0xFFFF for error in errors]
     return Sighting(
         values={
@@ -108,6 +112,7 @@ def _sighting(
             "sender": errors[0].sender if errors else None,
         },
         frames={
+            "small": [moment for moment in answered if moment < min(troubles)],
             "too_large": [error.moment for error in errors],
             "again": again,
             "missing": [missing] if missing else [],
@@ -115,28 +120,33 @@ def _sighting(
         linkup=linkup,
         certainty=Certainty.SHOWN if errors else Certainty.FITS,
         silent_since=silence(since, linkup.facts),
+        excluded=[MESSAGE_DROPPED] if errors else [MESSAGE_IGNORED],
     )
 
 
 RULE = Rule(
     slug="large-frames-lost",
     stage="route",
-    title="Large frames between the PC and {controller} get lost",
+    title="Large frames between the PC and {controller}{fits:if likely} get lost",
     what_happened="Small packets between the PC and {controller} get through, and large ones do "
-    "not. Messages of a router that a packet is too large: {messages}.",
+    "not.{messages:if {sender} said {messages:times} that a packet of the PC is too large.}",
     means="Somewhere on the way a link takes only smaller packets. Short requests work, and the "
     "first long one hangs.",
     likely_causes=(
         "A VPN or a mobile link on the way leaves less room in each packet.",
         "A filter on the way drops the message that says so, and the PC never learns of it.",
         "The PC's adapter is set to larger frames than the network carries.",
+        "The PC does not act on the router's message: its firewall drops it.",
         "The controller or a device on the way cannot put cut-up packets together again.",
     ),
     what_to_do=(
         Step("Ping the controller with 100 and with 1400 octets of data, and compare."),
         Step("Connect from a PC on the controller's own network: there the long request works."),
         Step("Have the program ask for smaller blocks."),
-        Step("Set the PC's adapter to a smaller packet size, such as 1300, for a test."),
+        Step(
+            "Set the PC's adapter to a smaller packet size, such as 1300, for a test.",
+            cautions.LINK_DROPS,
+        ),
         Step(
             "Ask whoever looks after the network to let the router's message through (ICMP type "
             "3 code 4).",
@@ -144,6 +154,7 @@ RULE = Rule(
         ),
     ),
     evidence={
+        "small": "the answer to a smaller request comes{nth}",
         "too_large": "{sender} says that the PC's packet is too large for the way",
         "again": "the PC sends the same large piece again, without an acknowledgement",
         "missing": "a later piece of the answer comes, and the large one before it does not",

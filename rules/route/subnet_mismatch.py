@@ -15,6 +15,9 @@ from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, network, presumed_mask, silence
 from rules import cautions
 
+OTHER_ADAPTER = 3
+"""Place of this in what would look the same."""
+
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
@@ -26,6 +29,8 @@ def find(case: Case) -> Iterator[Sighting]:
         if all(pc & one == controller & one for one in (mask, others)):
             continue
         tried = linkup.attempts
+        answers = [answer for question in linkup.questions for answer in question.answers]
+        answered, neighbour = min(answers, default=(None, None))
         sent = [*tried, linkup.last_sent] if linkup.last_sent else tried
         yield Sighting(
             values={
@@ -35,11 +40,13 @@ def find(case: Case) -> Iterator[Sighting]:
                 "other_network": network(controller, others),
                 "known": linkup.mask is not None,
                 "tries": len(tried),
+                "neighbour": neighbour,
             },
-            frames={"tried": tried},
+            frames={"tried": tried, "answered": [answered] if answered else []},
             linkup=linkup,
             certainty=Certainty.SHOWN if _is_on_this_cable(linkup) else Certainty.FITS,
             silent_since=silence(sent, case.facts),
+            also_excluded=[OTHER_ADAPTER] if answered else [],
         )
 
 
@@ -66,11 +73,13 @@ def _has_no_other_address(linkup: LinkUp, hardware: Hardware) -> bool:
 RULE = Rule(
     slug="subnet-mismatch",
     stage="route",
-    title="The PC {pc} and the controller {controller} are in different networks",
+    title="The PC {pc} and the controller {controller} are{fits:if likely} in different networks",
     what_happened="The PC is in the network {network}, the controller in {other_network}"
     "{known:mask}. No packet from {controller} came back.",
     means="Devices in different networks reach each other only through a router that knows both. "
-    "Without one, the PC's packets do not arrive.",
+    "Without one, the PC's packets do not arrive, or the answers do not."
+    "{neighbour:if Here the PC asked for the controller's hardware address itself, and {neighbour} "
+    "answered. So the PC's packets arrive there, and the way back is missing.}",
     likely_causes=(
         "The PC has an address from another network than the controller's.",
         "The mask of the PC, or of the controller, does not fit the plant.",
@@ -90,7 +99,10 @@ RULE = Rule(
             "looks after the network whether a filter is in the way."
         ),
     ),
-    evidence={"tried": "the PC tries to reach {controller}{nth}"},
+    evidence={
+        "tried": "the PC tries to reach {controller}{nth}",
+        "answered": "{neighbour} answers for {controller}",
+    },
     also_fits=(
         "A plant with a wider mask on both ends, where the controller is off or does not answer.",
         "A router or filter on the way that drops the packets without a word.",

@@ -169,7 +169,7 @@ def _unanswered(linkup: LinkUp, session: Session, alive: Moment, first: Moment) 
 RULE = Rule(
     slug="controller-restarted",
     stage="session",
-    title="{controller} restarted while the PC was connected",
+    title="{controller}{fits:if likely} restarted while the PC was connected",
     what_happened="The open session on port {port} had carried {answers:count answer}. Then "
     "nothing came from {controller} for {pause:seconds}, and {signs:count sign} of a fresh start "
     "followed.",

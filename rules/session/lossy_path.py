@@ -85,8 +85,10 @@ RULE = Rule(
     stage="session",
     level=Level.WARNING,
     title="{percent} % of the segments to or from {controller} had to be sent again",
-    what_happened="Of {segments:count segment} with data, {lost} had to be sent again: {there} of "
-    "the PC's and {back} of the controller's. Sessions that broke by it: {sessions}.",
+    what_happened="Of {segments:count segment} with data, {lost} had to be sent again."
+    "{there:if The PC sent {there:count segment} again.}"
+    "{back:if The controller sent {back:count segment} again.}"
+    "{sessions:if This broke {sessions:count session}.}",
     means="On a local network hardly anything gets lost. Each loss costs a fraction of a second, "
     "and a series of them costs the session.",
     likely_causes=(
@@ -99,7 +101,7 @@ RULE = Rule(
     what_to_do=(
         Step("Read the counters of damaged frames and collisions at the switch ports."),
         Step("Compare the times of the repeats with drives, welding and radio at the machine."),
-        Step("Set speed and duplex to automatic at both ends."),
+        Step("Set speed and duplex to automatic at both ends.", cautions.LINK_DROPS),
         Step("Route the cable away from motor cables, or try a shielded one.", cautions.UNPLUG),
     ),
     evidence={

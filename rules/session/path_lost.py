@@ -19,8 +19,10 @@ REPEATS = 3
 LONG_IDLE = 60.0
 """Seconds of rest after which things in between are known to forget a session (common practice, no
 source: minutes to an hour)."""
-CONTROLLER_SIDE, PC_SIDE, FORGOTTEN = 0, 1, 2
+CONTROLLER_SIDE, PC_SIDE, FORGOTTEN, ASLEEP = range(4)
 """Places of these causes in the rule."""
+TOO_LARGE = 0
+"""Place of this in what would look the same."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -34,6 +36,8 @@ def find(case: Case) -> Iterator[Sighting]:
             continue
         session, resent = lost[0]
         heard = session.from_server.last
+        since = resent.again.first
+        asked = [at for one in linkup.questions for at in one.since_answer.moments if at > since]
         ends = [end.moment for end in session.closing if end.side == CLIENT]
         yield Sighting(
             values={
@@ -47,11 +51,14 @@ def find(case: Case) -> Iterator[Sighting]:
             frames={
                 "heard": [heard] if heard else [],
                 "again": resent.again.moments,
+                "asked": sorted(asked),
                 "gave_up": ends[:1],
             },
             linkup=linkup,
-            silent_since=silence([resent.again.first, resent.again.last], case.facts),
-            likeliest=_likeliest(linkup, session, resent.again.first),
+            silent_since=silence([since, resent.again.last], case.facts),
+            likeliest=_likeliest(linkup, session, since),
+            excluded=_excluded(linkup, session, since),
+            also_excluded=[TOO_LARGE] if resent.size <= session.largest_confirmed(CLIENT) else [],
         )
 
 
@@ -67,14 +74,32 @@ def _in_vain(session: Session) -> Resent | None:
 
 def _likeliest(linkup: LinkUp, session: Session, since: Moment) -> int:
     """Whose side it was, by who else was heard since then."""
+    if _only_this_session(linkup, session, since) or _rested(session, since):
+        return FORGOTTEN
+    return CONTROLLER_SIDE if _others_are_heard(linkup, since) else PC_SIDE
+
+
+def _excluded(linkup: LinkUp, session: Session, since: Moment) -> list[int]:
+    """The PC's side where others are heard, what comes after a rest where there was none."""
+    found = [PC_SIDE, ASLEEP] if _others_are_heard(linkup, since) else []
+    this_only = _only_this_session(linkup, session, since)
+    return found if this_only or _rested(session, since) else [*found, FORGOTTEN]
+
+
+def _only_this_session(linkup: LinkUp, session: Session, since: Moment) -> bool:
+    """Whether the controller is still heard elsewhere."""
     heard = linkup.last_heard
-    rested = session.from_server.last
-    if heard and heard > since and heard != rested:
-        return FORGOTTEN
-    if rested and since.seconds - rested.seconds >= LONG_IDLE:
-        return FORGOTTEN
+    return heard is not None and heard > since and heard != session.from_server.last
+
+
+def _rested(session: Session, since: Moment) -> bool:
+    last = session.from_server.last
+    return last is not None and since.seconds - last.seconds >= LONG_IDLE
+
+
+def _others_are_heard(linkup: LinkUp, since: Moment) -> bool:
     others = [one for one in linkup.facts.stations if one.hardware != linkup.pc.hardware]
-    return CONTROLLER_SIDE if any(one.last > since for one in others) else PC_SIDE
+    return any(one.last > since for one in others)
 
 
 RULE = Rule(
@@ -101,6 +126,7 @@ RULE = Rule(
     evidence={
         "heard": "the last that {controller} sends in this session",
         "again": "the PC sends the same data again, without an acknowledgement",
+        "asked": "the PC asks for the hardware address of {controller} in vain{nth}",
         "gave_up": "the PC gives up and ends the session",
     },
     cautions=(

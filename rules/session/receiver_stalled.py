@@ -11,7 +11,6 @@ from collections.abc import Iterator
 from analyzer.facts import CLIENT, SERVER, Moment, Session
 from analyzer.findings import Level, Rule, Sighting, Step
 from analyzer.linkup import LISTEN_AFTER, Case, LinkUp
-from rules import cautions
 
 LONG = 5.0
 """Seconds from which on a receiver does not only slow the sender down (common practice, no source;
@@ -85,7 +84,7 @@ RULE = Rule(
     ),
     what_to_do=(
         Step("Look whether the program at that end still reacts, and what it waits for."),
-        Step("Have the program read, or switch off in it, every stream that it asked for."),
+        Step("Have the program read every stream that it asks for, or ask for fewer."),
         Step("Lower the rate or the size of what is sent."),
         Step("Look at the controller's load and operating mode."),
     ),
@@ -93,7 +92,10 @@ RULE = Rule(
         "shut": "{reader} says that it can take no more data{nth}",
         "end": "the session is ended",
     },
-    cautions=(cautions.MACHINE,),
+    cautions=(
+        "Nobody knows what the machine does while one end reads nothing. Have it made safe before "
+        "anybody works at it.",
+    ),
     looks_alike=(
         "A window of zero in a reset: it means nothing.",
         "Small windows: small devices have small buffers.",

@@ -66,7 +66,7 @@ RULE = Rule(
         "A firewall on the way no longer knew the session and answered in the controller's name.",
     ),
     what_to_do=(
-        Step("Ask what happened at the machine at that clock time: restart, mode, download."),
+        Step("Ask what happened at the machine at that clock time: power, mode, download."),
         Step("Look in the controller's log and its list of sessions."),
         Step("Compare protocol, unit number and settings of the program with the manual."),
         Step(
@@ -90,7 +90,7 @@ RULE = Rule(
         "A first try that is dropped without an answer, where a later one works.",
     ),
     confirm="Record several breaks. Right after each request: the request. After the same idle "
-    "time: a limit. At random: a restart or another client.",
+    "time: a limit. At random: the power or another client.",
     sources=("RFC 9293 sections 3.5.2 and 3.10.7",),
     find=find,
 )
