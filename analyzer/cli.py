@@ -7,15 +7,17 @@ from contextlib import contextmanager
 from importlib.resources import files
 from io import BytesIO
 from pathlib import Path
+from secrets import token_bytes
 from typing import Any, BinaryIO
 
 import click
 
 from analyzer import __version__
-from analyzer.diagnosis import Diagnosis, diagnose
+from analyzer.diagnosis import CANNOT_TELL, FAULT, Diagnosis, diagnose
 from analyzer.errors import BadOption, NotARecording, Unusable
 from analyzer.facts import Address, Hardware
 from analyzer.inputs import open_recording
+from analyzer.inputs.records import Chunk, Recording
 from analyzer.linkup import Told
 from analyzer.reports.document import report
 from analyzer.reports.explain import explanation, rule_list
@@ -134,6 +136,138 @@ def _render(
 def _worst(statuses: Sequence[int]) -> int:
     """A fault counts before what cannot be told, and that before no fault."""
     return min(statuses, key=lambda status: (status != 1, status != 3))
+
+
+@main.command(name="trim")
+@click.argument("recording")
+@click.option(
+    "--output", "-o", metavar="PATH", required=True, help="Write the copy here; .gz packs it."
+)
+@click.option(
+    "--controller",
+    "controllers",
+    metavar="ADDRESS[:PORT]",
+    multiple=True,
+    help="The controller that the PC should reach; may be given again.",
+)
+@click.option("--pc", metavar="ADDRESS", help="The PC by its IPv4 or hardware address.")
+@click.option("--keep-payload", is_flag=True, help="Leave the contents of frames as recorded.")
+@click.option("--rename", is_flag=True, help="Give all addresses other names.")
+def trim_command(
+    recording: str,
+    output: str,
+    controllers: Sequence[str],
+    pc: str | None,
+    keep_payload: bool,
+    rename: bool,
+) -> int:
+    """Copy RECORDING with only what its diagnosis needs, for mailing.
+
+    The copy is diagnosed too, and kept only where it is judged alike. Nothing is overwritten.
+    """
+    from analyzer.reports.trimmed import comment, summary
+    from analyzer.trim import Order, trim
+
+    if recording == STANDARD_INPUT:
+        todo = "Give the name of a file: it is read more than once."
+        raise BadOption("standard input cannot be trimmed.", recording, todo)
+    told = Told(tuple(_controller(text) for text in controllers), _pc(pc))
+    said = comment(f"whynolink {__version__}", keep_payload, rename)
+    order = Order(said, keep_payload, token_bytes(16) if rename else None)
+    trimmed = trim(lambda: _recording(recording), all_rules(), told, order, Path(output))
+    options = "".join(f" {text}" for text in _options(trimmed.told))
+    _write(to_text(summary(trimmed, order, options)), None)
+    return 0
+
+
+@main.command(name="compare")
+@click.argument("working")
+@click.argument("failing")
+@click.option(
+    "--controller",
+    "controllers",
+    metavar="ADDRESS[:PORT]",
+    multiple=True,
+    help="The controller; given twice, first that of WORKING, then that of FAILING.",
+)
+@click.option("--pc", "pcs", metavar="ADDRESS", multiple=True, help="The PC; twice as well.")
+@click.option(
+    "--format",
+    "layout",
+    type=click.Choice(["text", "json", "html"]),
+    default="text",
+    show_default=True,
+    help="A text to read, JSON for other programs, or a page.",
+)
+@click.option("--output", metavar="PATH", help="Write to this file, not to the terminal.")
+def compare_command(
+    working: str,
+    failing: str,
+    controllers: Sequence[str],
+    pcs: Sequence[str],
+    layout: str,
+    output: str | None,
+) -> int:
+    """Say what differs first between a recording that works and one that does not.
+
+    Exit status: 0 both work, 1 a difference that matters was found, 2 input or options unusable, 3
+    none was found, or the two cannot be compared.
+    """
+    from analyzer.comparison import Remark, compare
+    from analyzer.reports import comparison as reported
+
+    if output is not None and any(_is_same_file(output, one) for one in (working, failing)):
+        raise BadOption("would be overwritten.", output, "Name another file with --output.")
+    told = [
+        Told((_controller(one),) if one else (), _pc(pc))
+        for one, pc in zip(_each(controllers, "--controller"), _each(pcs, "--pc"), strict=True)
+    ]
+    compared = compare(_diagnose(working, told[0]), _diagnose(failing, told[1]))
+    match layout:
+        case "json":
+            text = reported.to_json(compared)
+        case "html":
+            from analyzer.reports.to_html import to_html  # takes long to import
+
+            text = to_html(reported.document(compared))
+        case _:
+            text = to_text(reported.document(compared))
+    _write(text, output)
+    if Remark.BOTH_WORK in compared.remarks:
+        return 0
+    return FAULT if compared.first or compared.fault else CANNOT_TELL
+
+
+def _each(given: Sequence[str], option: str) -> tuple[str | None, str | None]:
+    """What was told of the first and of the second recording: once for both, or once for each."""
+    if len(given) > 2:
+        raise BadOption("is given more than twice.", option, "Give it once or twice.")
+    return (given[0], given[-1]) if given else (None, None)
+
+
+@contextmanager
+def _recording(name: str) -> Iterator[Recording]:
+    """A recording to be read once, with its progress shown."""
+    with _opened(name) as (stream, size), _progress(size) as advance:
+        recording = open_recording(stream, _called(name))
+        recording.chunks = _watched(recording, recording.chunks, advance)
+        yield recording
+
+
+def _watched(
+    recording: Recording, chunks: Iterator[Chunk], advance: Callable[[int], None]
+) -> Iterator[Chunk]:
+    for chunk in chunks:
+        yield chunk
+        advance(recording.consumed)
+
+
+def _options(told: Told) -> Iterator[str]:
+    """The options that tell this."""
+    for address, port in told.controllers:
+        yield f"--controller {address}" + (f":{port}" if port else "")
+    if told.pc is not None:
+        yield f"--pc {told.pc}"
 
 
 @main.command(name="rules")

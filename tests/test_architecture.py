@@ -32,6 +32,8 @@ FINDINGS = "analyzer.findings"
 RULES = "rules"
 CAUTIONS = "rules.cautions"
 DIAGNOSIS = "analyzer.diagnosis"
+COMPARISON = "analyzer.comparison"
+TRIM = "analyzer.trim"
 REPORTS = "analyzer.reports"
 PACKAGE = "analyzer"
 CLI = "analyzer.cli"
@@ -52,9 +54,11 @@ MAY_IMPORT: dict[str, set[str]] = {
     **{f"{RULES}.{stage}": {FACTS, LINKUP, FINDINGS, CAUTIONS} for stage in STAGES},
     RULES: {FINDINGS, *(f"{RULES}.{stage}" for stage in STAGES)},
     DIAGNOSIS: BELOW_DIAGNOSIS,
-    REPORTS: {REPORTS, DIAGNOSIS, WORDS},
+    COMPARISON: {DIAGNOSIS, FACTS, LINKUP},
+    TRIM: BELOW_DIAGNOSIS | {DIAGNOSIS, TRIM},
+    REPORTS: {REPORTS, DIAGNOSIS, COMPARISON, TRIM, WORDS},
     PACKAGE: BELOW_DIAGNOSIS | {DIAGNOSIS, REPORTS, RULES},
-    CLI: BELOW_DIAGNOSIS | {DIAGNOSIS, REPORTS, RULES, PACKAGE},
+    CLI: BELOW_DIAGNOSIS | {DIAGNOSIS, COMPARISON, TRIM, REPORTS, RULES, PACKAGE},
     "analyzer.__main__": {CLI},
 }
 """Each part of the house and the parts it may import. Data flows down this list, imports go up."""

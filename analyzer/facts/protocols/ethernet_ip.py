@@ -96,6 +96,7 @@ def read(octets: Octets, at: Ints, end: Ints, by_server: Flags) -> Heads:
     no = by_server & (status != 0)
     kind[no] = np.where(command[no] == REGISTER, Kind.REFUSE, Kind.REJECT)
     code = np.where(no, np.minimum(status, INNER - 1), 0)
+    end = np.minimum(end, at + HEAD.itemsize + head["length"])
     _look_inside(octets, at, end, np.flatnonzero(sound & by_server & ~no), command, kind, code)
     return heads(
         np.where(sound, head["length"].astype(np.int64) + HEAD.itemsize, 0),
@@ -136,4 +137,10 @@ def explain(code: int) -> tuple[int, str]:
     return general, GENERAL.get(general, unknown)
 
 
-FRAMING = Framing("EtherNet/IP", frozenset({44818}), read, explain, has_answers=True)
+def looks(octets: Octets, at: Ints) -> Ints:
+    """Octets that are read of messages: the inner head of unconnected ones, too."""
+    unconnected = records(octets, at, HEAD)["command"] == UNCONNECTED
+    return HEAD.itemsize + np.where(unconnected, EXTENDED_END, 0)
+
+
+FRAMING = Framing("EtherNet/IP", frozenset({44818}), read, explain, has_answers=True, looks=looks)

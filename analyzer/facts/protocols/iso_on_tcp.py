@@ -8,7 +8,7 @@ error 0x70.
 import numpy as np
 
 from analyzer.columns import Flags, Ints, Octets
-from analyzer.facts.protocols.framing import Framing, Heads, Kind, heads, records
+from analyzer.facts.protocols.framing import Framing, Heads, Kind, always, heads, records
 
 HEAD = np.dtype(
     [
@@ -59,6 +59,7 @@ def read(octets: Octets, at: Ints, end: Ints, by_server: Flags) -> Heads:
     kind = np.where((code == CONNECT) | (code == CONFIRM), Kind.OPEN, Kind.DATA)
     ends, wrong = code == DISCONNECT, code == ERROR
     kind[ends | wrong] = Kind.ASIDE
+    present = np.minimum(present, length)
     reason = np.where(present >= REASON_END, head["reason"], 0).astype(np.int64)
     cause = np.where(present >= CAUSE_END, head["cause"], 0).astype(np.int64)
     kind[by_server & ((ends & (reason != NORMAL)) | wrong)] = Kind.REFUSE
@@ -74,4 +75,4 @@ def explain(code: int) -> tuple[int, str]:
     return code & 0xFF, REASONS.get(code, "no published meaning")
 
 
-FRAMING = Framing("ISO on TCP", frozenset({102}), read, explain)
+FRAMING = Framing("ISO on TCP", frozenset({102}), read, explain, looks=always(REASON_END))

@@ -26,4 +26,4 @@ def read(octets: Octets, at: Ints, end: Ints, by_server: Flags) -> Heads:
     return heads(np.where(text, end - at, 0))
 
 
-FRAMING = Framing("lines of text", frozenset({23}), read)
+FRAMING = Framing("lines of text", frozenset({23}), read, ends=1)

@@ -8,7 +8,7 @@ Protocol V1.1b3 section 7).
 import numpy as np
 
 from analyzer.columns import Flags, Ints, Octets
-from analyzer.facts.protocols.framing import Framing, Heads, Kind, records
+from analyzer.facts.protocols.framing import Framing, Heads, Kind, always, records
 
 HEAD = np.dtype(">u8")
 """Transaction 2 octets, protocol 2, length 2, unit, function; the code stands behind."""
@@ -46,7 +46,8 @@ def read(octets: Octets, at: Ints, end: Ints, by_server: Flags) -> Heads:
     sound &= usual | (present < FUNCTION_END)
     unit[present < UNIT_END] = -1
     kind, code = np.zeros(len(at), np.int64), np.zeros(len(at), np.int64)
-    refused = np.flatnonzero(by_server & (function >= REFUSED) & (present >= CODE_END))
+    whole = (present >= CODE_END) & (length + LENGTH_END >= CODE_END)
+    refused = np.flatnonzero(by_server & (function >= REFUSED) & whole)
     code[refused] = octets[at[refused] + CODE_END - 1]
     kind[refused] = np.where(np.isin(code[refused], LATER), Kind.LATER, Kind.REJECT)
     length += LENGTH_END
@@ -59,4 +60,7 @@ def explain(code: int) -> tuple[int, str]:
     return code, MEANINGS.get(code, "no published meaning")
 
 
-FRAMING = Framing("Modbus/TCP", frozenset({502}), read, explain, is_sure=False, has_answers=True)
+FRAMING = Framing(
+    "Modbus/TCP", frozenset({502}), read, explain,
+    is_sure=False, has_answers=True, looks=always(CODE_END),
+)  # fmt: skip

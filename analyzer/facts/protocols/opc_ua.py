@@ -8,7 +8,7 @@ ERR carries a status code instead.
 import numpy as np
 
 from analyzer.columns import Flags, Ints, Octets
-from analyzer.facts.protocols.framing import Framing, Heads, Kind, heads, records
+from analyzer.facts.protocols.framing import Framing, Heads, Kind, always, heads, records
 
 HEAD = np.dtype([("letters", ">u4"), ("size", "<u4"), ("status", "<u4")])
 STATUS_END = 12
@@ -61,7 +61,7 @@ def read(octets: Octets, at: Ints, end: Ints, by_server: Flags) -> Heads:
     kind[(letters == CLOSE) | (letters == ERROR)] = Kind.ASIDE
     no = by_server & (letters == ERROR)
     kind[no] = Kind.REFUSE
-    code = np.where(no & (present >= STATUS_END), head["status"], 0)
+    code = np.where(no & (np.minimum(present, head["size"]) >= STATUS_END), head["status"], 0)
     return heads(np.where(sound, head["size"], 0), kind=kind, code=code)
 
 
@@ -70,4 +70,4 @@ def explain(code: int) -> tuple[int, str]:
     return code, MEANINGS.get(code & 0xFFFF0000, "no published meaning")
 
 
-FRAMING = Framing("OPC UA", frozenset({4840}), read, explain)
+FRAMING = Framing("OPC UA", frozenset({4840}), read, explain, looks=always(STATUS_END))

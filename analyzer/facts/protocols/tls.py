@@ -7,7 +7,7 @@ done; before, an alert says in two octets how grave it is and why (section 6).
 import numpy as np
 
 from analyzer.columns import Flags, Ints, Octets
-from analyzer.facts.protocols.framing import Framing, Heads, Kind, heads, records
+from analyzer.facts.protocols.framing import Framing, Heads, Kind, always, heads, records
 
 HEAD = np.dtype(
     [("type", "u1"), ("version", ">u2"), ("length", ">u2"), ("level", "u1"), ("reason", "u1")]
@@ -65,4 +65,4 @@ def explain(code: int) -> tuple[int, str]:
     return code, MEANINGS.get(code, "no published meaning")
 
 
-FRAMING = Framing("TLS", frozenset({443, 802, 4843}), read, explain)
+FRAMING = Framing("TLS", frozenset({443, 802, 4843}), read, explain, looks=always(HEAD.itemsize))

@@ -1,0 +1,274 @@
+"""A recording -> a copy of it that is small and private enough to mail, and diagnosed alike.
+
+    recording -> diagnosis -> chosen frames -> rewritten -> written -> diagnosed again
+
+The copy is believed only after it has been diagnosed itself. Where the chosen frames do not give
+the same diagnosis, all of them are copied; where these do not either, there is no copy.
+"""
+
+import gzip
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import BinaryIO, cast
+
+from analyzer.diagnosis import Diagnosis, diagnose
+from analyzer.errors import BadOption, Unusable
+from analyzer.facts import Address, Facts, Hardware, Interface
+from analyzer.findings import Level, Rule
+from analyzer.frames import Decoder, Frames
+from analyzer.inputs import open_recording
+from analyzer.inputs.records import Recording
+from analyzer.linkup import Told
+from analyzer.trim.choosing import Chooser, everything, needed
+from analyzer.trim.heads import Spoken, heads, spoken
+from analyzer.trim.renaming import Renaming
+from analyzer.trim.rewriting import Rewriter
+from analyzer.trim.writer import Writer
+
+__all__ = ["Order", "Trimmed", "trim"]
+
+GZIP_ENDING = ".gz"
+REMEMBERED = 1 << 16
+"""Packets that a repetition is recognised of; copies come within milliseconds, loops soon."""
+
+Again = Callable[[], AbstractContextManager[Recording]]
+"""Opens the recording from its beginning."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Order:
+    """How to trim. comment: what the copy says of itself; key: what makes a renaming this one,
+    None where names stay.
+    """
+
+    comment: str
+    keep_payload: bool = False
+    key: bytes | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trimmed:
+    """What was done. sparing: whether only the frames needed were copied; covered: octets of
+    payload that were filled; sizes: octets of both files; renamed: new names by the old ones; told:
+    what the user told, in new names.
+    """
+
+    original: Diagnosis
+    copy: Diagnosis
+    sparing: bool
+    covered: int
+    sizes: tuple[int, int]
+    renamed: dict[str, str]
+    told: Told
+
+
+def trim(again: Again, rules: Sequence[Rule], told: Told, order: Order, out: Path) -> Trimmed:
+    """Write the copy of a recording, packed with gzip where the name of the file says so.
+
+    Raises BadOption where the file exists or cannot be written, and Unusable where the copy would
+    be diagnosed differently. Nothing is left of a copy that did not succeed.
+    """
+    with again() as recording:
+        original = diagnose(recording, rules, told)
+    renaming = None if order.key is None else Renaming(_masks(original), order.key)
+    names = _Names(renaming)
+    told = names.told(told)
+    for chooser in dict.fromkeys((needed(original), everything)):
+        rewriter = Rewriter(renaming, order.keep_payload)
+        with _new_file(out) as accept:
+            with again() as recording, _packed(out) as stream:
+                copying = _Copy(original.facts, rewriter, names, order.comment)
+                copying.write(recording, chooser, stream)
+            with out.open("rb") as written:
+                copy = diagnose(open_recording(written, out.name), rules, told)
+            if essence(copy, _Names(None)) == essence(original, names):
+                accept()
+                return Trimmed(
+                    original=original,
+                    copy=copy,
+                    sparing=chooser is not everything,
+                    covered=rewriter.covered,
+                    sizes=(recording.consumed, out.stat().st_size),
+                    renamed=names.known(original),
+                    told=told,
+                )
+    raise Unusable(
+        "a copy of it without payload would not be judged like the whole recording.",
+        original.facts.file,
+        "Nothing was written. Try again with --keep-payload, or send the recording itself.",
+    )
+
+
+# --- the same diagnosis -------------------------------------------------------------------------
+
+Essence = tuple[object, ...]
+
+
+class _Names:
+    """The new names of what users tell and reports say; the old ones where nothing is renamed."""
+
+    def __init__(self, renaming: Renaming | None) -> None:
+        self.renaming = renaming
+
+    def address(self, address: Address) -> Address:
+        return address if self.renaming is None else Address(self.renaming.address(address))
+
+    def hardware(self, hardware: int) -> Hardware:
+        return Hardware(hardware if self.renaming is None else self.renaming.hardware(hardware))
+
+    def told(self, told: Told) -> Told:
+        pc = told.pc
+        if isinstance(pc, Hardware):
+            pc = self.hardware(pc)
+        elif pc is not None:
+            pc = self.address(pc)
+        controllers = tuple((self.address(one), port) for one, port in told.controllers)
+        return Told(controllers, pc)
+
+    def interface(self, one: Interface) -> Interface:
+        hardware = None if one.hardware is None else self.hardware(one.hardware)
+        addresses = [(int(self.address(Address(own))), mask) for own, mask in one.addresses]
+        return replace(one, hardware=hardware, addresses=addresses)
+
+    def known(self, diagnosis: Diagnosis) -> dict[str, str]:
+        """The new names of everybody in the link-ups by the old ones; none where names stay."""
+        if self.renaming is None:
+            return {}
+        linkups = diagnosis.case.linkups
+        hardware = [linkup.pc.hardware for linkup in linkups]
+        hardware += [linkup.hardware for linkup in linkups]
+        addresses = [linkup.pc_address for linkup in linkups]
+        addresses += [linkup.controller for linkup in linkups]
+        new = {str(one): str(self.address(one)) for one in addresses if one is not None}
+        return new | {str(one): str(self.hardware(one)) for one in hardware if one is not None}
+
+
+def essence(diagnosis: Diagnosis, names: _Names) -> Essence:
+    """What has to be the same of original and copy."""
+    return (
+        [one.rule for one in diagnosis.findings if one.level is Level.FAULT][:1],
+        sorted(
+            (names.address(one.linkup.controller), str(one.verdict), str(one.stopped_at))
+            for one in diagnosis.outcomes
+        ),
+        {(one.rule, str(one.level)) for one in diagnosis.findings},
+        diagnosis.status,
+    )
+
+
+def _masks(diagnosis: Diagnosis) -> Iterator[int]:
+    """Masks that the recording names, or that somebody's directed broadcasts tell: all ones behind
+    the network (RFC 922).
+    """
+    facts = diagnosis.facts
+    told = [mask for one in facts.interfaces for _, mask in one.addresses]
+    told += [message.mask for message in facts.dhcp if message.mask is not None]
+    groups = (group for station in facts.stations for group in station.broadcast_to)
+    told += [~(group & ~(group + 1)) & 0xFFFFFFFF for group in groups]
+    return (mask for mask in told if Address(mask).is_mask)
+
+
+# --- the file -----------------------------------------------------------------------------------
+
+
+@contextmanager
+def _new_file(out: Path) -> Iterator[Callable[[], None]]:
+    """A file that was not there before, and that goes again unless it is accepted."""
+    accepted: list[bool] = []
+    try:
+        out.open("xb").close()
+    except FileExistsError:
+        todo = "Name another file with --output; nothing is overwritten."
+        raise BadOption("exists already.", str(out), todo) from None
+    except (OSError, ValueError) as problem:
+        why = getattr(problem, "strerror", None) or "not a usable file name"
+        raise BadOption(
+            f"cannot be written: {why}.", str(out), "Choose another --output."
+        ) from None
+    try:
+        yield lambda: accepted.append(True)
+    except OSError as problem:
+        todo = "Look for room and rights there."
+        raise BadOption(f"cannot be written: {problem.strerror}.", str(out), todo) from None
+    finally:
+        if not accepted:
+            out.unlink(missing_ok=True)
+
+
+@contextmanager
+def _packed(out: Path) -> Iterator[BinaryIO]:
+    with out.open("wb") as stream:
+        if out.suffix == GZIP_ENDING:
+            with gzip.GzipFile(filename="", mode="wb", fileobj=stream, mtime=0) as packed:
+                yield cast("BinaryIO", packed)
+        else:
+            yield stream
+
+
+class _Copy:
+    """Copies the chosen frames of one recording."""
+
+    def __init__(self, facts: Facts, rewriter: Rewriter, names: _Names, comment: str) -> None:
+        self.facts = facts
+        self.rewriter = rewriter
+        self.interfaces = [names.interface(one) for one in facts.interfaces]
+        self.comment = comment
+        self.known: Spoken = spoken(facts.sessions)
+        self.time = 0 if facts.untimed == facts.coverage.frames else None
+        self.tags: dict[int, int] = {}
+
+    def write(self, recording: Recording, chooser: Chooser, stream: BinaryIO) -> None:
+        """Read the recording once more, and write what is chosen."""
+        writer = Writer(stream, self.interfaces, self.comment)
+        decoder = Decoder(recording.interfaces)
+        last = 0
+        for chunk in recording.chunks:
+            frames = decoder.decode(chunk)
+            last = int(frames.time[-1])
+            self._chunk(frames, chooser, writer)
+        writer.end(last, recording.damage is not None)
+
+    def _chunk(self, frames: Frames, chooser: Chooser, writer: Writer) -> None:
+        spans = heads(frames, self.known)
+        links = [one.link for one in self.interfaces]
+        rows = chooser(frames).nonzero()[0]
+        columns = (
+            frames.number, frames.fingerprint, frames.start, frames.end,
+            frames.network, frames.kind, frames.interface, frames.time, frames.wire,
+            frames.direction,
+        )  # fmt: skip
+        values = (column[rows].tolist() for column in columns)
+        for row, number, packet, start, end, network, kind, interface, time, wire, way in zip(
+            rows.tolist(), *values, strict=True
+        ):
+            octets = self.rewriter.frame(
+                frames.octets[start:end].tobytes(),
+                links[interface],
+                kind,
+                network - start,
+                self._tag(number, packet),
+                [(begin - start, stop - start) for begin, stop in spans.get(row, ())],
+            )
+            if self._is_untimed(time, interface, way, len(octets), wire):
+                writer.untimed(octets, wire)
+            else:
+                writer.frame(octets, interface, time, wire, way)
+            self.time = time
+
+    def _is_untimed(self, time: int, interface: int, way: int, stored: int, wire: int) -> bool:
+        """Whether a frame may have come without a time, and can be written so: it is read with the
+        time of the frame before it, the first interface, and its octets up to the snap length.
+        """
+        if not self.facts.untimed or time != self.time or interface or way:
+            return False
+        return stored == min(wire, self.interfaces[0].snap_length or wire)
+
+    def _tag(self, number: int, packet: int) -> int:
+        """The number of the first frame with the same packet, or of this one."""
+        tag = self.tags.pop(packet, number)
+        self.tags[packet] = tag
+        if len(self.tags) > REMEMBERED:
+            del self.tags[next(iter(self.tags))]
+        return tag

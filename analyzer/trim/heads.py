@@ -1,0 +1,68 @@
+"""Which octets of TCP payloads facts are read from: the heads of messages of known protocols."""
+
+import numpy as np
+
+from analyzer.columns import Flags, Ints
+from analyzer.facts import Session, Socket
+from analyzer.facts.messages import IN_ONE_SEGMENT
+from analyzer.facts.protocols import FRAMINGS, Framing
+from analyzer.frames import Frames
+
+Ends = tuple[int, int]
+"""Sender and receiver, as 48-bit numbers."""
+Spoken = dict[Ends, tuple[int, bool]]
+"""What is spoken between two sockets: the protocol's place in FRAMINGS, and whether the sender is
+the server."""
+Spans = dict[int, list[tuple[int, int]]]
+"""Octet positions (begin, end) by the row of the frame."""
+
+
+def spoken(sessions: list[Session]) -> Spoken:
+    """The protocols of all sessions in which one is known."""
+    found: Spoken = {}
+    for session in sessions:
+        if session.dialogue.framing >= 0:
+            client, server = _number(session.client), _number(session.server)
+            found[client, server] = session.dialogue.framing, False
+            found[server, client] = session.dialogue.framing, True
+    return found
+
+
+def _number(socket: Socket) -> int:
+    return int(socket.address) << 16 | socket.port
+
+
+def heads(frames: Frames, known: Spoken) -> Spans:
+    """Where the heads of messages stand in the segments of a chunk."""
+    table, spans = frames.tcp, Spans()
+    src = (frames.ip.src[table.ip] << np.uint64(16) | table.sport).tolist()
+    dst = (frames.ip.dst[table.ip] << np.uint64(16) | table.dport).tolist()
+    ways = [known.get(ends) for ends in zip(src, dst, strict=True)]
+    protocol = np.array([-1 if way is None else way[0] for way in ways], np.int64)
+    by_server = np.array([way is not None and way[1] for way in ways], bool)
+    for number in sorted(set(protocol[protocol >= 0].tolist())):
+        rows = np.flatnonzero((protocol == number) & (table.length > 0))
+        _walk(FRAMINGS[number], frames, rows, by_server, spans)
+    return spans
+
+
+def _walk(framing: Framing, frames: Frames, rows: Ints, by_server: Flags, spans: Spans) -> None:
+    """Walk through segments together, message by message, as the facts do."""
+    table = frames.tcp
+    at = table.payload[rows]
+    for _ in range(IN_ONE_SEGMENT):
+        end = np.minimum(table.payload + table.length, frames.end[table.row])[rows]
+        size = framing.heads(frames.octets, at, end, by_server[rows]).size
+        here = np.flatnonzero(size > 0)
+        rows, at, end, size = rows[here], at[here], end[here], size[here]
+        if not len(rows):
+            return
+        behind = np.minimum(at + size, end)
+        read = np.minimum(at + framing.looks(frames.octets, at), behind)
+        for row, *places in zip(
+            table.row[rows].tolist(), at.tolist(), read.tolist(),
+            (behind - framing.ends).tolist(), behind.tolist(), strict=True,
+        ):  # fmt: skip
+            spans.setdefault(row, []).extend([(places[0], places[1]), (places[2], places[3])])
+        more = np.flatnonzero(behind < end)
+        rows, at = rows[more], behind[more]

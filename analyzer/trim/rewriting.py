@@ -1,0 +1,312 @@
+"""One frame -> the same frame with its contents covered and its addresses renamed.
+
+Every header that facts are read from stays, and so does every length. What lies behind is filled:
+with the letter x, and outside of TCP first with the number of the frame, so that two packets that
+differ still do, and a copy that the recorder made is still one. Checksums stay as right, as wrong
+or as unfinished as they were. Nothing here raises on octets: of a header that is cut short or
+contradicts itself nothing is kept.
+"""
+
+from collections.abc import Sequence
+
+from analyzer.facts.dhcp import CLIENT_PORT, SERVER_PORT
+from analyzer.facts.icmp import ERRORS, REDIRECT
+from analyzer.facts.starts import HOP_BY_HOP, ICMPV6, IGMP, NEIGHBOUR_SOLICITATION
+from analyzer.facts.switch import ORGANISATION, PORT_ID, PORT_VLAN, SNAP
+from analyzer.frames import ETHERNET_IPV4_LENGTHS, FRAGMENT_OFFSET, Kind, Protocol
+from analyzer.inputs.records import Link
+from analyzer.trim.checksums import WORD, mended, total
+from analyzer.trim.renaming import Renaming
+
+FILLER = b"x"
+TAG = 8
+"""Octets of the frame's number in the filler: as many of a datagram as a copy is known by."""
+IPV4, IPV6, TCP, UDP, ICMP = 20, 40, 20, 8, 8
+"""Octets of the shortest headers."""
+CHECKSUM: dict[int, int] = {Protocol.ICMP: 2, IGMP: 2, Protocol.TCP: 16, Protocol.UDP: 6, ICMPV6: 2}
+"""Where each protocol has its checksum."""
+WITHOUT_PSEUDO_HEADER = (Protocol.ICMP, IGMP)
+HARDWARE_AT: dict[int, tuple[int, ...]] = {
+    Link.ETHERNET: (0, 6),
+    Link.COOKED: (6,),
+    Link.COOKED2: (12,),
+}
+"""Where the link header has hardware addresses."""
+NETWORK_AT: dict[int, int] = {Link.ETHERNET: 14, Link.COOKED: 16, Link.COOKED2: 20}
+TREE, BRIDGES = 36, (7, 19)
+"""Octets of a spanning-tree frame that are understood, and where it names root and bridge (IEEE
+802.1D-2004 9.3.1)."""
+LLC, EAP = 8, 9
+"""Octets of headers: IEEE 802.2 with SNAP; EAPOL, EAP and the type of request."""
+DHCP, DHCP_ADDRESSES, DHCP_HARDWARE, DHCP_TEXTS = 240, (12, 16, 20, 24), 28, (34, 236)
+"""A DHCP message: octets before the options, where it has addresses, and what is text (RFC 2131
+2; what follows the hardware address is spare)."""
+KEPT_OPTIONS = {1, 3, 28, 50, 51, 53, 54, 55, 57, 58, 59}
+ADDRESS_OPTIONS = {3, 28, 50, 54}
+"""DHCP options that are no text of somebody's, and those of them that are addresses (RFC 2132)."""
+
+Spans = Sequence[tuple[int, int]]
+
+
+class Rewriter:
+    """Rewrites the frames of one recording. renaming: None where names stay; covered: octets that
+    were filled so far.
+    """
+
+    def __init__(self, renaming: Renaming | None, keep_payload: bool) -> None:
+        self.renaming = renaming
+        self.keep_payload = keep_payload
+        self.covered = 0
+
+    def frame(
+        self, octets: bytes, link: int, kind: int, network: int, tag: int, heads: Spans = ()
+    ) -> bytes:
+        """The rewritten frame. kind: a Kind; network: where its header begins; tag: the number to
+        tell its contents by; heads: octets of TCP payload that stay.
+        """
+        frame = bytearray(octets)
+        if network >= NETWORK_AT.get(link, 0):
+            for at in HARDWARE_AT.get(link, ()):
+                self._hardware(frame, at)
+        match kind:
+            case Kind.IPV4:
+                self._ipv4(frame, network, tag, heads)
+            case Kind.ARP:
+                self._arp(frame, network, tag)
+            case Kind.IPV6:
+                self._ipv6(frame, network, tag)
+            case Kind.SPANNING_TREE:
+                self._tree(frame, network)
+            case Kind.LLDP:
+                self._neighbour(frame, network)
+            case Kind.EAPOL:
+                self._cover(frame, network + EAP, len(frame), tag)
+            case Kind.OTHER_LLC:
+                self._cover(frame, network + LLC, len(frame), tag)
+            case _:
+                self._cover(frame, network, len(frame), tag)
+        return bytes(frame)
+
+    # --- filling and renaming -------------------------------------------------------------------
+
+    def _cover(
+        self, frame: bytearray, begin: int, end: int, tag: int | None = None, filler: bytes = FILLER
+    ) -> None:
+        end = min(end, len(frame))
+        if self.keep_payload or begin >= end:
+            return
+        size = end - begin
+        number = b"" if tag is None else tag.to_bytes(TAG)[-size:]
+        frame[begin:end] = number + filler * (size - len(number))
+        self.covered += size
+
+    def _pad(self, frame: bytearray, begin: int) -> None:
+        """Padding behind a packet may hold anything."""
+        if not self.keep_payload and begin < len(frame):
+            frame[begin:] = bytes(len(frame) - begin)
+
+    def _hardware(self, frame: bytearray, at: int) -> None:
+        if self.renaming is not None and at + 6 <= len(frame):
+            new = self.renaming.hardware(int.from_bytes(frame[at : at + 6]))
+            frame[at : at + 6] = new.to_bytes(6)
+
+    def _address(self, frame: bytearray, at: int) -> None:
+        if self.renaming is not None and at + 4 <= len(frame):
+            new = self.renaming.address(int.from_bytes(frame[at : at + 4]))
+            frame[at : at + 4] = new.to_bytes(4)
+
+    def _address6(self, frame: bytearray, at: int) -> None:
+        if self.renaming is not None and at + 16 <= len(frame):
+            frame[at : at + 16] = self.renaming.ipv6(bytes(frame[at : at + 16]))
+
+    # --- the network layer ----------------------------------------------------------------------
+
+    def _arp(self, frame: bytearray, at: int, tag: int) -> None:
+        lengths = int.from_bytes(frame[at + 4 : at + 6])
+        if len(frame) < at + 28 or lengths != ETHERNET_IPV4_LENGTHS:
+            self._cover(frame, at, len(frame), tag)
+            return
+        for place in (8, 18):
+            self._hardware(frame, at + place)
+        for place in (14, 24):
+            self._address(frame, at + place)
+        self._pad(frame, at + 28)
+
+    def _ipv4(
+        self, frame: bytearray, at: int, tag: int, heads: Spans, quoted: bool = False
+    ) -> None:
+        room = len(frame) - at
+        header = (frame[at] & 15) * 4 if room >= IPV4 else 0
+        length = int.from_bytes(frame[at + 2 : at + 4]) or room
+        if header < IPV4 or frame[at] >> 4 != 4 or length < header:
+            self._cover(frame, at, len(frame), tag)
+            return
+        body, end = at + header, min(at + length, len(frame))
+        protocol, piece = frame[at + 9], int.from_bytes(frame[at + 6 : at + 8])
+        before = bytes(frame[:end])
+        self._address(frame, at + 12)
+        self._address(frame, at + 16)
+        if self.renaming is not None and header > IPV4:
+            frame[at + IPV4 : body] = b"\x01" * min(header - IPV4, len(frame) - at - IPV4)
+        if piece & FRAGMENT_OFFSET:
+            self._later_piece(frame, body, end, tag)
+        else:
+            self._body(frame, protocol, body, end, tag, heads, quoted)
+        self._mend(frame, before, at + 10, slice(at, body))
+        if not piece & FRAGMENT_OFFSET:
+            pseudo = bytes([0, protocol]) + (length - header).to_bytes(2)
+            self._mend_body(frame, before, protocol, body, slice(at + 12, at + 20), pseudo)
+        if not quoted:
+            self._pad(frame, end)
+
+    def _ipv6(self, frame: bytearray, at: int, tag: int) -> None:
+        if len(frame) < at + IPV6:
+            self._cover(frame, at, len(frame), tag)
+            return
+        length, protocol, body = int.from_bytes(frame[at + 4 : at + 6]), frame[at + 6], at + IPV6
+        end = min(body + length, len(frame)) if length else len(frame)
+        before = bytes(frame[:end])
+        self._address6(frame, at + 8)
+        self._address6(frame, at + 24)
+        if protocol == HOP_BY_HOP and end >= body + 8 and not frame[body + 1]:
+            protocol, body, length = frame[body], body + 8, length - 8
+        self._body(frame, protocol, body, end, tag, (), False)
+        pseudo = max(length, 0).to_bytes(4) + bytes([0, protocol])
+        self._mend_body(frame, before, protocol, body, slice(at + 8, at + 40), pseudo)
+        self._pad(frame, end)
+
+    # --- what packets carry ---------------------------------------------------------------------
+
+    def _body(
+        self, frame: bytearray, protocol: int, body: int, end: int, tag: int, heads: Spans,
+        quoted: bool,
+    ) -> None:  # fmt: skip
+        match protocol:
+            case Protocol.TCP:
+                self._tcp(frame, body, end, heads)
+            case Protocol.UDP:
+                ports = {int.from_bytes(frame[body + at : body + at + 2]) for at in (0, 2)}
+                if ports <= {CLIENT_PORT, SERVER_PORT} and end >= body + UDP + DHCP:
+                    self._dhcp(frame, body + UDP, end)
+                else:
+                    self._cover(frame, body + UDP, end, tag)
+            case Protocol.ICMP:
+                self._icmp(frame, body, end, tag, quoted)
+            case _ if protocol == IGMP:
+                self._cover(frame, body + ICMP, end, tag)
+            case _ if protocol == ICMPV6:
+                self._icmpv6(frame, body, end, tag)
+            case _:
+                self._cover(frame, body, end, tag)
+
+    def _tcp(self, frame: bytearray, body: int, end: int, heads: Spans) -> None:
+        header = (frame[body + 12] >> 4) * 4 if end > body + 12 else TCP
+        at = body + max(header, TCP)
+        for begin, stop in heads:
+            self._cover(frame, at, min(begin, end))
+            at = max(at, stop)
+        self._cover(frame, at, end)
+
+    def _icmp(self, frame: bytearray, body: int, end: int, tag: int, quoted: bool) -> None:
+        kind = frame[body] if end >= body + ICMP else None
+        if kind not in ERRORS or quoted:
+            self._cover(frame, body + ICMP, end, tag)
+            return
+        if kind == REDIRECT:
+            self._address(frame, body + 4)
+        packet = frame[:end]
+        self._ipv4(packet, body + ICMP, tag, (), quoted=True)
+        frame[:end] = packet
+
+    def _icmpv6(self, frame: bytearray, body: int, end: int, tag: int) -> None:
+        asks = end > body and frame[body] in (NEIGHBOUR_SOLICITATION, NEIGHBOUR_SOLICITATION + 1)
+        if asks and end >= body + 24:
+            self._address6(frame, body + 8)
+        self._cover(frame, body + (24 if asks else 4), end, tag)
+
+    def _dhcp(self, frame: bytearray, at: int, end: int) -> None:
+        for place in DHCP_ADDRESSES:
+            self._address(frame, at + place)
+        self._hardware(frame, at + DHCP_HARDWARE)
+        texts = slice(at + DHCP_TEXTS[0], at + DHCP_TEXTS[1])
+        if any(frame[texts]):
+            self._cover(frame, texts.start, texts.stop)
+        at += DHCP
+        while at + 2 <= end and frame[at] != 0xFF:
+            if not frame[at]:
+                at += 1
+                continue
+            code, value, at = frame[at], at + 2, at + 2 + frame[at + 1]
+            if code in ADDRESS_OPTIONS:
+                for place in range(value, min(at, end) - 3, 4):
+                    self._address(frame, place)
+            elif code not in KEPT_OPTIONS:
+                self._cover(frame, value, min(at, end))
+        self._cover(frame, at + 1, end, filler=b"\0")
+
+    # --- the switch -----------------------------------------------------------------------------
+
+    def _tree(self, frame: bytearray, at: int) -> None:
+        at += LLC if frame[at] == SNAP else 3
+        for place in BRIDGES:
+            self._hardware(frame, at + place)
+        self._cover(frame, at + TREE, len(frame), filler=b"\0")
+
+    def _neighbour(self, frame: bytearray, at: int) -> None:
+        """Parts of 7 bits type, 9 bits length, value (IEEE 802.1AB 8.4); a VLAN number stays."""
+        while at + 2 <= len(frame):
+            head = int.from_bytes(frame[at : at + 2])
+            kind, value, end = head >> 9, at + 2, at + 2 + (head & 0x1FF)
+            at = end
+            if kind == 0:
+                break
+            if kind == ORGANISATION and frame[value : value + 4] != PORT_VLAN:
+                self._cover(frame, value + 4, end)
+            elif kind <= PORT_ID:
+                self._cover(frame, value + 1, end)
+            elif kind not in (LIVES, ORGANISATION):
+                self._cover(frame, value, end)
+        self._pad(frame, at)
+
+    # --- checksums ------------------------------------------------------------------------------
+
+    def _later_piece(self, frame: bytearray, begin: int, end: int, tag: int) -> None:
+        """Of a packet that was cut up: the checksum is in the first piece, so that the sum of each
+        later one has to stay.
+        """
+        before = total(frame[begin:end])
+        self._cover(frame, begin, end, tag)
+        at = begin + TAG
+        if not self.keep_payload and at + 2 <= end:
+            word = int.from_bytes(frame[at : at + 2])
+            changed = (word + before - total(frame[begin:end])) % WORD
+            frame[at : at + 2] = changed.to_bytes(2)
+
+    def _mend(self, frame: bytearray, before: bytes, at: int, covers: slice) -> None:
+        """Mend the checksum at a place, which is among the octets that it covers."""
+        field = int.from_bytes(before[at : at + 2])
+        sums = total(before[covers]) - field, total(frame[covers]) - field
+        frame[at : at + 2] = mended(field, *sums).to_bytes(2)
+
+    def _mend_body(
+        self, frame: bytearray, before: bytes, protocol: int, body: int, ends: slice, rest: bytes
+    ) -> None:
+        """Mend the checksum of what a packet carries. ends: its addresses; rest: what else belongs
+        into the pseudo-header.
+        """
+        at, end = body + CHECKSUM.get(protocol, len(before)), len(before)
+        field = int.from_bytes(before[at : at + 2])
+        if at + 2 > end or (protocol == Protocol.UDP and not field):
+            return
+        pseudo = [0, 0]
+        if protocol not in WITHOUT_PSEUDO_HEADER:
+            pseudo = [total(octets[ends] + rest) for octets in (before, bytes(frame))]
+        sums = [total(octets[body:end]) - field for octets in (before, bytes(frame))]
+        new = mended(field, sums[0] + pseudo[0], sums[1] + pseudo[1], *pseudo)
+        if protocol == Protocol.UDP:
+            new = new or WORD
+        frame[at : at + 2] = new.to_bytes(2)
+
+
+LIVES = 3
+"""For how many seconds an announcement holds: its part number (IEEE 802.1AB 8.5.4)."""

@@ -1,0 +1,92 @@
+"""The comparison as a document and as JSON: every value has words, and fits a terminal."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+import analyzer
+from analyzer.comparison import Comparison, Remark, Weight, compare
+from analyzer.reports import comparison as reported
+from analyzer.reports.blocks import Paragraph, Table
+from analyzer.reports.to_html import to_html
+from analyzer.reports.to_text import to_text
+from captures import make
+from tests.support import diagnosed
+from tests.test_wording import AVOIDED, MOST_WORDS, sentences
+
+CAPTURES = Path(__file__).parents[2] / "captures"
+WORKING = "healthy-first-contact.pcapng"
+FAILING = sorted(make.STORIES)
+
+
+def of(working: str, failing: str) -> Comparison:
+    return compare(*(analyzer.diagnose(CAPTURES / name) for name in (working, failing)))
+
+
+@pytest.mark.parametrize("failing", FAILING)
+def test_every_demo_recording_can_be_compared(failing: str) -> None:
+    comparison = of(WORKING, failing)
+    text = to_text(reported.document(comparison))
+    assert all(len(line) <= 79 and line.isascii() for line in text.split("\n"))
+    assert "None" not in text
+    content = json.loads(reported.to_json(comparison))
+    assert content["schema"] == "whynolink-comparison/1"
+    assert content["working"]["file"] == WORKING
+    assert content["failing"]["file"] == failing
+    assert len(content["aspects"]) == len(comparison.aspects)
+
+
+def test_text_json_and_page_say_the_same() -> None:
+    comparison = of(WORKING, "port-refused.pcap")
+    blocks = reported.document(comparison)
+    strong = [one.text for one in blocks if isinstance(one, Paragraph) and one.strong]
+    content = json.loads(reported.to_json(comparison))
+    assert strong == [content["text"]]
+    assert " ".join(strong[0].split()) in " ".join(to_text(blocks).split())
+    assert content["first_difference"]["aspect"] == "port"
+    assert content["first_difference"]["working"] == "TCP 502"
+    page = to_html(blocks)
+    assert page.startswith("<!DOCTYPE html>")
+    assert content["first_difference"]["failing"] in page
+
+
+def test_the_same_two_recordings_give_the_same_text() -> None:
+    one, other = (of(WORKING, "request-rejected.pcap") for _ in range(2))
+    assert reported.to_json(one) == reported.to_json(other)
+    assert to_text(reported.document(one)) == to_text(reported.document(other))
+
+
+def test_both_sides_stand_in_one_table() -> None:
+    comparison = of(WORKING, "request-rejected.pcap")
+    tables = [one for one in reported.document(comparison) if isinstance(one, Table)]
+    rows = {row[0]: row[1:] for row in tables[-1].rows}
+    assert rows["First octets of the request"] == (
+        "00 00 00 00 00 06 01 03 00 6b 00 03", "00 00 00 00 00 06 01 03 10 0b 00 03", "MATTERS",
+    )  # fmt: skip
+    assert rows["Who answers for the controller"][0] == "00-00-5E-00-53-60"
+
+
+def test_every_aspect_remark_and_weight_has_words() -> None:
+    aspects = of(WORKING, "port-refused.pcap").aspects
+    names = {one.name for one in aspects}
+    assert names == set(reported.NAMES)
+    assert set(reported.MEANS) <= names
+    assert {one.name for one in aspects if one.weight is Weight.MATTERS} <= set(reported.MEANS)
+    assert set(reported.REMARKS) == set(Remark)
+    assert set(reported.MARKS) == set(Weight)
+
+
+@pytest.mark.parametrize("text", [*reported.REMARKS.values(), *reported.MEANS.values()])
+def test_the_words_are_plain(text: str) -> None:
+    assert not AVOIDED.search(text)
+    assert all(len(sentence.split()) <= MOST_WORDS for sentence in sentences(text))
+
+
+def test_a_name_from_outside_cannot_mislead() -> None:
+    octets = (CAPTURES / "port-refused.pcap").read_bytes()
+    diagnosis = diagnosed(octets)
+    diagnosis.facts.file = "<b>\x1b[31m\u202ered"
+    blocks = reported.document(compare(diagnosis, diagnosis))
+    assert "\x1b" not in to_text(blocks)
+    assert "<b>" not in to_html(blocks)

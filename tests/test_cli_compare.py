@@ -1,0 +1,55 @@
+"""`whynolink compare` as people and other programs call it."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from tests.test_cli import CAPTURES, FAULTY, HEALTHY, complaint, run
+
+BUSY = CAPTURES / "healthy-busy-site.pcap"
+EMPTY_OF_TRIES = CAPTURES / "no-attempt.pcap"
+
+
+def test_exit_statuses() -> None:
+    """1 a difference that matters, 0 both work, 3 not comparable."""
+    assert run("compare", HEALTHY, FAULTY).exit_code == 1
+    assert run("compare", HEALTHY, BUSY).exit_code == 0
+    assert run("compare", FAULTY, HEALTHY).exit_code == 3
+    assert run("compare", HEALTHY, EMPTY_OF_TRIES).exit_code == 3
+
+
+def test_formats(tmp_path: Path) -> None:
+    assert "First difference" in run("compare", HEALTHY, FAULTY).stdout
+    content = json.loads(run("compare", HEALTHY, FAULTY, "--format", "json").stdout)
+    assert content["comparable"] is False
+    assert content["remarks"][0]["remark"] == "other port"
+    page = tmp_path / "page.html"
+    result = run("compare", HEALTHY, FAULTY, "--format", "html", "--output", page)
+    assert result.stdout == ""
+    assert page.read_text("ascii").startswith("<!DOCTYPE html>")
+
+
+def test_the_controller_is_told_once_for_both_or_once_for_each() -> None:
+    def controllers(*options: str) -> tuple[str, str]:
+        content = json.loads(run("compare", HEALTHY, BUSY, "--format", "json", *options).stdout)
+        return content["working"]["controller"], content["failing"]["controller"]
+
+    one, other = "192.0.2.60:502", "192.0.2.77"
+    assert controllers("--controller", one) == ("192.0.2.60", "192.0.2.60")
+    assert controllers("--controller", one, "--controller", other) == ("192.0.2.60", other)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        ([str(HEALTHY)], "Missing argument"),
+        ([str(HEALTHY), "nowhere.pcap"], "does not exist."),
+        ([str(CAPTURES / "README.md"), str(HEALTHY)], "is text, not a recording."),
+        ([str(HEALTHY), str(FAULTY), "--controller", "x"], "is not an IPv4 address."),
+        ([str(HEALTHY), str(FAULTY), *["--pc", "192.0.2.15"] * 3], "more than twice."),
+        ([str(HEALTHY), str(FAULTY), "--output", str(FAULTY)], "would be overwritten."),
+    ],
+)
+def test_what_cannot_be_done_is_told_in_one_line(arguments: list[str], said: str) -> None:
+    assert said in complaint(run("compare", *arguments))

@@ -1,0 +1,99 @@
+"""A renaming keeps what a diagnosis reads off addresses (RFC 1918, 3927, 5737, 6890, 9542)."""
+
+from ipaddress import IPv4Address, IPv6Address
+
+import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
+
+from analyzer.facts import Hardware
+from analyzer.trim.renaming import Renaming
+
+MASKS = (0xFFFFFF00, 0xFFFFFFC0, 0xFFFFF000, 0xFF000000, 0xFFFF0000)
+keys = st.binary(min_size=16, max_size=16)
+known = [
+    "10.0.0.1", "172.16.3.4", "172.32.3.4", "192.168.1.20", "169.254.9.9", "192.0.2.15",
+    "198.51.100.7", "203.0.113.254", "100.64.1.1", "198.18.0.1", "127.0.0.1", "0.0.0.0",
+    "255.255.255.255", "224.0.0.1", "239.255.255.250", "8.8.8.8", "192.0.0.9", "11.0.0.1",
+]  # fmt: skip
+addresses = st.integers(0, 2**32 - 1) | st.sampled_from([int(IPv4Address(a)) for a in known])
+near = st.tuples(addresses, st.integers(0, 2**12 - 1)).map(lambda pair: pair[0] ^ pair[1])
+
+
+@given(key=keys, address=addresses)
+@example(bytes(16), int(IPv4Address("192.88.99.1")))
+def test_the_character_of_an_address_stays(key: bytes, address: int) -> None:
+    old = IPv4Address(address)
+    new = IPv4Address(Renaming(MASKS, key).address(address))
+    for trait in (
+        "is_private", "is_global", "is_link_local", "is_multicast", "is_loopback", "is_reserved",
+    ):  # fmt: skip
+        assert getattr(old, trait) == getattr(new, trait), (trait, old, new)
+    assert (address & 0xFF in (0, 1, 254, 255)) == (int(new) & 0xFF in (0, 1, 254, 255))
+
+
+@given(key=keys, one=addresses, other=near, bits=st.sampled_from([8, 12, 16, 20, 24, 26]))
+def test_networks_stay_together_and_apart(key: bytes, one: int, other: int, bits: int) -> None:
+    new = Renaming((*MASKS, 0xFFF00000), key)
+    mask = 0xFFFFFFFF << 32 - bits & 0xFFFFFFFF
+    together = one & mask == other & mask
+    assert (new.address(one) & mask == new.address(other) & mask) is together
+
+
+@given(key=keys, address=addresses, bits=st.integers(8, 30))
+def test_broadcasts_stay_broadcasts(key: bytes, address: int, bits: int) -> None:
+    """And tell the same mask: as many ones at the end."""
+    mask = 0xFFFFFFFF << 32 - bits & 0xFFFFFFFF
+    new = Renaming((mask,), key).address(address | ~mask & 0xFFFFFFFF)
+    assert new & ~mask & 0xFFFFFFFF == ~mask & 0xFFFFFFFF
+    old = address | ~mask & 0xFFFFFFFF
+    assert (new ^ new + 1) == (old ^ old + 1)
+
+
+@given(key=keys, several=st.sets(addresses, max_size=20))
+def test_no_two_addresses_get_the_same_name(key: bytes, several: set[int]) -> None:
+    new = Renaming(MASKS, key)
+    assert len({new.address(one) for one in several}) == len(several)
+
+
+def test_most_addresses_get_another_name() -> None:
+    new = Renaming(MASKS, bytes(range(16)))
+    inside = [int(IPv4Address("192.168.7.0")) + last for last in range(2, 254)]
+    assert sum(new.address(one) == one for one in inside) < 30
+    assert len({new.address(one) >> 8 for one in inside}) == 1
+
+
+@given(several=st.lists(st.integers(0, 2**48 - 1), max_size=20))
+def test_hardware_addresses_keep_the_group_bit(several: list[int]) -> None:
+    new = Renaming((), bytes(16))
+    single = {one for one in several if one and not Hardware(one).is_group}
+    for one in several:
+        assert Hardware(new.hardware(one)).is_group == Hardware(one).is_group
+    single = {one for one in single if not Hardware(one).is_virtual_router}
+    assert len({new.hardware(one) for one in single}) == len(single)
+    assert all(new.hardware(one) >> 40 & 2 for one in single)  # RFC 9542 2.1: local, nobody's
+
+
+@pytest.mark.parametrize(
+    "kept", [0, 0xFFFFFFFFFFFF, 0x0180C2000000, 0x01005E000001, 0x00005E000107, 0x333300000001]
+)
+def test_hardware_addresses_that_say_something_stay(kept: int) -> None:
+    assert Renaming((), bytes(16)).hardware(kept) == kept
+
+
+@pytest.mark.parametrize(
+    ("old", "trait"),
+    [
+        ("fe80::200:5eff:fe00:5315", "is_link_local"),
+        ("::", "is_unspecified"),
+        ("::1", "is_loopback"),
+        ("ff02::1:ff00:5315", "is_multicast"),
+        ("2001:db8:1::5", "is_private"),
+    ],
+)
+def test_ipv6_addresses_keep_their_kind(old: str, trait: str) -> None:
+    new = Renaming((), bytes(16))
+    name = IPv6Address(new.ipv6(IPv6Address(old).packed))
+    assert getattr(name, trait)
+    assert new.ipv6(IPv6Address(old).packed) == name.packed
+    assert "5315" not in str(name)
