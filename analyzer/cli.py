@@ -2,13 +2,14 @@
 
 import string
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Generator, Iterator, Sequence
+from contextlib import closing, contextmanager
+from functools import partial
 from importlib.resources import files
 from io import BytesIO
 from pathlib import Path
 from secrets import token_bytes
-from typing import Any, BinaryIO
+from typing import Any
 
 import click
 
@@ -17,6 +18,7 @@ from analyzer.diagnosis import CANNOT_TELL, FAULT, Diagnosis, diagnose
 from analyzer.errors import BadOption, NotARecording, Unusable
 from analyzer.facts import Address, Hardware
 from analyzer.inputs import open_recording
+from analyzer.inputs.parcels import Limits, unpack
 from analyzer.inputs.records import Chunk, Recording
 from analyzer.linkup import Told
 from analyzer.reports.document import report
@@ -30,6 +32,8 @@ from rules import all_rules
 UNUSABLE = 2
 LONG_WORK = 16 << 20
 """Octets of a file from which on a progress bar is worth its place."""
+MOST_COMPLAINTS = 20
+"""Lines about things that are no recordings; more are only counted."""
 STANDARD_INPUT = "-"
 
 
@@ -55,6 +59,16 @@ class _OneLine(click.Group):
 def _complain(text: str) -> int:
     click.echo(f"whynolink: {clean(' '.join(text.split()))}", err=True)
     return UNUSABLE
+
+
+_limit = click.option(
+    "--limit",
+    metavar="FACTOR",
+    type=click.IntRange(1, 1000),
+    default=1,
+    show_default=True,
+    help="Unpack this many times as much as is usual from a parcel.",
+)
 
 
 @click.group(cls=_OneLine, context_settings={"help_option_names": ["-h", "--help"]})
@@ -86,6 +100,7 @@ def main() -> None:
     help="A text to read, JSON for other programs, a page with pictures, or a reply to the site.",
 )
 @click.option("--output", metavar="PATH", help="Write to this file, not to the terminal.")
+@_limit
 @click.option("--all", "everything", is_flag=True, help="Tell every finding and station in full.")
 def diagnose_command(
     inputs: Sequence[str],
@@ -93,44 +108,65 @@ def diagnose_command(
     pc: str | None,
     layout: str,
     output: str | None,
+    limit: int,
     everything: bool,
 ) -> int:
     """Diagnose recordings; "-" is standard input.
 
+    An INPUT is a recording, or a parcel with recordings: a folder, a ZIP or tar archive, a mail.
+
     Exit status: 0 no fault found, 1 at least one fault, 2 input or options unusable, 3 cannot tell.
     """
     told = Told(tuple(_controller(text) for text in controllers), _pc(pc))
-    if output is not None and any(_is_same_file(output, name) for name in inputs):
-        raise BadOption("would be overwritten.", output, "Name another file with --output.")
+    if output is not None and any(_is_input(output, name) for name in inputs):
+        todo = "Name another file, in another folder, with --output."
+        raise BadOption("would be overwritten.", output, todo)
     diagnoses: list[Diagnosis] = []
+    refused: list[NotARecording] = []
     unusable = 0
     for name in inputs:
-        try:
-            diagnoses.append(_diagnose(name, told))
-        except Unusable as problem:
-            unusable = _complain(str(problem))
+        found = list(_diagnosed(name, told, Limits(limit)))
+        usable = [one for one in found if isinstance(one, Diagnosis)]
+        diagnoses += usable
+        refused += [one for one in found if isinstance(one, NotARecording)]
+        unusable = unusable if usable else UNUSABLE
+    _complain_of(refused)
     if diagnoses:
         told_with = [f"--controller {text}" for text in controllers] + (
             [f"--pc {pc}"] if pc else []
         )
         made = (f"whynolink {__version__}", f"Options: {' '.join(told_with) or 'none'}")
-        _write(_render(layout, diagnoses, everything, made), output)
+        on_screen = layout == "text" and output is None
+        beside = [] if on_screen else refused
+        _write(_render(layout, diagnoses, everything, made, beside), output)
     return unusable or _worst([one.status for one in diagnoses])
 
 
+def _complain_of(refused: Sequence[NotARecording]) -> None:
+    for problem in refused[:MOST_COMPLAINTS]:
+        _complain(str(problem))
+    if len(refused) > MOST_COMPLAINTS:
+        _complain(f"{len(refused) - MOST_COMPLAINTS:,} more files are no recordings.")
+
+
 def _render(
-    layout: str, diagnoses: Sequence[Diagnosis], everything: bool, made: Sequence[str]
+    layout: str,
+    diagnoses: Sequence[Diagnosis],
+    everything: bool,
+    made: Sequence[str],
+    refused: Sequence[NotARecording],
 ) -> str:
+    lines = [str(one) for one in refused]
     match layout:
         case "json":
-            return to_json(diagnoses)
+            return to_json(diagnoses, [(one.where, one.what, one.todo) for one in refused])
         case "html":
             from analyzer.reports.to_html import to_html  # takes long to import
 
-            return to_html(report(diagnoses, everything, pictures=True, made=made))
+            return to_html(report(diagnoses, everything, pictures=True, made=made, refused=lines))
         case "letter":
-            return to_text(letter(diagnoses))
-    return to_text(report(diagnoses, everything))
+            return to_text(letter(diagnoses, lines))
+    return to_text(report(diagnoses, everything, refused=lines))
 
 
 def _worst(statuses: Sequence[int]) -> int:
@@ -153,6 +189,7 @@ def _worst(statuses: Sequence[int]) -> int:
 @click.option("--pc", metavar="ADDRESS", help="The PC by its IPv4 or hardware address.")
 @click.option("--keep-payload", is_flag=True, help="Leave the contents of frames as recorded.")
 @click.option("--rename", is_flag=True, help="Give all addresses other names.")
+@_limit
 def trim_command(
     recording: str,
     output: str,
@@ -160,8 +197,11 @@ def trim_command(
     pc: str | None,
     keep_payload: bool,
     rename: bool,
+    limit: int,
 ) -> int:
     """Copy RECORDING with only what its diagnosis needs, for mailing.
+
+    RECORDING may be a parcel that holds one recording.
 
     The copy is diagnosed too, and kept only where it is judged alike. Nothing is overwritten.
     """
@@ -174,7 +214,9 @@ def trim_command(
     told = Told(tuple(_controller(text) for text in controllers), _pc(pc))
     said = comment(f"whynolink {__version__}", keep_payload, rename)
     order = Order(said, keep_payload, token_bytes(16) if rename else None)
-    trimmed = trim(lambda: _recording(recording), all_rules(), told, order, Path(output))
+    _check_single(recording, list(_unpacked(recording, Limits(limit))))
+    again = partial(_recording, recording, limit)
+    trimmed = trim(again, all_rules(), told, order, Path(output))
     options = "".join(f" {text}" for text in _options(trimmed.told))
     _write(to_text(summary(trimmed, order, options)), None)
     return 0
@@ -200,6 +242,7 @@ def trim_command(
     help="A text to read, JSON for other programs, or a page.",
 )
 @click.option("--output", metavar="PATH", help="Write to this file, not to the terminal.")
+@_limit
 def compare_command(
     working: str,
     failing: str,
@@ -207,8 +250,11 @@ def compare_command(
     pcs: Sequence[str],
     layout: str,
     output: str | None,
+    limit: int,
 ) -> int:
     """Say what differs first between a recording that works and one that does not.
+
+    Each may be a parcel that holds one recording.
 
     Exit status: 0 both work, 1 a difference that matters was found, 2 input or options unusable, 3
     none was found, or the two cannot be compared.
@@ -216,13 +262,14 @@ def compare_command(
     from analyzer.comparison import Remark, compare
     from analyzer.reports import comparison as reported
 
-    if output is not None and any(_is_same_file(output, one) for one in (working, failing)):
-        raise BadOption("would be overwritten.", output, "Name another file with --output.")
+    if output is not None and any(_is_input(output, one) for one in (working, failing)):
+        todo = "Name another file, in another folder, with --output."
+        raise BadOption("would be overwritten.", output, todo)
     told = [
         Told((_controller(one),) if one else (), _pc(pc))
         for one, pc in zip(_each(controllers, "--controller"), _each(pcs, "--pc"), strict=True)
     ]
-    compared = compare(_diagnose(working, told[0]), _diagnose(failing, told[1]))
+    compared = compare(_single(working, told[0], limit), _single(failing, told[1], limit))
     match layout:
         case "json":
             text = reported.to_json(compared)
@@ -245,13 +292,31 @@ def _each(given: Sequence[str], option: str) -> tuple[str | None, str | None]:
     return (given[0], given[-1]) if given else (None, None)
 
 
+def _single(name: str, told: Told, limit: int) -> Diagnosis:
+    """The diagnosis of an input that is one recording. Raises Unusable where it is not one."""
+    found = list(_diagnosed(name, told, Limits(limit)))
+    _check_single(name, found)
+    return next(one for one in found if isinstance(one, Diagnosis))
+
+
+def _check_single(name: str, found: Sequence[object]) -> None:
+    """Raises Unusable where an input does not hold just one recording."""
+    refused = [one for one in found if isinstance(one, NotARecording)]
+    number = len(found) - len(refused)
+    if number > 1:
+        raise NotARecording(f"holds {number:,} recordings.", name, "Name a file with one of them.")
+    if number == 0:
+        raise refused[0]
+
+
 @contextmanager
-def _recording(name: str) -> Iterator[Recording]:
-    """A recording to be read once, with its progress shown."""
-    with _opened(name) as (stream, size), _progress(size) as advance:
-        recording = open_recording(stream, _called(name))
-        recording.chunks = _watched(recording, recording.chunks, advance)
-        yield recording
+def _recording(name: str, limit: int) -> Iterator[Recording]:
+    """The recording in an input, to be read once, with its progress shown."""
+    with closing(_unpacked(name, Limits(limit))) as items:
+        recording = next(one for one in items if isinstance(one, Recording))
+        with _progress(recording.size) as advance:
+            recording.chunks = _watched(recording, recording.chunks, advance)
+            yield recording
 
 
 def _watched(
@@ -294,35 +359,25 @@ def demo_command() -> int:
     return 0
 
 
-def _diagnose(name: str, told: Told) -> Diagnosis:
-    with _opened(name) as (stream, size):
-        recording = open_recording(stream, _called(name))
-        with _progress(size) as advance:
-            return diagnose(recording, all_rules(), told, advance)
+def _diagnosed(name: str, told: Told, limits: Limits) -> Iterator[Diagnosis | NotARecording]:
+    """What is in an input: each recording diagnosed, each other thing refused."""
+    for item in _unpacked(name, limits):
+        if isinstance(item, NotARecording):
+            yield item
+            continue
+        with _progress(item.size) as advance:
+            yield diagnose(item, all_rules(), told, advance)
 
 
-def _called(name: str) -> str:
-    return "standard input" if name == STANDARD_INPUT else Path(name).name
-
-
-@contextmanager
-def _opened(name: str) -> Iterator[tuple[BinaryIO, int]]:
-    """The octets of an input, and their number (0 where it is not known)."""
+def _unpacked(name: str, limits: Limits) -> Generator[Recording | NotARecording, None, None]:
     if name == STANDARD_INPUT:
-        yield sys.stdin.buffer, 0
-        return
-    path = Path(name)
-    if path.is_dir():
-        raise NotARecording("is a folder.", name, "Name the recordings in it.")
-    try:
-        stream = path.open("rb")
-    except FileNotFoundError:
-        raise NotARecording("does not exist.", name, "Check the path.") from None
-    except (OSError, ValueError) as problem:
-        why = getattr(problem, "strerror", None) or "not a usable file name"
-        raise NotARecording(f"cannot be opened: {why}.", name, "Check path and rights.") from None
-    with stream:
-        yield stream, path.stat().st_size
+        return unpack(sys.stdin.buffer, "standard input", limits)
+    return unpack(Path(name), _called(Path(name)), limits)
+
+
+def _called(path: Path) -> str:
+    """The name of a file or folder, also of "." and ".."."""
+    return path.name if path.name not in ("", "..") else path.absolute().resolve().name
 
 
 @contextmanager
@@ -340,15 +395,17 @@ def _write(text: str, output: str | None) -> None:
         click.echo(text, nl=False)
         return
     try:
-        Path(output).write_text(text, encoding="ascii", newline="\n")
+        Path(output).write_text(text, encoding="utf-8", newline="\n")
     except (OSError, ValueError) as problem:
         why = getattr(problem, "strerror", None) or "not a usable file name"
         raise BadOption(f"cannot be written: {why}.", output, "Choose another --output.") from None
 
 
-def _is_same_file(output: str, name: str) -> bool:
+def _is_input(output: str, name: str) -> bool:
+    """Whether a file is an input, or lies in a folder that is one."""
     try:
-        return name != STANDARD_INPUT and Path(output).samefile(name)
+        path, given = Path(output).resolve(strict=True), Path(name).resolve()
+        return name != STANDARD_INPUT and (path.samefile(given) or given in path.parents)
     except (OSError, ValueError):
         return False
 

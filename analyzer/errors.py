@@ -3,6 +3,8 @@
 Unusable
     NotARecording   the bytes are something else, or nothing
     BadOption       an option does not say what it should
+Broken              octets end before their file does; readers tell it as damage
+    LimitReached    because unpacking was stopped
 """
 
 
@@ -25,3 +27,11 @@ class NotARecording(Unusable):
 
 class BadOption(Unusable):
     """An option or argument cannot be understood."""
+
+
+class Broken(Exception):
+    """There are no more octets to be had; the text says why, as part of a sentence."""
+
+
+class LimitReached(Broken):
+    """Unpacking went as far as it is allowed to go."""

@@ -5,6 +5,7 @@ import json
 import shutil
 import subprocess
 import sys
+import zipfile
 from pathlib import Path
 
 import click
@@ -44,7 +45,6 @@ def test_exit_statuses() -> None:
     ("arguments", "said"),
     [
         (["diagnose", "nowhere.pcap"], "nowhere.pcap: does not exist."),
-        (["diagnose", str(CAPTURES)], "is a folder."),
         (["diagnose", str(CAPTURES / "README.md")], "is text, not a recording."),
         (["diagnose", "a\x00b"], "cannot be opened"),
         (["diagnose"], "Missing argument"),
@@ -190,3 +190,63 @@ def test_help_names_every_command() -> None:
     assert isinstance(cli.main, click.Group)
     assert all(name in text for name in cli.main.commands)
     assert all(len(line) <= 80 for line in text.split("\n"))
+
+
+def test_parcels(tmp_path: Path) -> None:
+    """Each recording in a folder is diagnosed; strangers beside them change no exit status."""
+    (tmp_path / "a.pcap").write_bytes(HEALTHY.read_bytes())
+    (tmp_path / "b.txt").write_text("dear support,\n")
+    for layout in ("text", "html", "letter", "json"):
+        result = run("diagnose", tmp_path, "--format", layout)
+        assert result.exit_code == 0
+        assert result.stderr.count("\n") == 1
+        assert "b.txt: is text, not a recording. Frames cannot be judged from" in result.stderr
+        assert ("b.txt" in result.stdout) is (layout != "text")
+    (other,) = json.loads(run("diagnose", tmp_path, "--format", "json").stdout)["not_recordings"]
+    assert list(other) == ["file", "what", "what_to_do"]
+    assert other["file"] == f"{tmp_path.name}/b.txt"
+    (tmp_path / "a.pcap").unlink()
+    assert run("diagnose", tmp_path).exit_code == 2
+    assert run("diagnose", tmp_path, FAULTY).exit_code == 2
+
+
+def test_many_strangers_are_counted(tmp_path: Path) -> None:
+    for number in range(30):
+        (tmp_path / f"{number}.txt").write_text("dear support,\n")
+    lines = run("diagnose", tmp_path).stderr.splitlines()
+    assert len(lines) == cli.MOST_COMPLAINTS + 1
+    assert lines[-1] == "whynolink: 10 more files are no recordings."
+
+
+def test_limit_raises_the_limits(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("analyzer.inputs.limits.MAX_MEMBERS", 2)
+    for number in range(5):
+        (tmp_path / f"{number}.pcapng").write_bytes(HEALTHY.read_bytes())
+    few = run("diagnose", tmp_path)
+    assert few.stdout.count("Recorded as") == 2
+    assert "it holds more than 2 files. --limit raises the limit." in few.stderr
+    assert run("diagnose", tmp_path, "--limit", "3").stdout.count("Recorded as") == 5
+    assert "--limit" in complaint(run("diagnose", tmp_path, "--limit", "0"))
+
+
+def test_output_never_replaces_what_is_read(tmp_path: Path) -> None:
+    inside = tmp_path / "day" / "a.pcap"
+    inside.parent.mkdir()
+    inside.write_bytes(HEALTHY.read_bytes())
+    assert "would be overwritten" in complaint(run("diagnose", tmp_path, "--output", inside))
+    assert run("diagnose", tmp_path, "--output", tmp_path / "report.txt").exit_code == 0
+    assert inside.read_bytes() == HEALTHY.read_bytes()
+
+
+def test_names_from_a_parcel_are_made_harmless(tmp_path: Path) -> None:
+    """No escape, no mark that turns the line, no markup reaches a terminal, a page or a mail."""
+    name = "\x1b[2J\u202e<script>alert(1)</script>\r\n{0}.pcapng"
+    with zipfile.ZipFile(tmp_path / "p.zip", "w") as archive:
+        archive.writestr(name, HEALTHY.read_bytes())
+        archive.writestr(name + ".txt", "dear support,\n")
+    for layout in ("text", "html", "letter", "json"):
+        result = run("diagnose", tmp_path / "p.zip", "--format", layout)
+        assert result.exit_code == 0
+        shown = result.stdout + result.stderr
+        assert not {"\x1b", "\u202e", "\r"} & set(shown)
+        assert layout != "html" or "<script>alert" not in result.stdout

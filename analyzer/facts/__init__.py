@@ -20,7 +20,7 @@ from analyzer.facts.tcp import TcpSessions
 from analyzer.facts.udp import Exchange, Udp
 from analyzer.facts.values import Address, Hardware, Moment, Series, Spread
 from analyzer.frames import Decoder, Kind
-from analyzer.inputs.records import LINK_NAMES, Damage, Interface, Recording
+from analyzer.inputs.records import LINK_NAMES, Damage, Interface, Piece, Recording
 
 __all__ = [
     "CLIENT",
@@ -47,6 +47,7 @@ __all__ = [
     "Moment",
     "No",
     "Path",
+    "Piece",
     "Question",
     "Resent",
     "Run",
@@ -68,8 +69,9 @@ EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 class Facts:
     """What one recording shows.
 
-    damage: where reading had to stop; drops: frames that the recorder says it lost, None where it
-    does not say; untimed: frames without a time; turns: see Paths.
+    pieces: the files that were joined, none for a single one; damage: where reading had to stop;
+    drops: frames that the recorder says it lost, None where it does not say; untimed: frames
+    without a time; turns: see Paths.
     """
 
     file: str
@@ -78,6 +80,7 @@ class Facts:
     sha256: str
     interfaces: list[Interface]
     comments: list[str]
+    pieces: list[Piece]
     damage: Damage | None
     untimed: int
     coverage: Coverage
@@ -182,6 +185,7 @@ def gather(recording: Recording, progress: Callable[[int], None] = lambda octets
         sha256=recording.sha256,
         interfaces=recording.interfaces,
         comments=recording.comments,
+        pieces=recording.pieces,
         damage=recording.damage,
         untimed=recording.untimed,
         coverage=coverage,

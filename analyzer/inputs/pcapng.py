@@ -15,8 +15,8 @@ ORDERS = {b"\x4d\x3c\x2b\x1a": "<", b"\x1a\x2b\x3c\x4d": ">"}
 SMALLEST_BLOCK = 12
 PACKET_BODY, SIMPLE_BODY = 28, 12
 SECTION_BODY = 16
-COMMENT, MAX_COMMENTS, MAX_COMMENT = 1, 8, 400
-"""Option code, comments kept, and octets kept of one: enough for a note, not for a novel."""
+COMMENT, MAX_COMMENTS = 1, 8
+"""Option code, and comments kept: enough for notes, not for a novel."""
 BLOCK = 1 << 22
 MAX_BLOCK = 1 << 24
 """A larger block is taken for damage, whatever it is said to hold."""
@@ -29,6 +29,9 @@ FLAGS, DROP_COUNT = (2, 4), (4, 8)
 UNKNOWN_DROPS = 0xFFFF
 MAX_OPTIONS = 16
 """Options of a frame that are looked through; real recorders write these two first."""
+MAX_BLOCK_OPTIONS, MAX_TEXT, MAX_ADDRESSES = 1024, 400, 64
+"""Options of one block, octets of a name or comment, and addresses of an interface that are taken
+in: far more than any adapter has. A block can be all options, and memory has to stay bounded."""
 MAX_SECONDS = 1 << 33
 """Times beyond the year 2242 are noise; 64-bit nanoseconds end in 2262."""
 
@@ -148,7 +151,7 @@ class _Reader:
         """Keep the comments of a section or an interface (opt_comment, section 3.5)."""
         for code, value in _options(options, self.order):
             if code == COMMENT and len(self.recording.comments) < MAX_COMMENTS:
-                text = value[:MAX_COMMENT].decode("utf-8", "replace")
+                text = value[:MAX_TEXT].decode("utf-8", "replace")
                 self.recording.comments.append(text)
 
     def _chunk(self, packets: list[tuple[int, int]]) -> tuple[Chunk, str]:
@@ -298,7 +301,9 @@ def _directions(flags: Ints) -> Octets:
 def _options(body: bytes, order: str) -> Iterator[tuple[int, bytes]]:
     """Option (code, value) pairs up to the end mark or the end of the block (section 3.5)."""
     at = 0
-    while at + 4 <= len(body):
+    for _ in range(MAX_BLOCK_OPTIONS):
+        if at + 4 > len(body):
+            return
         code, length = struct.unpack_from(order + "HH", body, at)
         if code == 0:
             return
@@ -312,8 +317,8 @@ def _interface(body: bytes, order: str) -> Interface:
     for code, value in _options(body[8:], order):
         match code, len(value):
             case 2, _:
-                interface.name = value.decode("utf-8", "replace")
-            case 4, 8:
+                interface.name = value[:MAX_TEXT].decode("utf-8", "replace")
+            case 4, 8 if len(interface.addresses) < MAX_ADDRESSES:
                 address, mask = struct.unpack(">II", value)
                 interface.addresses.append((address, mask))
             case 6, 6:

@@ -110,11 +110,20 @@ class Damage:
     why: str
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Piece:
+    """One file of several that were joined to a recording, and the number of its first frame."""
+
+    name: str
+    first: int
+    sha256: str
+
+
 class Stream(Protocol):
     """What a reader needs of a file: octets, in order."""
 
     def read(self, size: int, /) -> bytes:
-        """Up to size octets; none at the end."""
+        """Up to size octets; none at the end. Raises Broken where there should be more."""
         ...
 
 
@@ -124,8 +133,9 @@ class Recording:
 
     comments: what somebody wrote into the file, not to be trusted;
     cut: why the octets ended before the file did; untimed: frames that carry no time;
-    consumed: octets of the file as sent that were read so far; sha256: its hexadecimal digest,
-    filled at the end.
+    size: octets of the file as sent, 0 where that is not known; consumed: those read so far;
+    sha256: their hexadecimal digest, filled at the end; pieces: the files that were joined, none
+    for a single one (sha256 is then the digest of their digests in this order).
     """
 
     name: str
@@ -137,5 +147,7 @@ class Recording:
     untimed: int = 0
     compressed: bool = False
     cut: str = ""
+    size: int = 0
     consumed: int = 0
     sha256: str = ""
+    pieces: list[Piece] = field(default_factory=list)

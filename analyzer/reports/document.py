@@ -85,12 +85,15 @@ MOST_TRIES = 12
 """Rows of tries listed without --all."""
 MOST_STATIONS = 12
 """Stations listed without --all."""
+MOST_PIECES = 12
+"""Files of one recording listed without --all."""
 TROUBLES = {
     "no-attempt", "started-late", "stopped-early", "damaged-file", "frames-cut-short",
     "no-hardware-addresses", "filtered-recording", "wrong-adapter", "recorder-dropped",
     "third-party-recording", "clock-jump",
 }  # fmt: skip
 """Findings that call for a better recording."""
+NOT_RECORDINGS = "What came along and could not be used"
 STILL_TROUBLE = (
     "If the program still reports trouble: what the answers say is not judged here. Read the "
     "program's message, look whether the PC's firewall lets the program receive, and compare "
@@ -109,15 +112,19 @@ def report(
     everything: bool = False,
     pictures: bool = False,
     made: Sequence[str] = (),
+    refused: Sequence[str] = (),
 ) -> list[Block]:
     """The document for one or several recordings; everything: all findings in full; pictures: with
-    those that only a page can show; made: by which version and with which options, told at the end.
+    those that only a page can show; made: by which version and with which options, told at the end;
+    refused: a line for each thing that came with them and is no recording.
     """
     blocks = [
         block
         for number, one in enumerate(diagnoses, 1)
         for block in _recording(one, str(number), everything, pictures)
     ]
+    if refused:
+        blocks += [Heading(NOT_RECORDINGS), Listing([Step(clean(text)) for text in refused])]
     if made:
         hashes = [f"{one.facts.file}: SHA-256 {one.facts.sha256}" for one in diagnoses]
         told = [Step(clean(text)) for text in (*made, *hashes)]
@@ -130,6 +137,7 @@ def _recording(
 ) -> Iterator[Block]:
     yield Heading(clean(diagnosis.facts.file), 1)
     yield Paragraph(what_it_is(diagnosis))
+    yield from _pieces(diagnosis, everything)
     in_time = strip(diagnosis) if pictures else None
     if in_time is not None:
         yield in_time
@@ -167,6 +175,18 @@ def _recording(
     if calls_for_another(diagnosis):
         yield Heading("How to make a good recording")
         yield Listing([Step(text) for text in GOOD_RECORDING], numbered=True)
+
+
+def _pieces(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
+    """Which files were joined, and where each begins."""
+    pieces = diagnosis.facts.pieces
+    if not pieces:
+        return
+    yield Paragraph("These files follow on from one another. They are joined in order of time:")
+    shown = pieces if everything else pieces[:MOST_PIECES]
+    yield Listing([Step(f"{clean(one.name)}: from frame {one.first:,} on") for one in shown])
+    if len(shown) < len(pieces):
+        yield Paragraph(f"{len(pieces) - len(shown)} more: list them with --all.")
 
 
 def _answer_times(outcome: Outcome) -> Iterator[Block]:

@@ -7,6 +7,7 @@ from analyzer.diagnosis import Diagnosis, Finding, Outcome, Stage, Step, Verdict
 from analyzer.reports.blocks import Block, Listing, Paragraph
 from analyzer.reports.document import (
     GOOD_RECORDING,
+    NOT_RECORDINGS,
     STILL_TROUBLE,
     calls_for_another,
     headline,
@@ -21,11 +22,14 @@ MOST_STEPS = 3
 """Steps in a letter: more are not done (common practice, no source)."""
 
 
-def letter(diagnoses: Sequence[Diagnosis]) -> list[Block]:
-    """The letter about one or several recordings."""
+def letter(diagnoses: Sequence[Diagnosis], refused: Sequence[str] = ()) -> list[Block]:
+    """The letter about one or several recordings, and a line for each thing that is none."""
     blocks: list[Block] = [Paragraph(GREETING)]
     for diagnosis in diagnoses:
         blocks += _about(diagnosis)
+    if refused:
+        lines = [Step(clean(text)) for text in refused]
+        blocks += [Paragraph(f"{NOT_RECORDINGS}:"), Listing(lines)]
     asked = dict.fromkeys(text for one in diagnoses for text in _questions(one))
     if asked:
         blocks += [

@@ -9,12 +9,16 @@ from analyzer.reports.document import HOW_KNOWN, remarks, role
 from analyzer.words import place
 
 SCHEMA = "whynolink/1"
+Refused = tuple[str, str, str]
 DIGITS = 9
 """Decimals of a second that are told: the finest time that a recording keeps."""
 
 
-def to_json(diagnoses: Sequence[Diagnosis]) -> str:
-    """One object for all recordings of a call, in ASCII, which is UTF-8 as well."""
+def to_json(diagnoses: Sequence[Diagnosis], refused: Sequence[Refused] = ()) -> str:
+    """One object for all recordings of a call, in ASCII, which is UTF-8 as well.
+
+    refused: what came with them and is no recording: file, what it is, what to do.
+    """
     content = {
         "schema": SCHEMA,
         "recordings": [_recording(one) for one in diagnoses],
@@ -29,6 +33,9 @@ def to_json(diagnoses: Sequence[Diagnosis]) -> str:
             ),
         },
     }
+    if refused:
+        names = ("file", "what", "what_to_do")
+        content["not_recordings"] = [dict(zip(names, one, strict=True)) for one in refused]
     return json.dumps(content, indent=1, default=str) + "\n"
 
 
@@ -47,6 +54,9 @@ def _marked(
 
 def _recording(diagnosis: Diagnosis) -> dict[str, Any]:
     facts = diagnosis.facts
+    pieces = [
+        {"file": one.name, "first_frame": one.first, "sha256": one.sha256} for one in facts.pieces
+    ]
     return {
         "file": facts.file,
         "format": facts.format,
@@ -56,6 +66,7 @@ def _recording(diagnosis: Diagnosis) -> dict[str, Any]:
         "seconds": round(facts.coverage.seconds, DIGITS),
         "sha256": facts.sha256,
         "remarks": remarks(diagnosis),
+        **({"pieces": pieces} if pieces else {}),
     }
 
 

@@ -4,7 +4,7 @@ import gzip
 
 import pytest
 
-from analyzer.inputs import GZIP_BLOCK
+from analyzer.inputs.gunzip import BLOCK as GZIP_BLOCK
 from tests import raw
 
 FRAME = bytes(range(60))

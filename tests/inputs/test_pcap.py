@@ -127,7 +127,7 @@ def test_digest_covers_the_octets_behind_a_damage() -> None:
         (b"%PDF-1.7\n", "is a PDF document"),
         (b"snoop\x00\x00\x00\x00\x00\x00\x02", "is an RFC 1761 recording"),
         (b"time,source,destination\n1,2,3\n", "is text"),
-        (bytes(64), "does not start like"),
+        (bytes(64), "holds only zeros"),
         (b"\xd4\xc3\xb2", "does not start like"),
         (b"\x34\xcd\xb2\xa1" + bytes(60), "does not start like"),
     ],

@@ -1,0 +1,183 @@
+"""Pieces of one rotating recording: found by what they describe and when, and told as one."""
+
+import hashlib
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.columns import Small
+from analyzer.errors import Broken, NotARecording
+from analyzer.inputs import open_recording
+from analyzer.inputs.limits import Limits
+from analyzer.inputs.parcels.sources import Source
+from analyzer.inputs.pcapng import MAX_COMMENTS, MAX_INTERFACES
+from analyzer.inputs.records import Chunk, Damage, Interface, Piece, Recording
+
+FOLLOWS_WITHIN = 2_000_000_000
+"""Nanoseconds from the last frame of a piece to the first of the next: nobody saves a recording and
+starts another one faster by hand (common practice, no source)."""
+OVERLAP = 100_000_000
+"""Nanoseconds by which it may begin before that: recorders write frames of several processors a
+little out of order (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Surveyed:
+    """A recording before it is diagnosed; first, last: nanoseconds since 1970; place: its number in
+    the parcel; whole: read to its end without damage.
+    """
+
+    source: Source
+    place: int
+    key: int
+    first: int
+    last: int
+    whole: bool
+
+
+def chains(sources: Sequence[Source], limits: Limits) -> list[list[Source]]:
+    """The recordings of a parcel in its order; those that follow on from one another together."""
+    begun = [_survey(source, place, limits, False) for place, source in enumerate(sources)]
+    alike = Counter(one.key for one in begun if one)
+    several = [one for one in begun if one and alike[one.key] > 1]
+    read = [_survey(one.source, one.place, limits, True) or one for one in several]
+    chain_of = {one.place: chain for chain in _in_time(read) for one in chain}
+    told = []
+    for place, source in enumerate(sources):
+        chain = chain_of.get(place)
+        if chain is None:
+            told.append([source])
+        elif place == min(one.place for one in chain):
+            told.append([one.source for one in chain])
+    return told
+
+
+def _in_time(surveyed: Sequence[_Surveyed]) -> list[list[_Surveyed]]:
+    """Chains of recordings, each of which follows on from the one before."""
+    done: list[list[_Surveyed]] = []
+    open_chains: dict[int, list[list[_Surveyed]]] = {}
+    for one in sorted(surveyed, key=lambda one: one.first):
+        earlier = open_chains.get(one.key, [])
+        near = [chain for chain in earlier if chain[-1].last + FOLLOWS_WITHIN >= one.first]
+        chain = next((chain for chain in near if _follows(chain[-1], one)), None)
+        if chain is None:
+            chain = []
+            near.append(chain)
+            done.append(chain)
+        chain.append(one)
+        open_chains[one.key] = near
+    return done
+
+
+def _follows(before: _Surveyed, after: _Surveyed) -> bool:
+    if not before.whole or after.first <= before.first:
+        return False
+    return -OVERLAP <= after.first - before.last <= FOLLOWS_WITHIN
+
+
+def _survey(source: Source, place: int, limits: Limits, to_its_end: bool) -> _Surveyed | None:
+    """Look at a recording; None where it holds no frames, or cannot be read."""
+    times: list[int] = []
+    key = 0
+    try:
+        with source.opened() as stream:
+            recording = open_recording(stream, source.way, limits)
+            for chunk in recording.chunks:
+                key = key or _key(recording)
+                times = [*times[:1], int(chunk.time[0]), int(chunk.time[-1])]
+                if not to_its_end:
+                    break
+    except (NotARecording, Broken, OSError):
+        return None
+    if not times:
+        return None
+    whole = to_its_end and recording.damage is None
+    return _Surveyed(source, place, key, times[0], times[-1], whole)
+
+
+def _key(recording: Recording) -> int:
+    """The same for recordings of one format whose interfaces, as far as known, are alike."""
+    return hash((recording.format, *(_description(one) for one in recording.interfaces)))
+
+
+def _description(one: Interface) -> tuple[object, ...]:
+    """What a recorder writes about an interface alike in all its files."""
+    kept = (one.link, one.snap_length, one.fcs_octets, one.resolution, one.offset, one.name)
+    return (*kept, tuple(one.addresses), one.hardware, one.speed)
+
+
+def joined(chain: Sequence[Source], limits: Limits) -> Recording:
+    """Pieces in time order as one recording; its frames are counted through."""
+    name = f"{chain[0].way} to {chain[-1].way.rpartition(' > ')[2]}"
+    whole = Recording(name=f"{name} ({len(chain)} pieces)", format="")
+    whole.size = sum(source.size for source in chain)
+    whole.chunks = _chunks(whole, chain, limits)
+    return whole
+
+
+def _chunks(whole: Recording, chain: Sequence[Source], limits: Limits) -> Iterator[Chunk]:
+    frames = consumed = 0
+    for source in chain:
+        with source.opened() as stream:
+            piece = open_recording(stream, source.way, limits)
+            begin, places = frames, np.zeros(0, np.int32)
+            for chunk in piece.chunks:
+                places = _places(whole, piece, places)
+                chunk.interface = places[chunk.interface]
+                chunk.first += begin
+                frames += len(chunk.start)
+                whole.consumed = consumed + piece.consumed
+                yield chunk
+            consumed += piece.consumed
+            _add(whole, piece, _places(whole, piece, places), begin)
+        if len(whole.interfaces) > MAX_INTERFACES:
+            whole.damage = Damage(0, frames, f"there are more than {MAX_INTERFACES:,} interfaces")
+        if whole.damage is not None:
+            return
+
+
+def _places(whole: Recording, piece: Recording, places: Small) -> Small:
+    """Where the interfaces of a piece stand in the whole; what is new there is added."""
+    new = piece.interfaces[len(places) :]
+    more = [_place(whole, one, index) for index, one in enumerate(new, len(places))]
+    return np.append(places, np.array(more, np.int32))
+
+
+def _place(whole: Recording, one: Interface, index: int) -> int:
+    told = _description(one)
+    alike = [n for n, two in enumerate(whole.interfaces) if _description(two) == told]
+    if not alike:
+        whole.interfaces.append(one)
+        alike = [len(whole.interfaces) - 1]
+    return index if index in alike else alike[0]
+
+
+def _add(whole: Recording, piece: Recording, places: Small, begin: int) -> None:
+    """Take over what a piece says at its end."""
+    whole.format = piece.format
+    whole.compressed |= piece.compressed
+    whole.untimed += piece.untimed
+    new = [text for text in piece.comments if text not in whole.comments]
+    whole.comments += new[: MAX_COMMENTS - len(whole.comments)]
+    for one, place in zip(piece.interfaces, places.tolist(), strict=True):
+        _add_losses(whole.interfaces[place], one)
+    whole.pieces.append(Piece(piece.name, begin + 1, piece.sha256))
+    digests = "".join(one.sha256 for one in whole.pieces)
+    whole.sha256 = hashlib.sha256(digests.encode()).hexdigest()
+    if piece.damage is not None:
+        why = f"{piece.name}: {piece.damage.why}"
+        whole.damage = Damage(piece.damage.octet, begin + piece.damage.after_frame, why)
+
+
+def _add_losses(total: Interface, one: Interface) -> None:
+    """Losses of the interface are counted since recording began, losses before single frames are
+    not (draft-ietf-opsawg-pcapng 4.6 and 4.3).
+    """
+    if one is total:
+        return
+    if one.drops is not None:
+        total.drops = max(total.drops or 0, one.drops)
+    if one.missed is not None:
+        total.missed = (total.missed or 0) + one.missed
