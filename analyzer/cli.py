@@ -1,20 +1,23 @@
 """The command: parse options, call, print. It decides nothing."""
 
+import os
 import string
 import sys
-from collections.abc import Callable, Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from functools import partial
 from importlib.resources import files
 from io import BytesIO
 from pathlib import Path
 from secrets import token_bytes
-from typing import Any
+from tempfile import TemporaryFile
+from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
 
 import click
 
 from analyzer import __version__
-from analyzer.diagnosis import CANNOT_TELL, FAULT, Diagnosis, diagnose
+from analyzer.diagnosis import CANNOT_TELL, FAULT, UNUSABLE, Diagnosis, diagnose
 from analyzer.errors import BadOption, NotARecording, Unusable
 from analyzer.facts import Address, Hardware
 from analyzer.inputs import open_recording
@@ -24,12 +27,17 @@ from analyzer.linkup import Told
 from analyzer.reports.document import report
 from analyzer.reports.explain import explanation, rule_list
 from analyzer.reports.letter import letter
+from analyzer.reports.ranking import columns, ranked, ranking, rows_to_json
+from analyzer.reports.row import Row
+from analyzer.reports.to_csv import to_csv
 from analyzer.reports.to_json import to_json
 from analyzer.reports.to_text import to_text
 from analyzer.words import clean
 from rules import all_rules
 
-UNUSABLE = 2
+if TYPE_CHECKING:
+    from analyzer.triage import Order, Sent
+
 LONG_WORK = 16 << 20
 """Octets of a file from which on a progress bar is worth its place."""
 MOST_COMPLAINTS = 20
@@ -61,16 +69,6 @@ def _complain(text: str) -> int:
     return UNUSABLE
 
 
-_limit = click.option(
-    "--limit",
-    metavar="FACTOR",
-    type=click.IntRange(1, 1000),
-    default=1,
-    show_default=True,
-    help="Unpack this many times as much as is usual from a parcel.",
-)
-
-
 @click.group(cls=_OneLine, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="whynolink", message="%(prog)s %(version)s")
 def main() -> None:
@@ -81,16 +79,28 @@ def main() -> None:
     """
 
 
-@main.command(name="diagnose")
-@click.argument("inputs", metavar="INPUT...", nargs=-1, required=True)
-@click.option(
+controllers_option = click.option(
     "--controller",
     "controllers",
     metavar="ADDRESS[:PORT]",
     multiple=True,
     help="The controller that the PC should reach; may be given again.",
 )
-@click.option("--pc", metavar="ADDRESS", help="The PC by its IPv4 or hardware address.")
+pc_option = click.option("--pc", metavar="ADDRESS", help="The PC by its IPv4 or hardware address.")
+limit_option = click.option(
+    "--limit",
+    metavar="FACTOR",
+    type=click.IntRange(1, 1000),
+    default=1,
+    show_default=True,
+    help="Unpack this many times as much as is usual from a parcel.",
+)
+
+
+@main.command(name="diagnose")
+@click.argument("inputs", metavar="INPUT...", nargs=-1, required=True)
+@controllers_option
+@pc_option
 @click.option(
     "--format",
     "layout",
@@ -100,7 +110,7 @@ def main() -> None:
     help="A text to read, JSON for other programs, a page with pictures, or a reply to the site.",
 )
 @click.option("--output", metavar="PATH", help="Write to this file, not to the terminal.")
-@_limit
+@limit_option
 @click.option("--all", "everything", is_flag=True, help="Tell every finding and station in full.")
 def diagnose_command(
     inputs: Sequence[str],
@@ -132,10 +142,7 @@ def diagnose_command(
         unusable = unusable if usable else UNUSABLE
     _complain_of(refused)
     if diagnoses:
-        told_with = [f"--controller {text}" for text in controllers] + (
-            [f"--pc {pc}"] if pc else []
-        )
-        made = (f"whynolink {__version__}", f"Options: {' '.join(told_with) or 'none'}")
+        made = _made(controllers, pc, limit)
         on_screen = layout == "text" and output is None
         beside = [] if on_screen else refused
         _write(_render(layout, diagnoses, everything, made, beside), output)
@@ -147,6 +154,14 @@ def _complain_of(refused: Sequence[NotARecording]) -> None:
         _complain(str(problem))
     if len(refused) > MOST_COMPLAINTS:
         _complain(f"{len(refused) - MOST_COMPLAINTS:,} more files are no recordings.")
+
+
+def _made(controllers: Sequence[str], pc: str | None, limit: int) -> tuple[str, str]:
+    """By which version and with which options, for the end of a report."""
+    told = [f"--controller {text}" for text in controllers] + ([f"--pc {pc}"] if pc else [])
+    if limit > 1:
+        told.append(f"--limit {limit}")
+    return f"whynolink {__version__}", f"Options: {' '.join(told) or 'none'}"
 
 
 def _render(
@@ -171,7 +186,158 @@ def _render(
 
 def _worst(statuses: Sequence[int]) -> int:
     """A fault counts before what cannot be told, and that before no fault."""
-    return min(statuses, key=lambda status: (status != 1, status != 3))
+    return min(statuses, key=lambda status: (status != FAULT, status != CANNOT_TELL))
+
+
+@main.command(name="triage")
+@click.argument("inputs", metavar="FOLDER_OR_FILE...", nargs=-1, required=True)
+@controllers_option
+@pc_option
+@click.option(
+    "--format",
+    "layout",
+    type=click.Choice(["text", "html", "json", "csv"]),
+    default="text",
+    show_default=True,
+    help="A text to read, a page, JSON for other programs, or a table for a spreadsheet.",
+)
+@click.option("--output", metavar="PATH", help="Write to this file, not to the terminal.")
+@click.option(
+    "--reports", metavar="FOLDER", help="Write the page of each recording there, and link to it."
+)
+@click.option(
+    "--keep", metavar="FOLDER", help="Keep results there, not in your own folder for settings."
+)
+@limit_option
+def triage_command(
+    inputs: Sequence[str],
+    controllers: Sequence[str],
+    pc: str | None,
+    layout: str,
+    output: str | None,
+    reports: str | None,
+    keep: str | None,
+    limit: int,
+) -> int:
+    """Review many recordings side by side: one table, worst first.
+
+    Parcels are opened. Hidden files in folders are left out. Results are kept; stopped and started
+    again, it takes up where it was. Exit status as of diagnose.
+    """
+    from analyzer.triage import Order, files_in, fingerprint  # takes long to import
+
+    order = Order(
+        rules=all_rules,
+        told=Told(tuple(_controller(text) for text in controllers), _pc(pc)),
+        made=_made(controllers, pc, limit),
+        limit=limit,
+        judged_by=fingerprint(all_rules()),
+        keep=_keep(keep),
+        reports=None if reports is None else _folder(reports, "--reports"),
+    )
+    if output is not None and (
+        any(_is_same_file(Path(output), name) for name in inputs) or _is_recording(output)
+    ):
+        raise BadOption("would be overwritten.", output, "Name another file with --output.")
+    own = [Path(path) for path in (output, order.reports, order.keep) if path is not None]
+    files = files_in(inputs, without=own)
+    if not files:
+        raise NotARecording("holds no files.", " ".join(inputs), "Name a folder with recordings.")
+    rows = ranked(_reviewed(files, order))
+    links = {row.report: _link(Path(reports or "", row.report), output) for row in rows}
+    _write(_render_rows(layout, rows, links, order.made, reports), output)
+    statuses = [row.status for row in rows]
+    if UNUSABLE in statuses:
+        unread = f"{statuses.count(UNUSABLE):,} of {len(rows):,}"
+        return _complain(f"{unread} could not be read: the table says why, and what to do.")
+    return _worst(statuses)
+
+
+def _reviewed(files: Sequence["Sent"], order: "Order") -> list[Row]:
+    """The rows of all files, with a count and the time left where somebody watches."""
+    from analyzer.triage import triage
+
+    rows: list[Row] = []
+    done = kept = 0
+    watched = sys.stderr.isatty()
+    try:
+        with click.progressbar(
+            length=len(files), label="Reviewing", show_pos=True, file=sys.stderr, hidden=not watched
+        ) as bar:
+            for one in triage(files, order):
+                rows += one.rows
+                done, kept = done + 1, kept + one.kept
+                bar.update(1)
+    except KeyboardInterrupt:
+        what = f"{done:,} of {len(files):,} files are done."
+        todo = "The same command goes on from there." if order.keep else ""
+        raise Unusable(what, "stopped from the keyboard", todo) from None
+    if watched and order.keep is not None:
+        taken = f"{kept:,} of {len(files):,} were there already" if kept else "none was there yet"
+        click.echo(f"Results are kept in {clean(str(order.keep))} ({taken}).", err=True)
+    return rows
+
+
+def _render_rows(
+    layout: str,
+    rows: Sequence[Row],
+    links: Mapping[str, str],
+    made: Sequence[str],
+    reports: str | None,
+) -> str:
+    match layout:
+        case "json":
+            return rows_to_json(rows, links)
+        case "csv":
+            return to_csv(columns(rows, links))
+        case "html":
+            from analyzer.reports.to_html import to_html  # takes long to import
+
+            return to_html(ranking(rows, made, reports or "", links))
+    return to_text(ranking(rows, made, reports or ""))
+
+
+def _keep(folder: str | None) -> Path | None:
+    """Where results are kept; a folder that nobody named may be missing."""
+    if folder is not None:
+        return _folder(folder, "--keep")
+    try:
+        own = Path(click.get_app_dir("whynolink", roaming=False), "triage")
+        return _folder(str(own), "--keep")
+    except BadOption as problem:
+        click.echo(f"whynolink: results are not kept. {clean(str(problem))}", err=True)
+        return None
+
+
+def _folder(text: str, option: str) -> Path:
+    """A folder that can be written to, made where it is missing."""
+    try:
+        folder = Path(text)
+        folder.mkdir(parents=True, exist_ok=True)
+        TemporaryFile(dir=folder).close()
+    except (OSError, ValueError) as problem:
+        why = getattr(problem, "strerror", None) or "not a usable folder name"
+        raise BadOption(f"cannot be written: {why}.", text, f"Choose another {option}.") from None
+    return folder
+
+
+def _link(page: Path, output: str | None) -> str:
+    """The address of a page from where the table lies."""
+    start = Path.cwd() if output is None else Path(output).parent.resolve()
+    try:
+        return quote(Path(os.path.relpath(page.resolve(), start)).as_posix())
+    except ValueError:  # on another drive
+        return page.resolve().as_uri()
+
+
+def _is_recording(name: str) -> bool:
+    """Whether a file is a recording, or holds one."""
+    try:
+        return Path(name).is_file() and any(
+            isinstance(one, Recording) for one in unpack(Path(name), name)
+        )
+    except (OSError, ValueError):
+        return False
 
 
 @main.command(name="trim")
@@ -179,17 +345,11 @@ def _worst(statuses: Sequence[int]) -> int:
 @click.option(
     "--output", "-o", metavar="PATH", required=True, help="Write the copy here; .gz packs it."
 )
-@click.option(
-    "--controller",
-    "controllers",
-    metavar="ADDRESS[:PORT]",
-    multiple=True,
-    help="The controller that the PC should reach; may be given again.",
-)
-@click.option("--pc", metavar="ADDRESS", help="The PC by its IPv4 or hardware address.")
+@controllers_option
+@pc_option
 @click.option("--keep-payload", is_flag=True, help="Leave the contents of frames as recorded.")
 @click.option("--rename", is_flag=True, help="Give all addresses other names.")
-@_limit
+@limit_option
 def trim_command(
     recording: str,
     output: str,
@@ -242,7 +402,7 @@ def trim_command(
     help="A text to read, JSON for other programs, or a page.",
 )
 @click.option("--output", metavar="PATH", help="Write to this file, not to the terminal.")
-@_limit
+@limit_option
 def compare_command(
     working: str,
     failing: str,
@@ -405,7 +565,14 @@ def _is_input(output: str, name: str) -> bool:
     """Whether a file is an input, or lies in a folder that is one."""
     try:
         path, given = Path(output).resolve(strict=True), Path(name).resolve()
-        return name != STANDARD_INPUT and (path.samefile(given) or given in path.parents)
+    except (OSError, ValueError):
+        return False
+    return _is_same_file(path, name) or (name != STANDARD_INPUT and given in path.parents)
+
+
+def _is_same_file(path: Path, name: str) -> bool:
+    try:
+        return name != STANDARD_INPUT and path.samefile(name)
     except (OSError, ValueError):
         return False
 

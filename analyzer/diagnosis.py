@@ -60,8 +60,8 @@ __all__ = [
 ]
 """What reports speak of: they import nothing from further below."""
 
-NO_FAULT, FAULT, CANNOT_TELL = 0, 1, 3
-"""Exit statuses of a diagnosis; 2 is for unusable input."""
+NO_FAULT, FAULT, UNUSABLE, CANNOT_TELL = 0, 1, 2, 3
+"""Exit statuses; a diagnosis has none that is UNUSABLE: that is for an input that has none."""
 MOST_EVIDENCE = 8
 """Frames shown for one finding: enough to prove it, few enough to read."""
 

@@ -35,6 +35,7 @@ DIAGNOSIS = "analyzer.diagnosis"
 COMPARISON = "analyzer.comparison"
 TRIM = "analyzer.trim"
 REPORTS = "analyzer.reports"
+TRIAGE = "analyzer.triage"
 PACKAGE = "analyzer"
 CLI = "analyzer.cli"
 
@@ -57,8 +58,9 @@ MAY_IMPORT: dict[str, set[str]] = {
     COMPARISON: {DIAGNOSIS, FACTS, LINKUP},
     TRIM: BELOW_DIAGNOSIS | {DIAGNOSIS, TRIM},
     REPORTS: {REPORTS, DIAGNOSIS, COMPARISON, TRIM, WORDS},
+    TRIAGE: {TRIAGE, REPORTS, DIAGNOSIS, FINDINGS, LINKUP, INPUTS, ERRORS},
     PACKAGE: BELOW_DIAGNOSIS | {DIAGNOSIS, REPORTS, RULES},
-    CLI: BELOW_DIAGNOSIS | {DIAGNOSIS, COMPARISON, TRIM, REPORTS, RULES, PACKAGE},
+    CLI: BELOW_DIAGNOSIS | {DIAGNOSIS, COMPARISON, TRIM, REPORTS, TRIAGE, RULES, PACKAGE},
     "analyzer.__main__": {CLI},
 }
 """Each part of the house and the parts it may import. Data flows down this list, imports go up."""

@@ -44,13 +44,17 @@ def visible_options(group: click.Group) -> Iterator[tuple[str, click.Option]]:
 
 def unknown(text: str, group: click.Group) -> set[str]:
     """Commands, options and values of options that a text mentions and the tool does not have."""
-    options = {spelling: option for _, option in visible_options(group) for spelling in option.opts}
+    options: dict[str, list[click.Option]] = {}
+    for _, option in visible_options(group):
+        for spelling in option.opts:
+            options.setdefault(spelling, []).append(option)
     said = set(re.findall(r"\bwhynolink [a-z]+(?=[ \n])", code(text)))
     said |= set(re.findall(r"--[a-z][a-z-]*", text))
     wrong = said - {name for name, _ in visible(group)} - set(options)
     for spelling, value in re.findall(r"(--[a-z][a-z-]*) ([a-z]+)", code(text)):
-        choice = options[spelling].type if spelling in options else None
-        if isinstance(choice, click.Choice) and value not in choice.choices:
+        kinds = [option.type for option in options.get(spelling, ())]
+        choices = [kind.choices for kind in kinds if isinstance(kind, click.Choice)]
+        if choices and not any(value in one for one in choices):
             wrong.add(f"{spelling} {value}")
     return wrong
 

@@ -36,12 +36,14 @@ class Listing:
 @dataclass(frozen=True, slots=True, eq=False)
 class Table:
     """Rows of cells under a header. events: for each row the name of the event in a sequence chart
-    that it speaks of, empty where there is none.
+    that it speaks of, empty where there is none; links: for each row the relative address of the
+    page that its first cell leads to, empty where there is none.
     """
 
     header: Sequence[str]
     rows: Sequence[Sequence[str]]
     events: Sequence[str] = ()
+    links: Sequence[str] = ()
 
 
 AS_TABLE = "The same as a table"

@@ -203,7 +203,7 @@ def _overview(outcomes: Sequence[Outcome]) -> Iterator[Block]:
     rows = []
     for one in outcomes:
         stage = list(Stage).index(one.stopped_at) + 1 if one.stopped_at else "-"
-        why = one.fault.title if one.fault else _because_of(one)
+        why = one.fault.title if one.fault else because_of(one)
         port = one.linkup.target.port or "-"
         rows.append((str(one.linkup.controller), str(port), str(one.verdict), str(stage), why))
     yield Table(("Controller", "Port", "Verdict", "Stage", "Why"), rows)
@@ -211,7 +211,7 @@ def _overview(outcomes: Sequence[Outcome]) -> Iterator[Block]:
         yield Paragraph(STILL_TROUBLE)
 
 
-def _because_of(outcome: Outcome) -> str:
+def because_of(outcome: Outcome) -> str:
     """What tells most of a link-up without a fault: the last stage that is seen working or not."""
     wanted = State.PASSED if outcome.verdict is Verdict.COMPLETE else State.UNCLEAR
     return _capital([one.because for one in outcome.stages if one.state is wanted][-1])

@@ -1,0 +1,61 @@
+"""Which files are meant: those named, and all in the folders named."""
+
+import os
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """A file as it was sent: what the reader calls it, and where it lies."""
+
+    name: str
+    path: Path
+
+
+def files_in(inputs: Sequence[str], without: Collection[Path] = ()) -> list[Sent]:
+    """The files named, each once, and those in the folders named, down to the last.
+
+    Left out: names in folders that begin with a dot, and what lies in or is one of `without`.
+    Links in folders are listed and not followed. Of a single folder, names begin inside it.
+    """
+    without = {_resolved(path) for path in without}
+    alone = len(inputs) == 1
+    found: dict[Path, Sent] = {}
+    for text in inputs:
+        top = Path(text)
+        if not top.is_dir():
+            found.setdefault(_resolved(top), Sent(text, _resolved(top)))
+            continue
+        for path in _below(top, without):
+            name = str(path.relative_to(top)) if alone else str(path)
+            found.setdefault(_resolved(top) / path.relative_to(top), Sent(name, path))
+    return list(found.values())
+
+
+def _below(top: Path, without: Collection[Path]) -> Iterator[Path]:
+    """Files, links to folders, and folders that cannot be opened, in the order of their names."""
+    closed: list[Path] = []
+    for folder, folders, files in os.walk(
+        top, onerror=lambda one: closed.append(Path(one.filename))
+    ):
+        here = Path(folder)
+        links = [name for name in folders if (here / name).is_symlink()]
+        folders[:] = sorted(
+            name
+            for name in folders
+            if not name.startswith(".") and _resolved(here / name) not in without
+        )
+        for name in sorted([*files, *links]):
+            if not name.startswith(".") and _resolved(here / name) not in without:
+                yield here / name
+    yield from closed
+
+
+def _resolved(path: Path) -> Path:
+    """The path without links, as far as it can be told."""
+    try:
+        return path.resolve()
+    except (OSError, RuntimeError, ValueError):
+        return path

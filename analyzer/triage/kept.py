@@ -1,0 +1,63 @@
+"""Results of earlier runs, a small file each, so that nothing is judged twice."""
+
+import hashlib
+import json
+import secrets
+import sys
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict
+from pathlib import Path
+
+from analyzer.findings import Rule
+from analyzer.reports.row import Row
+
+
+def fingerprint(rules: Sequence[Rule]) -> str:
+    """A digest of the program text that judges: results kept by another one are not used."""
+    digest = hashlib.sha256()
+    packages = {__name__, *(rule.find.__module__ for rule in rules)}
+    for package in sorted({name.partition(".")[0] for name in packages}):
+        for path in _sources(package):
+            digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+def _sources(package: str) -> Iterator[Path]:
+    module = sys.modules[package]
+    for folder in getattr(module, "__path__", ()):
+        yield from sorted(Path(folder).rglob("*.py"))
+    if not hasattr(module, "__path__") and module.__file__:
+        yield Path(module.__file__)
+
+
+def recall(folder: Path, key: str) -> list[Row] | None:
+    """The rows kept under a key; None where there are none, or the file is no longer as written."""
+    try:
+        digest, _, body = _place(folder, key).read_bytes().partition(b"\n")
+        if digest.decode("ascii") != hashlib.sha256(body).hexdigest():
+            return None
+        return [Row(**entry) for entry in json.loads(body)]
+    except (OSError, ValueError, TypeError):
+        return None
+
+
+def remember(folder: Path, key: str, rows: Sequence[Row]) -> None:
+    """Keep rows under a key. Raises OSError where that cannot be done."""
+    body = json.dumps([asdict(row) for row in rows]).encode("ascii")
+    digest = hashlib.sha256(body).hexdigest().encode("ascii")
+    write_whole(_place(folder, key), digest + b"\n" + body)
+
+
+def _place(folder: Path, key: str) -> Path:
+    return folder / f"{key}.kept"
+
+
+def write_whole(path: Path, octets: bytes) -> None:
+    """Write a file that is there as a whole or not at all. Raises OSError."""
+    unfinished = path.with_name(f"unfinished-{secrets.token_hex(8)}")
+    try:
+        with unfinished.open("xb") as out:
+            out.write(octets)
+        unfinished.replace(path)
+    finally:
+        unfinished.unlink(missing_ok=True)

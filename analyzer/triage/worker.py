@@ -1,0 +1,159 @@
+"""One file -> its rows: what a worker does. Everything here can be pickled."""
+
+import hashlib
+import os
+import re
+import stat
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cache
+from io import BufferedReader
+from pathlib import Path
+
+from analyzer.diagnosis import Diagnosis, diagnose
+from analyzer.errors import NotARecording, Unusable
+from analyzer.findings import Rule
+from analyzer.inputs.parcels import Limits, unpack
+from analyzer.linkup import Told
+from analyzer.reports.document import report
+from analyzer.reports.row import NOT_READ, Row, beside, not_read, row_of
+from analyzer.triage.files import Sent
+from analyzer.triage.kept import recall
+
+SLUG = 40
+"""Letters of a file's own name in the name of its page: enough to know it by."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Order:
+    """What is wanted of every file.
+
+    rules: gives the rules, a function that can be imported; made: by which version and with which
+    options, in words; limit: how many times as much as is usual may be unpacked; judged_by: the
+    fingerprint of the program text; keep: where results are kept; reports: where pages are written.
+    None: not wanted.
+    """
+
+    rules: Callable[[], Sequence[Rule]]
+    told: Told = field(default_factory=Told)
+    made: tuple[str, ...] = ()
+    limit: int = 1
+    judged_by: str = ""
+    keep: Path | None = None
+    reports: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Result:
+    """What came of one file. Rows are named from inside the file, a recording itself is "".
+
+    pages: the HTML by file name, of reports that are not there yet; key: by which the rows are
+    kept, empty where they are not to be; kept: whether they were kept before.
+    """
+
+    rows: Sequence[Row]
+    pages: Mapping[str, str] = field(default_factory=dict)
+    key: str = ""
+    kept: bool = False
+
+
+def review(sent: Sent, order: Order) -> Result:
+    """Judge all recordings of a file. Raises nothing: what is wrong is told in the row."""
+    try:
+        with _opened(sent.path) as stream:
+            return _review(sent, stream, order)
+    except Unusable as problem:
+        why = _why(problem)
+    except MemoryError:
+        why = "Needs more memory than there is. Try it on a larger machine."
+    except OSError as problem:
+        why = f"Cannot be read: {problem.strerror or problem}. Check path and rights."
+    except Exception as defect:
+        why = f"Stopped whynolink ({type(defect).__name__}). Tell those who look after whynolink."
+    return Result([not_read("", why)])
+
+
+def _opened(path: Path) -> BufferedReader:
+    try:
+        kind = os.lstat(path).st_mode
+    except FileNotFoundError:
+        raise NotARecording("does not exist.", str(path), "Check the path.") from None
+    except ValueError:
+        raise NotARecording("is no file name.", str(path), "Check the path.") from None
+    if stat.S_ISLNK(kind):
+        todo = "Name what it points to."
+        raise NotARecording("is a link; links in a folder are not followed.", str(path), todo)
+    if stat.S_ISDIR(kind):
+        raise NotARecording("is a folder that cannot be opened.", str(path), "Check its rights.")
+    if not stat.S_ISREG(kind):
+        raise NotARecording("is no ordinary file.", str(path), "Copy the recording to a file.")
+    return path.open("rb")
+
+
+def _review(sent: Sent, stream: BufferedReader, order: Order) -> Result:
+    key = _key(hashlib.file_digest(stream, "sha256").hexdigest(), order)
+    known = recall(order.keep, key) if order.keep is not None else None
+    if known is not None and all(_has_page(named(row, sent, order, key), order) for row in known):
+        return Result(known, key=key, kept=True)
+    rows: list[Row] = []
+    pages: dict[str, str] = {}
+    for one in unpack(sent.path, sent.name, Limits(order.limit)):
+        if isinstance(one, NotARecording):
+            rows.append(not_read(_inside(one.where, sent), _why(one)))
+            continue
+        diagnosis = diagnose(one, _rules(order.rules), order.told)
+        rows.append(row_of(diagnosis, _inside(one.name, sent)))
+        page = named(rows[-1], sent, order, key).report
+        if page:
+            pages[page] = _page(diagnosis, order)
+    if any(row.verdict != NOT_READ for row in rows):
+        rows = [beside(row) if row.verdict == NOT_READ else row for row in rows]
+    return Result(rows, pages, key)
+
+
+@cache
+def _rules(given: Callable[[], Sequence[Rule]]) -> Sequence[Rule]:
+    """Asked for once a worker: looking for rules that a team adds takes as long as a diagnosis."""
+    return given()
+
+
+def _inside(name: str, sent: Sent) -> str:
+    """The name of a recording from inside its file."""
+    return name.removeprefix(sent.name)
+
+
+def _page(diagnosis: Diagnosis, order: Order) -> str:
+    from analyzer.reports.to_html import to_html  # takes long to import
+
+    return to_html(report([diagnosis], pictures=True, made=order.made))
+
+
+def _key(digest: str, order: Order) -> str:
+    """Where the rows of a file are kept: by its content, the program and its options."""
+    return _digest(digest, order.judged_by, *order.made)
+
+
+def _digest(*texts: str) -> str:
+    return hashlib.sha256("\n".join(texts).encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def named(row: Row, sent: Sent, order: Order, key: str) -> Row:
+    """The row under the name that the reader knows, with the name of its page."""
+    file = sent.name + row.file
+    wanted = order.reports is not None and row.verdict != NOT_READ
+    return replace(row, file=file, report=_page_name(file, key) if wanted else "")
+
+
+def _page_name(file: str, key: str) -> str:
+    """A name made of a few plain letters, digits and dashes, the same for the same report."""
+    own = re.split(r"[\\/]", file)[-1].lower()
+    slug = re.sub(r"[^a-z0-9]+", "-", own)[:SLUG].strip("-")
+    return f"{slug or 'recording'}-{_digest(key, file)[:12]}.html"
+
+
+def _has_page(row: Row, order: Order) -> bool:
+    return order.reports is None or not row.report or (order.reports / row.report).is_file()
+
+
+def _why(problem: Unusable) -> str:
+    return f"{problem.what[:1].upper()}{problem.what[1:]} {problem.todo}"

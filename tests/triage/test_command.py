@@ -1,0 +1,279 @@
+"""whynolink triage as people call it."""
+
+import csv
+import io
+import json
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from urllib.parse import unquote
+
+import click
+import pytest
+from click.testing import CliRunner, Result
+
+import analyzer.triage
+from analyzer import cli
+from analyzer.triage import Reviewed, triage
+
+ROOT = Path(__file__).parents[2]
+CAPTURES = ROOT / "captures"
+FAULTY, HEALTHY = CAPTURES / "port-refused.pcap", CAPTURES / "healthy-first-contact.pcapng"
+UNCLEAR, TEXT = CAPTURES / "stopped-early.pcap", CAPTURES / "README.md"
+
+
+@pytest.fixture(autouse=True)
+def threads(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[None]:
+    """Threads of this process do the work, and a new folder is the user's own."""
+    with ThreadPoolExecutor(2) as executor:
+        monkeypatch.setattr(
+            analyzer.triage, "triage", lambda files, order: triage(files, order, executor)
+        )
+        monkeypatch.setattr(click, "get_app_dir", lambda *_, **__: str(tmp_path / "own"))
+        yield
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Path:
+    """A folder with a fault, a healthy recording below it, and a text."""
+    folder = tmp_path / "a site"
+    (folder / "below").mkdir(parents=True)
+    shutil.copy(FAULTY, folder / "<fault> & more.pcap")
+    shutil.copy(HEALTHY, folder / "below" / "=healthy.pcapng")
+    shutil.copy(TEXT, folder)
+    return folder
+
+
+def run(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(cli.main, ["triage", *map(str, arguments)])
+
+
+def test_exit_status_is_the_worst() -> None:
+    """As of diagnose: 2 where something cannot be read, then 1, 3, 0."""
+    assert run(HEALTHY).exit_code == 0
+    assert run(HEALTHY, UNCLEAR).exit_code == 3
+    assert run(HEALTHY, UNCLEAR, FAULTY).exit_code == 1
+    unread = run(HEALTHY, UNCLEAR, FAULTY, TEXT)
+    assert unread.exit_code == 2
+    assert unread.stderr.count("\n") == 1
+    assert "1 of 4 could not be read" in unread.stderr
+    assert unread.stdout.startswith(
+        "3 recordings: 1 stopped, 1 cannot be told and 1 complete; 1 file not read\n"
+    )
+    assert run(TEXT).stdout.startswith("0 recordings; 1 file not read\n")
+
+
+def test_text_tells_the_table_and_where_to_read_on(site: Path) -> None:
+    """File, controller, verdict, stage, finding; the worst first; what to read before acting."""
+    lines = run(site).stdout.split("\n")
+    header = next(number for number, line in enumerate(lines) if line.startswith("File "))
+    assert lines[header].split() == ["File", "Controller", "Verdict", "At", "What", "leads"]
+    assert re.match(r"<fault> & more.pcap +192.0.2.60:503 +stopped +5 ", lines[header + 2])
+    before = " ".join(lines[:header])
+    assert "5 The port opens" in before
+    assert "cautions" in before
+    assert "whynolink diagnose FILE" in before
+
+
+def test_json_for_programs(site: Path) -> None:
+    """Raw values, null where there is none, the same answer each time."""
+    result = run(site, "--format", "json")
+    content = json.loads(result.stdout)
+    assert content["schema"] == "whynolink-triage/1"
+    assert [one["status"] for one in content["recordings"]] == [1, 2, 0]
+    assert content["recordings"][0] == {
+        "file": "<fault> & more.pcap",
+        "controller": "192.0.2.60",
+        "port": 503,
+        "more_controllers": 0,
+        "verdict": "stopped",
+        "stage": "port",
+        "finding": "192.0.2.60 refuses port 503",
+        "rule": "port-refused",
+        "status": 1,
+        "sha256": "9c0ef96120f1265c7627c65d49bff29033feda05c1ca6c9e458a2d70e3537242",
+        "report": None,
+    }
+    assert run(site, "--format", "json").stdout == result.stdout
+
+
+def test_csv_for_spreadsheets(site: Path) -> None:
+    """A header, and a row each; formulas are made harmless."""
+    text = run(site / "below", "--format", "csv").stdout
+    (row,) = csv.DictReader(io.StringIO(text))
+    assert row["file"] == "'=healthy.pcapng"
+    assert (row["controller"], row["port"], row["stage"]) == ("192.0.2.60", "502", "")
+
+
+@pytest.mark.parametrize("layout", ["html", "json", "csv"])
+@pytest.mark.parametrize("place", ["table", "elsewhere/table"])
+def test_reports_are_linked_from_where_the_table_lies(
+    site: Path, monkeypatch: pytest.MonkeyPatch, layout: str, place: str
+) -> None:
+    """Every link leads to a page in the folder given, and nothing is written beside it."""
+    monkeypatch.chdir(site.parent)
+    (site.parent / "elsewhere").mkdir()
+    run(site, "--format", layout, "--reports", "the pages", "--output", place)
+    table = site.parent / place
+    text = table.read_text("ascii")
+    links = re.findall(r'(?:href=|"report": |,)"([^"]*\.html)"', text)
+    targets = [(table.parent / unquote(link)).resolve() for link in links]
+    assert len(targets) == 2
+    assert sorted(targets) == sorted(site.parent.joinpath("the pages").resolve().iterdir())
+    assert "<h2>192.0.2.60 refuses port 503</h2>" in targets[0].read_text("ascii")
+
+
+def test_html_escapes_names(site: Path) -> None:
+    """A name from the site is text."""
+    text = run(site, "--format", "html").stdout
+    assert "&lt;fault&gt; &amp; more.pcap" in text
+    assert "<fault>" not in text
+
+
+def test_own_output_is_no_input_of_the_next_time(
+    site: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Table, pages and kept results may lie among the recordings."""
+    monkeypatch.chdir(site)
+    words = (".", "--reports", "pages", "--keep", "kept", "--format", "json", "--output", "t.json")
+    run(*words)
+    first = (site / "t.json").read_text("ascii")
+    run(*words)
+    assert (site / "t.json").read_text("ascii") == first
+    assert len(json.loads(first)["recordings"]) == 3
+
+
+def test_results_are_kept_in_the_users_own_folder(site: Path, tmp_path: Path) -> None:
+    """Unless another one is named; an unusable one is told, and does without."""
+    run(site)
+    kept = tmp_path / "own" / "triage"
+    assert len(list(kept.iterdir())) == 3
+    run(site, "--keep", tmp_path / "other")
+    assert len(list((tmp_path / "other").iterdir())) == 3
+    shutil.rmtree(tmp_path / "own")
+    (tmp_path / "own").touch()
+    result = run(HEALTHY)
+    assert result.exit_code == 0
+    assert result.stderr.startswith("whynolink: results are not kept.")
+
+
+def test_options_reach_every_recording(site: Path) -> None:
+    """--controller and --pc, as of diagnose."""
+    told = run(site, "--controller", "192.0.2.77", "--pc", "192.0.2.15", "--format", "json")
+    rows = json.loads(told.stdout)["recordings"]
+    assert {row["controller"] for row in rows if row["status"] != 2} == {"192.0.2.77"}
+    assert (
+        "Options: --controller 192.0.2.77 --pc 192.0.2.15"
+        in run(site, "--controller", "192.0.2.77", "--pc", "192.0.2.15").stdout
+    )
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        ([], "Missing argument"),
+        (["empty"], "empty: holds no files."),
+        (["x.pcap", "--output", "x.pcap"], "x.pcap: would be overwritten."),
+        (["empty", "--output", "x.pcap"], "x.pcap: would be overwritten."),
+        (["x.pcap", "--reports", "x.pcap"], "x.pcap: cannot be written"),
+        (["x.pcap", "--keep", "x.pcap/y"], "y: cannot be written"),
+        (["x.pcap", "--keep", "a\0b"], "not a usable folder name"),
+        (["x.pcap", "--output", "empty"], "empty: cannot be written"),
+        (["x.pcap", "--controller", "1.2"], "not an IPv4 address"),
+        (["x.pcap", "--format", "poem"], "poem"),
+    ],
+)
+def test_bad_calls_get_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[str], said: str
+) -> None:
+    """What, where, what to do; status 2; nothing on standard out."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "empty").mkdir()
+    shutil.copy(FAULTY, "x.pcap")
+    result = run(*arguments)
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert said in result.stderr
+    assert result.stderr.count("\n") == 1
+    assert (tmp_path / "x.pcap").read_bytes() == FAULTY.read_bytes()
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_somebody_who_watches_sees_the_count_and_the_time_left(
+    site: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A bar on a terminal, and then where the results are; nothing in a pipe."""
+    assert run(HEALTHY).stderr == ""
+    files = analyzer.triage.files_in([str(site)] * 2)
+    order = analyzer.triage.Order(cli.all_rules, keep=tmp_path)
+    for kept in ("none was there yet", "3 of 3 were there already"):
+        screen = Terminal()
+        monkeypatch.setattr(sys, "stderr", screen)
+        cli._reviewed(files, order)
+        assert "3/3" in screen.getvalue()
+        assert f"Results are kept in {tmp_path} ({kept})." in screen.getvalue()
+
+
+def test_interrupted_it_says_how_to_go_on(site: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One line with what is done."""
+
+    def interrupted(*_: object) -> Iterator[Reviewed]:
+        yield Reviewed([], kept=False)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(analyzer.triage, "triage", interrupted)
+    result = run(site)
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "1 of 3 files are done. The same command goes on from there." in result.stderr
+    assert result.stderr.count("\n") == 1
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there is no Ctrl-C for a group of processes")
+@pytest.mark.parametrize("moment", ["starting", "working"])
+def test_ctrl_c_and_once_more(tmp_path: Path, moment: str) -> None:
+    """Stopped from the keyboard, all processes end at once and quietly; what is done stays done."""
+    site, keep = tmp_path / "site", tmp_path / "keep"
+    site.mkdir()
+    octets = HEALTHY.read_bytes()
+    for number in range(80):
+        (site / f"{number}.pcapng").write_bytes(octets + bytes(number))
+    command = [sys.executable, "-m", "analyzer", "triage", site, "--keep", keep]
+    started = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=ROOT, start_new_session=True
+    )
+    wanted: Callable[[], bool] = (
+        keep.exists if moment == "starting" else lambda: len(list(keep.glob("*.kept"))) > 5
+    )
+    _wait_until(wanted)
+    os.killpg(started.pid, signal.SIGINT)
+    out, told = started.communicate(timeout=20)
+    assert (started.returncode, out) == (2, b"")
+    assert re.fullmatch(rb"\s*whynolink: stopped from the keyboard.*\n", told)
+    assert not list(keep.glob("unfinished-*"))
+    if moment == "starting":
+        return
+    done = {path: path.stat().st_mtime_ns for path in keep.iterdir()}
+    assert len(done) < 80
+    again = subprocess.run(command, capture_output=True, cwd=ROOT, check=False)
+    assert again.returncode == 0
+    assert again.stdout.startswith(b"80 recordings: 80 complete\n")
+    assert {path: path.stat().st_mtime_ns for path in done} == done
+    assert len(list(keep.iterdir())) == 80
+
+
+def _wait_until(wanted: Callable[[], bool]) -> None:
+    for _ in range(1000):
+        if wanted():
+            return
+        time.sleep(0.02)
+    pytest.fail("nothing happened for 20 s")
