@@ -17,7 +17,7 @@ from urllib.parse import quote
 import click
 
 from analyzer import __version__
-from analyzer.diagnosis import CANNOT_TELL, FAULT, UNUSABLE, Diagnosis, diagnose
+from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, UNUSABLE, Diagnosis, diagnose
 from analyzer.errors import BadOption, NotARecording, Unusable
 from analyzer.facts import Address, Hardware
 from analyzer.inputs import open_recording
@@ -32,10 +32,14 @@ from analyzer.reports.row import Row
 from analyzer.reports.to_csv import to_csv
 from analyzer.reports.to_json import to_json
 from analyzer.reports.to_text import to_text
+from analyzer.site import LARGEST, Adapter, Controller, Site
+from analyzer.site import read as read_site
+from analyzer.site import write as write_site
 from analyzer.words import clean
 from rules import all_rules
 
 if TYPE_CHECKING:
+    from analyzer.planning import Plan
     from analyzer.triage import Order, Sent
 
 LONG_WORK = 16 << 20
@@ -53,7 +57,7 @@ class _OneLine(click.Group):
         try:
             status = super().main(*args, **settings)
         except Unusable as problem:
-            status = _complain(str(problem))
+            status = _complain(*problem.lines)
         except click.exceptions.NoArgsIsHelpError as problem:
             click.echo(problem.format_message())
             status = 0
@@ -64,8 +68,9 @@ class _OneLine(click.Group):
         sys.exit(status)
 
 
-def _complain(text: str) -> int:
-    click.echo(f"whynolink: {clean(' '.join(text.split()))}", err=True)
+def _complain(*lines: str) -> int:
+    for line in lines:
+        click.echo(f"whynolink: {clean(' '.join(line.split()))}", err=True)
     return UNUSABLE
 
 
@@ -95,12 +100,22 @@ limit_option = click.option(
     show_default=True,
     help="Unpack this many times as much as is usual from a parcel.",
 )
+site_option = click.option(
+    "--site", "sheet", metavar="FILE", help="A site sheet: what is known on site."
+)
 
 
 @main.command(name="diagnose")
 @click.argument("inputs", metavar="INPUT...", nargs=-1, required=True)
 @controllers_option
 @pc_option
+@site_option
+@click.option(
+    "--write-site",
+    "new_sheet",
+    metavar="PATH",
+    help="Write a site sheet of what a good recording shows.",
+)
 @click.option(
     "--format",
     "layout",
@@ -116,6 +131,8 @@ def diagnose_command(
     inputs: Sequence[str],
     controllers: Sequence[str],
     pc: str | None,
+    sheet: str | None,
+    new_sheet: str | None,
     layout: str,
     output: str | None,
     limit: int,
@@ -127,7 +144,8 @@ def diagnose_command(
 
     Exit status: 0 no fault found, 1 at least one fault, 2 input or options unusable, 3 cannot tell.
     """
-    told = Told(tuple(_controller(text) for text in controllers), _pc(pc))
+    known = _site(sheet) if sheet is not None else Site()
+    told = Told(tuple(_controller(text) for text in controllers), _pc(pc), known)
     if output is not None and any(_is_input(output, name) for name in inputs):
         todo = "Name another file, in another folder, with --output."
         raise BadOption("would be overwritten.", output, todo)
@@ -142,10 +160,14 @@ def diagnose_command(
         unusable = unusable if usable else UNUSABLE
     _complain_of(refused)
     if diagnoses:
-        made = _made(controllers, pc, limit)
+        made = _made(controllers, pc, limit, sheet)
         on_screen = layout == "text" and output is None
         beside = [] if on_screen else refused
         _write(_render(layout, diagnoses, everything, made, beside), output)
+    if new_sheet is not None:
+        from analyzer.reports.sheet import sheet as sheet_shown
+
+        _write_sheet(sheet_shown(diagnoses), new_sheet)
     return unusable or _worst([one.status for one in diagnoses])
 
 
@@ -156,11 +178,15 @@ def _complain_of(refused: Sequence[NotARecording]) -> None:
         _complain(f"{len(refused) - MOST_COMPLAINTS:,} more files are no recordings.")
 
 
-def _made(controllers: Sequence[str], pc: str | None, limit: int) -> tuple[str, str]:
+def _made(
+    controllers: Sequence[str], pc: str | None, limit: int, sheet: str | None = None
+) -> tuple[str, str]:
     """By which version and with which options, for the end of a report."""
     told = [f"--controller {text}" for text in controllers] + ([f"--pc {pc}"] if pc else [])
     if limit > 1:
         told.append(f"--limit {limit}")
+    if sheet is not None:
+        told.append(f"--site {Path(sheet).name}")
     return f"whynolink {__version__}", f"Options: {' '.join(told) or 'none'}"
 
 
@@ -441,7 +467,7 @@ def compare_command(
             text = to_text(reported.document(compared))
     _write(text, output)
     if Remark.BOTH_WORK in compared.remarks:
-        return 0
+        return NO_FAULT
     return FAULT if compared.first or compared.fault else CANNOT_TELL
 
 
@@ -493,6 +519,100 @@ def _options(told: Told) -> Iterator[str]:
         yield f"--controller {address}" + (f":{port}" if port else "")
     if told.pc is not None:
         yield f"--pc {told.pc}"
+
+
+@main.command(name="plan")
+@site_option
+@click.option(
+    "--controller",
+    "controllers",
+    metavar="ADDRESS[:PORT]",
+    multiple=True,
+    help="The controller to connect with; of a site sheet, only this one. May be given again.",
+)
+@click.option(
+    "--pc",
+    "own",
+    metavar="ADDRESS",
+    multiple=True,
+    help="The PC's address; once for each adapter of the PC.",
+)
+@click.option("--mask", metavar="MASK", help="The mask of all of them, such as 255.255.255.0.")
+@click.option(
+    "--cable", type=click.Choice(["direct", "switch"]), help="How the controller is connected."
+)
+@click.option(
+    "--format",
+    "layout",
+    type=click.Choice(["text", "json", "html"]),
+    default="text",
+    show_default=True,
+    help="A text to read, JSON for other programs, or a page to print.",
+)
+@click.option("--output", metavar="PATH", help="Write to this file, not to the terminal.")
+@click.option(
+    "--write-site",
+    "new_sheet",
+    metavar="PATH",
+    help="Write the options into a site sheet, with the rest to fill in.",
+)
+def plan_command(
+    sheet: str | None,
+    controllers: Sequence[str],
+    own: Sequence[str],
+    mask: str | None,
+    cable: str | None,
+    layout: str,
+    output: str | None,
+    new_sheet: str | None,
+) -> int:
+    """Plan a connection: print an ordered sheet of what to check, set and plug in.
+
+    It only prints; it changes nothing on this PC. Exit status: 0 the numbers hold, 1 they do not, 2
+    sheet or options unusable.
+    """
+    from analyzer.planning import plan
+
+    named = [_controller(text) for text in controllers]
+    if sheet is None:
+        bits = _mask(mask)
+        site = Site(
+            tuple(Adapter(_address(one, "--pc"), mask=bits) for one in own),
+            tuple(Controller(at, mask=bits, port=port, cable=cable) for at, port in named),
+        )
+    elif own or mask or cable or new_sheet:
+        todo = "Give --site with --controller only, and write the rest into the sheet."
+        raise BadOption("does not go with the other options.", "--site", todo)
+    else:
+        site = _site(sheet)
+    plans = plan(site, [_in_sheet(site, *one) for one in named] or site.controllers)
+    if not plans:
+        raise BadOption("is missing.", "--controller", "Name a controller, or give --site FILE.")
+    _write(_render_plan(layout, plans), output)
+    if new_sheet is not None:
+        _write_sheet(write_site(site, "Site sheet, by the options of a plan."), new_sheet)
+    return NO_FAULT if all(one.holds for one in plans) else FAULT
+
+
+def _in_sheet(site: Site, address: Address, port: int | None) -> Controller:
+    known = site.controller(address, port)
+    if known is None:
+        raise BadOption(f"{address} is not in the site sheet.", "--controller", "Add it there.")
+    return known
+
+
+def _render_plan(layout: str, plans: "Sequence[Plan]") -> str:
+    from analyzer.reports.plan import plan_report
+    from analyzer.reports.plan_json import plan_json
+
+    match layout:
+        case "json":
+            return plan_json(plans)
+        case "html":
+            from analyzer.reports.to_html import to_html  # takes long to import
+
+            return to_html(plan_report(plans))
+    return to_text(plan_report(plans))
 
 
 @main.command(name="rules")
@@ -561,6 +681,30 @@ def _write(text: str, output: str | None) -> None:
         raise BadOption(f"cannot be written: {why}.", output, "Choose another --output.") from None
 
 
+def _site(name: str) -> Site:
+    path = Path(name)
+    try:
+        with path.open("rb") as stream:
+            octets = stream.read(LARGEST + 1)
+    except (OSError, ValueError) as problem:
+        why = getattr(problem, "strerror", None) or "not a usable file name"
+        raise BadOption(f"cannot be read: {why}.", name, "Check the path after --site.") from None
+    return read_site(octets, path.name)
+
+
+def _write_sheet(text: str | None, name: str) -> None:
+    """Write a new sheet; one that is there already is left alone: somebody filled it in."""
+    if text is None:
+        todo = "Give a recording in which the controller answers."
+        raise BadOption("no sheet is written: no link-up here works.", "--write-site", todo)
+    try:
+        with Path(name).open("x", encoding="utf-8", newline="\n") as stream:
+            stream.write(text)
+    except (OSError, ValueError) as problem:
+        why = getattr(problem, "strerror", None) or "not a usable file name"
+        raise BadOption(f"cannot be written: {why}.", name, "Choose another path.") from None
+
+
 def _is_input(output: str, name: str) -> bool:
     """Whether a file is an input, or lies in a folder that is one."""
     try:
@@ -595,6 +739,13 @@ def _pc(text: str | None) -> Address | Hardware | None:
     if len(digits) == 12 and all(digit in string.hexdigits for digit in digits):
         return Hardware(int(digits, 16))
     return _address(text, "--pc")
+
+
+def _mask(text: str | None) -> Address | None:
+    mask = None if text is None else _address(text, "--mask")
+    if mask is not None and not mask.is_mask:
+        raise BadOption(f"{text!r} is not a mask.", "--mask", "Give one such as 255.255.255.0.")
+    return mask
 
 
 def _address(text: str, option: str) -> Address:

@@ -3,9 +3,12 @@
 Unusable
     NotARecording   the bytes are something else, or nothing
     BadOption       an option does not say what it should
+    BadSheet        a site sheet with one thing or several wrong in it
 Broken              octets end before their file does; readers tell it as damage
     LimitReached    because unpacking was stopped
 """
+
+from collections.abc import Sequence
 
 
 class Unusable(Exception):
@@ -20,6 +23,11 @@ class Unusable(Exception):
         self.where = where
         self.todo = todo
 
+    @property
+    def lines(self) -> list[str]:
+        """One line for each thing that is wrong."""
+        return [str(self)]
+
 
 class NotARecording(Unusable):
     """The input is not a recording that can be read."""
@@ -27,6 +35,20 @@ class NotARecording(Unusable):
 
 class BadOption(Unusable):
     """An option or argument cannot be understood."""
+
+
+class BadSheet(Unusable):
+    """A site sheet that cannot be used; problems: one for each line that needs mending."""
+
+    def __init__(self, problems: Sequence[Unusable]) -> None:
+        first = problems[0]
+        super().__init__(first.what, first.where, first.todo)
+        self.problems = problems
+
+    @property
+    def lines(self) -> list[str]:
+        """One line for each thing that is wrong."""
+        return [str(problem) for problem in self.problems]
 
 
 class Broken(Exception):

@@ -28,7 +28,7 @@ def outline(template: str) -> str:
 
 
 def _outlined(name: str, spec: str) -> str:
-    if name == "nth" or spec in ("mask", "unit"):
+    if name == "nth" or spec in ("mask", "unit", "label"):
         return ""
     if spec.startswith(IF):
         return outline(spec.removeprefix("if"))
@@ -125,6 +125,12 @@ def mask_source(known: bool) -> str:
     return "" if known else " (presumed: the recording names no mask)"
 
 
+def label(hardware: object | None) -> str:
+    """Which hardware address the site sheet gives for the controller, or nothing."""
+    known = f" By the site sheet, the controller's own hardware address is {hardware}."
+    return "" if hardware is None else known
+
+
 def protocol(name: str | None) -> str:
     """What is spoken in a session."""
     unknown = "a protocol that is not known here: only its timing and direction are judged"
@@ -142,6 +148,7 @@ _WORDINGS: dict[str, Callable[[Any], str]] = {
     "within": within,
     "list": listed,
     "mask": mask_source,
+    "label": label,
     "protocol": protocol,
     "unit": unit,
 }

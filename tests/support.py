@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from analyzer import site
 from analyzer.diagnosis import NO_FAULT, Diagnosis, Verdict, diagnose
 from analyzer.facts import Address
 from analyzer.findings import Finding, Level, Rule
@@ -16,15 +17,38 @@ from rules import ALL
 
 
 def diagnosed(
-    recording: Plant | bytes, controllers: Sequence[str] = (), pc: str | None = None, **layout: Any
+    recording: Plant | bytes,
+    controllers: Sequence[str] = (),
+    pc: str | None = None,
+    sheet: str = "",
+    **layout: Any,
 ) -> Diagnosis:
-    """Diagnose a story, or the octets of a file; layout goes to the writer of the story."""
+    """Diagnose a story, or the octets of a file, with a site sheet where one is given; layout goes
+    to the writer of the story.
+    """
     octets = recording if isinstance(recording, bytes) else recording.pcap(**layout)
     told = Told(
         controllers=tuple(_controller(text) for text in controllers),
         pc=None if pc is None else Address.parse(pc),
+        site=site.read(sheet.encode(), "site.toml") if sheet else site.Site(),
     )
     return diagnose(open_recording(io.BytesIO(octets), "test"), ALL, told)
+
+
+LABEL = "00-00-5E-00-53-60"
+
+
+def a_sheet(controller: str = "", adapter: str = 'mask = "255.255.255.0"') -> str:
+    """A site sheet of the usual PC and controller, with more lines for each."""
+    return (
+        f'[[adapter]]\naddress = "192.0.2.15"\n{adapter}\n'
+        f'[[controller]]\nname = "press 3"\naddress = "192.0.2.60"\nport = 502\n{controller}\n'
+    )
+
+
+def labelled(hardware: str = LABEL) -> str:
+    """A sheet that tells the hardware address on the controller's label."""
+    return a_sheet(f'hardware_address = "{hardware}"')
 
 
 def with_rules(plant: Plant, rules: Sequence[Rule]) -> Diagnosis:

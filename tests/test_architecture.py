@@ -27,10 +27,13 @@ RECORDS = "analyzer.inputs.records"
 INPUTS = "analyzer.inputs"
 FRAMES = "analyzer.frames"
 FACTS = "analyzer.facts"
+SITE = "analyzer.site"
 LINKUP = "analyzer.linkup"
 FINDINGS = "analyzer.findings"
 RULES = "rules"
-CAUTIONS = "rules.cautions"
+CAUTIONS = "analyzer.cautions"
+RULE_CAUTIONS = "rules.cautions"
+PLANNING = "analyzer.planning"
 DIAGNOSIS = "analyzer.diagnosis"
 COMPARISON = "analyzer.comparison"
 TRIM = "analyzer.trim"
@@ -39,7 +42,7 @@ TRIAGE = "analyzer.triage"
 PACKAGE = "analyzer"
 CLI = "analyzer.cli"
 
-BELOW_DIAGNOSIS = {ERRORS, WORDS, COLUMNS, RECORDS, INPUTS, FRAMES, FACTS, LINKUP, FINDINGS}
+BELOW_DIAGNOSIS = {ERRORS, WORDS, COLUMNS, RECORDS, INPUTS, FRAMES, FACTS, SITE, LINKUP, FINDINGS}
 
 MAY_IMPORT: dict[str, set[str]] = {
     ERRORS: set(),
@@ -49,18 +52,21 @@ MAY_IMPORT: dict[str, set[str]] = {
     INPUTS: {INPUTS, RECORDS, COLUMNS, ERRORS},
     FRAMES: {FRAMES, INPUTS, RECORDS, COLUMNS, ERRORS},
     FACTS: {FACTS, FRAMES, RECORDS, COLUMNS, ERRORS},
-    LINKUP: {LINKUP, FACTS, ERRORS},
+    SITE: {FACTS, ERRORS},
+    LINKUP: {LINKUP, FACTS, SITE, ERRORS},
     FINDINGS: {FACTS, LINKUP, WORDS, ERRORS},
     CAUTIONS: set(),
-    **{f"{RULES}.{stage}": {FACTS, LINKUP, FINDINGS, CAUTIONS} for stage in STAGES},
+    RULE_CAUTIONS: {CAUTIONS},
+    **{f"{RULES}.{stage}": {FACTS, LINKUP, FINDINGS, RULE_CAUTIONS} for stage in STAGES},
     RULES: {FINDINGS, *(f"{RULES}.{stage}" for stage in STAGES)},
     DIAGNOSIS: BELOW_DIAGNOSIS,
+    PLANNING: {FACTS, LINKUP, SITE},
     COMPARISON: {DIAGNOSIS, FACTS, LINKUP},
     TRIM: BELOW_DIAGNOSIS | {DIAGNOSIS, TRIM},
-    REPORTS: {REPORTS, DIAGNOSIS, COMPARISON, TRIM, WORDS},
+    REPORTS: {REPORTS, DIAGNOSIS, COMPARISON, TRIM, PLANNING, SITE, CAUTIONS, WORDS},
     TRIAGE: {TRIAGE, REPORTS, DIAGNOSIS, FINDINGS, LINKUP, INPUTS, ERRORS},
     PACKAGE: BELOW_DIAGNOSIS | {DIAGNOSIS, REPORTS, RULES},
-    CLI: BELOW_DIAGNOSIS | {DIAGNOSIS, COMPARISON, TRIM, REPORTS, TRIAGE, RULES, PACKAGE},
+    CLI: BELOW_DIAGNOSIS | {DIAGNOSIS, COMPARISON, TRIM, PLANNING, REPORTS, TRIAGE, RULES, PACKAGE},
     "analyzer.__main__": {CLI},
 }
 """Each part of the house and the parts it may import. Data flows down this list, imports go up."""

@@ -13,6 +13,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from analyzer import __version__, cli
+from analyzer.site import read as read_site
 from rules import ALL
 
 CAPTURES = Path(__file__).parents[1] / "captures"
@@ -57,6 +58,17 @@ def test_exit_statuses() -> None:
         (["diagnose", "--pc", "me", str(FAULTY)], "'me' is not an IPv4 address"),
         (["diagnose", "--output", str(FAULTY), str(FAULTY)], "would be overwritten"),
         (["diagnose", "--output", str(CAPTURES), str(FAULTY)], "cannot be written"),
+        (["diagnose", "--site", "nowhere.toml", str(FAULTY)], "nowhere.toml: cannot be read"),
+        (["diagnose", "--site", str(CAPTURES), str(FAULTY)], "cannot be read"),
+        (["diagnose", "--site", str(FAULTY), str(FAULTY)], "is not UTF-8 text"),
+        (["plan"], "Name a controller"),
+        (["plan", "--site", "nowhere.toml"], "nowhere.toml: cannot be read"),
+        (["plan", "--controller", "192.0.2"], "not an IPv4 address"),
+        (["plan", "--controller", "192.0.2.60", "--pc", "me"], "'me' is not an IPv4 address"),
+        (["plan", "--controller", "192.0.2.60", "--mask", "255.0.255.0"], "is not a mask"),
+        (["plan", "--controller", "192.0.2.60", "--cable", "wireless"], "wireless"),
+        (["plan", "--site", "s.toml", "--pc", "192.0.2.15"], "does not go with"),
+        (["plan", "--controller", "192.0.2.60", "--output", str(CAPTURES)], "cannot be written"),
         (["rules", "no-such-rule"], "no-such-rule: is not a rule."),
         (["dance"], "No such command"),
     ],
@@ -250,3 +262,122 @@ def test_names_from_a_parcel_are_made_harmless(tmp_path: Path) -> None:
         shown = result.stdout + result.stderr
         assert not {"\x1b", "\u202e", "\r"} & set(shown)
         assert layout != "html" or "<script>alert" not in result.stdout
+
+
+SHEET = """
+[[adapter]]
+address = "192.0.2.15"
+mask = "255.255.255.0"
+
+[[controller]]
+name = "press 3"
+address = "192.0.2.60"
+hardware_address = "00-00-5E-00-53-60"
+port = 502
+
+[[controller]]
+name = "robot"
+address = "192.0.2.70"
+"""
+
+
+@pytest.fixture
+def sheet(tmp_path: Path) -> Path:
+    path = tmp_path / "site.toml"
+    path.write_text(SHEET, encoding="utf-8")
+    return path
+
+
+def test_a_wrong_sheet_gets_a_line_for_each_thing(sheet: Path) -> None:
+    """With file and line, status 2, and nothing on standard out; for both commands."""
+    sheet.write_text(SHEET.replace("502", "0").replace("name", '"nam\u00e9"'), encoding="utf-8")
+    for call in (["plan", "--site", sheet], ["diagnose", FAULTY, "--site", sheet]):
+        result = run(*call)
+        assert (result.exit_code, result.stdout) == (2, "")
+        lines = result.stderr.splitlines()
+        assert [line.split(":")[1] for line in lines] == [
+            " site.toml line 7",
+            " site.toml line 10",
+            " site.toml line 13",
+        ]
+        assert result.stderr.isascii()
+
+
+def test_diagnose_with_a_sheet(sheet: Path) -> None:
+    """The controller that was tried is judged, and called by its name."""
+    result = run("diagnose", HEALTHY, "--site", sheet)
+    assert result.exit_code == 0
+    assert "192.0.2.60 (press 3), TCP port 502" in result.stdout
+    assert "robot" not in result.stdout
+    made = json.loads(run("diagnose", HEALTHY, "--site", sheet, "--format", "json").stdout)
+    (linkup,) = made["linkups"]
+    assert linkup["how_known"] == "named in the site sheet"
+    assert linkup["controller"]["name"] == "press 3"
+
+
+def test_a_good_recording_writes_a_sheet_that_can_be_used(tmp_path: Path) -> None:
+    """It holds what the recording proves, and goes back into both commands."""
+    path = tmp_path / "new.toml"
+    assert run("diagnose", HEALTHY, "--write-site", path).exit_code == 0
+    site = read_site(path.read_bytes(), "new.toml")
+    (adapter,), (controller,) = site.adapters, site.controllers
+    assert (str(adapter.address), str(adapter.mask)) == ("192.0.2.15", "255.255.255.0")
+    assert str(adapter.hardware_address) == "00-00-5E-00-53-15"
+    assert (str(controller.address), controller.port) == ("192.0.2.60", 502)
+    assert str(controller.hardware_address) == "00-00-5E-00-53-60"
+    assert controller.answers_arp is True
+    assert controller.mask is controller.sessions is controller.cable is None
+    assert run("plan", "--site", path).exit_code == 0
+    assert run("diagnose", HEALTHY, "--site", path).exit_code == 0
+
+
+def test_a_sheet_holds_nothing_that_is_only_guessed(tmp_path: Path) -> None:
+    """No mask where none was recorded; the others that were seen in session."""
+    for number, name in enumerate(("healthy-busy-site.pcap", "healthy-cached-neighbour.pcap")):
+        path = tmp_path / f"{number}.toml"
+        run("diagnose", CAPTURES / name, "--write-site", path)
+        site = read_site(path.read_bytes(), name)
+        assert all(one.mask is None for one in site.adapters)
+
+
+def test_no_sheet_is_written_where_nothing_works_or_over_another(tmp_path: Path) -> None:
+    path = tmp_path / "site.toml"
+    result = run("diagnose", FAULTY, "--write-site", path)
+    assert "no link-up here works" in complaint(result)
+    assert not path.exists()
+    path.write_text("mine", encoding="utf-8")
+    assert "cannot be written" in complaint(run("diagnose", HEALTHY, "--write-site", path))
+    assert path.read_text(encoding="utf-8") == "mine"
+
+
+def test_plan_from_a_sheet_and_from_options(sheet: Path, tmp_path: Path) -> None:
+    """0 where the numbers hold, 1 where they do not."""
+    both = run("plan", "--site", sheet)
+    assert both.exit_code == 0
+    assert "robot (192.0.2.70)" in both.stdout
+    one = run("plan", "--site", sheet, "--controller", "192.0.2.60")
+    assert "press 3" in one.stdout
+    assert "robot" not in one.stdout
+    assert "not in the site sheet" in complaint(
+        run("plan", "--site", sheet, "--controller", "192.0.2.99")
+    )
+    told = run("plan", "--controller", "192.0.2.60:502", "--pc", "192.0.2.15", "--cable", "direct")
+    assert told.exit_code == 0
+    wrong = run("plan", "--controller", "192.0.2.60:502", "--pc", "198.51.100.15")
+    assert wrong.exit_code == 1
+    assert "DOES NOT HOLD" in wrong.stdout
+
+
+def test_plan_writes_a_sheet_of_its_options(tmp_path: Path) -> None:
+    path = tmp_path / "new.toml"
+    options = ("--controller", "192.0.2.60:502", "--pc", "192.0.2.15", "--mask", "255.255.255.0")
+    assert run("plan", *options, "--write-site", path).exit_code == 0
+    assert run("plan", "--site", path).stdout == run("plan", *options).stdout
+
+
+def test_plan_for_programs_and_for_the_printer(sheet: Path, tmp_path: Path) -> None:
+    made = json.loads(run("plan", "--site", sheet, "--format", "json").stdout)
+    assert made["schema"] == "whynolink-plan/1"
+    page = tmp_path / "plan.html"
+    assert run("plan", "--site", sheet, "--format", "html", "--output", page).stdout == ""
+    assert page.read_text("ascii").startswith("<!DOCTYPE html>")

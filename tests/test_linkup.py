@@ -10,9 +10,10 @@ from analyzer.diagnosis import CANNOT_TELL, State, Verdict
 from analyzer.facts import Address, gather
 from analyzer.inputs import open_recording
 from analyzer.linkup import Case, LinkUp, Stage, Told, work_out
+from analyzer.site import read as read_site
 from captures import layouts
 from captures.plant import Plant, Session, Station, modbus_read
-from tests.support import diagnosed, slugs
+from tests.support import a_sheet, diagnosed, labelled, slugs
 
 PC, UNIT, OTHER_PC = "192.0.2.15", "192.0.2.60", "192.0.2.16"
 
@@ -630,3 +631,67 @@ def test_unpadded_frames_of_everybody_leave_the_one_that_asks_in_vain() -> None:
     plant.wait(8)
     plant.ask(panel, "192.0.2.42", times=1)
     assert targets(case(plant)) == [(UNIT, None, None, "tried")]
+
+
+# --- with a site sheet --------------------------------------------------------------------------
+
+
+def sheet_case(recording: Plant | bytes, sheet: str) -> Case:
+    octets = recording if isinstance(recording, bytes) else recording.pcap()
+    told = Told(site=read_site(sheet.encode(), "site.toml"))
+    return work_out(gather(open_recording(io.BytesIO(octets), "test")), told)
+
+
+def test_the_sheet_decides_between_two_alike() -> None:
+    assert_pc(sheet_case(Mirror().padded, a_sheet()), "sheet")
+    other = a_sheet().replace(PC, OTHER_PC)
+    assert_pc(sheet_case(Mirror().padded, other), "sheet", OTHER_PC)
+    label = a_sheet(adapter='hardware_address = "00-00-5E-00-53-15"').replace(PC, "192.0.2.99")
+    assert_pc(sheet_case(Mirror().padded, label), "sheet")
+
+
+def test_the_recording_outweighs_the_sheet() -> None:
+    """Another PC than the one in the sheet recorded, and says so itself."""
+    plant, pc, unit = begun()
+    plant.tcp(pc, unit).open().poll(3)
+    plant.tcp(plant.station(OTHER_PC), unit).open().poll(3)
+    octets = plant.pcapng(hw="00:00:5e:00:53:16", address=f"{OTHER_PC}/24")
+    assert_pc(sheet_case(octets, a_sheet()), "recorded", OTHER_PC)
+
+
+def test_a_controller_on_its_label_is_never_the_pc() -> None:
+    """A controller that was given the PC's address by mistake."""
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.announce(Station(PC, unit.hw))
+    found = sheet_case(plant, labelled())
+    assert found.pc is not None
+    assert str(found.pc.hardware) == "00-00-5E-00-53-15"
+
+
+def test_of_the_controllers_in_the_sheet_those_tried_are_judged() -> None:
+    plant, pc, unit = begun()
+    plant.tcp(pc, unit).open().poll(3)
+    plant.tcp(pc, plant.station("192.0.2.31")).open().poll(3)
+    both = a_sheet() + '[[controller]]\naddress = "192.0.2.70"\n'
+    found = sheet_case(plant, both)
+    assert targets(found) == [(UNIT, 502, "tcp", "sheet")]
+    assert [str(one) for one in found.others] == ["192.0.2.31"]
+    nothing = both.replace(UNIT, "192.0.2.61")
+    assert [one[0] for one in targets(sheet_case(plant, nothing))] == ["192.0.2.61", "192.0.2.70"]
+
+
+def test_a_controller_told_counts_before_the_sheet() -> None:
+    plant, pc, unit = begun()
+    plant.tcp(pc, unit).open().poll(3)
+    told = Told(((Address.parse(UNIT), None),), site=read_site(a_sheet().encode(), "s"))
+    found = work_out(gather(open_recording(io.BytesIO(plant.pcap()), "test")), told)
+    assert targets(found) == [(UNIT, 502, "tcp", "told")]
+
+
+def test_the_sheet_tells_the_transport_and_the_mask() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    found = sheet_case(plant, a_sheet('transport = "udp"', 'mask = "255.255.255.128"'))
+    assert targets(found) == [(UNIT, 502, "udp", "sheet")]
+    assert str(found.linkups[0].mask) == "255.255.255.128"

@@ -84,7 +84,7 @@ def work_out(facts: Facts, told: Told) -> Case:
     if pc is None:
         return Case(facts, None, candidates, [])
     targets, others = find_targets(facts, pc, told)
-    linkups = [link_up(facts, pc, target) for target in targets]
+    linkups = [link_up(facts, pc, target, told.site) for target in targets]
     addresses = [trial.address for trial in others]
     unanswered = [one.address for one in others if one.unanswered >= ASKED_ON_PURPOSE]
     return Case(facts, pc, candidates, linkups, addresses, unanswered)

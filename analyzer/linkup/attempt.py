@@ -5,9 +5,10 @@ from analyzer.facts.ports import OFFICE_PORTS
 from analyzer.linkup.model import LinkUp, Pc, Target, is_self_assigned
 from analyzer.linkup.pc import asked_by_pc, from_pc, share_network
 from analyzer.linkup.proofs import proofs_of
+from analyzer.site import Site
 
 
-def link_up(facts: Facts, pc: Pc, target: Target) -> LinkUp:
+def link_up(facts: Facts, pc: Pc, target: Target, site: Site) -> LinkUp:
     """The PC's link-up with one controller, with the proofs of its stages."""
     controller = target.address
     calls = [one for one in facts.sessions if _is_to(one, controller) and from_pc(one, pc)]
@@ -36,6 +37,7 @@ def link_up(facts: Facts, pc: Pc, target: Target) -> LinkUp:
         heard=min((path.first for path in back), default=None),
         last_heard=max((path.last for path in back), default=None),
         last_sent=_last_sent(there, questions),
+        site=site,
     )
     linkup.proofs = proofs_of(linkup)
     return linkup

@@ -1,12 +1,13 @@
 """Whom the PC tried to reach."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from ipaddress import IPv4Address
 
 from analyzer.facts import Address, Exchange, Facts, Question, Session
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
 from analyzer.linkup.model import Pc, Target, Told
 from analyzer.linkup.pc import asked_by_pc, from_pc, is_near
+from analyzer.site import Site
 
 
 @dataclass(slots=True, eq=False)
@@ -36,17 +37,17 @@ class _Trial:
 def find_targets(facts: Facts, pc: Pc, told: Told) -> tuple[list[Target], list[_Trial]]:
     """Whom the PC tried to reach, and what else it tried.
 
-    Told controllers are taken as they are. Otherwise the first of these that fits anybody:
+    Told controllers are taken as they are; of those in the site sheet, the ones that were tried, or
+    all where none was. Otherwise the first of these that fits anybody:
     registered industrial ports; other sessions and addresses that nobody answered for; office
     services in the PC's own network; anything else that it asked for. Public addresses are
     somebody else's servers.
     """
     trials = _trials(facts, pc)
-    if told.controllers:
-        targets = [_told_target(trials, address, port) for address, port in told.controllers]
-        return targets, [
-            one for one in trials.values() if one.address not in dict(told.controllers)
-        ]
+    if told.controllers or told.site.controllers:
+        targets = _named(trials, told)
+        named = {target.address for target in targets}
+        return targets, [one for one in trials.values() if one.address not in named]
     routers = _routers(facts, pc)
     sweeping = pc.hardware is not None and facts.arp.is_sweep(pc.hardware)
     near = [
@@ -126,13 +127,31 @@ def _routers(facts: Facts, pc: Pc) -> set[Address]:
     return {address for address, claims in own if any(hw in handed for hw in claims.counts)}
 
 
-def _told_target(trials: dict[Address, _Trial], address: Address, port: int | None) -> Target:
-    trial = trials.get(address)
+def _named(trials: dict[Address, _Trial], told: Told) -> list[Target]:
+    """The controllers told, or else those of the site sheet."""
+    if told.controllers:
+        return [_told_target(trials, at, port, told.site) for at, port in told.controllers]
+    sheet = told.site.controllers
+    tried = [one for one in sheet if one.address in trials] or sheet
+    return [
+        replace(_told_target(trials, one.address, one.port, told.site), how_known="sheet")
+        for one in tried
+    ]
+
+
+def _told_target(
+    trials: dict[Address, _Trial], address: Address, port: int | None, site: Site
+) -> Target:
+    trial, sheet = trials.get(address), site.controller(address, port)
     found = _target(trial, "told") if trial else Target(address, None, None, "told")
+    port = port if port is not None or sheet is None else sheet.port
     if port is None:
         return found
     by_udp = trial is not None and port in trial.udp and port not in trial.tcp
-    return Target(address, port, "udp" if by_udp else "tcp", "told")
+    transport = "udp" if by_udp else "tcp"
+    if sheet is not None and sheet.port == port and sheet.transport is not None:
+        transport = sheet.transport
+    return Target(address, port, transport, "told")
 
 
 def _target(trial: _Trial, how: str) -> Target:

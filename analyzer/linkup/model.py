@@ -17,6 +17,7 @@ from analyzer.facts import (
     Session,
     Station,
 )
+from analyzer.site import Controller, Site
 
 PRESUMED_MASK = 0xFFFFFF00
 """Where no mask is known: 255.255.255.0 (common practice, no source)."""
@@ -59,7 +60,7 @@ class Pc:
     masks: list[tuple[Address, Address]] = field(default_factory=list)
 
     def mask_for(self, address: Address) -> Address | None:
-        """The mask that the recording states for one of the PC's addresses."""
+        """The mask that the recording or the site sheet states for one of the PC's addresses."""
         return next((mask for own, mask in self.masks if own == address), None)
 
 
@@ -78,14 +79,15 @@ class LinkUp:
     """One PC trying to reach one controller.
 
     pc_address: the PC's address in frames for the controller, None where there is none; mask: its
-    mask, from the recording; hardware: who claims the controller's address; sessions: the PC's TCP
-    attempts to this controller, on the port where one is known; other_sessions: its attempts on
-    other ports; exchanges: its UDP exchanges; questions: its ARP requests for the controller;
-    pings: its echo requests and their replies; errors: ICMP errors about its packets to the
-    controller; router: the station that it hands packets for the controller to, where that is not
-    the controller; sent_to: hardware addresses that its packets for the controller went to; heard,
-    last_heard: first and last packet from the controller to the PC; last_sent: the PC's last frame
-    for the controller.
+    mask, from the recording or the site sheet; hardware: who claims the controller's address;
+    sessions: the PC's TCP attempts to this controller, on the port where one is known;
+    other_sessions: its attempts on other ports; exchanges: its UDP exchanges; questions: its ARP
+    requests for the controller; pings: its echo requests and their replies; errors: ICMP errors
+    about its packets to the controller; router: the station that it hands packets for the
+    controller to, where that is not the controller; sent_to: hardware addresses that its packets
+    for the controller went to; heard, last_heard: first and last packet from the controller to the
+    PC; last_sent: the PC's last frame for the controller; site: what the site sheet says, nothing
+    where there is none.
     """
 
     facts: Facts
@@ -105,12 +107,28 @@ class LinkUp:
     heard: Moment | None
     last_heard: Moment | None
     last_sent: Moment | None
+    site: Site = field(default_factory=Site)
     proofs: dict[Stage, Proof] = field(default_factory=dict)
 
     @property
     def controller(self) -> Address:
         """The controller's address."""
         return self.target.address
+
+    @property
+    def sheet(self) -> Controller | None:
+        """What the site sheet says of the controller."""
+        return self.site.controller(self.controller, self.target.port)
+
+    @property
+    def labelled(self) -> Hardware | None:
+        """The hardware address on the controller's label, by the site sheet."""
+        return None if self.sheet is None else self.sheet.hardware_address
+
+    @property
+    def never_answers_arp(self) -> bool:
+        """Whether the controller keeps its hardware address to itself, by the site sheet."""
+        return self.sheet is not None and self.sheet.answers_arp is False
 
     @property
     def is_heard(self) -> bool:
@@ -236,10 +254,13 @@ class Case:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Told:
-    """What the user told: controllers as (address, port or None), and the PC by either address."""
+    """What the user told: controllers as (address, port or None), the PC by either address, and
+    the site sheet.
+    """
 
     controllers: tuple[tuple[Address, int | None], ...] = ()
     pc: Address | Hardware | None = None
+    site: Site = field(default_factory=Site)
 
 
 def presumed_mask(address: Address) -> int:

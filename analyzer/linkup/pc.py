@@ -2,12 +2,16 @@
 
 from analyzer.facts import Address, Facts, Hardware, Question, Session, Station
 from analyzer.linkup.model import Pc, Told, presumed_mask
+from analyzer.site import Site
 
 SURE = 100.0
 """A vote that decides: the recording's own interface record, or the user."""
 ENOUGH = 3.0
 """What a station needs among others whose frames came over a cable, padded: more than that it asks
 everybody for an address."""
+BY_SHEET = 12.0
+"""The vote of the site sheet: as much as that of frames recorded before they were padded, as a
+recording may have been made on another PC than the one in the sheet."""
 TOO_CLOSE = 1.0
 """Two stations whose votes differ by less cannot be told apart."""
 
@@ -18,7 +22,7 @@ def find_pc(facts: Facts, told: Told) -> tuple[Pc | None, list[Station]]:
     if told.pc is not None:
         hosts = [one for one in hosts if told.pc in (one.hardware, *one.addresses)]
         if not hosts:
-            return _not_seen(told.pc, facts), []
+            return _not_seen(told, facts), []
     votes = sorted(
         ((_votes(facts, station, told), station) for station in hosts),
         key=lambda vote: (-vote[0], vote[1].first),
@@ -26,35 +30,37 @@ def find_pc(facts: Facts, told: Told) -> tuple[Pc | None, list[Station]]:
     alone = len(votes) == 1 or bool(votes and votes[0][1].short)
     enough = 1.0 if alone else ENOUGH
     if not votes or (votes[0][0] < enough and told.pc is None):
-        return _recorded_by(facts), [station for _, station in votes]
+        return _recorded_by(facts, told.site), [station for _, station in votes]
     if len(votes) > 1 and votes[0][0] - votes[1][0] < TOO_CLOSE:
         return None, [station for score, station in votes if votes[0][0] - score < TOO_CLOSE]
     score, station = votes[0]
-    how = "told" if told.pc is not None else "recorded" if score >= SURE else "traffic"
+    how = "sheet" if _in_sheet(station, told.site) else "traffic"
+    how = "told" if told.pc is not None else "recorded" if score >= SURE else how
     addresses = sorted(station.addresses, key=lambda one: -station.addresses[one])
     if isinstance(told.pc, Address):
         addresses = [told.pc]
-    return Pc(station.hardware, addresses, how, _masks(facts, station)), [station]
+    return Pc(station.hardware, addresses, how, _masks(facts, station, told.site)), [station]
 
 
-def _not_seen(told: Address | Hardware, facts: Facts) -> Pc:
+def _not_seen(told: Told, facts: Facts) -> Pc:
     """The PC as told, where it sent no frame."""
-    if isinstance(told, Hardware):
-        return Pc(told, [], "told", _masks(facts, None))
-    return Pc(None, [told], "told", _masks(facts, None))
+    masks = _masks(facts, None, told.site)
+    if isinstance(told.pc, Hardware):
+        return Pc(told.pc, [], "told", masks)
+    return Pc(None, [told.pc] if told.pc is not None else [], "told", masks)
 
 
 def _host(station: Station) -> bool:
     return not (station.hardware is not None and station.hardware.is_group)
 
 
-def _recorded_by(facts: Facts) -> Pc | None:
+def _recorded_by(facts: Facts, site: Site) -> Pc | None:
     """The PC as the interface record describes it, where it sent nothing at all."""
     for interface in facts.interfaces:
         if interface.addresses:
             hardware = None if interface.hardware is None else Hardware(interface.hardware)
             addresses = [Address(address) for address, _ in interface.addresses]
-            return Pc(hardware, addresses, "recorded", _masks(facts, None))
+            return Pc(hardware, addresses, "recorded", _masks(facts, None, site))
     return None
 
 
@@ -74,9 +80,23 @@ def _votes(facts: Facts, station: Station, told: Told) -> float:
     score += 3.0 * any(one.syns.count and _by(one, station) for one in facts.sessions)
     score += 1.0 * _asks(facts, station)
     score += 1.0 * _asks_in_vain(facts, station)
-    score += 3.0 * any(_calls(facts, station, address) for address, _ in told.controllers)
+    score += 3.0 * any(_calls(facts, station, address) for address in _controllers(told))
     score += 0.5 * any(address for address in station.addresses)
+    score += BY_SHEET * _in_sheet(station, told.site)
     return score - 8.0 * station.is_router - 8.0 * station.is_switch
+
+
+def _controllers(told: Told) -> set[Address]:
+    sheet = {one.address for one in told.site.controllers}
+    return {address for address, _ in told.controllers} or sheet
+
+
+def _in_sheet(station: Station, site: Site) -> bool:
+    """Whether a station has an address of the PC in the site sheet, and is nobody else in it."""
+    owner = site.owner(station.hardware)
+    if owner is not None:
+        return owner in site.adapters
+    return any(one.address in station.addresses for one in site.adapters)
 
 
 def _alone(facts: Facts, station: Station) -> bool:
@@ -118,8 +138,10 @@ def _calls(facts: Facts, station: Station, controller: Address) -> bool:
     return asks or any(path.dst_ip == controller for path in own)
 
 
-def _masks(facts: Facts, station: Station | None) -> list[tuple[Address, Address]]:
-    """Masks that the recording tells: interface records, DHCP option 1, directed broadcasts."""
+def _masks(facts: Facts, station: Station | None, site: Site) -> list[tuple[Address, Address]]:
+    """Masks that are known: from interface records, DHCP option 1, the site sheet, and directed
+    broadcasts. What was recorded counts before what was written down.
+    """
     masks = [
         (Address(address), Address(mask))
         for interface in facts.interfaces
@@ -133,6 +155,7 @@ def _masks(facts: Facts, station: Station | None) -> list[tuple[Address, Address
         and not message.from_client
         and (station is None or message.client == station.hardware)
     ]
+    masks += [(one.address, one.mask) for one in site.adapters if one.mask is not None]
     return masks + (_broadcast_masks(station) if station is not None else [])
 
 

@@ -46,6 +46,13 @@ class Table:
     links: Sequence[str] = ()
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Typed:
+    """Something to type, letter by letter: never wrapped."""
+
+    text: str
+
+
 AS_TABLE = "The same as a table"
 """Above the words that stand for a picture."""
 
@@ -190,4 +197,14 @@ class SpreadChart:
         return Table(self.header, [(bar.label, f"{bar.count:,}") for bar in self.bars])
 
 
-Block = Heading | Paragraph | Listing | Table | StageChart | SequenceChart | TimeStrip | SpreadChart
+Block = (
+    Heading
+    | Paragraph
+    | Listing
+    | Table
+    | Typed
+    | StageChart
+    | SequenceChart
+    | TimeStrip
+    | SpreadChart
+)

@@ -32,6 +32,7 @@ from analyzer.reports.blocks import (
     StageRow,
     Table,
 )
+from analyzer.reports.differences import differences
 from analyzer.reports.overview import spread, strip
 from analyzer.reports.sequence import chart
 from analyzer.words import clean, count, listed, say, seconds, times
@@ -47,12 +48,14 @@ SHOWN_AS = {
 }
 HOW_KNOWN = {
     "told": "given with --controller",
+    "sheet": "named in the site sheet",
     "industrial": "the PC called a registered industrial port there",
     "tried": "the PC tried to reach it",
     "asked": "the PC asked for its hardware address",
 }
 WHICH_PC = {
     "told": "given with --pc",
+    "sheet": "named in the site sheet",
     "recorded": "named by the recording itself",
     "traffic": "worked out from the traffic",
 }
@@ -302,6 +305,10 @@ def _outcome(diagnosis: Diagnosis, outcome: Outcome) -> Iterator[Block]:
     yield StageChart(("Stage", "State", "Because"), rows)
     yield from _tries(outcome)
     yield Paragraph(_how_known(diagnosis, linkup))
+    unlike = [Step(text) for text in differences(diagnosis, linkup)]
+    if unlike:
+        yield Paragraph("Unlike the site sheet:")
+        yield Listing(unlike)
     if outcome.verdict is Verdict.COMPLETE and outcome.warning is None:
         yield Paragraph(STILL_TROUBLE)
 
@@ -326,7 +333,8 @@ def _who(linkup: LinkUp) -> str:
     port = ""
     if linkup.target.port is not None and linkup.target.transport is not None:
         port = f", {linkup.target.transport.upper()} port {linkup.target.port}"
-    return f"{pc} and the controller {linkup.controller}{port}"
+    name = f" ({clean(linkup.sheet.name)})" if linkup.sheet and linkup.sheet.name else ""
+    return f"{pc} and the controller {linkup.controller}{name}{port}"
 
 
 def headline(outcome: Outcome) -> str:
@@ -349,7 +357,9 @@ def headline(outcome: Outcome) -> str:
 
 def _certainty(fault: Finding) -> str:
     if fault.certainty is Certainty.SHOWN:
-        return "Certainty: shown by the frames listed below."
+        with_sheet = fault.linkup is not None and fault.linkup.sheet is not None
+        sheet = ", with the site sheet" if with_sheet else ""
+        return f"Certainty: shown by the frames listed below{sheet}."
     return "Certainty: fits the frames listed below; so does what is listed with them."
 
 
@@ -370,10 +380,12 @@ def _how_known(diagnosis: Diagnosis, linkup: LinkUp) -> str:
 def _other_port(linkup: LinkUp) -> str:
     """Where the user named a port and the PC called others."""
     called = sorted({session.server.port for session in linkup.other_sessions})
-    if linkup.target.how_known != "told" or linkup.sessions or not called:
+    how = linkup.target.how_known
+    if how not in ("told", "sheet") or linkup.sessions or not called:
         return ""
+    given = "was given" if how == "told" else "stands in the site sheet"
     return (
-        f" Port {linkup.target.port} was given; the PC called port {listed(called)} instead. "
+        f" Port {linkup.target.port} {given}; the PC called port {listed(called)} instead. "
         f"To have that judged: --controller {linkup.controller}:{called[0]}."
     )
 

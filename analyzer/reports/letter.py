@@ -114,6 +114,20 @@ def _not_pinged(diagnosis: Diagnosis, outcome: Outcome | None) -> bool:
     return _not_working(diagnosis, outcome) and (outcome is None or outcome.linkup.pings is None)
 
 
+def _unless_in_sheet(
+    is_open: Callable[[Diagnosis, Outcome | None], bool], *fields: str
+) -> Callable[[Diagnosis, Outcome | None], bool]:
+    """Open as before, and not answered by these fields of the controller's site sheet."""
+
+    def is_still_open(diagnosis: Diagnosis, outcome: Outcome | None) -> bool:
+        sheet = outcome.linkup.sheet if outcome is not None else None
+        return is_open(diagnosis, outcome) and any(
+            getattr(sheet, field, None) is None for field in fields
+        )
+
+    return is_still_open
+
+
 def _adapter_unknown(diagnosis: Diagnosis, outcome: Outcome | None) -> bool:
     return not any(one.addresses for one in diagnosis.facts.interfaces)
 
@@ -161,9 +175,12 @@ QUESTIONS = (
     Question(
         "Address, mask, gateway and hardware address of the controller, as its display, label or "
         "project shows them?",
-        _not_working,
+        _unless_in_sheet(_not_working, "mask", "hardware_address"),
     ),
-    Question("Which port and protocol does the manual name?", _stopped_before(Stage.PORT)),
+    Question(
+        "Which port and protocol does the manual name?",
+        _unless_in_sheet(_stopped_before(Stage.PORT), "port", "transport"),
+    ),
     Question("Does the controller answer ten pings from the PC, and from a panel?", _not_pinged),
     Question(
         "Which hardware address does the PC's neighbour table hold for the controller?",

@@ -24,6 +24,7 @@ from analyzer.reports.blocks import (
     StageChart,
     Table,
     TimeStrip,
+    Typed,
 )
 from analyzer.reports.drawing import draw_sequence, draw_spread, draw_strip
 
@@ -32,6 +33,7 @@ NAMES = {
     Paragraph: "paragraph",
     Listing: "listing",
     Table: "table",
+    Typed: "typed",
     StageChart: "stages",
     SequenceChart: "sequence",
     TimeStrip: "strip",

@@ -5,6 +5,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from analyzer.diagnosis import Diagnosis, Finding, Outcome, Station, Step
+from analyzer.reports.differences import differences
 from analyzer.reports.document import HOW_KNOWN, remarks, role
 from analyzer.words import place
 
@@ -65,9 +66,14 @@ def _recording(diagnosis: Diagnosis) -> dict[str, Any]:
         "first_seen": facts.first_seen.isoformat() if facts.first_seen else None,
         "seconds": round(facts.coverage.seconds, DIGITS),
         "sha256": facts.sha256,
-        "remarks": remarks(diagnosis),
+        "remarks": remarks(diagnosis) + _unlike_sheet(diagnosis),
         **({"pieces": pieces} if pieces else {}),
     }
+
+
+def _unlike_sheet(diagnosis: Diagnosis) -> list[str]:
+    linkups = (outcome.linkup for outcome in diagnosis.outcomes)
+    return [text for linkup in linkups for text in differences(diagnosis, linkup)]
 
 
 def _station(diagnosis: Diagnosis, station: Station) -> dict[str, Any]:
@@ -99,6 +105,7 @@ def _linkup(outcome: Outcome) -> dict[str, Any]:
             "hardware_address": _text(linkup.hardware),
             "port": linkup.target.port,
             "transport": linkup.target.transport,
+            **({"name": linkup.sheet.name} if linkup.sheet and linkup.sheet.name else {}),
         },
         "how_known": HOW_KNOWN[linkup.target.how_known],
         "verdict": str(outcome.verdict),

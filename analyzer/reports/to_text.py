@@ -14,6 +14,7 @@ from analyzer.reports.blocks import (
     SequenceChart,
     StageChart,
     Table,
+    Typed,
 )
 from analyzer.words import clean
 
@@ -46,6 +47,8 @@ def _lines(block: Block) -> Iterator[str]:
             yield from _listing(block)
         case Table():
             yield from _table(block)
+        case Typed(text):
+            yield text
         case StageChart(header, stages):
             rows = [(one.name, _mark(one.state), one.because) for one in stages]
             yield from _table(Table(header, rows))

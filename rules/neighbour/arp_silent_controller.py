@@ -13,6 +13,9 @@ from analyzer.findings import Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, silence
 from rules import cautions
 
+NARROWER_MASK, BY_DESIGN = 0, 1
+"""Places of these causes in the rule."""
+
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
@@ -35,6 +38,7 @@ def find(case: Case) -> Iterator[Sighting]:
             linkup=linkup,
             level=Level.NOTE if _goes_both_ways(linkup, moments[0]) else Level.FAULT,
             silent_since=silence(moments, case.facts),
+            likeliest=BY_DESIGN if linkup.never_answers_arp else NARROWER_MASK,
         )
 
 
@@ -80,8 +84,7 @@ RULE = Rule(
         Step(
             "If the maker's manual asks for it, enter {controller} with that hardware address in "
             "the PC's neighbour table (ARP table), and try again.",
-            "An entry by hand stays when the unit is replaced, and then leads to nobody or to the "
-            "wrong unit. Note it down and remove it then.",
+            cautions.FIXED_ENTRY,
         ),
     ),
     evidence={

@@ -1,8 +1,9 @@
 """Two devices claim the controller's address.
 
-Shown by claims from both in turn (one, the other, the first again, each at least twice). It fits
-where both answer one question, where the turn happened once, or where the first goes on sending
-after the second took over. Where ARP does not tell, packets do: shown where both send as the
+Shown by claims from both in turn (one, the other, the first again, each at least twice), and where
+the site sheet knows both hardware addresses as those of two devices. It fits where both answer one
+question, where the turn happened once, or where the first goes on sending after the second took
+over. Where ARP does not tell, packets do: shown where both send as the
 controller in turn and are two systems (one resets what the other accepted, or their fresh times to
 live differ); it fits where one accepts a call and the other resets it.
 
@@ -47,8 +48,9 @@ def _in_arp(facts: Facts, linkup: LinkUp) -> Sighting | None:
     first, second = rivals[:2]
     runs = [run for run in claims.runs if run.hardware in (first, second)]
     in_turn = _in_turn(runs)
-    together = _both_answered(linkup, first, second)
-    if not in_turn and not together and not _both_alive(linkup, runs):
+    together = _both_answered(linkup, first, second) or _both_alive(linkup, runs)
+    two_devices = _are_two_in_sheet(linkup, first, second)
+    if not in_turn and not together and not two_devices:
         return None
     often = min(claims.counts[first], claims.counts[second]) >= ENOUGH
     return Sighting(
@@ -58,10 +60,11 @@ def _in_arp(facts: Facts, linkup: LinkUp) -> Sighting | None:
             "second": second,
             "claims_first": claims.counts[first],
             "claims_second": claims.counts[second],
+            "label": linkup.labelled,
         },
         frames={"first": _moments(claims.runs, first), "second": _moments(claims.runs, second)},
         linkup=linkup,
-        certainty=Certainty.SHOWN if in_turn and often else Certainty.FITS,
+        certainty=Certainty.SHOWN if (in_turn and often) or two_devices else Certainty.FITS,
     )
 
 
@@ -89,6 +92,7 @@ def _in_packets(linkup: LinkUp) -> Sighting | None:
             "second": second,
             "claims_first": often,
             "claims_second": seldom,
+            "label": linkup.labelled,
         },
         frames={"first_sends": _moments(runs, first), "second_sends": _moments(runs, second)},
         linkup=linkup,
@@ -159,6 +163,11 @@ def _is_one_device(linkup: LinkUp, first: Hardware, second: Hardware) -> bool:
     )
 
 
+def _are_two_in_sheet(linkup: LinkUp, first: Hardware, second: Hardware) -> bool:
+    """Whether both hardware addresses stand on labels of devices in the site sheet."""
+    return None not in (linkup.site.owner(first), linkup.site.owner(second))
+
+
 def _in_turn(runs: list[Run]) -> bool:
     """Whether one claimed the address again soon after the other had."""
     return any(
@@ -197,7 +206,7 @@ RULE = Rule(
     stage="neighbour",
     title="Two devices both say that they are {controller}",
     what_happened="The device {first} says {claims_first:times} that {controller} is its own, and "
-    "the device {second} says so {claims_second:times}.",
+    "the device {second} says so {claims_second:times}.{label:label}",
     means="The PC sends to whichever spoke last. Answers may come from the wrong device, and "
     "sessions break at random.",
     likely_causes=(

@@ -1,9 +1,11 @@
 """The PC sends to a hardware address that is not the controller's any more.
 
 Shown where another device claims the controller's address and the PC still sends to the old one
-afterwards, in vain. It fits where the PC was plugged in during the recording, never asked for the
-hardware address of a controller in its own network, and nothing comes back: then its entry was
-typed by hand. Quiet where packets come back, where the old address is a router's or a virtual
+afterwards, in vain; and where the site sheet tells the hardware address on the controller's label,
+and the PC sends to another one that nobody claimed in this recording. It fits where the PC was
+plugged in during the recording, never asked for the hardware address of a controller in its own
+network, and nothing comes back: then its entry was typed by hand. Quiet where packets come back,
+where the PC sends to the one on the label, where the old address is a router's or a virtual
 router's, where the claim is made for others, and where a cached entry could explain the missing
 question.
 """
@@ -23,11 +25,12 @@ def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
         for path in _paths_to_controller(linkup):
             old = path.dst
-            if old is None or old.is_virtual_router or old == linkup.router:
+            if old is None or old.is_virtual_router or old in (linkup.router, linkup.labelled):
                 continue
             heard = linkup.last_heard
             claim = _claim_of_another(linkup, old, path.last)
-            if claim is None and not _typed_by_hand(linkup, path):
+            unlike_label = claim is None and _is_unlike_label(linkup, old)
+            if claim is None and not unlike_label and not _typed_by_hand(linkup, path):
                 continue
             if heard is not None and heard > (claim or path.first):
                 continue
@@ -38,6 +41,7 @@ def find(case: Case) -> Iterator[Sighting]:
                     "frames": path.frames,
                     "silent": case.facts.coverage.seconds - (heard or path.first).seconds,
                     "new": linkup.hardware if claim else None,
+                    "label": linkup.labelled,
                 },
                 frames={
                     "claim": [claim] if claim else [],
@@ -45,7 +49,7 @@ def find(case: Case) -> Iterator[Sighting]:
                     "sent": _in_vain(linkup, path),
                 },
                 linkup=linkup,
-                certainty=Certainty.SHOWN if claim else Certainty.FITS,
+                certainty=Certainty.SHOWN if claim or unlike_label else Certainty.FITS,
                 silent_since=silence([claim or path.first, path.last], case.facts),
             )
 
@@ -86,6 +90,13 @@ def _claim_of_another(linkup: LinkUp, old: Hardware, last_sent: Moment) -> Momen
     return taken if is_owner and taken < last_sent else None
 
 
+def _is_unlike_label(linkup: LinkUp, old: Hardware) -> bool:
+    """Whether the PC sends to one that is not on the label, and that nobody claimed."""
+    claims = linkup.facts.arp.claims.get(linkup.controller)
+    unclaimed = claims is None or old not in claims.counts
+    return linkup.labelled is not None and unclaimed and linkup.same_network
+
+
 def _typed_by_hand(linkup: LinkUp, path: Path) -> bool:
     """Whether the PC was plugged in before, never asked, and hears nothing of the controller."""
     checks = [
@@ -104,7 +115,8 @@ RULE = Rule(
     stage="neighbour",
     title="The PC{fits:if likely} sends to a hardware address that is not the controller's now",
     what_happened="The PC sends {frames:count packet} for {controller} to the hardware address "
-    "{old}. In the last {silent:seconds} of the recording nothing came back from there.",
+    "{old}. In the last {silent:seconds} of the recording nothing came back from there."
+    "{label:label}",
     means="The PC still uses an entry of its neighbour table (ARP table) that does not fit the "
     "controller of today. Its packets reach nobody, or the unit that had the address before.",
     likely_causes=(

@@ -1,5 +1,8 @@
 """The PC asked for the controller's hardware address; no reply was recorded.
 
+Where the site sheet tells the hardware address on the label, and that one is heard with another
+address, the controller is there and has been given that address.
+
 Quiet where a later question was answered or packets come back (a sleeping device, a cold start);
 where only unicast refreshes went unanswered; and where other stations asked, not the PC. Where PC
 and controller are in different networks, that is the finding; where the controller is alive all
@@ -10,14 +13,14 @@ the causes.
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Moment
+from analyzer.facts import Moment, Station
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
 from analyzer.linkup import LISTEN_AFTER, Case, LinkUp, silence, withdrawn
 from rules import cautions
 
 ENOUGH = 2
 """Questions without a reply; a single one may have been lost."""
-FIRST_CAUSE, WITHDREW = 0, 3
+OFF, OTHER_ADDRESS, WITHDREW, BY_DESIGN = 0, 1, 3, 5
 """Places of these causes below."""
 
 
@@ -28,7 +31,8 @@ def find(case: Case) -> Iterator[Sighting]:
             continue
         moments = sorted(moment for question in asked for moment in question.asked.moments)
         tries = sum(question.asked.count for question in asked)
-        sure = tries >= ENOUGH and _others_heard(linkup, moments)
+        moved = _has_another_address(linkup)
+        sure = tries >= ENOUGH and (moved is not None or _others_heard(linkup, moments))
         checked, checker = withdrawn(linkup) or (None, None)
         withdrew = checked is not None and checked < moments[-1]
         yield Sighting(
@@ -38,18 +42,38 @@ def find(case: Case) -> Iterator[Sighting]:
                 "controller": linkup.controller,
                 "tries": tries,
                 "span": moments[-1].seconds - moments[0].seconds,
+                "label": linkup.labelled,
+                "now": min(moved.addresses) if moved is not None else None,
             },
-            frames={"asked": moments, "checked": [checked] if checked and withdrew else []},
+            frames={
+                "asked": moments,
+                "checked": [checked] if checked and withdrew else [],
+                "moved": [moved.first] if moved is not None else [],
+            },
             linkup=linkup,
             certainty=Certainty.SHOWN if sure else Certainty.FITS,
             silent_since=silence(moments, case.facts),
-            likeliest=WITHDREW if withdrew else FIRST_CAUSE,
+            likeliest=_likeliest(linkup, moved, withdrew),
         )
 
 
 def _is_explained(linkup: LinkUp) -> bool:
     answered = any(question.answered for question in linkup.questions)
     return answered or linkup.is_heard or not linkup.same_network
+
+
+def _has_another_address(linkup: LinkUp) -> Station | None:
+    """The station with the hardware address on the controller's label, where it uses an address."""
+    station = linkup.facts.station(linkup.labelled)
+    return station if station is not None and station.addresses else None
+
+
+def _likeliest(linkup: LinkUp, moved: Station | None, withdrew: bool) -> int:
+    if moved is not None:
+        return OTHER_ADDRESS
+    if withdrew:
+        return WITHDREW
+    return BY_DESIGN if linkup.never_answers_arp else OFF
 
 
 def _others_heard(linkup: LinkUp, asked: Sequence[Moment]) -> bool:
@@ -64,7 +88,8 @@ RULE = Rule(
     stage="neighbour",
     title="Nothing answered at {controller}",
     what_happened="The PC {pc} asked {tries:times}{span:within} which device has the address "
-    "{controller}. No reply was recorded, although other stations are heard in this recording.",
+    "{controller}. No reply was recorded, although other stations are heard in this recording."
+    "{label:label}",
     means="Until a device replies, the PC does not know where on the cable to send its packets. It "
     "cannot start talking to {controller}.",
     likely_causes=(
@@ -75,6 +100,8 @@ RULE = Rule(
         "asks for it, and keeps silent since.",
         "The PC's mask is too wide: the controller is in a network behind a router, where the PC's "
         "question does not get to.",
+        "The controller does not answer such questions by design, and the PC lacks the entry for "
+        "it in its neighbour table (ARP table).",
     ),
     what_to_do=(
         Step("Look whether the controller has power and its link lamp is lit."),
@@ -86,12 +113,18 @@ RULE = Rule(
             "Look through the stations heard in this recording for one that could be the "
             "controller with another address."
         ),
+        Step(
+            "If the maker's manual says that the controller does not answer, enter {controller} "
+            "with the hardware address on its label in the PC's neighbour table (ARP table).",
+            cautions.FIXED_ENTRY,
+        ),
         Step("Plug the PC into the same switch as the controller and record again."),
         Step("If the controller needs to be started again, do that last.", cautions.RESTART),
     ),
     evidence={
         "asked": "the PC asks for the hardware address of {controller}{nth}",
         "checked": "{checker} checks whether {controller} is free; nobody uses it from then on",
+        "moved": "{label}, which is on the controller's label, is heard with the address {now}",
     },
     cautions=(
         "Do not search the address range of a running machine: some devices leave their address "

@@ -1,12 +1,13 @@
 """All sessions that the controller allows are taken, by others or by the PC itself.
 
-Always `fits`, and only with more evidence than one refusal. A call is refused, ignored or, once
-requests worked before, left without an answer, while another session with the same port is open;
-an accepted call is dropped at once, before anybody sent a byte; or a session in use is ended by the
-controller within a moment of a newer one's opening, or at its first request after that, though the
-PC still wanted it. Only a note where the PC's calls are turned away in vain while another session
-of its own works, or where a later call works. Quiet where the other session was closed or waits in
-vain itself; for a controller that closes after each answer or after idle time by design; where the
+Shown where as many sessions are open as the controller takes by the site sheet; otherwise `fits`,
+and only with more evidence than one refusal. A call is refused, ignored or, once requests worked
+before, left without an answer, while another session with the same port is open; an accepted call
+is dropped at once, before anybody sent a byte; or a session in use is ended by the controller
+within a moment of a newer one's opening, or at its first request after that, though the PC still
+wanted it. Only a note where the PC's calls are turned away in vain while another session of its own
+works, or where a later call works. Quiet where the other session was closed or waits in vain
+itself; for a controller that closes after each answer or after idle time by design; where the
 controller is not heard while it ignores the call; and for office services.
 """
 
@@ -90,7 +91,7 @@ def find(case: Case) -> Iterator[Sighting]:
                 "others": [one.first for one in others],
             },
             linkup=linkup,
-            certainty=Certainty.FITS,
+            certainty=Certainty.SHOWN if _all_taken(linkup, trouble) else Certainty.FITS,
             level=level,
             silent_since=silence(silent, case.facts) if only_silence else None,
             likeliest=OWN if own and not others else OTHERS,
@@ -109,6 +110,12 @@ def _level(linkup: LinkUp, calls: list[Session], trouble: _Trouble) -> Level | N
         return Level.FAULT
     attempts = _attempts(trouble.refused + trouble.silent)
     return Level.NOTE if attempts > 1 and trouble.holders else None
+
+
+def _all_taken(linkup: LinkUp, trouble: _Trouble) -> bool:
+    """Whether as many sessions are seen as the site sheet allows."""
+    limit = linkup.sheet.sessions if linkup.sheet is not None else None
+    return limit is not None and len(trouble.holders) >= limit
 
 
 def _attempts(calls: list[Moment]) -> int:

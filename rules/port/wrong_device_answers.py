@@ -1,10 +1,12 @@
 """Another device answers at the controller's address, and not the controller.
 
-It fits where the call is answered by a station that has an address of its own and never claimed
-the controller's, while somebody else did; and where the call is refused by a station that is the
-network's router. Quiet where the controller answers requests, whatever hardware address they come
-from: a redundant partner, a second adapter; where a router is in between; where the other station
-answers for many addresses or has a virtual router's address; and where nobody claimed the address.
+It fits where the call is answered by a station that has an address of its own and never claimed the
+controller's, while somebody else did; and where the call is refused by a station that is the
+network's router. Shown where the site sheet tells the hardware address on the controller's label,
+and another station that claims its address answers. Quiet where the controller answers requests,
+whatever hardware address they come from: a redundant partner, a second adapter; where a router is
+in between; where the other station answers for many addresses or has a virtual router's address;
+and where nobody claimed the address.
 """
 
 from collections.abc import Iterator
@@ -20,7 +22,8 @@ def find(case: Case) -> Iterator[Sighting]:
         if linkup.works or linkup.router is not None or not linkup.same_network:
             continue
         for session in linkup.calls:
-            device = _stranger(linkup, session) or _router(linkup, session)
+            unlike_label = _unlike_label(linkup, session)
+            device = unlike_label or _stranger(linkup, session) or _router(linkup, session)
             if device is None:
                 continue
             claims = linkup.facts.arp.claims.get(linkup.controller, Claims())
@@ -31,6 +34,7 @@ def find(case: Case) -> Iterator[Sighting]:
                     "device": device,
                     "others": len(_other_addresses(linkup, device)),
                     "claimant": claims.runs[-1].hardware if claims.runs else device,
+                    "label": linkup.labelled,
                 },
                 frames={
                     "answer": _answers(linkup, device),
@@ -38,10 +42,20 @@ def find(case: Case) -> Iterator[Sighting]:
                     "own": _own_claims(linkup, device),
                 },
                 linkup=linkup,
-                certainty=Certainty.FITS,
+                certainty=Certainty.SHOWN if unlike_label else Certainty.FITS,
                 silent_since=session.waits_since,
             )
             break
+
+
+def _unlike_label(linkup: LinkUp, session: Session) -> Hardware | None:
+    """Who has the controller's address and took the call in vain, if the label is another's."""
+    device, label = linkup.hardware, linkup.labelled
+    if label is None or device is None or device in (label, linkup.pc.hardware):
+        return None
+    in_vain = session.refused or session.broken_by or session.waits_since
+    answered = session.from_server.hardware == {device}
+    return device if in_vain and answered and linkup.facts.is_a_device(device) else None
 
 
 def _stranger(linkup: LinkUp, session: Session) -> Hardware | None:
@@ -102,7 +116,7 @@ RULE = Rule(
     title="Another device seems to answer at {controller}",
     what_happened="The PC's call to port {port} of {controller} was answered by {device}. The "
     "station that says it has {controller} is {claimant}. Further addresses seen with {device}: "
-    "{others}.",
+    "{others}.{label:label}",
     means="What answered is either a station that answers in the controller's name, or the "
     "network's router, which owns this address. The controller itself may not be there.",
     likely_causes=(

@@ -1,11 +1,12 @@
 """PC and controller are in different networks, and nothing comes back.
 
-By the masks in the recording (the PC's, or the one that an address server gave the controller), or
-by 255.255.255.0 where it names none. Shown where the controller itself is heard on this cable
-although the PC's mask or packets lead elsewhere: then it is no router's business. Quiet where
-packets come back (a router, or a wider mask, works), and where the recording is from an adapter
-that leads elsewhere. Where a message says why nothing comes back, the rules about it stand before
-this one in the list.
+By the masks in the recording (the PC's, or the one that an address server gave the controller) and
+in the site sheet, or by 255.255.255.0 where none is known. Shown where the controller itself is
+heard on this cable although the PC's mask or packets lead elsewhere, and where the site sheet knows
+both masks and no router between the two: then it is no router's business. Quiet where packets come
+back (a router, or a wider mask, works), and where the recording is from an adapter that leads
+elsewhere. Where a message says why nothing comes back, the rules about it stand before this one in
+the list.
 """
 
 from collections.abc import Iterator
@@ -25,7 +26,7 @@ def find(case: Case) -> Iterator[Sighting]:
         if pc is None or linkup.is_heard or linkup.is_elsewhere:
             continue
         mask = linkup.mask if linkup.mask is not None else presumed_mask(pc)
-        others = _mask_given_to(linkup) or mask
+        others = _mask_given_to(linkup) or _mask_in_sheet(linkup) or mask
         if all(pc & one == controller & one for one in (mask, others)):
             continue
         tried = linkup.attempts
@@ -44,7 +45,7 @@ def find(case: Case) -> Iterator[Sighting]:
             },
             frames={"tried": tried, "answered": [answered] if answered else []},
             linkup=linkup,
-            certainty=Certainty.SHOWN if _is_on_this_cable(linkup) else Certainty.FITS,
+            certainty=Certainty.SHOWN if _needs_no_router(linkup) else Certainty.FITS,
             silent_since=silence(sent, case.facts),
             also_excluded=[OTHER_ADAPTER] if answered else [],
         )
@@ -54,6 +55,23 @@ def _mask_given_to(linkup: LinkUp) -> Address | None:
     """The mask that an address server gave out together with the controller's address."""
     given = (one.mask for one in linkup.facts.dhcp if one.offered == linkup.controller)
     return next(given, None)
+
+
+def _mask_in_sheet(linkup: LinkUp) -> Address | None:
+    return None if linkup.sheet is None else linkup.sheet.mask
+
+
+def _needs_no_router(linkup: LinkUp) -> bool:
+    return _is_on_this_cable(linkup) or _knows_no_router(linkup)
+
+
+def _knows_no_router(linkup: LinkUp) -> bool:
+    """Whether the site sheet tells masks for both, and a direct cable or no gateway on either."""
+    adapter, sheet = linkup.site.adapter(linkup.pc_address), linkup.sheet
+    if adapter is None or sheet is None or adapter.mask is None or sheet.mask is None:
+        return False
+    gateways = (adapter.gateway, sheet.gateway)
+    return linkup.router is None and (sheet.cable == "direct" or gateways == (None, None))
 
 
 def _is_on_this_cable(linkup: LinkUp) -> bool:

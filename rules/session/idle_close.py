@@ -1,7 +1,8 @@
 """The controller ends each session after the same time without a request: a limit of its own.
 
 The limit is learned from the file: at least two closes or resets whose idle times agree within
-5 %, more than half of all its idle endings, and none that came later. Keep-alives do not count, as
+5 %, more than half of all its idle endings, and none that came later. It is shown by three, or by
+two where the site sheet has this limit too. Keep-alives do not count, as
 controllers look at requests. A fault where the PC still wanted the session, a note where it opened
 a new one only for its next piece of work. Quiet where nobody minded, where the times differ, where
 a request was open, and for a close right after an answer.
@@ -11,7 +12,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import SERVER, Session
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import RIGHT_AFTER, Case, Ending, endings
+from analyzer.linkup import RIGHT_AFTER, Case, Ending, LinkUp, endings
 from rules import cautions
 
 SPREAD = 1.05
@@ -46,7 +47,7 @@ def find(case: Case) -> Iterator[Sighting]:
                 "data": [one.session.answered for one in alike if one.session.answered],
             },
             linkup=linkup,
-            certainty=Certainty.SHOWN if len(alike) >= SURE else Certainty.FITS,
+            certainty=Certainty.SHOWN if _is_sure(linkup, alike) else Certainty.FITS,
             level=None if any(one.is_wanted for one in alike) else Level.NOTE,
             likeliest=PC_PAUSED if _interval(session) * PAUSED < limit else SLOW_POLLS,
         )
@@ -61,6 +62,12 @@ def _alike(idle: list[Ending]) -> list[Ending]:
     longest = max((one.idle for one in idle), default=0.0)
     alike = [one for one in idle if one.idle * SPREAD >= longest]
     return alike if len(alike) > 1 and 2 * len(alike) > len(idle) else []
+
+
+def _is_sure(linkup: LinkUp, alike: list[Ending]) -> bool:
+    known = linkup.sheet.idle_limit if linkup.sheet is not None else None
+    agree = known is not None and all(known / SPREAD <= one.idle <= known * SPREAD for one in alike)
+    return agree or len(alike) >= SURE
 
 
 def _interval(session: Session) -> float:

@@ -3,7 +3,7 @@
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Station
-from tests.support import TOLD, begun, diagnosed, found, lead, slugs, told_or_not
+from tests.support import TOLD, a_sheet, begun, diagnosed, found, lead, slugs, told_or_not
 
 SLUG = "arp-silent-controller"
 PANEL = Station("192.0.2.20", "00:00:5e:00:53:20")
@@ -192,3 +192,20 @@ def test_quiet_about_a_controller_that_answers_others_only_in_their_time() -> No
     plant.ask(PANEL, unit)
     plant.tcp(pc, unit).open().poll(3)
     assert slugs(diagnosed(ended(plant, unit))) == []
+
+
+def test_found_with_the_cause_that_the_site_sheet_knows() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.ask(pc, unit, after=2.0)
+    ended(plant, unit)
+    for sheet, cause in (("answers_arp = false", "by design"), ("answers_arp = true", "mask")):
+        finding = found(diagnosed(plant, sheet=a_sheet(sheet)), SLUG)
+        assert cause in finding.likely_causes[0]
+
+
+def test_quiet_where_nothing_but_the_sheet_speaks_of_it() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.ask(pc, unit, after=2.0)
+    assert lead(diagnosed(ended(plant), sheet=a_sheet("answers_arp = false"))) == "unanswered-arp"

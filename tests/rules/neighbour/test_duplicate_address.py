@@ -3,7 +3,7 @@
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station, modbus_answer, modbus_read
-from tests.support import TOLD, diagnosed, ended, found, lead, slugs, told_or_not
+from tests.support import TOLD, diagnosed, ended, found, labelled, lead, slugs, told_or_not
 
 SLUG = "duplicate-address"
 VIRTUAL_ROUTER = "00:00:5e:00:01:07"
@@ -494,3 +494,51 @@ def test_quiet_about_two_devices_on_somebody_elses_address() -> None:
         for twin in twins:
             plant.announce(twin, times=1)
     assert slugs(diagnosed(ended(plant))) == []
+
+
+# --- with a site sheet --------------------------------------------------------------------------
+
+BOTH = (
+    labelled()
+    + """
+[[controller]]
+address = "192.0.2.61"
+hardware_address = "00-00-5E-00-53-61"
+"""
+)
+
+
+def taken_once() -> Plant:
+    """The other device takes the address once, and keeps it."""
+    plant, pc, unit, other = begun()
+    plant.resolve(pc, unit)
+    plant.announce(other, times=1, after=4.0)
+    plant.tcp(pc, other).syn(repeats=(1, 2))
+    return ended(plant)
+
+
+def test_found_where_the_sheet_knows_both_as_two_controllers() -> None:
+    diagnosis = diagnosed(taken_once(), sheet=BOTH)
+    finding = found(diagnosis, SLUG)
+    assert (lead(diagnosis), finding.certainty) == (SLUG, Certainty.SHOWN)
+    assert str(finding.values["label"]) == "00-00-5E-00-53-60"
+
+
+def test_one_label_alone_does_not_show_it() -> None:
+    plant, pc, unit, other = begun()
+    both_answer(plant, pc, unit, other)
+    plant.tcp(pc, unit).syn(repeats=(1, 2))
+    assert found(diagnosed(ended(plant), sheet=labelled()), SLUG).certainty is Certainty.FITS
+
+
+def test_quiet_where_the_sheet_knows_only_one_of_a_clean_change() -> None:
+    assert SLUG not in slugs(diagnosed(taken_once(), sheet=labelled()))
+
+
+def test_quiet_where_two_known_controllers_keep_to_their_addresses() -> None:
+    plant, pc, unit, _ = begun()
+    second = plant.station("192.0.2.61", hw="00:00:5e:00:53:61")
+    for one in (unit, second):
+        plant.resolve(pc, one)
+        plant.tcp(pc, one).open().poll(3)
+    assert slugs(diagnosed(ended(plant), sheet=BOTH)) == []

@@ -3,7 +3,17 @@
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station
-from tests.support import TOLD, diagnosed, ended, found, lead, slugs, told_or_not
+from tests.support import (
+    TOLD,
+    a_sheet,
+    diagnosed,
+    ended,
+    found,
+    labelled,
+    lead,
+    slugs,
+    told_or_not,
+)
 
 SLUG = "stale-mapping"
 SLOW_DOWN = (1, 2, 4)
@@ -292,3 +302,47 @@ def test_quiet_where_the_recording_ends_too_soon() -> None:
     plant.chatter()
     diagnosis = diagnosed(plant, TOLD)
     assert (slugs(diagnosis), diagnosis.status) == (["stopped-early"], CANNOT_TELL)
+
+
+# --- with a site sheet --------------------------------------------------------------------------
+
+
+def test_found_where_the_pc_sends_to_another_than_the_label() -> None:
+    plant, pc, old, _ = begun()
+    plant.tcp(pc, old).syn(repeats=SLOW_DOWN)
+    diagnosis = diagnosed(ended(plant), sheet=labelled("00-00-5E-00-53-61"))
+    finding = found(diagnosis, SLUG)
+    assert (lead(diagnosis), finding.certainty) == (SLUG, Certainty.SHOWN)
+    assert str(finding.values["old"]) == "00-00-5E-00-53-60"
+    assert str(finding.values["label"]) == "00-00-5E-00-53-61"
+
+
+def test_quiet_where_the_pc_sends_to_the_one_on_the_label() -> None:
+    plant, pc, old, _ = begun()
+    plant.link_up(pc)
+    plant.tcp(pc, old).syn(repeats=SLOW_DOWN, after=4.0)
+    assert lead(diagnosed(ended(plant))) == SLUG
+    assert SLUG not in slugs(diagnosed(plant, sheet=labelled()))
+
+
+def test_quiet_where_the_other_than_the_label_answered_the_question() -> None:
+    plant, pc, old, _ = begun()
+    plant.resolve(pc, old)
+    plant.tcp(pc, old).syn(repeats=SLOW_DOWN)
+    assert SLUG not in slugs(diagnosed(ended(plant), sheet=labelled("00-00-5E-00-53-61")))
+
+
+def test_quiet_where_packets_come_back_from_another_than_the_label() -> None:
+    plant, pc, old, _ = begun()
+    plant.tcp(pc, old).open().poll(3)
+    assert slugs(diagnosed(ended(plant), sheet=labelled("00-00-5E-00-53-61"))) == []
+
+
+def test_quiet_where_the_controller_is_behind_a_router() -> None:
+    plant = Plant()
+    pc, far = plant.pc(), plant.station("198.51.100.60", hw="00:00:5e:00:53:62")
+    router = plant.station("192.0.2.1")
+    plant.wait(3)
+    plant.tcp(pc, far, via=router).syn(repeats=SLOW_DOWN)
+    sheet = a_sheet('hardware_address = "00-00-5E-00-53-62"').replace("192.0.2.60", far.address)
+    assert SLUG not in slugs(diagnosed(ended(plant), sheet=sheet))

@@ -5,8 +5,19 @@ import pytest
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station
-from rules.neighbour.unanswered_arp import FIRST_CAUSE, RULE, WITHDREW
-from tests.support import TOLD, begun, diagnosed, ended, found, lead, slugs, told_or_not
+from rules.neighbour.unanswered_arp import OFF, RULE, WITHDREW
+from tests.support import (
+    TOLD,
+    a_sheet,
+    begun,
+    diagnosed,
+    ended,
+    found,
+    labelled,
+    lead,
+    slugs,
+    told_or_not,
+)
 
 SLUG = "unanswered-arp"
 
@@ -123,7 +134,7 @@ def test_a_check_by_somebody_else_is_no_cause(others: tuple[str, ...]) -> None:
     if not others:
         plant.announce(other)
     asked = plant.ask(pc, unit, after=8.0)
-    assert favoured(plant) == (FIRST_CAUSE, [plant.number(one) for one in asked])
+    assert favoured(plant) == (OFF, [plant.number(one) for one in asked])
 
 
 def test_a_check_of_an_address_that_another_device_had_is_no_cause() -> None:
@@ -131,14 +142,14 @@ def test_a_check_of_an_address_that_another_device_had_is_no_cause() -> None:
     plant.announce(unit)
     plant.probe(plant.station("192.0.2.99"), unit, times=1, after=30.0)
     plant.ask(pc, unit, after=8.0)
-    assert favoured(plant)[0] == FIRST_CAUSE
+    assert favoured(plant)[0] == OFF
 
 
 def test_a_check_after_the_last_question_is_no_cause() -> None:
     plant, pc, unit = begun()
     asked = plant.ask(pc, unit)
     plant.probe(unit, times=1, after=8.0)
-    assert favoured(plant) == (FIRST_CAUSE, [plant.number(one) for one in asked])
+    assert favoured(plant) == (OFF, [plant.number(one) for one in asked])
 
 
 def test_a_single_question_only_fits() -> None:
@@ -321,3 +332,44 @@ def test_quiet_where_the_pc_gave_itself_an_address() -> None:
     plant.wait(5)
     plant.ask(pc, unit)
     assert lead(diagnosed(ended(plant))) == "self-assigned-address"
+
+
+# --- with a site sheet --------------------------------------------------------------------------
+
+
+def test_found_where_the_label_is_heard_with_another_address() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    moved = plant.announce(Station("192.0.2.99", unit.hw))[0]
+    diagnosis = diagnosed(ended(plant), sheet=labelled())
+    finding = found(diagnosis, SLUG)
+    assert (lead(diagnosis), finding.certainty) == (SLUG, Certainty.SHOWN)
+    assert str(finding.values["now"]) == "192.0.2.99"
+    assert plant.number(moved) in [one.moment.frame for one in finding.evidence]
+    assert "another address" in finding.likely_causes[0]
+    (outcome,) = diagnosis.outcomes
+    assert outcome.linkup.target.how_known == "sheet"
+
+
+def test_found_where_the_sheet_says_that_it_never_answers() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    finding = found(diagnosed(ended(plant), sheet=a_sheet("answers_arp = false")), SLUG)
+    assert "by design" in finding.likely_causes[0]
+
+
+def test_the_label_of_another_station_points_nowhere() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.announce(plant.station("192.0.2.99"))
+    finding = found(diagnosed(ended(plant), sheet=labelled()), SLUG)
+    assert finding.values["now"] is None
+    assert "off" in finding.likely_causes[0]
+
+
+def test_quiet_where_the_label_answers() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit, times=1)
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).open().poll(3)
+    assert slugs(diagnosed(ended(plant), sheet=labelled())) == []

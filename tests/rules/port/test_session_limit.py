@@ -8,6 +8,7 @@ from analyzer.diagnosis import FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Session, Station, modbus_read
 from tests.support import (
+    a_sheet,
     acquainted,
     assert_healthy,
     assert_no_alarm,
@@ -404,3 +405,27 @@ def test_quiet_where_the_controller_goes_away_right_after_a_second_opening(
         first.again(after=pause)
     first.fin(after=2.0)
     assert SLUG not in slugs(diagnosed(ended(plant), controllers))
+
+
+@pytest.mark.parametrize(
+    ("limit", "certainty"), [(1, Certainty.SHOWN), (2, Certainty.FITS), (None, Certainty.FITS)]
+)
+def test_found_for_certain_where_the_sheet_knows_the_limit(
+    limit: int | None, certainty: Certainty
+) -> None:
+    plant, pc, unit, panel = panel_is_connected()
+    for _ in range(3):
+        refused(plant.tcp(pc, unit))
+        panel.poll(1)
+    sheet = a_sheet("" if limit is None else f"sessions = {limit}")
+    diagnosis = diagnosed(ended(plant), sheet=sheet)
+    assert lead(diagnosis) == SLUG
+    assert found(diagnosis, SLUG).certainty is certainty
+    assert diagnosis.outcomes[0].linkup.pc.how_known == "sheet"
+
+
+def test_quiet_where_the_limit_is_reached_and_nobody_is_turned_away() -> None:
+    plant, pc, unit, panel = panel_is_connected()
+    plant.tcp(pc, unit).open().poll(3)
+    panel.poll(2)
+    assert_healthy(diagnosed(ended(plant), sheet=a_sheet("sessions = 2")))

@@ -11,6 +11,7 @@ from tests.support import (
     diagnosed,
     ended,
     found,
+    labelled,
     lead,
     slugs,
     told_or_not,
@@ -183,3 +184,37 @@ def test_quiet_where_the_answer_to_the_stranger_is_still_open() -> None:
     session.ack()
     session.send(modbus_read(1))
     assert SLUG not in slugs(diagnosed(ended(plant, 1.0)))
+
+
+# --- with a site sheet --------------------------------------------------------------------------
+
+OTHER_LABEL = labelled("00-00-5E-00-53-61")
+
+
+def test_found_where_the_label_is_anothers_than_the_one_that_refuses() -> None:
+    plant, pc, unit = acquainted()
+    refused_by(plant.tcp(pc, unit), unit)
+    diagnosis = diagnosed(ended(plant), sheet=OTHER_LABEL)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.SHOWN
+    assert str(finding.values["device"]) == "00-00-5E-00-53-60"
+    assert str(finding.values["label"]) == "00-00-5E-00-53-61"
+
+
+def test_quiet_where_the_one_on_the_label_refuses() -> None:
+    plant, pc, unit = acquainted()
+    refused_by(plant.tcp(pc, unit), unit)
+    assert slugs(diagnosed(ended(plant), sheet=labelled())) == ["port-refused"]
+
+
+def test_quiet_where_another_than_the_label_answers_requests() -> None:
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit).open().poll(3)
+    assert_healthy(diagnosed(ended(plant), sheet=OTHER_LABEL))
+
+
+def test_quiet_where_nobody_answers_the_call() -> None:
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit).syn(repeats=(1, 2, 4))
+    assert slugs(diagnosed(ended(plant), sheet=OTHER_LABEL)) == ["port-silent"]

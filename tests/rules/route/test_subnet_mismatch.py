@@ -7,7 +7,7 @@ import pytest
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station
-from tests.support import diagnosed, ended, found, lead, slugs
+from tests.support import a_sheet, diagnosed, ended, found, lead, slugs
 
 SLUG = "subnet-mismatch"
 TOLD = ("198.51.100.60:502",)
@@ -379,3 +379,67 @@ def test_quiet_where_the_recording_ends_too_soon(controllers: tuple[str, ...]) -
     plant.chatter()
     diagnosis = diagnosed(plant, controllers)
     assert (slugs(diagnosis), diagnosis.status) == (["stopped-early"], CANNOT_TELL)
+
+
+# --- with a site sheet --------------------------------------------------------------------------
+
+
+def asked_directly() -> Plant:
+    plant, pc, unit = begun()
+    plant.wait(5)
+    plant.ask(pc, unit)
+    return ended(plant)
+
+
+def far_sheet(controller: str, adapter: str = 'mask = "255.255.255.0"') -> str:
+    return a_sheet(controller, adapter).replace("192.0.2.60", "198.51.100.60")
+
+
+MASK = 'mask = "255.255.255.0"'
+GATEWAY = 'gateway = "198.51.100.1"'
+
+
+@pytest.mark.parametrize("more", ["", f'{GATEWAY}\ncable = "direct"'])
+def test_found_for_certain_where_the_sheet_knows_both_masks_and_no_router(more: str) -> None:
+    diagnosis = diagnosed(asked_directly(), sheet=far_sheet(f"{MASK}\n{more}"))
+    finding = found(diagnosis, SLUG)
+    assert (lead(diagnosis), finding.certainty) == (SLUG, Certainty.SHOWN)
+    assert finding.values["known"] is True
+
+
+@pytest.mark.parametrize("controller", [f"{MASK}\n{GATEWAY}", "", f'{MASK}\ncable = "switch"'])
+def test_it_fits_where_a_router_or_the_mask_is_left_open(controller: str) -> None:
+    adapter = MASK if not controller or GATEWAY in controller else ""
+    finding = found(diagnosed(asked_directly(), sheet=far_sheet(controller, adapter)), SLUG)
+    assert finding.certainty is Certainty.FITS
+
+
+def test_it_fits_where_the_pc_hands_its_packets_to_a_router() -> None:
+    plant, pc, unit = begun()
+    by_router(plant, pc, unit)
+    finding = found(diagnosed(ended(plant), sheet=far_sheet(MASK)), SLUG)
+    assert finding.certainty is Certainty.FITS
+
+
+def test_found_by_the_controllers_mask_in_the_sheet() -> None:
+    """The PC's mask covers both, the controller's does not: no answer finds its way back."""
+    plant, pc, unit = begun("192.0.2.200")
+    plant.wait(5)
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).syn(repeats=SLOW_DOWN)
+    narrow = a_sheet('mask = "255.255.255.128"').replace("192.0.2.60", "192.0.2.200")
+    diagnosis = diagnosed(ended(plant), sheet=narrow)
+    assert lead(diagnosis) == SLUG
+    assert found(diagnosis, SLUG).values["other_network"] == "192.0.2.128/25"
+    assert lead(diagnosed(plant)) == "port-silent"
+
+
+def test_quiet_where_the_sheet_knows_a_mask_that_covers_both() -> None:
+    plant, pc, unit = begun("198.51.100.60", "198.51.101.15")
+    plant.wait(5)
+    plant.ask(pc, unit)
+    assert lead(diagnosed(ended(plant))) == SLUG
+    wide = 'mask = "255.255.254.0"'
+    sheet = a_sheet(wide, wide).replace("192.0.2.60", unit.address)
+    sheet = sheet.replace("192.0.2.15", pc.address)
+    assert lead(diagnosed(plant, sheet=sheet)) == "unanswered-arp"

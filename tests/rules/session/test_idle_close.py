@@ -5,7 +5,16 @@ import pytest
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty, Level
 from captures.plant import START, Plant, Station, modbus_read
-from tests.support import acquainted, assert_healthy, diagnosed, ended, found, slugs, told_or_not
+from tests.support import (
+    a_sheet,
+    acquainted,
+    assert_healthy,
+    diagnosed,
+    ended,
+    found,
+    slugs,
+    told_or_not,
+)
 
 SLUG = "idle-close"
 
@@ -51,6 +60,16 @@ def test_found_with_less_certainty_where_two_agree() -> None:
     idle(plant, pc, unit, 100.0, 100.2)
     finding = found(diagnosed(ended(plant)), SLUG)
     assert (finding.certainty, finding.level) == (Certainty.FITS, Level.FAULT)
+
+
+@pytest.mark.parametrize(
+    ("limit", "certainty"), [(100, Certainty.SHOWN), (60, Certainty.FITS), (110, Certainty.FITS)]
+)
+def test_found_for_certain_where_the_sheet_has_the_limit(limit: int, certainty: Certainty) -> None:
+    plant, pc, unit = acquainted()
+    idle(plant, pc, unit, 100.0, 100.2)
+    diagnosis = diagnosed(ended(plant), sheet=a_sheet(f"idle_limit = {limit}"))
+    assert found(diagnosis, SLUG).certainty is certainty
 
 
 def test_found_behind_keep_alives() -> None:
@@ -157,3 +176,13 @@ def test_quiet_where_requests_stay_open_as_long(controllers: tuple[str, ...]) ->
         session.ack(unit)
         session.close(unit, after=30.0)
     assert slugs(diagnosed(ended(plant), controllers)) == ["session-closed"]
+
+
+def test_quiet_where_sessions_outlast_the_limit_of_the_sheet() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    plant.wait(90)
+    session.poll(3)
+    session.close()
+    assert_healthy(diagnosed(ended(plant), sheet=a_sheet("idle_limit = 60")))

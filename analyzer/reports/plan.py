@@ -1,0 +1,301 @@
+"""Plans -> one connection sheet: what to check, to set and to plug in, in which order.
+
+Everything is printed only: nothing here touches a PC or a network.
+"""
+
+from collections.abc import Iterator, Sequence
+
+from analyzer.cautions import ADDRESS_CHANGE, FIXED_ENTRY, MACHINE, OTHERS_SESSION, UNPLUG
+from analyzer.diagnosis import Step
+from analyzer.planning import Check, Entry, Plan, Result, Way
+from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table, Typed
+from analyzer.reports.cable import CROSSED, SOURCES, STRAIGHT, WHICH, pins
+from analyzer.reports.commands import SYSTEMS, Command, commands
+from analyzer.site import Adapter, Controller
+from analyzer.words import clean, count, listed, say, seconds
+
+ABOUT = {
+    "controller": "The controller's address",
+    "controller gateway": "The controller's gateway",
+    "pc": "The PC's address",
+    "pc gateway": "The PC's gateway",
+    "network": "A way between the two",
+    "masks": "Both masks alike",
+    "adapters": "The PC's other adapters",
+}
+FOUND = {
+    "host number": "{address} is a number for a host: {first} to {last}.",
+    "network number": "{address} is the number of the network itself. Hosts have {first} to "
+    "{last}.",
+    "broadcast number": "{address} is the network's broadcast number. Hosts have {first} to "
+    "{last}.",
+    "reserved": "{address} is reserved: no host can have it.",
+    "self-assigned": "{address} is one that a PC gives itself where nobody gives it one.",
+    "taken": "{address} is taken already, by {owner}.",
+    "own address": "{address} is nobody else's in this sheet.",
+    "same network": "Both are in {pc}.",
+    "router": "The PC is in {pc}, the controller in {controller}. The router {gateway} has to know "
+    "both.",
+    "other network": "By the PC's mask the PC is in {pc}; by its own mask the controller is in "
+    "{controller}. There is no router for both.",
+    "masks differ": "The PC has {pc}, the controller {controller}. Find out which one the plant "
+    "uses.",
+    "gateway inside": "{gateway} is in the network of {own}.",
+    "gateway outside": "{gateway} is no host in the network of {own}: it cannot be reached.",
+    "gateway is itself": "{gateway} is the address of the station itself.",
+    "adapters overlap": "Another adapter has {other}, this one {pc}. The PC may send through the "
+    "wrong one.",
+    "adapters apart": "Another adapter has {other}, this one {pc}.",
+}
+OWNERS = {
+    "controller": "the controller",
+    "gateway": "the gateway",
+    "other": "another that uses the controller",
+    "adapter": "another adapter of the PC",
+}
+ENTRIES = {
+    Entry.NEEDED: "Neighbour table: {controller} does not answer when it is asked for its hardware "
+    "address. It has to be entered by hand, with {hardware} from its label.",
+    Entry.LABEL_MISSING: "Neighbour table: {controller} does not answer when it is asked for its "
+    "hardware address. It has to be entered by hand: read the hardware address on its label first.",
+    Entry.NOT_NEEDED: "Neighbour table: nothing has to be entered by hand.",
+    Entry.NOT_KNOWN: "Neighbour table: nothing has to be entered by hand, unless the manual says "
+    "that the controller does not answer when it is asked for its hardware address (ARP). Then "
+    "put answers_arp = false into the site sheet.",
+}
+ONLY_PRINTED = (
+    "This sheet changes nothing by itself. Before any step at a machine that can move, make it "
+    "safe, and ask whoever is responsible for the machine and for the network."
+)
+
+
+def plan_report(plans: Sequence[Plan]) -> list[Block]:
+    """The connection sheet for one or several controllers."""
+    blocks: list[Block] = [
+        Heading("Connection sheet", 1),
+        Paragraph(verdict(plans), strong=True),
+        Paragraph(ONLY_PRINTED),
+    ]
+    for one in plans:
+        blocks += _connection(one)
+    blocks += [Heading("Steps, in this order"), Listing(steps(plans), numbered=True)]
+    blocks += [Heading("What success looks like"), Listing([Step(text) for text in success(plans)])]
+    blocks += [Heading("Cables"), Listing([Step(STRAIGHT), Step(CROSSED)]), pins()]
+    blocks += [Paragraph(" ".join(SOURCES))]
+    for system in SYSTEMS:
+        blocks += [Heading(f"Commands: {system.name}"), Paragraph(system.rights)]
+        blocks += [Paragraph(PLACEHOLDER)]
+        for command in commands(plans, system):
+            blocks += _command(command)
+    return blocks
+
+
+PLACEHOLDER = "Put the adapter's name, as the first command shows it, in the place of ADAPTER."
+
+
+def verdict(plans: Sequence[Plan]) -> str:
+    """Whether the numbers hold, in one sentence."""
+    broken = sum(check.result is Result.BROKEN for one in plans for check in one.checks)
+    if broken:
+        return f"The numbers do not hold yet: {count(broken, 'check')} below."
+    if any(check.result is Result.OPEN for one in plans for check in one.checks):
+        return "The numbers hold, as far as they are known: see what is to be checked."
+    return "The numbers hold."
+
+
+def _connection(plan: Plan) -> Iterator[Block]:
+    yield Heading(f"The PC and {who(plan.controller)}")
+    yield Table(("", "The PC", "The controller"), list(_numbers(plan)))
+    yield Table(("Check", "Result", "Why"), [_check(one) for one in plan.checks])
+    if plan.presumed:
+        yield Paragraph(
+            f"No mask is known: {plan.mask} is presumed. Read it on the controller, and write it "
+            "into the site sheet."
+        )
+    yield Paragraph(_address(plan))
+    yield Paragraph(WHICH[plan.controller.cable])
+    yield Paragraph(entry(plan))
+
+
+def who(controller: Controller) -> str:
+    """The controller by name and address."""
+    name = clean(controller.name)
+    return f"{name} ({controller.address})" if name else str(controller.address)
+
+
+def _numbers(plan: Plan) -> Iterator[tuple[str, str, str]]:
+    """What is known of both ends; rows in which nothing is known are left out."""
+    pc, unit = plan.adapter, plan.controller
+    rows = (
+        ("Name", (pc and pc.name) or None, unit.name or None),
+        ("Address", pc and pc.address, unit.address),
+        ("Mask", pc and pc.mask, unit.mask),
+        ("Gateway", pc and pc.gateway, unit.gateway),
+        ("Hardware address", pc and pc.hardware_address, unit.hardware_address),
+        ("Port", None, _port(unit)),
+        ("Sessions at a time", None, unit.sessions),
+        ("Others that use it", None, listed(unit.others) if unit.others else None),
+    )
+    for name, here, there in rows:
+        if here is not None or there is not None:
+            yield name, _text(here), _text(there)
+
+
+def _text(value: object) -> str:
+    return clean(str(value)) if value else "-"
+
+
+def _port(controller: Controller) -> str | None:
+    if controller.port is None:
+        return None
+    return f"{(controller.transport or 'tcp').upper()} {controller.port}"
+
+
+def _check(check: Check) -> tuple[str, str, str]:
+    result = check.result.upper() if check.result is Result.BROKEN else str(check.result)
+    return ABOUT[check.about], result, why(check)
+
+
+def why(check: Check) -> str:
+    """What a check found, in words."""
+    values = dict(check.values)
+    if "owner" in values:
+        values["owner"] = f"{OWNERS[str(values['owner'])]} {values['name']}".strip()
+    return say(FOUND[check.found], values)
+
+
+def _address(plan: Plan) -> str:
+    if plan.pc is None:
+        return f"The PC's address: this sheet leaves none free in {plan.far}."
+    if plan.changes_address:
+        return (
+            f"The PC's address: {plan.pc} with the mask {plan.mask} is free as far as this sheet "
+            "knows. It does not know every device: ask whoever looks after the network first."
+        )
+    return f"The PC's address: it keeps {plan.pc} with the mask {plan.mask}."
+
+
+def entry(plan: Plan) -> str:
+    """Whether something has to be entered in the neighbour table, in words."""
+    values = {
+        "controller": plan.controller.address,
+        "hardware": plan.controller.hardware_address,
+    }
+    return say(ENTRIES[plan.entry], values)
+
+
+def _command(command: Command) -> Iterator[Block]:
+    yield Listing([Step(f"{command.to}. {command.changes}", command.caution)])
+    yield Typed(command.typed)
+    if command.undo:
+        yield Paragraph("To undo it:")
+        yield Typed(command.undo)
+
+
+def steps(plans: Sequence[Plan]) -> list[Step]:
+    """What to do for all plans together, each with its caution."""
+    return [
+        *_before(plans),
+        *_plug_in(plans),
+        *_set(plans),
+        *_try(plans),
+        Step(
+            "When you are done: disconnect in the program, take back each setting with its "
+            "command, and unplug the PC.",
+            UNPLUG,
+        ),
+    ]
+
+
+def _before(plans: Sequence[Plan]) -> Iterator[Step]:
+    yield Step(
+        "Read address, mask and hardware address on the controller itself, on its display or "
+        "label, and compare them with this sheet."
+    )
+    if any(not one.holds for one in plans):
+        yield Step(
+            "Mend what does not hold above, in the site sheet or on the devices, and plan again.",
+            ADDRESS_CHANGE,
+        )
+    yield Step("See what the PC's adapter is set to now, and note it: you go back to that.")
+
+
+PLUGGED = {
+    "direct": ("Plug one cable from the PC directly into {unit}.", UNPLUG),
+    "switch": ("Plug the PC into a free socket of the switch that leads to {unit}.", MACHINE),
+    None: (
+        "Plug the PC into a free socket of the switch that leads to {unit}. Where there is none, "
+        "join the two by one cable.",
+        UNPLUG,
+    ),
+}
+
+
+def _plug_in(plans: Sequence[Plan]) -> Iterator[Step]:
+    for cable, (text, caution) in PLUGGED.items():
+        units = [who(one.controller) for one in plans if one.controller.cable == cable]
+        if units:
+            yield Step(say(text, {"unit": listed(units)}), caution)
+    yield Step("Look at the lamps at both ends of the cable: they have to be lit.")
+
+
+def _set(plans: Sequence[Plan]) -> Iterator[Step]:
+    overlap = any(check.found == "adapters overlap" for one in plans for check in one.checks)
+    if overlap:
+        yield Step("Have the PC's other adapters in that network switched off while you connect.")
+    for address, mask in dict.fromkeys((one.pc, one.mask) for one in plans):
+        units = listed([who(one.controller) for one in plans if one.pc == address])
+        if address is not None:
+            yield Step(
+                f"For {units}: give the PC's adapter the address {address} with the mask {mask}, "
+                "if it does not have it yet.",
+                ADDRESS_CHANGE,
+            )
+    for far in dict.fromkeys(one.far for one in plans if one.way is Way.ROUTER):
+        yield Step(f"Name the router to {far} on the PC.", ADDRESS_CHANGE)
+    needed = [one for one in plans if one.entry in (Entry.NEEDED, Entry.LABEL_MISSING)]
+    for one in needed:
+        yield Step(
+            f"Enter {one.controller.address} with its hardware address in the PC's neighbour "
+            "table.",
+            FIXED_ENTRY,
+        )
+
+
+def _try(plans: Sequence[Plan]) -> Iterator[Step]:
+    yield Step("Start a recording on that adapter, and wait 5 s.")
+    yield Step("Ping the controller. Some controllers do not answer pings by design.")
+    yield Step(
+        "See the neighbour table: the controller's hardware address is the one on its label."
+    )
+    crowded = any(one.controller.sessions or one.controller.others for one in plans)
+    if crowded:
+        yield Step(
+            "Ask who is connected to the controller now, and whether it has room for the PC.",
+            OTHERS_SESSION,
+        )
+    yield Step("Connect once with the program, wait 30 s, and stop the recording.", MACHINE)
+
+
+def success(plans: Sequence[Plan]) -> list[str]:
+    """What is to be seen when it works."""
+    said = ["The lamps at both ends of the cable are lit."]
+    for one in plans:
+        unit, name = one.controller, one.controller.address
+        if unit.hardware_address is not None and one.way is Way.SAME_NETWORK:
+            said.append(f"The neighbour table shows {unit.hardware_address} for {name}.")
+        port = f"{_port(unit)} of {name} opens" if unit.port is not None else f"{name} opens"
+        limit = f" within {seconds(unit.answer_limit)}" if unit.answer_limit else ""
+        said.append(f"{port}, and the first request is answered{limit}.")
+        if unit.idle_limit is not None:
+            said.append(
+                f"{name} ends a session that had no request for {seconds(unit.idle_limit)}: that "
+                "is by design."
+            )
+    said.append("The diagnosis of the recording with this sheet says that the link-up works.")
+    return said
+
+
+def adapter_name(adapter: Adapter | None) -> str | None:
+    """What the sheet calls the PC's adapter."""
+    return adapter.name or None if adapter is not None else None

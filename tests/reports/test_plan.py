@@ -1,0 +1,284 @@
+"""The connection sheet: what it says, its commands, its cable table, its three renderings."""
+
+import json
+import re
+import shutil
+import subprocess
+import sys
+
+import pytest
+
+from analyzer import cautions
+from analyzer.planning import Plan, Result, plan
+from analyzer.reports import cable
+from analyzer.reports import plan as wording
+from analyzer.reports.blocks import Heading, Listing, Paragraph, Table
+from analyzer.reports.commands import SYSTEMS, Command, commands
+from analyzer.reports.plan import plan_report, steps, success, verdict
+from analyzer.reports.plan_json import plan_json
+from analyzer.reports.to_html import to_html
+from analyzer.reports.to_text import to_text
+from analyzer.site import read
+from tests.test_wording import STEP_WITH_RISK, badly_said
+
+PRESS = """
+[[adapter]]
+name = "cable <adapter>"
+address = "192.0.2.15"
+mask = "255.255.255.0"
+
+[[controller]]
+name = "press 3"
+address = "192.0.2.60"
+mask = "255.255.255.0"
+hardware_address = "00-00-5E-00-53-60"
+port = 502
+transport = "tcp"
+answers_arp = false
+sessions = 4
+idle_limit = 60
+answer_limit = 0.5
+others = ["192.0.2.30", "panel"]
+cable = "direct"
+"""
+ROUTED = """
+[[adapter]]
+address = "192.0.2.15"
+mask = "255.255.255.0"
+gateway = "192.0.2.1"
+
+[[controller]]
+address = "198.51.100.60"
+mask = "255.255.255.0"
+gateway = "198.51.100.1"
+port = 502
+cable = "switch"
+"""
+LONGEST = """
+[[controller]]
+address = "192.168.100.131"
+mask = "255.255.255.128"
+hardware_address = "00-00-5E-00-53-60"
+answers_arp = false
+"""
+BROKEN = PRESS.replace('address = "192.0.2.15"', 'address = "192.0.2.60"')
+BARE = '[[controller]]\naddress = "192.0.2.60"\n'
+SHEETS = (PRESS, ROUTED, LONGEST, BROKEN, BARE)
+
+
+def planned(text: str) -> list[Plan]:
+    site = read(text.encode(), "site.toml")
+    return plan(site, site.controllers)
+
+
+def test_colours_by_pin() -> None:
+    """ANSI/TIA-568, T568A and T568B: pairs 2 (orange) and 3 (green) change places."""
+    assert cable.T568A == (
+        "white-green", "green", "white-orange", "blue",
+        "white-blue", "orange", "white-brown", "brown",
+    )  # fmt: skip
+    swapped = {"green": "orange", "orange": "green"}
+    for one, other in zip(cable.T568A, cable.T568B, strict=True):
+        assert other == re.sub("green|orange", lambda found: swapped[found[0]], one)
+    pairs = {cable.T568A.index(name) + 1 for name in ("blue", "white-blue")}
+    assert pairs == {4, 5}
+
+
+def test_crossover_joins_what_sends_with_what_receives() -> None:
+    """IEEE 802.3 clauses 14 and 25: 1-2 sends, 3-6 receives; 1 joins 3, and 2 joins 6."""
+    assert cable.CROSSOVER == {1: 3, 2: 6, 3: 1, 4: 4, 5: 5, 6: 2, 7: 7, 8: 8}
+    table = cable.pins()
+    assert [row[0] for row in table.rows] == list("12345678")
+    assert any("ANSI/TIA-568" in source for source in cable.SOURCES)
+
+
+@pytest.mark.parametrize("text", SHEETS)
+def test_the_text_fits_a_terminal(text: str) -> None:
+    told = to_text(plan_report(planned(text)))
+    assert told.isascii()
+    assert all(len(line) <= 80 for line in told.splitlines())
+
+
+def test_commands_fit_a_terminal_and_are_not_wrapped() -> None:
+    told = to_text(plan_report(planned(LONGEST))).splitlines()
+    for system in SYSTEMS:
+        for one in commands(planned(LONGEST), system):
+            assert len(one.typed) <= 80
+            assert one.typed in told
+            assert not one.undo or one.undo in told
+
+
+def by(system: str, text: str = PRESS) -> list[Command]:
+    (kind,) = [one for one in SYSTEMS if one.name.startswith(system)]
+    return commands(planned(text), kind)
+
+
+def test_commands_with_netsh() -> None:
+    typed = [one.typed for one in by("PC with netsh")]
+    undone = [one.undo for one in by("PC with netsh") if one.undo]
+    assert 'netsh interface ip set address "ADAPTER" static 192.0.2.15 255.255.255.0' in typed
+    assert 'netsh interface ip add neighbors "ADAPTER" 192.0.2.60 00-00-5e-00-53-60' in typed
+    assert 'netsh interface ip delete neighbors "ADAPTER" 192.0.2.60' in undone
+    assert 'netsh interface ip set address "ADAPTER" dhcp' in undone
+
+
+def test_commands_where_a_router_lies_between() -> None:
+    typed = [one.typed for one in by("PC with ip", ROUTED)]
+    assert "sudo ip route add 198.51.100.0/24 via 192.0.2.1 dev ADAPTER" in typed
+    assert not any("neigh replace" in one for one in typed)
+
+
+def test_what_changes_something_says_so_is_undone_and_has_a_caution() -> None:
+    for text in SHEETS:
+        for system in SYSTEMS:
+            for one in commands(planned(text), system):
+                assert bool(one.undo) is (one.changes != "Changes nothing.")
+                assert bool(one.undo) is bool(one.caution)
+                assert "None" not in one.typed + one.undo
+
+
+def test_a_label_that_is_not_known_is_left_to_be_read() -> None:
+    text = PRESS.replace('hardware_address = "00-00-5E-00-53-60"\n', "")
+    typed = [one.typed for one in by("PC with ip", text)]
+    assert "sudo ip neigh replace 192.0.2.60 lladdr HARDWARE-ADDRESS dev ADAPTER" in typed
+
+
+needs_namespace = pytest.mark.skipif(
+    sys.platform != "linux" or not (shutil.which("unshare") and shutil.which("ip")),
+    reason="needs network namespaces and ip",
+)
+
+
+def in_namespace(*lines: str) -> list[str]:
+    """What the lines print in a network namespace of their own that has an adapter ADAPTER."""
+    made = ("ip link add ADAPTER type veth peer name other", "ip link set ADAPTER up")
+    script = "\n".join(["set -e", *made, "ip link set other up", *lines])
+    done = subprocess.run(
+        ["unshare", "--net", "sh", "-c", script.replace("sudo ", "")],
+        capture_output=True,
+        text=True,
+        timeout=20,
+        check=False,
+    )
+    if "Operation not permitted" in done.stderr:
+        pytest.skip("may not make a network namespace")
+    assert done.stderr == ""
+    assert done.returncode == 0
+    return done.stdout.splitlines()
+
+
+@needs_namespace
+def test_commands_with_ip_do_what_they_say() -> None:
+    """They set, show and take back an address and a neighbour entry."""
+    (address,) = [one for one in by("PC with ip") if " address add " in one.typed]
+    (entry,) = [one for one in by("PC with ip") if " neigh replace " in one.typed]
+    (show,) = [one for one in by("PC with ip") if " neigh show " in one.typed]
+    told = in_namespace(address.typed, entry.typed, show.typed, "ip -4 -o address show")
+    assert [line.split()[:4] for line in told[:1]] == [
+        ["192.0.2.60", "lladdr", "00:00:5e:00:53:60", "PERMANENT"]
+    ]
+    assert "192.0.2.15/24" in told[-1]
+    undone = in_namespace(
+        address.typed, entry.typed, entry.undo, address.undo, show.typed, "ip -4 -o address show"
+    )
+    assert undone == []
+
+
+@needs_namespace
+def test_routes_with_ip_do_what_they_say() -> None:
+    used = by("PC with ip", ROUTED)
+    (address,) = [one for one in used if " address add " in one.typed]
+    (route,) = [one for one in used if " route add " in one.typed]
+    told = in_namespace(address.typed, route.typed, "ip route show 198.51.100.0/24")
+    assert told[0].startswith("198.51.100.0/24 via 192.0.2.1 dev ADAPTER")
+    gone = in_namespace(address.typed, route.typed, route.undo, "ip route show 198.51.100.0/24")
+    assert gone == []
+
+
+def test_the_order_of_steps() -> None:
+    """Look and compare, plug in, set, record and try, take back."""
+    told = [one.text for one in steps(planned(PRESS))]
+    marks = (
+        "Read address",
+        "note it",
+        "Plug one cable",
+        "lamps",
+        "give the PC's adapter",
+        "Enter 192",
+    )
+    places = [next(i for i, text in enumerate(told) if mark in text) for mark in marks]
+    assert places == sorted(places)
+    assert told[-1].startswith("When you are done")
+    assert any("Connect once" in text for text in told)
+
+
+@pytest.mark.parametrize("text", SHEETS)
+def test_risky_steps_have_a_caution(text: str) -> None:
+    for one in steps(planned(text)):
+        assert one.caution or not STEP_WITH_RISK.search(one.text)
+    assert any(one.caution == cautions.MACHINE for one in steps(planned(text)))
+
+
+@pytest.mark.parametrize("text", SHEETS)
+def test_the_sheet_speaks_plainly(text: str) -> None:
+    for block in plan_report(planned(text)):
+        match block:
+            case Paragraph(said) | Heading(said):
+                texts = [said]
+            case Listing(items):
+                texts = [one for item in items for one in (item.text, item.caution) if one]
+            case Table():
+                texts = []
+            case _:
+                continue
+        for one in texts:
+            wrong = [said for said in badly_said(one) if not said.startswith("a name?")]
+            assert wrong == []
+
+
+def test_every_finding_has_its_words() -> None:
+    for one in (check for text in SHEETS for made in planned(text) for check in made.checks):
+        assert one.about in wording.ABOUT
+        assert wording.why(one)
+
+
+def test_the_verdict() -> None:
+    assert verdict(planned(PRESS)) == "The numbers hold."
+    assert "do not hold" in verdict(planned(BROKEN))
+    assert "as far as they are known" in verdict(planned(BARE))
+
+
+def test_success_names_what_the_sheet_knows() -> None:
+    told = " ".join(success(planned(PRESS)))
+    assert "00-00-5E-00-53-60 for 192.0.2.60" in told
+    assert "TCP 502" in told
+    assert "500 ms" in told
+    assert "1 min 0 s" in told
+
+
+def test_a_free_address_is_free_only_as_far_as_the_sheet_knows() -> None:
+    told = to_text(plan_report(planned(BARE)))
+    assert "192.0.2.253" in told
+    assert "as far as" in told
+    assert "presumed" in told
+
+
+def test_json_for_programs() -> None:
+    made = json.loads(plan_json(planned(PRESS)))
+    assert made["schema"] == "whynolink-plan/1"
+    assert made["holds"] is True
+    (connection,) = made["connections"]
+    assert connection["pc"]["address"] == "192.0.2.15"
+    assert connection["way"] == "same network"
+    assert connection["neighbour_entry"]["state"] == "needed"
+    assert {check["result"] for check in connection["checks"]} == {str(Result.HOLDS)}
+    assert made["cable"]["pins"][0]["crossover_to"] == 3
+    assert {one["system"] for one in made["commands"]} == {one.name for one in SYSTEMS}
+    assert plan_json(planned(PRESS)) == plan_json(planned(PRESS))
+
+
+def test_a_page_to_print_escapes_names() -> None:
+    page = to_html(plan_report(planned(PRESS)))
+    assert "<adapter>" not in page
+    assert "cable &lt;adapter&gt;" in page
+    assert '<pre class="typed" tabindex="0"><code>ip address show</code></pre>' in page
