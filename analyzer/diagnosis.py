@@ -45,6 +45,7 @@ __all__ = [
     "Kind",
     "Level",
     "LinkUp",
+    "Moment",
     "Outcome",
     "Rule",
     "Session",
@@ -57,6 +58,7 @@ __all__ = [
     "TryEnd",
     "Verdict",
     "diagnose",
+    "judge",
 ]
 """What reports speak of: they import nothing from further below."""
 
@@ -144,7 +146,11 @@ def diagnose(
     progress: Callable[[int], None] = lambda octets: None,
 ) -> Diagnosis:
     """Say at which stage link-up stopped in a recording, and why."""
-    facts = gather(recording, progress)
+    return judge(gather(recording, progress), rules, told)
+
+
+def judge(facts: Facts, rules: Sequence[Rule], told: Told | None = None) -> Diagnosis:
+    """The same of facts, which may be those of a recording that still goes on."""
     case = work_out(facts, told or Told())
     able = [rule for rule in rules if _lack(rule, case) is None]
     found = [finding for rule in able for finding in _look(rule, case)]
@@ -245,7 +251,7 @@ def _doubts(sighting: Sighting, facts: Facts) -> list[str]:
         lost = "The recorder lost {n:count frame}: the answer may be among them."
         doubts.append(say(lost, {"n": facts.drops}))
     attempts = sighting.linkup.attempts if sighting.linkup else []
-    if attempts and attempts[0].seconds < LISTEN_BEFORE:
+    if attempts and facts.heard_before(attempts[0]) < LISTEN_BEFORE:
         doubts.append("The recording began with the attempt: what came before is not in it.")
     return doubts
 

@@ -4,6 +4,7 @@ Unusable
     NotARecording   the bytes are something else, or nothing
     BadOption       an option does not say what it should
     BadSheet        a site sheet with one thing or several wrong in it
+    CannotRecord    a recording cannot begin, or has to end
 Broken              octets end before their file does; readers tell it as damage
     LimitReached    because unpacking was stopped
 """
@@ -35,6 +36,10 @@ class NotARecording(Unusable):
 
 class BadOption(Unusable):
     """An option or argument cannot be understood."""
+
+
+class CannotRecord(Unusable):
+    """A recording cannot begin, or has to end before its time."""
 
 
 class BadSheet(Unusable):

@@ -25,6 +25,9 @@ WORDS = "analyzer.words"
 COLUMNS = "analyzer.columns"
 RECORDS = "analyzer.inputs.records"
 INPUTS = "analyzer.inputs"
+OUTPUTS = "analyzer.outputs"
+RECORDER = "analyzer.recorder"
+CAPTURE = "analyzer.recorder.capture"
 FRAMES = "analyzer.frames"
 FACTS = "analyzer.facts"
 SITE = "analyzer.site"
@@ -50,6 +53,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     COLUMNS: set(),
     RECORDS: {COLUMNS, ERRORS},
     INPUTS: {INPUTS, RECORDS, COLUMNS, ERRORS},
+    OUTPUTS: {OUTPUTS, RECORDS, COLUMNS, ERRORS},
     FRAMES: {FRAMES, INPUTS, RECORDS, COLUMNS, ERRORS},
     FACTS: {FACTS, FRAMES, RECORDS, COLUMNS, ERRORS},
     SITE: {FACTS, ERRORS},
@@ -62,11 +66,14 @@ MAY_IMPORT: dict[str, set[str]] = {
     DIAGNOSIS: BELOW_DIAGNOSIS,
     PLANNING: {FACTS, LINKUP, SITE},
     COMPARISON: {DIAGNOSIS, FACTS, LINKUP},
-    TRIM: BELOW_DIAGNOSIS | {DIAGNOSIS, TRIM},
-    REPORTS: {REPORTS, DIAGNOSIS, COMPARISON, TRIM, PLANNING, SITE, CAUTIONS, WORDS},
+    TRIM: BELOW_DIAGNOSIS | {DIAGNOSIS, OUTPUTS, TRIM},
+    RECORDER: BELOW_DIAGNOSIS | {RECORDER, CAPTURE, OUTPUTS, DIAGNOSIS},
+    CAPTURE: {RECORDS, ERRORS},
+    REPORTS: {REPORTS, DIAGNOSIS, COMPARISON, TRIM, RECORDER, PLANNING, SITE, CAUTIONS, WORDS},
     TRIAGE: {TRIAGE, REPORTS, DIAGNOSIS, FINDINGS, LINKUP, INPUTS, ERRORS},
     PACKAGE: BELOW_DIAGNOSIS | {DIAGNOSIS, REPORTS, RULES},
-    CLI: BELOW_DIAGNOSIS | {DIAGNOSIS, COMPARISON, TRIM, PLANNING, REPORTS, TRIAGE, RULES, PACKAGE},
+    CLI: BELOW_DIAGNOSIS
+    | {DIAGNOSIS, COMPARISON, TRIM, RECORDER, CAPTURE, PLANNING, REPORTS, TRIAGE, RULES, PACKAGE},
     "analyzer.__main__": {CLI},
 }
 """Each part of the house and the parts it may import. Data flows down this list, imports go up."""
@@ -127,7 +134,7 @@ def wrong_imports(path: str, source: str) -> list[str]:
         elif part.startswith(f"{RULES}."):
             wrong = top not in RULE_STANDARD
         else:
-            wrong = top in POSIX_ONLY or top == "scapy"
+            wrong = top in POSIX_ONLY or (top == "scapy" and part != CAPTURE)
         if wrong:
             complaints.append(f"{path} imports {name}")
     return complaints

@@ -20,7 +20,7 @@ from analyzer.facts.tcp import TcpSessions
 from analyzer.facts.udp import Exchange, Udp
 from analyzer.facts.values import Address, Hardware, Moment, Series, Spread
 from analyzer.frames import Decoder, Kind
-from analyzer.inputs.records import LINK_NAMES, Damage, Interface, Piece, Recording
+from analyzer.inputs.records import LINK_NAMES, Chunk, Damage, Interface, Piece, Recording
 
 __all__ = [
     "CLIENT",
@@ -39,6 +39,7 @@ __all__ = [
     "End",
     "Exchange",
     "Facts",
+    "Gatherer",
     "Hardware",
     "Hole",
     "IcmpError",
@@ -158,9 +159,63 @@ class Facts:
         """A station's requests for an address while it had none, in order."""
         return list(requests(self.dhcp, hardware))
 
+    def heard_before(self, moment: Moment) -> float:
+        """Seconds for which the recorder had listened before a moment."""
+        return self.coverage.lead + moment.seconds
+
     def heard_after(self, moment: Moment) -> float:
         """Seconds that the recording went on after a moment, jumps of its clock left out."""
         return self.coverage.listened_after(moment)
+
+
+class Gatherer:
+    """Takes in a recording chunk by chunk; what it shows so far can be asked for at any moment."""
+
+    def __init__(self, recording: Recording) -> None:
+        self._recording = recording
+        self._decoder = Decoder(recording.interfaces)
+        self._coverage, self._paths, self._arp, self._icmp = Coverage(), Paths(), Arp(), Icmp()
+        self._sessions, self._udp, self._dhcp = TcpSessions(), Udp(), Dhcp([])
+        self._switch, self._starts, self._flood = Switch(), Starts(), Flood()
+        self._subjects = (
+            self._coverage, self._paths, self._arp, self._icmp, self._sessions, self._udp,
+            self._dhcp, self._switch, self._starts, self._flood,
+        )  # fmt: skip
+
+    def take(self, chunk: Chunk) -> None:
+        """Take in the next frames."""
+        frames = self._decoder.decode(chunk)
+        for subject in self._subjects:
+            subject.add(frames)
+
+    def facts(self) -> Facts:
+        """What the frames taken in so far show. It may go on changing with the next ones."""
+        recording = self._recording
+        began = [one.began for one in recording.interfaces if one.began is not None]
+        ended = [one.ended for one in recording.interfaces if one.ended is not None]
+        return Facts(
+            file=recording.name,
+            format=recording.format,
+            compressed=recording.compressed,
+            sha256=recording.sha256,
+            interfaces=recording.interfaces,
+            comments=recording.comments,
+            pieces=recording.pieces,
+            damage=recording.damage,
+            untimed=recording.untimed,
+            coverage=self._coverage.listening(min(began, default=None), max(ended, default=None)),
+            paths=list(self._paths.paths.values()),
+            turns=self._paths.turns,
+            stations=stations(self._paths, self._arp),
+            arp=self._arp,
+            icmp=self._icmp,
+            sessions=self._sessions.sessions,
+            exchanges=list(self._udp.exchanges.values()),
+            dhcp=self._dhcp.messages,
+            switch=self._switch,
+            starts=self._starts,
+            flood=self._flood,
+        )
 
 
 def gather(recording: Recording, progress: Callable[[int], None] = lambda octets: None) -> Facts:
@@ -168,36 +223,8 @@ def gather(recording: Recording, progress: Callable[[int], None] = lambda octets
 
     progress is told the octets read so far after each chunk.
     """
-    decoder = Decoder(recording.interfaces)
-    coverage, paths, arp, icmp = Coverage(), Paths(), Arp(), Icmp()
-    sessions, udp, dhcp = TcpSessions(), Udp(), Dhcp([])
-    switch, starts, flood = Switch(), Starts(), Flood()
-    subjects = (coverage, paths, arp, icmp, sessions, udp, dhcp, switch, starts, flood)
+    gatherer = Gatherer(recording)
     for chunk in recording.chunks:
-        frames = decoder.decode(chunk)
-        for subject in subjects:
-            subject.add(frames)
+        gatherer.take(chunk)
         progress(recording.consumed)
-    return Facts(
-        file=recording.name,
-        format=recording.format,
-        compressed=recording.compressed,
-        sha256=recording.sha256,
-        interfaces=recording.interfaces,
-        comments=recording.comments,
-        pieces=recording.pieces,
-        damage=recording.damage,
-        untimed=recording.untimed,
-        coverage=coverage,
-        paths=list(paths.paths.values()),
-        turns=paths.turns,
-        stations=stations(paths, arp),
-        arp=arp,
-        icmp=icmp,
-        sessions=sessions.sessions,
-        exchanges=list(udp.exchanges.values()),
-        dhcp=dhcp.messages,
-        switch=switch,
-        starts=starts,
-        flood=flood,
-    )
+    return gatherer.facts()

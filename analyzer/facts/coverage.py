@@ -1,6 +1,6 @@
 """What the recording could and could not have heard."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -13,6 +13,11 @@ CLOCK_STEP = 1.0
 CLOCK_LEAP = 30 * 86400.0
 """Seconds without a frame after which the clock was set rather than the line idle: no recording of
 a link-up stays silent for a month (common practice, no source)."""
+MOST_SILENCE = 86400.0
+"""Seconds of silence that are believed of a recorder which says when it listened: beyond a day its
+clock was set rather than the line idle (common practice, no source)."""
+COPIES_SHOWN = 4
+"""Copies named as examples."""
 MAX_SPANS = 64
 """Spans kept at most; a file with more jumps is out of order rather than badly timed."""
 
@@ -41,6 +46,7 @@ class Coverage:
     frames: int = 0
     began: int | None = None
     seconds: float = 0.0
+    lead: float = 0.0
     copies: int = 0
     copy_examples: Series = field(default_factory=Series)
     cut: int = 0
@@ -60,12 +66,27 @@ class Coverage:
         certain = (frames.kind == Kind.IPV4) | (frames.kind == Kind.ARP)
         copies = np.flatnonzero(frames.copy & certain)
         self.copies += len(copies)
-        for row in copies[:4].tolist():
+        for row in copies[: max(0, COPIES_SHOWN - self.copy_examples.count)].tolist():
             self.copy_examples.add(_moment(frames, row))
         self._cut(frames)
         kinds, counts, _ = distinct(frames.kind[~frames.copy])
         for kind, count in zip(kinds.tolist(), counts.tolist(), strict=True):
             self.kinds[kind] = self.kinds.get(kind, 0) + count
+
+    def listening(self, began: int | None, ended: int | None) -> "Coverage":
+        """The same, where the recorder says from when to when it listened: nanoseconds since 1970,
+        None where it does not say. Times that contradict the frames are not believed.
+        """
+        if self.began is None:
+            return self
+        told = replace(self)
+        if began is not None and 0 < (lead := (self.began - began) / 1e9) < MOST_SILENCE:
+            told.lead = lead
+        end = self.spans[-1].end if ended is None else (ended - self.began) / 1e9
+        if 0 < end - self.spans[-1].end < MOST_SILENCE:
+            told.spans = [*self.spans[:-1], replace(self.spans[-1], end=end)]
+            told.seconds = max(self.seconds, end)
+        return told
 
     def count(self, kind: Kind) -> int:
         """Frames of one kind, copies left out."""

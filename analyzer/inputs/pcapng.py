@@ -144,7 +144,7 @@ class _Reader:
         elif kind == STATISTICS and len(body) >= 12:
             index = self.section_start + struct.unpack_from(self.order + "I", body)[0]
             if index < len(interfaces):
-                interfaces[index].drops = _drops(body[12:], self.order)
+                _count(interfaces[index], body[12:], self.order)
         return ""
 
     def _comments(self, options: bytes) -> None:
@@ -334,11 +334,18 @@ def _interface(body: bytes, order: str) -> Interface:
     return interface
 
 
-def _drops(body: bytes, order: str) -> int | None:
-    """isb_ifdrop (5) and isb_osdrop (7) added up; None where neither is told (section 4.6)."""
-    told = [
-        int(struct.unpack(order + "Q", value)[0])
-        for code, value in _options(body, order)
-        if code in (5, 7) and len(value) == 8
-    ]
-    return sum(told) if told else None
+def _count(interface: Interface, body: bytes, order: str) -> None:
+    """Take in the options of a statistics block (section 4.6): isb_ifdrop (5) and isb_osdrop (7)
+    added up, isb_starttime (2) and isb_endtime (3).
+    """
+    told = {code: value for code, value in _options(body, order) if len(value) == 8}
+    drops = [int(struct.unpack(order + "Q", told[code])[0]) for code in (5, 7) if code in told]
+    interface.drops = sum(drops) if drops else None
+    times = {code: _time(told[code], interface, order) for code in (2, 3) if code in told}
+    interface.began, interface.ended = times.get(2), times.get(3)
+
+
+def _time(value: bytes, interface: Interface, order: str) -> int:
+    """Nanoseconds since 1970 of a time in two words, the high one first."""
+    high, low = struct.unpack(order + "II", value)
+    return int(_nanoseconds(np.array([high << 32 | low], np.uint64), interface)[0])

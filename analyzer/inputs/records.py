@@ -49,7 +49,8 @@ class Interface:
     resolution: the if_tsresol octet (draft-ietf-opsawg-pcapng 4.2); offset: whole seconds to add.
     addresses: (address, mask) pairs as unsigned 32-bit numbers.
     drops: frames lost over the whole recording, missed: those lost before single frames, as the
-    recorder says; None where it does not say.
+    recorder says; began, ended: nanoseconds since 1970 between which it listened, where it went on
+    without frames too; None where it does not say.
     """
 
     link: int
@@ -63,6 +64,8 @@ class Interface:
     speed: int | None = None
     drops: int | None = None
     missed: int | None = None
+    began: int | None = None
+    ended: int | None = None
 
     @property
     def lost(self) -> int | None:

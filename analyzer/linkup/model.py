@@ -225,6 +225,12 @@ class LinkUp:
         moments += [one.asked.first for one in self.exchanges if one.asked.first]
         return sorted(moments)
 
+    def asks_after(self, moment: Moment | None) -> Moment | None:
+        """The PC's first try from a moment on, or of all; a request that waits is one too."""
+        requests = [one.waits_since for one in self.sessions if one.waits_since is not None]
+        tries = (one for one in (*self.attempts, *requests) if moment is None or one >= moment)
+        return min(tries, default=None)
+
     def answers_after(self, moment: Moment) -> bool:
         """Whether any session got an answer later than a moment."""
         return any(one.answered is not None and one.answered > moment for one in self.sessions)

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from analyzer.diagnosis import Diagnosis, diagnose
 from analyzer.inputs.parcels import unpack
 from analyzer.inputs.parcels.pieces import FOLLOWS_WITHIN, OVERLAP
-from analyzer.inputs.records import Recording
+from analyzer.inputs.records import Interface, Recording
+from analyzer.outputs import pcapng
 from analyzer.reports.document import report
 from analyzer.reports.to_json import to_json
 from analyzer.reports.to_text import to_text
@@ -189,3 +190,20 @@ def test_the_report_says_where_each_piece_begins() -> None:
         "sha256": raw.read(parts["1.pcap"])[0].sha256,
     }
     assert "pieces" not in json.loads(to_json([diagnose(only(WHOLE), ALL)]))["recordings"][0]
+
+
+def test_listening_goes_on_to_the_end_of_the_last_piece() -> None:
+    """The first piece says when it began, each when it ended; losses do not add up."""
+
+    def listened(begin: int, end: int) -> bytes:
+        one = Interface(1, 65535, 4, name="cable")
+        told = (begin * SECOND, end * SECOND)
+        head = pcapng.section() + pcapng.interface(one)
+        frames = b"".join(pcapng.packet(at * SECOND, FRAME) for at in range(begin + 1, end))
+        return head + frames + pcapng.statistics(told[1], *told, dropped=2)
+
+    whole = only(zipped({"a": listened(10, 20), "b": listened(20, 31)}))
+    assert sum(len(chunk.time) for chunk in whole.chunks) == 19
+    (interface,) = whole.interfaces
+    assert (interface.began, interface.ended) == (10 * SECOND, 31 * SECOND)
+    assert interface.drops == 2

@@ -484,3 +484,21 @@ def test_keeps_few_and_short_comments() -> None:
     recording, _ = raw.read(head(options=raw.option(1, b"x" * 5000) * 100))
     assert len(recording.comments) == 8
     assert {len(text) for text in recording.comments} == {400}
+
+
+@pytest.mark.parametrize("resolution", [6, 9])
+def test_statistics_tell_between_which_times_the_recorder_listened(resolution: int) -> None:
+    began, ended = 1_780_000_000, 1_780_000_090  # seconds
+
+    def time(code: int, seconds: int) -> bytes:
+        return raw.option(code, struct.pack("<II", *divmod(seconds * 10**resolution, 1 << 32)))
+
+    octets = raw.section() + raw.interface(options=raw.option(9, bytes([resolution])) + raw.END)
+    told, _ = raw.read(octets + raw.statistics(0, time(2, began) + time(3, ended) + raw.END))
+    (interface,) = told.interfaces
+    assert (interface.began, interface.ended) == (began * 10**9, ended * 10**9)
+
+
+def test_statistics_without_times_tell_none() -> None:
+    recording, _ = raw.read(head() + raw.statistics(0, raw.option(5, bytes(8))))
+    assert (recording.interfaces[0].began, recording.interfaces[0].ended) == (None, None)

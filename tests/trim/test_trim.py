@@ -18,8 +18,9 @@ from analyzer.errors import BadOption, Unusable
 from analyzer.facts import Address
 from analyzer.findings import Level
 from analyzer.inputs import open_recording
-from analyzer.inputs.records import Recording
+from analyzer.inputs.records import Interface, Recording
 from analyzer.linkup import Told
+from analyzer.outputs import pcapng
 from analyzer.trim import Order, Trimmed, trim
 from captures import layouts, make
 from captures.plant import Plant, modbus_read
@@ -389,3 +390,16 @@ def test_a_copy_that_is_judged_otherwise_is_not_kept(
     with pytest.raises(Unusable, match="not be judged"):
         trimmed(telling().pcap(), tmp_path / "copy.pcapng")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_copy_says_how_long_the_recorder_listened(out: Path) -> None:
+    """Silence stays evidence where no frame came any more."""
+    second = 10**9
+    one = Interface(1, 65535, 9, name="cable")
+    frame = bytes.fromhex("ffffffffffff00005e0053150806") + bytes(46)
+    blocks = [pcapng.section(), pcapng.interface(one), pcapng.packet(20 * second, frame)]
+    blocks.append(pcapng.statistics(50 * second, 10 * second, 50 * second))
+    result, _ = trimmed(b"".join(blocks), out)
+    for diagnosis in (result.original, result.copy):
+        assert diagnosis.facts.coverage.lead == 10
+        assert diagnosis.facts.coverage.seconds == 30

@@ -162,7 +162,7 @@ def _add(whole: Recording, piece: Recording, places: Small, begin: int) -> None:
     new = [text for text in piece.comments if text not in whole.comments]
     whole.comments += new[: MAX_COMMENTS - len(whole.comments)]
     for one, place in zip(piece.interfaces, places.tolist(), strict=True):
-        _add_losses(whole.interfaces[place], one)
+        _add_counts(whole.interfaces[place], one)
     whole.pieces.append(Piece(piece.name, begin + 1, piece.sha256))
     digests = "".join(one.sha256 for one in whole.pieces)
     whole.sha256 = hashlib.sha256(digests.encode()).hexdigest()
@@ -171,12 +171,14 @@ def _add(whole: Recording, piece: Recording, places: Small, begin: int) -> None:
         whole.damage = Damage(piece.damage.octet, begin + piece.damage.after_frame, why)
 
 
-def _add_losses(total: Interface, one: Interface) -> None:
-    """Losses of the interface are counted since recording began, losses before single frames are
-    not (draft-ietf-opsawg-pcapng 4.6 and 4.3).
+def _add_counts(total: Interface, one: Interface) -> None:
+    """Listening goes on to the end of the last piece. Losses of the interface are counted since
+    recording began, losses before single frames are not (draft-ietf-opsawg-pcapng 4.6 and 4.3).
     """
     if one is total:
         return
+    if one.ended is not None:
+        total.ended = max(total.ended or 0, one.ended)
     if one.drops is not None:
         total.drops = max(total.drops or 0, one.drops)
     if one.missed is not None:

@@ -1,0 +1,1 @@
+"""Recordings -> octets of files: the counterpart of inputs."""

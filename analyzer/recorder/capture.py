@@ -1,0 +1,165 @@
+"""Frames from an adapter, through scapy: a raw socket on Linux, the pcap library elsewhere.
+
+Nothing is sent: the listening sockets of scapy refuse to.
+"""
+
+import errno
+import logging
+import socket
+import sys
+from contextlib import suppress
+from typing import Any, NamedTuple
+
+from analyzer.errors import CannotRecord
+from analyzer.inputs.records import Link
+
+MOST_OCTETS = 65535
+"""Stored of one frame at most."""
+MOST_AT_ONCE = 512
+"""Frames handed on together: enough to be quick, few enough to be on the disk soon."""
+ROOM = 1 << 25
+"""Octets that the system keeps for frames that nobody has taken yet: about half a second of the
+busiest line that Python can follow (measured on a small PC)."""
+PACKET, STATISTICS = 263, 6  # SOL_PACKET, PACKET_STATISTICS of packet(7)
+FORCE_ROOM = 33  # SO_RCVBUFFORCE of socket(7)
+RAW_LINKS = {12: Link.RAW, 14: Link.RAW, 65534: Link.RAW}
+"""Without hardware addresses: DLT_RAW of the pcap library on two kinds of system, and what Linux
+says of a tunnel (ARPHRD_NONE)."""
+RIGHTS = {
+    "win32": "Open the terminal as administrator, and run it there.",
+}
+AS_ROOT = "Run it as root, with sudo in front."
+DRIVER = {
+    "win32": "Ask whoever looks after this PC for a capture driver with the pcap interface.",
+}
+NO_DRIVER = "Install the packet of your system for the pcap library (libpcap)."
+
+
+class Frame(NamedTuple):
+    """time: nanoseconds since 1970; octets: from the hardware addresses on."""
+
+    time: int
+    octets: bytes
+
+
+class Source:
+    """Listens on one adapter until closed. Raises CannotRecord where it may not or cannot."""
+
+    def __init__(self, adapter: str) -> None:
+        self.adapter = adapter
+        self._socket = _opened(adapter)
+        self._pcap = getattr(self._socket, "pcap_fd", None)
+        self._taken = self._came = self._lost = 0
+        if self._pcap is not None:
+            self._pcap.setnonblock(True)
+        else:
+            self._socket.ins.setblocking(False)
+            with suppress(OSError):
+                self._socket.ins.setsockopt(socket.SOL_SOCKET, FORCE_ROOM, ROOM)
+            self._count()
+            self._came = self._lost = 0
+
+    @property
+    def link(self) -> int:
+        """The link type of its frames."""
+        if self._pcap is not None:
+            return RAW_LINKS.get(self._pcap.datalink(), int(self._pcap.datalink()))
+        return RAW_LINKS.get(self._socket.ins.getsockname()[3], Link.ETHERNET)
+
+    def frames(self, wait: float) -> list[Frame]:
+        """What came, MOST_AT_ONCE at most; waits up to so many seconds where nothing did.
+
+        Raises OSError where nothing can come any more.
+        """
+        ready = self._socket.select([self._socket], wait)
+        found: list[Frame] = []
+        while ready and len(found) < MOST_AT_ONCE:
+            try:
+                _, octets, time = self._socket.recv_raw(MOST_OCTETS)
+            except BlockingIOError:
+                break
+            except OSError as problem:
+                if problem.errno != errno.ENETDOWN:  # told once; the adapter may come back
+                    raise
+                break
+            if octets is None:
+                break
+            found.append(Frame(round(time * 1e6) * 1000, bytes(octets)))
+        self._taken += len(found)
+        return found
+
+    def counts(self) -> tuple[int, int | None]:
+        """Frames that reached the adapter's listener, and those of them that were lost; None where
+        the system does not say.
+        """
+        if self._pcap is not None:
+            return _pcap_counts(self._pcap, self._taken)
+        if not self._count():
+            return self._taken, None
+        return max(self._came, self._taken + self._lost), self._lost
+
+    def _count(self) -> bool:
+        """Add what the system has counted since the last look; False where it does not count."""
+        try:
+            told = self._socket.ins.getsockopt(PACKET, STATISTICS, 8)
+        except OSError:
+            return False
+        self._came += int.from_bytes(told[:4], sys.byteorder)
+        self._lost += int.from_bytes(told[4:], sys.byteorder)
+        return True
+
+    def close(self) -> None:
+        """Stop listening."""
+        self._socket.close()
+
+
+def _opened(adapter: str) -> Any:
+    """The listening socket that scapy has for this system."""
+    logging.getLogger("scapy").setLevel(logging.ERROR)  # this program speaks for itself
+    try:
+        from scapy.arch import conf  # takes long to import
+
+        if sys.platform != "linux" and not conf.use_pcap:
+            conf.use_pcap = True
+    except ImportError:
+        raise CannotRecord(
+            "the package scapy is missing.", "record", "Install it: pip install scapy"
+        ) from None
+    except OSError:
+        raise _no_driver() from None
+    if "NotAvailable" in conf.L2listen.__name__:
+        raise _no_driver()
+    conf.bufsize = ROOM
+    try:
+        return conf.L2listen(iface=adapter)
+    except PermissionError:
+        raise _no_right(adapter) from None
+    except (OSError, ValueError) as problem:
+        if "permi" in str(problem).lower():
+            raise _no_right(adapter) from None
+        why = getattr(problem, "strerror", None) or str(problem)
+        raise CannotRecord(
+            f"cannot be recorded on: {why}.", adapter, "List the adapters: whynolink record --list"
+        ) from None
+
+
+def _no_right(adapter: str) -> CannotRecord:
+    todo = RIGHTS.get(sys.platform, AS_ROOT)
+    return CannotRecord("recording needs more rights than you have here.", adapter, todo)
+
+
+def _no_driver() -> CannotRecord:
+    todo = DRIVER.get(sys.platform, NO_DRIVER)
+    return CannotRecord("this PC has no driver to record with.", "record", todo)
+
+
+def _pcap_counts(handle: Any, taken: int) -> tuple[int, int | None]:
+    from ctypes import byref
+
+    from scapy.libs.winpcapy import pcap_stat, pcap_stats
+
+    counted = pcap_stat()
+    if pcap_stats(handle.pcap, byref(counted)):
+        return taken, None
+    lost = int(counted.ps_drop + counted.ps_ifdrop)
+    return taken + lost, lost

@@ -1,0 +1,260 @@
+"""A recording while it goes on: frames go to the disk, and a diagnosis can be had at any moment."""
+
+import platform
+import time
+from collections import deque
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
+from enum import StrEnum
+from pathlib import Path
+from threading import Event, Thread
+from typing import Protocol, Self
+
+import numpy as np
+
+from analyzer.diagnosis import Diagnosis, Verdict, judge
+from analyzer.errors import CannotRecord, Unusable
+from analyzer.facts import Gatherer
+from analyzer.findings import Rule
+from analyzer.inputs.records import PADDING, Chunk, Interface, Recording
+from analyzer.linkup import Told
+from analyzer.outputs import pcapng
+from analyzer.recorder.adapters import Adapter, has_link
+from analyzer.recorder.capture import MOST_OCTETS, Frame
+from analyzer.recorder.pieces import Pieces
+
+WAIT = 0.1
+"""Seconds that the recorder waits for a frame before it looks whether to stop."""
+DRAIN = 3.0
+"""Seconds at most for taking what the system has kept, when the recording ends."""
+KEEP_EVERY = 1.0
+"""Seconds between two requests to the disk to keep what was written."""
+COUNT_EVERY = 5.0
+"""Seconds between two statistics blocks: what a power cut takes of the counts at most."""
+LOOK_EVERY = 0.25
+"""Seconds between two looks at the link-up: soon enough for a reader to call it at once."""
+SHARE = 10
+"""A look that took long is followed by a rest this many times as long: recording comes first."""
+SETTLED = 30.0
+"""Seconds for which a link-up has to stay complete before the recording ends by itself: the
+advice for a good recording, in README.md."""
+
+
+class Ended(StrEnum):
+    """Why a recording ended."""
+
+    TIME = "time"
+    COMPLETE = "complete"
+    PROBLEM = "problem"
+    KEYBOARD = "keyboard"
+
+
+class Listener(Protocol):
+    """Where frames come from."""
+
+    def frames(self, wait: float) -> list[Frame]:
+        """What came; raises OSError where nothing can come any more."""
+        ...
+
+    def counts(self) -> tuple[int, int | None]:
+        """Frames that came in all, and those of them that were lost."""
+        ...
+
+    def close(self) -> None:
+        """Stop listening."""
+        ...
+
+
+def described(adapter: Adapter, link: int) -> Interface:
+    """What the recording says about the adapter that it is made on."""
+    return Interface(
+        link=link,
+        snap_length=MOST_OCTETS,
+        name=adapter.name,
+        addresses=[(int(one.ip), int(one.netmask)) for one in adapter.addresses],
+        hardware=adapter.hardware,
+        speed=adapter.speed,
+    )
+
+
+def head(interface: Interface, program: str, comments: Sequence[str]) -> bytes:
+    """What every piece begins with."""
+    system = platform.platform()
+    made = pcapng.section(platform.machine(), system, program, comments)
+    return made + pcapng.interface(interface, system)
+
+
+class Recorder:
+    """Records from a listener into pieces, in a thread of its own, while the `with` block lasts.
+
+    problem: why it ended by itself; frames, lost: how many it wrote and how many got lost.
+    """
+
+    def __init__(self, listener: Listener, pieces: Pieces) -> None:
+        self.problem: Unusable | None = None
+        self.frames = 0
+        self.lost: int | None = None
+        self.began = time.time_ns()
+        self.pieces = pieces
+        self._listener = listener
+        self._fresh: deque[list[Frame]] = deque()
+        self._piece_began = self.began
+        self._counted_before = (0, 0)
+        self._counted_at = self._kept_at = time.monotonic()
+        self._stop = Event()
+        self._thread = Thread(target=self._run, name="recorder")
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *raised: object) -> None:
+        self._stop.set()
+        self._thread.join()
+
+    def fresh(self) -> list[Frame]:
+        """The frames that came since the last call."""
+        return [frame for _ in range(len(self._fresh)) for frame in self._fresh.popleft()]
+
+    def _run(self) -> None:
+        try:
+            while not self._stop.is_set():
+                self._take(WAIT)
+            until = time.monotonic() + DRAIN
+            while self._take(0) and time.monotonic() < until:
+                pass
+        except OSError as gone:
+            what = f"the adapter can no longer be recorded on: {gone.strerror}."
+            self.problem = CannotRecord(what, "record", "Look at it, then record again.")
+        except Unusable as problem:
+            self.problem = problem
+        except Exception as problem:
+            self.problem = CannotRecord(f"it broke off: {problem!r}.", "record", "Record again.")
+        try:
+            with suppress(Unusable):
+                self.pieces.write(self._statistics(at_end=True))
+        finally:
+            self._listener.close()
+            self.pieces.close()
+
+    def _take(self, wait: float) -> bool:
+        """Write what came; whether anything did."""
+        frames = self._listener.frames(wait)
+        if frames:
+            blocks = b"".join(pcapng.packet(one.time, one.octets) for one in frames)
+            if not self.pieces.fits(blocks):
+                self._next_piece()
+            self.pieces.write(blocks)
+            self.frames += len(frames)
+            self._fresh.append(frames)
+        now = time.monotonic()
+        if now - self._counted_at > COUNT_EVERY:
+            self._counted_at = now
+            self.pieces.write(self._statistics())
+        if now - self._kept_at > KEEP_EVERY:
+            self._kept_at = now
+            self.pieces.sync()
+        return bool(frames)
+
+    def _next_piece(self) -> None:
+        self.pieces.write(self._statistics())
+        received, lost = self._listener.counts()
+        self._counted_before = (received, lost or 0)
+        self._piece_began = time.time_ns()
+        self.pieces.go_on()
+
+    def _statistics(self, at_end: bool = False) -> bytes:
+        """The counts of this piece so far. at_end: what was not taken by now is lost."""
+        now = time.time_ns()
+        received, self.lost = self._listener.counts()
+        if at_end and self.lost is not None:
+            self.lost = max(self.lost, received - self.frames)
+        before = self._counted_before
+        lost = None if self.lost is None else self.lost - before[1]
+        return pcapng.statistics(now, self._piece_began, now, received - before[0], lost)
+
+
+def chunk_of(frames: Sequence[Frame], first: int) -> Chunk:
+    """Frames as the readers of recordings hand them on."""
+    stored = np.array([len(one.octets) for one in frames], np.int64)
+    return Chunk(
+        data=np.frombuffer(b"".join(one.octets for one in frames) + PADDING, np.uint8),
+        start=np.cumsum(stored) - stored,
+        stored=stored,
+        original=stored,
+        fcs=np.zeros(len(frames), np.int64),
+        time=np.array([one.time for one in frames], np.int64),
+        interface=np.zeros(len(frames), np.int32),
+        direction=np.zeros(len(frames), np.uint8),
+        first=first,
+    )
+
+
+class Watch:
+    """Looks at a recording that goes on, by the same facts and rules as at a finished one."""
+
+    def __init__(
+        self, recorder: Recorder, interface: Interface, rules: Sequence[Rule], told: Told
+    ) -> None:
+        self.ended = Ended.KEYBOARD
+        self._recorder, self._rules, self._told = recorder, rules, told
+        self._interface = interface
+        self._interface.began = recorder.began
+        self._gatherer = Gatherer(Recording("", "pcapng", interfaces=[interface]))
+        self._seen = 0
+
+    def look(self) -> Diagnosis:
+        """The diagnosis of what came until now."""
+        self._interface.ended = time.time_ns()
+        frames = self._recorder.fresh()
+        if frames:
+            self._gatherer.take(chunk_of(frames, self._seen + 1))
+            self._seen += len(frames)
+        return judge(self._gatherer.facts(), self._rules, self._told)
+
+    def looks(self, seconds: float, keep_on: bool) -> Iterator[tuple[float, bool, Diagnosis]]:
+        """Seconds since the beginning, and link and diagnosis then, again and again until so many
+        seconds are over, the recorder has to end, or the link-up stays complete (unless keep_on).
+        `ended` says which; it is KEYBOARD where the caller stops looking.
+        """
+        began = time.monotonic()
+        settled: float | None = None
+        while True:
+            looked, has_ended = time.monotonic(), self._recorder.problem is not None
+            diagnosis = self.look()
+            now = time.monotonic()
+            yield now - began, has_link(self._interface.name), diagnosis
+            settled = (settled or now) if _is_complete(diagnosis) else None
+            if has_ended:
+                self.ended = Ended.PROBLEM
+            elif now - began >= seconds:
+                self.ended = Ended.TIME
+            elif settled is not None and now - settled >= SETTLED and not keep_on:
+                self.ended = Ended.COMPLETE
+            else:
+                time.sleep(max(LOOK_EVERY, SHARE * (now - looked)))
+                continue
+            return
+
+
+def _is_complete(diagnosis: Diagnosis) -> bool:
+    verdicts = {one.verdict for one in diagnosis.outcomes}
+    return verdicts == {Verdict.COMPLETE} and not diagnosis.status
+
+
+class Together:
+    """The octets of several files as if they were one."""
+
+    def __init__(self, paths: Sequence[Path]) -> None:
+        self._streams = [path.open("rb") for path in paths]
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *raised: object) -> None:
+        for stream in self._streams:
+            stream.close()
+
+    def read(self, size: int, /) -> bytes:
+        """Up to size octets; none at the end of the last file."""
+        return next((data for one in self._streams if (data := one.read(size))), b"")

@@ -1,0 +1,150 @@
+"""What the command says about adapters and about a recording that it makes."""
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from analyzer.diagnosis import Step
+from analyzer.recorder.adapters import Adapter, Trouble, Warned
+from analyzer.recorder.running import Ended, Recorder
+from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
+from analyzer.words import clean, count, listed, say, seconds
+
+ADDRESS_CHANGE = (
+    "Changing an address on a live network can cut off another device. Ask whoever is responsible "
+    "for the network and the machine first."
+)
+WORDS: dict[Trouble, tuple[str, str, str]] = {
+    Trouble.NO_LINK: (
+        "The adapter {adapter} has no link.",
+        "Look at the cable and at the lamps at both ends. The recording will show when it comes.",
+        "",
+    ),
+    Trouble.NO_ADDRESS: (
+        "The adapter {adapter} has no IPv4 address: the PC cannot reach a controller over it.",
+        "Have it given an address in the controller's network.",
+        ADDRESS_CHANGE,
+    ),
+    Trouble.SELF_ASSIGNED: (
+        "The adapter {adapter} gave itself {address}: no address server answered it.",
+        "Have it given a fixed address in the controller's network.",
+        ADDRESS_CHANGE,
+    ),
+    Trouble.OTHER_NETWORK: (
+        "The controller {controller} is not in a network of the adapter {adapter} "
+        "({networks:list}): without a router this cannot work.{elsewhere}",
+        "Compare the addresses and masks of both with the plan.",
+        "",
+    ),
+    Trouble.OWN_ADDRESS: (
+        "{controller} is the PC's own address, on its adapter {adapter}.",
+        "Read the controller's address again: two stations must not have the same.",
+        "",
+    ),
+    Trouble.NO_HOST: (
+        "{controller} names all of the network {network}, or its beginning: no controller has it.",
+        "Read the controller's address and the PC's mask again.",
+        "",
+    ),
+    Trouble.TWO_WAYS: (
+        "The adapters {adapter} and {other} are both in the network {network}: the PC may call the "
+        "controller over the wrong one.",
+        "Find out which of them the controller is behind. Record on that one.",
+        "",
+    ),
+}
+ELSEWHERE = " Another adapter is in that network: {names:list}."
+COMMENT = "Other adapter of this PC: {adapter}."
+TOLD = "The controller as given to the recorder: {controller}."
+ENDED = {
+    Ended.TIME: "the time was over",
+    Ended.COMPLETE: "the link-up was complete and stayed so",
+    Ended.PROBLEM: "it could not go on",
+    Ended.KEYBOARD: "from the keyboard",
+}
+
+
+def adapter_list(adapters: Sequence[Adapter], chosen: Adapter | None = None) -> Iterator[Block]:
+    """The adapters as a table; the chosen one is marked."""
+    rows = [
+        (
+            f"{'> ' if one is chosen else ''}{clean(one.name)}",
+            listed(one.addresses) or "-",
+            _hardware(one),
+            "yes" if one.has_link else "no",
+            "-" if one.speed is None else f"{one.speed / 1e6:,.0f} Mbit/s",
+        )
+        for one in adapters
+    ]
+    yield Heading("Adapters of this PC")
+    yield Table(("Adapter", "Addresses", "Hardware address", "Link", "Speed"), rows)
+    if chosen is None:
+        yield Paragraph('Record with: whynolink record "ADAPTER"')
+
+
+def _hardware(one: Adapter) -> str:
+    if one.hardware is None:
+        return "-"
+    return one.hardware.to_bytes(6).hex("-").upper()
+
+
+def warned(warnings: Sequence[Warned]) -> Iterator[Block]:
+    """What stands in the way, and what to do about each."""
+    if not warnings:
+        return
+    whats, todos = [], []
+    for one in warnings:
+        what, todo, caution = WORDS[one.trouble]
+        values = dict(one.values)
+        elsewhere = values.get("elsewhere")
+        values["elsewhere"] = say(ELSEWHERE, {"names": elsewhere}) if elsewhere else ""
+        whats.append(Step(say(what, values)))
+        todos.append(Step(todo, caution))
+    yield Heading("This stands in the way")
+    yield Listing(whats, numbered=True)
+    yield Heading("What to do about it", 3)
+    yield Listing(todos, numbered=True)
+
+
+def begins(adapter: Adapter, path: Path, at: str, limit: float, octets: int) -> Iterator[Block]:
+    """What is about to happen. limit: seconds; octets: of all pieces."""
+    yield Heading("Recording")
+    yield Paragraph(
+        f"On {clean(adapter.name)} into {clean(str(path))}, since {at}, for {seconds(limit)} and "
+        f"{octets / 1e6:,.0f} MB at most. Nothing is sent. Ctrl-C ends it. Wait 5 s, then connect "
+        "once from your program. Times are seconds since the first frame."
+    )
+
+
+def ended(why: Ended, recorder: Recorder) -> Iterator[Block]:
+    """What was recorded, and where it lies."""
+    told = "the system does not say how many were lost"
+    if recorder.lost is not None:
+        told = f"{count(recorder.lost, 'frame')} lost" if recorder.lost else "none lost"
+    paths, removed = recorder.pieces.paths, recorder.pieces.removed
+    yield Heading("The recording")
+    yield Paragraph(f"It ended: {ENDED[why]}. {count(recorder.frames, 'frame')}, {told}.")
+    if removed:
+        yield Paragraph(
+            f"{count(removed, 'older piece')} gave way to newer ones, to stay within the room "
+            "given. Frames are counted from the first piece that is left."
+        )
+    yield Paragraph(
+        "It lies here. It holds everything the adapter saw, passwords too: ask before "
+        "it leaves the site."
+    )
+    yield Listing([Step(clean(str(path))) for path in paths])
+
+
+def comments(
+    adapters: Sequence[Adapter], chosen: Adapter, controllers: Sequence[str]
+) -> Iterator[str]:
+    """What an intake form asks for and no frame shows: it goes into the recording itself."""
+    for text in controllers:
+        yield say(TOLD, {"controller": text})
+    for one in adapters:
+        in_use = one.addresses or one.has_link
+        if in_use and one is not chosen and not one.is_loopback:
+            link = "link" if one.has_link else "no link"
+            yield say(
+                COMMENT, {"adapter": f"{one.name}, {listed(one.addresses) or 'no address'}, {link}"}
+            )

@@ -1,0 +1,210 @@
+"""The recording while it goes on: what is on the disk, what is counted, what is made of it."""
+
+import errno
+import gzip
+import io
+import json
+import time
+from ipaddress import IPv4Interface
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from analyzer.diagnosis import Diagnosis, Verdict, diagnose
+from analyzer.inputs import open_recording
+from analyzer.inputs.records import Interface
+from analyzer.linkup import Told
+from analyzer.outputs import pcapng
+from analyzer.recorder import running
+from analyzer.recorder.adapters import Adapter
+from analyzer.recorder.capture import Frame
+from analyzer.recorder.pieces import KEPT, Pieces
+from analyzer.recorder.running import Ended, Recorder, Together, Watch, described, head
+from analyzer.reports.to_json import to_json
+from rules import ALL
+from tests import raw
+from tests.support import acquainted, ended
+
+CAPTURES = sorted((Path(__file__).parents[2] / "captures").glob("*.pcap*"))
+OWN = Adapter("cable", (IPv4Interface("192.0.2.15/24"),), 0x00005E005315, True, 10**9)
+HEAD = pcapng.section() + pcapng.interface(described(OWN, 1))
+
+
+class Given:
+    """A listener that hands on what it was given, a few frames at a time."""
+
+    def __init__(self, frames: list[Frame], lost: int | None = 0, gone: bool = False) -> None:
+        self.left, self.lost, self.gone, self.open = frames, lost, gone, True
+        self.taken = 0
+
+    def frames(self, wait: float) -> list[Frame]:
+        now, self.left = self.left[:7], self.left[7:]
+        if self.gone and not now:
+            raise OSError(errno.ENODEV, "No such device")
+        if not now:
+            time.sleep(wait / 20)
+        self.taken += len(now)
+        return now
+
+    def counts(self) -> tuple[int, int | None]:
+        return self.taken + (self.lost or 0), self.lost
+
+    def close(self) -> None:
+        self.open = False
+
+
+def frames_of(path: Path) -> list[Frame]:
+    octets = path.read_bytes()
+    octets = gzip.decompress(octets) if path.suffix == ".gz" else octets
+    _, chunks = raw.read(octets)
+    return [
+        Frame(time, data)
+        for chunk in chunks
+        for time, data in zip(chunk.time.tolist(), raw.stored(chunk), strict=True)
+    ]
+
+
+def record(listener: Any, path: Path, most: int = 10**7) -> Recorder:
+    """Record until the listener has nothing left."""
+    with Recorder(listener, Pieces(path, HEAD, most)) as recorder:
+        until = time.monotonic() + 10
+        while listener.left and recorder.problem is None and time.monotonic() < until:
+            time.sleep(0.01)
+    return recorder
+
+
+def read(path: Path) -> Diagnosis:
+    return diagnose(open_recording(io.BytesIO(path.read_bytes()), ""), ALL)
+
+
+def told(diagnosis: Diagnosis) -> Any:
+    """All that is told, without what only a finished file has."""
+    said = json.loads(to_json([diagnosis]))
+    said["recordings"][0]["sha256"] = ""
+    return said
+
+
+@pytest.mark.parametrize("path", CAPTURES, ids=lambda path: path.name)
+def test_the_view_of_a_recording_that_goes_on_is_the_diagnosis_of_its_file(
+    path: Path, tmp_path: Path
+) -> None:
+    frames = frames_of(path)
+    recorder = record(Given(frames), tmp_path / "a.pcapng")
+    watch = Watch(recorder, described(OWN, 1), ALL, Told())
+    live = watch.look()
+    assert recorder.frames == len(frames) == live.facts.coverage.frames
+    live.facts.interfaces[0].drops = 0  # the file tells them at its end
+    assert told(live) == told(read(tmp_path / "a.pcapng"))
+
+
+def test_the_recording_says_on_what_and_by_what_it_was_made(tmp_path: Path) -> None:
+    octets = head(described(OWN, 1), "whynolink 9", ["Other adapter: office."])
+    recording, _ = raw.read(octets)
+    (interface,) = recording.interfaces
+    address, mask = int(IPv4Interface("192.0.2.15").ip), 0xFFFFFF00
+    assert (interface.name, interface.addresses) == ("cable", [(address, mask)])
+    assert (interface.hardware, interface.speed) == (0x00005E005315, 10**9)
+    assert recording.comments == ["Other adapter: office."]
+    for words in (b"whynolink 9", running.platform.platform().encode()):
+        assert words in octets
+
+
+def test_counts_and_times_stand_at_the_end(tmp_path: Path) -> None:
+    before = time.time_ns()
+    recorder = record(Given(frames_of(CAPTURES[0])[:20], lost=3), tmp_path / "a.pcapng")
+    recording, _ = raw.read((tmp_path / "a.pcapng").read_bytes())
+    (interface,) = recording.interfaces
+    assert (recorder.frames, recorder.lost, interface.drops) == (20, 3, 3)
+    assert interface.began is not None
+    assert interface.ended is not None
+    assert before <= interface.began <= interface.ended <= time.time_ns()
+
+
+def test_counts_that_the_system_does_not_tell(tmp_path: Path) -> None:
+    recorder = record(Given(frames_of(CAPTURES[0])[:9], lost=None), tmp_path / "a.pcapng")
+    recording, _ = raw.read((tmp_path / "a.pcapng").read_bytes())
+    assert (recorder.lost, recording.interfaces[0].drops) == (None, None)
+
+
+def test_each_piece_has_its_own_counts_and_all_together_are_one_recording(tmp_path: Path) -> None:
+    frames = [Frame((1_780_000_000 + n) * 10**9, bytes(200)) for n in range(60)]
+    listener = Given(frames, lost=0)
+    real = listener.frames
+
+    def losing(wait: float) -> list[Frame]:
+        came = real(wait)
+        listener.lost = (listener.lost or 0) + len(came)
+        return came
+
+    listener.frames = losing  # type: ignore[method-assign]
+    recorder = record(listener, tmp_path / "a.pcapng", KEPT * 5000)
+    assert len(recorder.pieces.paths) > 2
+    with Together(list(recorder.pieces.paths)) as octets:
+        recording = open_recording(octets, "together")
+        assert sum(len(chunk.start) for chunk in recording.chunks) == 60
+    assert recording.damage is None
+    drops = [one.drops for one in recording.interfaces]
+    assert len(drops) == len(recorder.pieces.paths)
+    assert sum(map(int, drops)) == recorder.lost == 60
+
+
+def test_an_adapter_that_is_pulled_out_ends_the_recording_with_one_line(tmp_path: Path) -> None:
+    listener = Given(frames_of(CAPTURES[0])[:9], gone=True)
+    with Recorder(listener, Pieces(tmp_path / "a.pcapng", HEAD, 10**6)) as recorder:
+        watch = Watch(recorder, described(OWN, 1), ALL, Told())
+        looks = list(watch.looks(20, keep_on=True))
+    assert watch.ended is Ended.PROBLEM
+    assert "No such device" in str(recorder.problem)
+    assert looks[-1][2].facts.coverage.frames == 9
+    assert not listener.open
+    assert read(tmp_path / "a.pcapng").facts.drops == 0
+
+
+def test_whatever_breaks_the_listener_is_told_and_the_file_is_whole(tmp_path: Path) -> None:
+    listener = Given(frames_of(CAPTURES[0])[:9])
+    given = listener.frames
+    listener.frames = lambda wait: given(wait) or 1 / 0  # type: ignore[assignment,method-assign]
+    pieces = Pieces(tmp_path / "a.pcapng", HEAD, 10**6)
+    with Recorder(listener, pieces) as recorder:
+        until = time.monotonic() + 5
+        while recorder.problem is None and time.monotonic() < until:
+            time.sleep(0.01)
+    assert "ZeroDivisionError" in str(recorder.problem)
+    assert not listener.open
+    assert read(tmp_path / "a.pcapng").facts.coverage.frames == 9
+
+
+def now_and_then(seconds: float) -> list[Frame]:
+    """A healthy link-up that began so many seconds ago."""
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit).open().poll(4)
+    records = ended(plant).records
+    shift = time.time_ns() - round(seconds * 1e9) - records[0].time
+    return [Frame(one.time + shift, one.data) for one in records]
+
+
+def test_it_ends_when_the_link_up_stays_complete(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(running, "SETTLED", 0.6)
+    with Recorder(Given(now_and_then(60)), Pieces(tmp_path / "a.pcapng", HEAD, 10**6)) as recorder:
+        watch = Watch(recorder, described(OWN, 1), ALL, Told())
+        looks = list(watch.looks(30, keep_on=False))
+    assert watch.ended is Ended.COMPLETE
+    assert [one.verdict for one in looks[-1][2].outcomes] == [Verdict.COMPLETE]
+
+
+def test_it_ends_when_the_time_is_over(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(running, "SETTLED", 0.1)
+    with Recorder(Given(now_and_then(60)), Pieces(tmp_path / "a.pcapng", HEAD, 10**6)) as recorder:
+        watch = Watch(recorder, described(OWN, 1), ALL, Told())
+        looks = list(watch.looks(1.2, keep_on=True))
+    assert watch.ended is Ended.TIME
+    assert looks[-1][0] >= 1.2
+
+
+def test_a_listener_without_frames_is_watched_too(tmp_path: Path) -> None:
+    with Recorder(Given([]), Pieces(tmp_path / "a.pcapng", HEAD, 10**6)) as recorder:
+        watch = Watch(recorder, Interface(1), ALL, Told())
+        assert watch.look().facts.coverage.frames == 0
