@@ -91,7 +91,7 @@ def test_found_where_the_pcs_own_frame_goes_round() -> None:
     plant.wait(6)
     own = arp_of(pc, unit.address)
     for n in range(9_000):
-        with plant.at(5.5 + n // 5 * 0.004 + n % 5 * 0.00005):
+        with plant.at(7.5 + n // 5 * 0.004 + n % 5 * 0.00005):
             plant.raw(own, after=0)
     octets = plant.pcapng(name="cable", hw=pc.hw)
     diagnosis = diagnosed(octets, TOLD)
@@ -102,7 +102,7 @@ def test_found_where_the_pcs_own_frame_goes_round() -> None:
         RULE.likely_causes[LOOP],
     )
     assert finding.moment is not None
-    assert finding.moment.seconds == pytest.approx(0.5, abs=0.01)
+    assert finding.moment.seconds == pytest.approx(2.5, abs=0.01)
     assert diagnosis.outcomes[0].tries[0].times == 3
 
 

@@ -135,7 +135,7 @@ def test_found_without_the_causes_that_the_recording_rules_out() -> None:
     assert {plant.number(one) for one in asked} <= shown
 
 
-def test_found_with_all_causes_where_nothing_else_is_heard_behind_a_rest() -> None:
+def test_all_causes_are_told_where_nothing_else_is_heard_behind_a_rest() -> None:
     plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(2)
