@@ -5,6 +5,7 @@
 `diagnose` is handed the rules; it knows none of them.
 """
 
+from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -258,14 +259,16 @@ def _doubts(sighting: Sighting, facts: Facts) -> list[str]:
 
 def _evidence(rule: Rule, sighting: Sighting) -> list[Evidence]:
     """The frames in order, each once with its sentence; {nth} tells a repetition."""
-    lines = [
-        Evidence(moment, say(rule.evidence[key], {**sighting.values, "nth": nth(number)}))
-        for key, moments in sighting.frames.items()
-        for number, moment in enumerate(dict.fromkeys(moments), 1)
-    ]
-    lines.sort(key=lambda line: line.moment)
+    each = [(key, at) for key, moments in sighting.frames.items() for at in dict.fromkeys(moments)]
+    each.sort(key=lambda one: one[1])
     half = MOST_EVIDENCE // 2
-    return lines if len(lines) <= MOST_EVIDENCE else lines[:half] + lines[-half:]
+    shown = each if len(each) <= MOST_EVIDENCE else each[:half] + each[-half:]
+    lines, told = [], Counter[str]()
+    for key, moment in shown:
+        told[key] += 1
+        values = {**sighting.values, "nth": nth(told[key])}
+        lines.append(Evidence(moment, say(rule.evidence[key], values)))
+    return lines
 
 
 def _explains(cause: Finding, other: Finding, explained: Mapping[str, Sequence[str]]) -> bool:

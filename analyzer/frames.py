@@ -17,6 +17,9 @@ from analyzer.inputs.records import Chunk, Direction, Interface, Link
 
 NO_HARDWARE = np.uint64(1 << 48)
 """Stands where a link type gives no hardware address."""
+SHORTEST = 60
+"""Octets of the shortest frame on the wire without FCS (IEEE 802.3); shorter ones were recorded
+before the adapter padded them, so this host sent them."""
 BROADCAST = (1 << 48) - 1
 NO_TAG = -1
 MAX_TAGS = 4

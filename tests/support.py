@@ -72,6 +72,15 @@ def found(diagnosis: Diagnosis, slug: str) -> Finding:
     return finding
 
 
+def left_out(finding: Finding, rule: Rule) -> tuple[list[int], list[int]]:
+    """Places of the rule's causes, and of what would look the same, that a finding leaves out.
+    For texts without values.
+    """
+    causes = [n for n, text in enumerate(rule.likely_causes) if text not in finding.likely_causes]
+    alike = [n for n, text in enumerate(rule.also_fits) if text not in finding.also_fits]
+    return causes, alike
+
+
 def slugs(diagnosis: Diagnosis) -> list[str]:
     """All findings, in order."""
     return [one.rule for one in diagnosis.findings]

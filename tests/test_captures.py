@@ -15,6 +15,8 @@ ROW = re.compile(r"^\| `(?P<file>[^`]+)` \| (?P<wrong>[^|]+) \| (?P<says>[^|]+) 
 TABLE = {
     row["file"]: row["says"] for row in ROW.finditer((FOLDER / "README.md").read_text("utf-8"))
 }
+NOTHING_COUNTED = re.compile(r"(?<![\d.,-])0( [a-z]|\. |\.$)")
+"""As in "0 sessions": what did not happen is not told."""
 RECORDINGS = sorted(path.name for path in FOLDER.iterdir() if ".pcap" in path.name)
 
 
@@ -38,6 +40,8 @@ def test_the_tool_says_what_the_table_says(name: str) -> None:
     assert said(diagnosis) == TABLE[name].strip()
     faults = [one for one in diagnosis.findings if one.level is Level.FAULT]
     assert len(faults) <= len(diagnosis.outcomes)
+    told = [one.what_happened for one in diagnosis.findings]
+    assert [text for text in told if NOTHING_COUNTED.search(text)] == []
 
 
 @pytest.mark.parametrize("name", [name for name in RECORDINGS if TABLE[name] == "nothing wrong"])

@@ -8,7 +8,7 @@ import pytest
 
 from analyzer.diagnosis import Diagnosis
 from analyzer.facts import Moment
-from analyzer.findings import Level, Rule, Sighting
+from analyzer.findings import Certainty, Level, Rule, Sighting
 from analyzer.linkup import Case
 from captures.plant import Plant
 from tests.support import acquainted, ended, slugs, with_rules
@@ -144,3 +144,22 @@ def test_the_deciding_test_brings_its_caution() -> None:
     (finding,) = judged(risky).findings
     assert (finding.confirm.text, finding.confirm.caution) == ("Unplug it.", "Ask first.")
     assert finding.cautions == ["Ask first."]
+
+
+def test_a_title_says_how_sure_it_is() -> None:
+    """Also where only a doubt about a silence takes the certainty away."""
+    titled = replace(proving(), title="It{fits:if likely} broke")
+    guessed = replace(proving(certainty=Certainty.FITS), title=titled.title)
+    assert [one.title for one in judged(titled).findings] == ["It broke"]
+    (finding,) = judged(guessed).findings
+    assert (finding.title, finding.values) == ("It likely broke", {})
+
+
+def test_the_first_listed_frame_of_its_kind_is_no_repetition() -> None:
+    """Where some in the middle are left out."""
+    many = [Moment(frame, float(frame)) for frame in range(1, 12)]
+    seen = proving(frames={"sent": many[:6], "heard": many[6:]})
+    both = replace(seen, evidence={"sent": "a packet{nth}", "heard": "an answer{nth}"})
+    (finding,) = judged(both).findings
+    said = ["a packet", *["a packet again"] * 3, "an answer", *["an answer again"] * 3]
+    assert [one.text for one in finding.evidence] == said

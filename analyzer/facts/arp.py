@@ -2,8 +2,12 @@
 
 from dataclasses import dataclass, field
 
+import numpy as np
+
+from analyzer.columns import Ints
 from analyzer.facts.values import KEPT, Address, Hardware, Moment, Series
-from analyzer.frames import BROADCAST, Frames
+from analyzer.frames import BROADCAST, SHORTEST, Frames
+from analyzer.inputs.records import Direction
 
 REQUEST, REPLY = 1, 2
 TIME_TO_REPLY = 3.0
@@ -23,7 +27,9 @@ class Question:
     """One station asking for one address, however often.
 
     asked: all requests; broadcasts: those sent to everybody; answers: (moment, hardware
-    address given); since_answer: requests after the last answer.
+    address given); since_answer: requests after the last answer; has_left: whether this host sent
+    one; came_back: requests that this host sent and received again, as in a loop: they are no
+    further questions.
     """
 
     asker: Hardware
@@ -34,6 +40,8 @@ class Question:
     answered: int = 0
     answers: list[tuple[Moment, Hardware]] = field(default_factory=list)
     since_answer: Series = field(default_factory=Series)
+    has_left: bool = False
+    came_back: Series = field(default_factory=Series)
 
 
 @dataclass(slots=True, eq=False)
@@ -95,24 +103,31 @@ class Arp:
         arp = frames.arp
         self.frames += len(arp.row)
         columns = (arp.operation, arp.sha, arp.spa, arp.tha, arp.tpa)
-        for number, seconds, dst, operation, sha, spa, tha, tpa in zip(
+        for number, seconds, dst, way, operation, sha, spa, tha, tpa in zip(
             frames.number[arp.row].tolist(),
             frames.seconds[arp.row].tolist(),
             frames.dst[arp.row].tolist(),
+            _ways(frames).tolist(),
             *(column.tolist() for column in columns),
             strict=True,
         ):
             moment, sender = Moment(number, seconds), Hardware(sha)
             source, target = Address(spa), Address(tpa)
             if operation == REQUEST:
-                self._request(moment, sender, source, target, dst == BROADCAST)
+                self._request(moment, sender, source, target, dst == BROADCAST, way)
             elif operation == REPLY:
                 self._reply(moment, sender, source, Hardware(tha), target)
             if source:
                 self.claims.setdefault(source, Claims()).add(sender, moment)
 
     def _request(
-        self, moment: Moment, sender: Hardware, source: Address, wanted: Address, broadcast: bool
+        self,
+        moment: Moment,
+        sender: Hardware,
+        source: Address,
+        wanted: Address,
+        broadcast: bool,
+        way: int,
     ) -> None:
         if not source:
             self.probes.setdefault((sender, wanted), Series()).add(moment)
@@ -124,6 +139,10 @@ class Arp:
         question = self.questions.get(key)
         if question is None:
             question = self.questions[key] = Question(sender, source, wanted)
+        if question.has_left and way == Direction.IN:
+            question.came_back.add(moment)
+            return
+        question.has_left |= way == Direction.OUT
         question.asked.add(moment)
         question.since_answer.add(moment)
         question.broadcasts += broadcast
@@ -149,3 +168,11 @@ class Arp:
         asked = [one for one in self.questions.values() if one.asker == asker]
         unanswered = [one for one in asked if not one.answered]
         return len(unanswered) >= SWEEP
+
+
+def _ways(frames: Frames) -> Ints:
+    """The Direction of each ARP frame. Where the recording does not tell it, the length does."""
+    row = frames.arp.row
+    by_length = np.where(frames.wire[row] < SHORTEST, Direction.OUT, Direction.IN)
+    told = frames.direction[row].astype(np.int64)
+    return np.where(told == Direction.UNKNOWN, by_length, told)

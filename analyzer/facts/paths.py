@@ -13,12 +13,9 @@ from analyzer.facts.arp import MAX_RUNS, Run
 from analyzer.facts.counters import IDENTIFICATIONS, STAMPS, Counter, follow, stamps
 from analyzer.facts.groups import ends, groups
 from analyzer.facts.values import Address, Hardware, Moment
-from analyzer.frames import NO_HARDWARE, Frames, Kind
+from analyzer.frames import NO_HARDWARE, SHORTEST, Frames, Kind
 from analyzer.inputs.records import Direction
 
-SHORTEST = 60
-"""Octets of the shortest frame on the wire without FCS (IEEE 802.3); shorter ones were recorded
-before the adapter padded them, so this host sent them."""
 LONGEST = 1518
 """Octets of the longest tagged frame without FCS; longer ones were joined or not yet cut up."""
 QUIET = 2.0

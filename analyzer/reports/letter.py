@@ -46,7 +46,9 @@ def _about(diagnosis: Diagnosis) -> Iterator[Block]:
         yield Paragraph(f"{_who(outcome)}: {headline(outcome)}")
         if outcome.verdict is Verdict.COMPLETE:
             yield Paragraph(STILL_TROUBLE)
+    told = [outcome.fault or outcome.warning for outcome in diagnosis.outcomes]
     for finding in main_findings(diagnosis):
+        yield Paragraph(finding.means if finding in told else f"{finding.title}. {finding.means}")
         yield from _finding(finding)
     if calls_for_another(diagnosis):
         yield Paragraph("Please send us a new recording, made like this:")
@@ -58,7 +60,6 @@ def _who(outcome: Outcome) -> str:
 
 
 def _finding(finding: Finding) -> Iterator[Block]:
-    yield Paragraph(f"{finding.title}. {finding.means}")
     yield Paragraph(f"The most likely cause: {finding.likely_causes[0]}")
     yield Paragraph("Please do this, in this order:")
     yield Listing(finding.what_to_do[:MOST_STEPS], numbered=True)
@@ -67,8 +68,9 @@ def _finding(finding: Finding) -> Iterator[Block]:
     ]
     if general:
         yield Paragraph("Please be careful: " + " ".join(general))
-    if finding.confirm:
-        yield Paragraph(f"To be sure: {finding.confirm}")
+    if finding.confirm.text:
+        yield Paragraph("To be sure:")
+        yield Listing([finding.confirm])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -143,11 +143,11 @@ def _questions(story: _Story) -> Iterator[Event]:
         for moment in question.asked.moments:
             silent = not _answered(moment, [answer for answer, _ in question.answers])
             to = story.who(None, question.wanted)
-            text = say("who has {wanted}?", told)
+            text = say("asks for the hardware address of {wanted}", told)
             yield _event(moment, PC, to, text, Shape.LOST if silent else Shape.MESSAGE)
         for moment, hardware in question.answers:
             by = story.who(hardware, question.wanted)
-            yield _event(moment, by, PC, say("{wanted} is here", told))
+            yield _event(moment, by, PC, say("says that it is {wanted}", told))
 
 
 def _answered(moment: tuple[int, float], answers: Iterable[tuple[int, float]]) -> bool:

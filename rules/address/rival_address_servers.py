@@ -10,12 +10,21 @@ several relays, about leases of different times, and about other devices' leases
 
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import combinations
+from typing import NamedTuple
 
-from analyzer.facts import DhcpMessage, Moment
+from analyzer.facts import Address, DhcpMessage, Hardware, Moment
 from analyzer.facts.dhcp import ACK, BOOTP, OFFER
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, presumed_mask, silence
 from rules import cautions
+
+
+class _Gift(NamedTuple):
+    """An address, the server that gives it, and the hardware address that this comes from."""
+
+    server: Address | Hardware | None
+    sender: Hardware | None
+    address: Address
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -101,14 +110,30 @@ def _sighting(
     certainty: Certainty = Certainty.SHOWN,
     silent_since: Moment | None = None,
 ) -> Sighting:
+    gifts: dict[_Gift, list[Moment]] = {}
+    for one in given:
+        gift = _Gift(one.server or one.sender, one.sender, one.offered)
+        gifts.setdefault(gift, []).append(one.moment)
+    first, other = [*gifts, *gifts][:2]
+    moments = list(gifts.values())
     return Sighting(
         values={
             "client": given[0].client,
+            "server": first.server,
+            "sender": first.sender,
+            "address": first.address,
+            "rival": other.server,
+            "rival_sender": other.sender,
+            "rival_address": other.address,
             "offered": list(dict.fromkeys(one.offered for one in given)),
             "servers": list(dict.fromkeys(one.server or one.sender for one in given)),
             "senders": list(dict.fromkeys(one.sender for one in given)),
         },
-        frames={"given": [one.moment for one in given]},
+        frames={
+            "given": moments[0],
+            "other": [moment for one in moments[1:2] for moment in one],
+            "more": [moment for one in moments[2:] for moment in one],
+        },
         linkup=linkup,
         level=level,
         certainty=certainty,
@@ -142,7 +167,11 @@ RULE = Rule(
             cautions.ADDRESS_CHANGE,
         ),
     ),
-    evidence={"given": "an address server offers or gives {client} an address{nth}"},
+    evidence={
+        "given": "the server {server} at {sender} offers or gives {address}",
+        "other": "the server {rival} at {rival_sender} offers or gives {rival_address}",
+        "more": "one more server offers or gives an address to {client}",
+    },
     cautions=(
         "Other controllers may have moved to new addresses too: panels and I/O can be lost at the "
         "next power-up.",

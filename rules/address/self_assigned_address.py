@@ -54,8 +54,8 @@ RULE = Rule(
     slug="self-assigned-address",
     stage="address",
     title="The PC has only an address that it gave itself ({pc})",
-    what_happened="The PC uses {pc}. Its searches for an address server in this recording: "
-    "{searches}. None of them gave it an address.",
+    what_happened="The PC uses {pc}, and no address server gave it one."
+    "{searches:if It searched for a server {searches:times}.}",
     means="A PC that is set to get its address automatically, and gets none, takes one that begins "
     "with 169.254. A controller with a fixed address is not in that network.",
     likely_causes=(

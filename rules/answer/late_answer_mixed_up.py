@@ -51,7 +51,7 @@ def _has_late_answers(session: Session) -> bool:
 RULE = Rule(
     slug="late-answer-mixed-up",
     stage="answer",
-    title="Late answers of {controller} may be taken for the next ones",
+    title="Late answers of {controller} can be taken for the next ones",
     what_happened="On port {port} the PC asked again after {patience:seconds} without an answer, "
     "in the same session. {late:count answer} of {controller} then had the number of an older "
     "request.{shifted:if Behind {shifted:count such answer} the PC asked on.}",

@@ -73,8 +73,8 @@ RULE = Rule(
     stage="answer",
     title="{controller} gave no answer to the request",
     what_happened="In the open session with {controller} on port {port}, the PC sent a request. "
-    "No answer to it was recorded. Answered in that session before: {answers:count request}. "
-    "The PC speaks {protocol:protocol}{unit:unit}.",
+    "No answer to it was recorded.{answers:if Before it, {answers:count request} in that session "
+    "got an answer.} The PC speaks {protocol:protocol}{unit:unit}.",
     means="Cable, addresses and port work: the controller's service does not react to this "
     "request. What the request asks for is not judged here.",
     likely_causes=(

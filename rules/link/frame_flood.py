@@ -1,7 +1,8 @@
 """The cable is full of broadcasts or multicasts while the PC waits for the controller.
 
 Either the same frames come in again and again within one second, as in a loop (shown), or more
-than a thousand different ones a second (fits). A fault where that lasts while the PC waits in vain;
+than a thousand different ones a second (fits). The PC's own questions that come back to it are the
+best proof of a loop. A fault where that lasts while the PC waits in vain;
 a note where the link-up works all the same. Quiet for cyclic I/O, whose period is steady; for
 pictures of each frame by a mirror port, which are two; for one station that searches the network;
 and for a short burst.
@@ -9,7 +10,7 @@ and for a short burst.
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Facts, Hardware, Kind
+from analyzer.facts import Facts, Hardware, Kind, Moment
 from analyzer.facts.flood import Busy
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import LISTEN_AFTER, Case, LinkUp
@@ -21,6 +22,8 @@ REPEATED = 5
 """Times that each frame comes on average in a loop; a mirror port writes two, with tags four."""
 LASTING = 3
 """Seconds of such frames that are more than a short burst."""
+SHOWN = 2
+"""Frames of the PC that are listed as they come back: enough to see it."""
 LOOP, NOT_A_LOOP = 0, 2
 """Places of these causes in the rule."""
 
@@ -34,6 +37,7 @@ def find(case: Case) -> Iterator[Sighting]:
     worst = max(full, key=lambda one: one.unsteady)
     for linkup in case.linkups:
         in_vain = _waits_in_it(linkup, full)
+        came_back = _came_back(linkup)
         yield Sighting(
             values={
                 "rate": worst.unsteady,
@@ -42,9 +46,11 @@ def find(case: Case) -> Iterator[Sighting]:
                 "sender": sender,
                 "share": round(100 * share),
                 "is_pc": sender == linkup.pc.hardware,
+                "came_back": bool(came_back),
                 "controller": linkup.controller,
             },
             frames={
+                "came_back": came_back[:SHOWN],
                 "first": [full[0].first],
                 "worst": [worst.first],
                 "last": [full[-1].last],
@@ -54,7 +60,7 @@ def find(case: Case) -> Iterator[Sighting]:
             certainty=Certainty.SHOWN if len(looped) >= LASTING else Certainty.FITS,
             level=Level.FAULT if in_vain else Level.NOTE,
             silent_since=min(linkup.attempts, default=None) if in_vain else None,
-            likeliest=LOOP if looped else NOT_A_LOOP,
+            likeliest=LOOP if looped or came_back else NOT_A_LOOP,
         )
 
 
@@ -82,6 +88,12 @@ def _busiest(full: Sequence[Busy]) -> tuple[Hardware, float]:
     return sender, counts[sender] / sum(busy.unsteady for busy in full)
 
 
+def _came_back(linkup: LinkUp) -> list[Moment]:
+    """When the PC received questions of its own again."""
+    own = (one for one in linkup.facts.arp.questions.values() if one.asker == linkup.pc.hardware)
+    return sorted(moment for one in own for moment in one.came_back.moments)
+
+
 def _waits_in_it(linkup: LinkUp, full: Sequence[Busy]) -> bool:
     """Whether the PC waits in vain for an answer, and the flood lasts meanwhile."""
     waiting = linkup.waiting_since
@@ -96,28 +108,29 @@ RULE = Rule(
     slug="frame-flood",
     stage="link",
     title="The network is flooded with frames for everybody",
-    what_happened="For {seconds:count second}, broadcasts and multicasts came in at up to {rate} a "
-    "second. Each one came {repeats:times} on average. {sender} sent {share} % of them. Meanwhile "
-    "the PC waited for {controller}.",
+    what_happened="For {seconds:count second}, broadcasts and multicasts came in: up to "
+    "{rate:count frame} a second. Each one came {repeats:times} on average, {share} % of them with "
+    "{sender} as their sender. Meanwhile the PC waited for {controller}.",
     means="Every device has to look at each frame for everybody. A small controller then answers "
     "late or not at all, and frames get lost in the switches.",
     likely_causes=(
         "A loop: a cable leads from one switch port to another, or a ring has lost the device "
-        "that keeps it open.",
+        "that keeps it open. Frames of the PC that come back to it prove this.",
         "An adapter or device is worn out and sends without end.",
         "Data for many, such as I/O, video or a disk image, reaches ports where nobody wants it.",
     ),
     what_to_do=(
-        Step("Note the hardware address of the busiest sender: {sender}."),
-        Step(
-            "Ask whoever is responsible for the network to find it in the switches' address "
-            "tables, port by port."
-        ),
         Step("Ask which cable was plugged in last, and look for one with both ends in switches."),
+        Step("Ask whoever is responsible for the network whether a switch reports a loop."),
+        Step(
+            "If nobody finds a loop, have {sender} looked for in the switches' address tables. In "
+            "a loop, the busiest sender is innocent: its frames are copied."
+        ),
         Step("Take out one suspected cable at a time, outside production.", cautions.UNPLUG),
         Step("Connect again when the network is calm, and record it."),
     ),
     evidence={
+        "came_back": "a question that the PC sent comes back to it: a loop",
         "first": "the flood is heard for the first time",
         "worst": "the fullest second begins",
         "last": "the last frame of the flood",

@@ -101,8 +101,8 @@ RULE = Rule(
     title="The PC's link{fits:if likely} went down and came up again",
     what_happened="The PC's link came up {starts:times}{span:within}. In between, nothing at all "
     "was recorded for up to {silent:seconds}. The longest stretch with a link was "
-    "{longest:seconds}.{sessions:if With the link broke {sessions:count open session} with "
-    "{controller}.}",
+    "{longest:seconds}.{sessions:if {sessions:count open session} with {controller} broke "
+    "with the link.}",
     means="A PC sends a burst of checks each time its link comes up. While it is down, no "
     "frame gets through. Sessions do not outlive longer breaks.",
     likely_causes=(

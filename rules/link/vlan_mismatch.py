@@ -26,6 +26,8 @@ from rules import cautions
 
 SEVERAL = 3
 """Stations of other networks that make it unlikely that one of them is only set wrongly."""
+TAGS_SHOWN_ONLY, OTHER_PLANT = 0, 1
+"""Places of these in what would look the same."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -58,6 +60,7 @@ def find(case: Case) -> Iterator[Sighting]:
             },
             linkup=linkup,
             certainty=certainty,
+            also_excluded=[TAGS_SHOWN_ONLY, OTHER_PLANT] if certainty is Certainty.SHOWN else [],
             level=level,
             silent_since=None
             if certainty is Certainty.SHOWN

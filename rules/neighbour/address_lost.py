@@ -20,6 +20,9 @@ ENOUGH = 2
 LASTING = 30.0
 """Seconds of asking from which on it is no start any more (common practice, no source)."""
 
+ANOTHER_DEVICE, STILL_STARTING = 0, 1
+"""Places of these in what would look the same."""
+
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
@@ -95,6 +98,10 @@ def _sighting(
         linkup=linkup,
         certainty=Certainty.SHOWN if sure else Certainty.FITS,
         silent_since=silence(tried, linkup.facts),
+        also_excluded=[
+            *([ANOTHER_DEVICE] if "own" in frames else []),
+            *([STILL_STARTING] if sure else []),
+        ],
     )
 
 
@@ -134,7 +141,7 @@ RULE = Rule(
     slug="address-lost",
     stage="neighbour",
     title="{hardware} is{fits:if likely} the controller, without its address {controller}",
-    what_happened="The PC tried {tries:times} to reach {controller}, and nothing answered there. "
+    what_happened="The PC tried {tries:times} to reach {controller}, and nothing answered there."
     "{requests:if Meanwhile {hardware} asked any server {requests:times} for an address.}"
     "{others:if Meanwhile {hardware} used {others:count other address}.}",
     means="A controller without its fixed address cannot be reached there, although it is alive "
@@ -175,8 +182,7 @@ RULE = Rule(
         "start one without whoever is responsible for the network.",
     ),
     also_fits=(
-        "Where {hardware} was never heard with the controller's address: another device without "
-        "an address, such as a new drive, a printer or a telephone.",
+        "Another device without an address, such as a new drive, a printer or a telephone.",
         "A controller that is still starting, and gets its address later.",
     ),
     looks_alike=(

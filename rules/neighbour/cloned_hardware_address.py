@@ -87,7 +87,7 @@ def _sighting(
 RULE = Rule(
     slug="cloned-hardware-address",
     stage="neighbour",
-    title="Two units seem to share the hardware address {hardware}",
+    title="Two units{fits:if likely} share the hardware address {hardware}",
     what_happened="{packets:count packet} came from {hardware} as {other}, beside those of the "
     "unit that this hardware address is known for.",
     means="Switches learn one place for a hardware address. With two units behind it, frames go to "

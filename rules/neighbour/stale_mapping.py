@@ -19,6 +19,8 @@ from rules import cautions
 
 SWAP = 1.0
 """Seconds in which nobody swaps a unit: two claims closer than this are two devices."""
+CONTROLLER_OFF = 0
+"""Place of this in what would look the same."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -50,6 +52,7 @@ def find(case: Case) -> Iterator[Sighting]:
                 },
                 linkup=linkup,
                 certainty=Certainty.SHOWN if claim or unlike_label else Certainty.FITS,
+                also_excluded=[CONTROLLER_OFF] if claim else [],
                 silent_since=silence([claim or path.first, path.last], case.facts),
             )
 
@@ -142,10 +145,7 @@ RULE = Rule(
         "heard": "the last packet that comes from {controller}",
         "sent": "the PC sends a packet for {controller} to {old}, in vain{nth}",
     },
-    also_fits=(
-        "Where no other device claims the address: the controller is off, and the PC has not "
-        "noticed yet.",
-    ),
+    also_fits=("A controller that is off, which the PC has not noticed yet.",),
     looks_alike=(
         "A neighbour entry from before the recording that still works: no ARP is needed then.",
         "The shared hardware address of a redundant pair, which differs from the answering one.",

@@ -109,8 +109,8 @@ RULE = Rule(
     slug="switch-probe",
     stage="neighbour",
     title="A switch's questions may keep {controller} silent",
-    what_happened="The station {watcher} asked {probes:times} who has {address}, about every "
-    "{every:seconds}, without an address of its own. It never took that address.",
+    what_happened="The station {watcher} asked {probes:times} for the owner of {address}, about "
+    "every {every:seconds}, without an address of its own. It never took that address.",
     means="So a managed switch watches over its ports. A controller that checks its address at "
     "that moment takes this for a second owner of its address, and keeps silent.",
     likely_causes=(

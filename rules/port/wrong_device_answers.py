@@ -115,8 +115,8 @@ RULE = Rule(
     stage="port",
     title="Another device seems to answer at {controller}",
     what_happened="The PC's call to port {port} of {controller} was answered by {device}. The "
-    "station that says it has {controller} is {claimant}. Further addresses seen with {device}: "
-    "{others}.{label:label}",
+    "station that says it has {controller} is {claimant}."
+    "{others:if {device} was seen with {others:count other address}.}{label:label}",
     means="What answered is either a station that answers in the controller's name, or the "
     "network's router, which owns this address. The controller itself may not be there.",
     likely_causes=(

@@ -51,8 +51,9 @@ RULE = Rule(
     stage="recording",
     level=Level.NOTE,
     title="The recorder's clock was wrong, or was set while it recorded",
-    what_happened="The first frame bears the date {date} (UTC). Within the recording the clock "
-    "was set back {back:times}, and {ahead:times} it leapt ahead by a month or more.",
+    what_happened="The first frame bears the date {date} (UTC). Times in it do not "
+    "run evenly, or its date is out of place.{back:if The clock was set back {back:times}.}"
+    "{ahead:if It leapt ahead by a month or more {ahead:times}.}",
     means="Waiting times are counted only where the clock ran evenly. Times before a jump and "
     "after it do not belong together, and dates may be wrong.",
     likely_causes=(

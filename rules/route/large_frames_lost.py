@@ -28,6 +28,8 @@ UNREACHABLE, TOO_LARGE = 3, 4
 UDP = 17
 MESSAGE_DROPPED, MESSAGE_IGNORED = 1, 3
 """Places of these causes in the rule."""
+NOISE = 0
+"""Place of this in what would look the same."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -121,6 +123,7 @@ def _sighting(
         certainty=Certainty.SHOWN if errors else Certainty.FITS,
         silent_since=silence(since, linkup.facts),
         excluded=[MESSAGE_DROPPED] if errors else [MESSAGE_IGNORED],
+        also_excluded=[NOISE] if errors else [],
     )
 
 

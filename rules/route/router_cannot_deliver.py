@@ -1,43 +1,96 @@
 """A router says that it cannot deliver the PC's packets to the controller.
 
+Or it names a better router (ICMP redirect) that nobody answers for when the PC asks for it, or when
+the router itself asks and then says that it cannot deliver: the way ends at that one.
 Only where the message quotes the PC's own packets for this controller; where packets run in a
 circle, only its own calls, since a search for the way makes such messages on purpose. Quiet where
 the controller is heard afterwards: the router was still finding the way.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from analyzer.facts import IcmpError
+from analyzer.facts import IcmpError, Moment
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp
+from analyzer.linkup import Case, LinkUp, silence
 from rules import cautions
 
-UNREACHABLE, TIME_EXCEEDED = 3, 11
+UNREACHABLE, REDIRECT, TIME_EXCEEDED = 3, 5, 11
 NO_WAY = {0, 1, 5, 6, 7, 8, 11, 12}
 """Codes of a router that has no way to the network or the host (RFC 792, RFC 1122 3.2.2.1)."""
 NO_HOST = {1, 7}
 """Codes of a router that reaches the network and finds nobody there at that address."""
-HOST_IS_MISSING, NETWORK_IS_MISSING = 0, 1
+HOST_IS_MISSING, NETWORK_IS_MISSING, ROUTER_IS_MISSING = 0, 1, 3
 """Places of these causes below."""
+ENOUGH = 2
+"""Questions for a router without a reply; a single one may have been lost."""
 TCP = 6
 
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
         errors = [error for error in linkup.errors if _says_no_way(error, linkup)]
-        if not errors or _came_through(linkup, errors[-1]):
+        redirects = [error for error in linkup.errors if _is_redirect(error, linkup)]
+        asked = _asked_in_vain(linkup, redirects, errors)
+        said = errors if not asked else sorted([*redirects, *errors], key=_moment)
+        if not said or _came_through(linkup, said[-1]):
             continue
         yield Sighting(
             values={
                 "controller": linkup.controller,
-                "router": errors[0].sender,
-                "times": len(errors),
-                "meaning": errors[0].meaning,
+                "router": said[0].sender,
+                "end": redirects[-1].router if asked else said[0].sender,
+                "times": len(said),
+                "meanings": list(dict.fromkeys(one.meaning for one in said)),
+                "meaning": errors[0].meaning if errors else None,
             },
-            frames={"said": [error.moment for error in errors]},
+            frames={
+                "redirect": [_moment(one) for one in redirects[:ENOUGH]] if asked else [],
+                "asked": asked[:ENOUGH],
+                "said": [_moment(one) for one in errors],
+                "heard": [linkup.last_heard] if linkup.last_heard is not None else [],
+            },
             linkup=linkup,
-            likeliest=HOST_IS_MISSING if errors[0].code in NO_HOST else NETWORK_IS_MISSING,
+            silent_since=None if errors else silence(asked, case.facts),
+            likeliest=_likeliest(said, asked),
         )
+
+
+def _moment(error: IcmpError) -> Moment:
+    return error.moment
+
+
+def _likeliest(said: Sequence[IcmpError], asked: Sequence[Moment]) -> int:
+    if asked:
+        return ROUTER_IS_MISSING
+    return HOST_IS_MISSING if said[0].code in NO_HOST else NETWORK_IS_MISSING
+
+
+def _is_redirect(error: IcmpError, linkup: LinkUp) -> bool:
+    return error.type == REDIRECT and error.about_src in linkup.pc.addresses
+
+
+def _asked_in_vain(
+    linkup: LinkUp, redirects: Sequence[IcmpError], errors: Sequence[IcmpError]
+) -> list[Moment]:
+    """Questions for the router that was named last, where nobody has answered for it since it was
+    named: those of the PC, and of a router that says that it cannot deliver. Replies to a router
+    that says nothing are not seen at the PC's port.
+    """
+    named = [one for one in redirects if one.router == redirects[-1].router]
+    if not named:
+        return []
+    arp, wanted, since = linkup.facts.arp, named[0].router, named[0].moment
+    askers = {linkup.pc.hardware, *(error.sender_hw for error in errors)}
+    asked = sorted(
+        moment
+        for one in arp.questions.values()
+        if one.wanted == wanted and one.asker in askers
+        for moment in one.since_answer.moments
+        if moment > since
+    )
+    claims = arp.claims.get(wanted)
+    is_there = claims is not None and claims.runs[-1].last > since
+    return asked if len(asked) >= ENOUGH and not is_there else []
 
 
 def _says_no_way(error: IcmpError, linkup: LinkUp) -> bool:
@@ -53,18 +106,24 @@ def _came_through(linkup: LinkUp, error: IcmpError) -> bool:
 RULE = Rule(
     slug="router-cannot-deliver",
     stage="route",
-    title="The router {router} cannot deliver packets to {controller}",
-    what_happened="The station {router} answered the PC's packets for {controller} {times:times} "
-    "with the message: {meaning}.",
-    means="So the PC reaches the router, and the way ends there or behind it.",
+    title="The way to {controller} ends at the router {end}",
+    what_happened="The router {router} answered the PC's packets for {controller} {times:times}, "
+    "and said: {meanings:list}.",
+    means="So the PC reaches {router}, and the way to the controller ends at {end} or behind it.",
     likely_causes=(
         "The controller behind the router is off, or has another address than the one typed.",
         "The router knows no way to the controller's network.",
         "The controller is in the PC's own network, and the PC's mask or address sends its packets "
         "to the router instead.",
+        "The next router on the way is off, not plugged in, or has another address than the one "
+        "that the first router was given for it.",
     ),
     what_to_do=(
-        Step("Look whether the controller has power, and compare {controller} with its label."),
+        Step(
+            "Look whether {end}, the controller and all devices between them have power and a lit "
+            "link lamp."
+        ),
+        Step("Compare {controller} with the controller's label, and {end} with that router's."),
         Step("Compare address and mask of the PC and of the controller, side by side."),
         Step(
             "If both are on the same switch, give the PC an address in the controller's network.",
@@ -75,14 +134,21 @@ RULE = Rule(
             "the frames listed above: they show which router said no, and to what."
         ),
     ),
-    evidence={"said": "{router} says about the PC's packet for {controller}: {meaning}"},
-    also_fits=(),
+    evidence={
+        "heard": "the last packet from {controller}: until then there was a way",
+        "redirect": "the router {router} names {end} as the better way to {controller}",
+        "asked": "a question for {end} that nobody answers",
+        "said": "{router} says about the PC's packet for {controller}: {meaning}",
+    },
+    also_fits=("Where another router is named and asked for in vain: one that hears no ARP.",),
     looks_alike=(
         "A message about another program's packets: it quotes other addresses or ports.",
         "One message and then success: the router was still finding the controller.",
         "A search for the way (pings or UDP packets that may pass a few routers only).",
+        "A better router that is named and answers, or packets that come back all the same.",
     ),
     confirm="Connect the PC to the controller's own switch with an address of that network.",
-    sources=("RFC 792 (types 3 and 11)", "RFC 1122 section 3.2.2.1"),
+    explains=("redirected-path",),
+    sources=("RFC 792 (types 3, 5 and 11)", "RFC 1122 sections 3.2.2.1 and 3.2.2.2"),
     find=find,
 )

@@ -24,6 +24,8 @@ ALREADY_SENT = 16
 FIRST_TICKS = 300_000
 """The TCP clock ticks once in 1 ms to 1 s (RFC 7323 5.4): this is 5 min at most."""
 PROBED, ANNOUNCED = BootSign.PROBE.value, BootSign.ANNOUNCEMENT.value
+REPLUGGED = 0
+"""Place of this in what would look the same."""
 REQUESTED = BootSign.ADDRESS_REQUEST.value
 
 Signs = dict[str, list[Moment]]
@@ -58,6 +60,7 @@ def find(case: Case) -> Iterator[Sighting]:
             },
             linkup=linkup,
             certainty=Certainty.SHOWN if counted else Certainty.FITS,
+            also_excluded=[REPLUGGED] if counted else [],
         )
 
 
@@ -202,8 +205,8 @@ RULE = Rule(
         "machine, have it made safe and locked out by those authorised.",
     ),
     also_fits=(
-        "Without new packet numbers or a new TCP clock: a cable or switch on the controller's "
-        "side that was off for a moment.",
+        "A cable or switch on the controller's side that was off for a moment: no packet numbers "
+        "and no TCP clock show whether the controller started.",
         "A second device that took the controller's address.",
     ),
     looks_alike=(

@@ -19,9 +19,18 @@ from rules import ALL
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
-CAPTURES = sorted(
-    path for path in (Path(__file__).parents[2] / "captures").iterdir() if ".pcap" in path.name
-)
+FOLDER = Path(__file__).parents[2] / "captures"
+CAPTURES = [
+    FOLDER / name
+    for name in (
+        "healthy-first-contact.pcapng",
+        "nobody-has-the-address.pcap",
+        "session-reset.pcap",
+        "two-units-one-address.pcap",
+        "rival-address-servers.pcap",
+        "late-answer-mixed-up.pcap",
+    )
+]
 DESK, PHONE, PAPER = (1280, 900), (390, 800), (720, 1000)
 
 

@@ -2,9 +2,11 @@
 
 import pytest
 
-from analyzer.facts import Address, Hardware, Question
+from analyzer.facts import Address, Hardware, Question, gather
 from analyzer.facts.arp import MAX_RUNS, SWEEP, Arp
 from analyzer.facts.values import KEPT
+from captures import layouts
+from captures.layouts import Record
 from tests import raw
 from tests.raw import OTHER_HW, PC, PC_HW, UNIT, UNIT_HW
 
@@ -56,6 +58,34 @@ def test_what_was_asked_after_the_last_answer_is_kept() -> None:
     found = question((0, ask()), (0.1, reply()), (5, ask()), (6, ask()))
     assert (found.answered, found.since_answer.count) == (1, 2)
     assert found.since_answer.first.frame == 3
+
+
+def sent_and_back(direction: bool) -> Question:
+    """The PC asks, receives its own question three times, and asks again. Where the recording tells
+    no directions, the length does: adapters pad what they send.
+    """
+    out, back = (ask(), True), (ask().ljust(60, b"\0"), False)
+    frames = [(0.0, out), (0.01, back), (0.02, back), (0.5, back), (1.0, out)]
+    records = [
+        Record(round(time * 1e9), data, outbound=outbound) for time, (data, outbound) in frames
+    ]
+    octets = layouts.pcapng(records) if direction else layouts.pcap(records)
+    (found,) = gather(raw.opened(octets)).arp.questions.values()
+    return found
+
+
+@pytest.mark.parametrize("direction", [True, False], ids=["told", "by length"])
+def test_copies_that_come_back_to_the_asker_are_no_questions(direction: bool) -> None:
+    found = sent_and_back(direction)
+    assert [moment.frame for moment in found.asked.moments] == [1, 5]
+    assert [moment.frame for moment in found.came_back.moments] == [2, 3, 4]
+    assert (found.since_answer.count, found.broadcasts) == (2, 2)
+
+
+def test_questions_of_others_do_not_come_back() -> None:
+    padded = ask().ljust(60, b"\0")
+    found = question((0, padded), (1, padded), (2, padded))
+    assert (found.asked.count, found.came_back.count) == (3, 0)
 
 
 def test_answers_of_two_owners_are_both_kept() -> None:

@@ -346,7 +346,7 @@ def vanish(session: socket.socket) -> None:
 
 
 def announce(station: Station, address: str) -> None:
-    """Tell everybody who has an address now, as soon as the link is up (RFC 5227 section 2.3)."""
+    """Tell everybody whose an address is now, as soon as the link is up (RFC 5227 section 2.3)."""
     wire = station.raw()
     for wait in (1.2, 0.5):
         time.sleep(wait)

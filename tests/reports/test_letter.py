@@ -25,6 +25,7 @@ def test_every_letter_fits_a_mail(name: str) -> None:
     text = written(name)
     assert text.isascii()
     assert all(len(line) <= 80 for line in text.split("\n"))
+    assert "(text=" not in text
     assert text.startswith(GREETING)
     assert text.rstrip().endswith(FAREWELL)
 

@@ -3,8 +3,8 @@
 import pytest
 
 from analyzer.facts import Address, Hardware, Kind
-from analyzer.facts.paths import LONGEST, SHORTEST
-from analyzer.frames import TAGS
+from analyzer.facts.paths import LONGEST
+from analyzer.frames import SHORTEST, TAGS
 from tests import raw
 
 PC_HW, UNIT_HW = Hardware(0x00005E005301), Hardware(0x00005E005302)

@@ -1,7 +1,7 @@
 """rival-address-servers: address servers give out addresses that do not fit."""
 
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
-from analyzer.findings import Certainty, Level
+from analyzer.findings import Certainty, Finding, Level
 from captures.plant import Plant, Station
 from rules.address.rival_address_servers import RULE
 from tests.support import TOLD, diagnosed, ended, found, lead, slugs, told_or_not, with_rules
@@ -32,6 +32,15 @@ def both_offer(plant: Plant, pc: Station, chosen: Station, other: Station, also:
     plant.announce(pc, after=1.0)
 
 
+def pairs(finding: Finding) -> tuple[str, str]:
+    """Who gives what, of the two that are told apart."""
+    values = finding.values
+    return (
+        f"{values['server']} gives {values['address']}",
+        f"{values['rival']} gives {values['rival_address']}",
+    )
+
+
 @told_or_not
 def test_found_where_the_pc_took_the_wrong_one(controllers: tuple[str, ...]) -> None:
     plant, pc, unit, server, rival = begun("198.51.100.15")
@@ -45,6 +54,10 @@ def test_found_where_the_pc_took_the_wrong_one(controllers: tuple[str, ...]) -> 
     assert str(finding.values["servers"]) == "[192.0.2.1, 198.51.100.1]"
     assert str(finding.values["senders"]) == "[00-00-5E-00-53-01, 00-00-5E-00-53-0A]"
     assert [one.moment.frame for one in finding.evidence] == [5, 6, 8]
+    assert pairs(finding) == ("192.0.2.1 gives 192.0.2.77", "198.51.100.1 gives 198.51.100.15")
+    told = [one.text.split() for one in finding.evidence]
+    assert ["192.0.2.1" in one and "192.0.2.77" in one for one in told] == [True, False, False]
+    assert ["198.51.100.1" in one and "198.51.100.15" in one for one in told] == [False, True, True]
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "address")
     assert diagnosis.status == FAULT
@@ -113,6 +126,8 @@ def test_found_as_a_note_where_one_server_put_the_pc_into_another_network() -> N
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.NOTE, Certainty.FITS)
     assert str(finding.values["servers"]) == "[198.51.100.1]"
+    assert len(finding.evidence) == 2
+    assert pairs(finding) == ("198.51.100.1 gives 198.51.100.15",) * 2
 
 
 @told_or_not

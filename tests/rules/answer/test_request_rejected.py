@@ -5,6 +5,7 @@ import pytest
 from analyzer.diagnosis import FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Session, Station, modbus_read, modbus_refusal
+from rules.answer.request_rejected import BEHIND, RULE
 from tests.support import (
     acquainted,
     assert_healthy,
@@ -12,6 +13,7 @@ from tests.support import (
     ended,
     found,
     lead,
+    left_out,
     slugs,
     told_or_not,
 )
@@ -56,7 +58,11 @@ def test_found_on_every_request(controllers: tuple[str, ...], code: int) -> None
     rejected(session, unit, code, times=3)
     diagnosis = diagnosed(ended(plant), controllers)
     assert_leads(diagnosis, code=code, rejected=3, good=0, protocol="Modbus/TCP")
-    assert len(found(diagnosis, SLUG).evidence) == 6
+    finding = found(diagnosis, SLUG)
+    assert len(finding.evidence) == 6
+    assert finding.values["behind"] is (code > 4)
+    assert left_out(finding, RULE)[0] == ([] if code > 4 else [BEHIND])
+    assert ("gateway" in finding.what_to_do[0].text) is (code > 4)
 
 
 @told_or_not

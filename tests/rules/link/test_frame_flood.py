@@ -9,7 +9,7 @@ from analyzer.findings import Certainty, Level
 from captures import layouts
 from captures.layouts import Record
 from captures.plant import Plant, Station
-from rules.link.frame_flood import NOT_A_LOOP, RULE
+from rules.link.frame_flood import LOOP, NOT_A_LOOP, RULE
 from tests import raw
 from tests.support import TOLD, acquainted, begun, diagnosed, found, lead, slugs, told_or_not
 
@@ -68,6 +68,7 @@ def test_found_while_the_pc_asks_in_vain(
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.FAULT, certainty)
     assert finding.values["rate"] == pytest.approx(1350, abs=250)
+    assert finding.values["came_back"] is False
     assert str(finding.values["sender"]) == "00-00-5E-00-53-20"
     assert diagnosis.outcomes[0].stopped_at == "link"
     assert diagnosis.status == FAULT
@@ -90,11 +91,31 @@ def test_found_where_the_pcs_own_frame_goes_round() -> None:
     plant.wait(6)
     own = arp_of(pc, unit.address)
     for n in range(9_000):
-        with plant.at(5.5 + n // 5 * 0.004 + n % 5 * 0.00005):
+        with plant.at(7.5 + n // 5 * 0.004 + n % 5 * 0.00005):
             plant.raw(own, after=0)
     octets = plant.pcapng(name="cable", hw=pc.hw)
-    finding = found(diagnosed(octets, TOLD), SLUG)
+    diagnosis = diagnosed(octets, TOLD)
+    finding = found(diagnosis, SLUG)
     assert (finding.level, finding.values["is_pc"]) == (Level.FAULT, True)
+    assert (finding.values["came_back"], finding.likely_causes[0]) == (
+        True,
+        RULE.likely_causes[LOOP],
+    )
+    assert finding.moment is not None
+    assert finding.moment.seconds == pytest.approx(2.5, abs=0.01)
+    assert diagnosis.outcomes[0].tries[0].times == 3
+
+
+def test_it_is_a_loop_where_the_pcs_question_comes_back_among_many_different_frames() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.wait(6)
+    copying(plant, 3, plant.now)
+    with plant.at(7.6):
+        back = plant.raw(arp_of(pc, unit.address), after=0)
+    finding = found(diagnosed(plant, TOLD), SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[LOOP]
+    assert plant.number(back) in {one.moment.frame for one in finding.evidence}
 
 
 def test_found_as_a_note_where_the_link_up_works() -> None:

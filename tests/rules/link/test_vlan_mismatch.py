@@ -50,6 +50,7 @@ def test_found_as_shown_where_the_answers_have_a_tag(controllers: tuple[str, ...
     assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.SHOWN)
     assert (finding.values["vlans"], finding.values["frames"]) == ([20], 3)
     assert finding.values["port_vlan"] == 10
+    assert finding.also_fits == []
     assert diagnosis.outcomes[0].stopped_at == "link"
     assert diagnosis.status == FAULT
 

@@ -57,6 +57,7 @@ def test_found_where_a_station_without_address_asks(controllers: tuple[str, ...]
     plant.ask(pc, unit)
     diagnosis = diagnosed(ended(plant), controllers)
     assert_leads(diagnosis, Certainty.FITS, Verdict.STOPPED, tries=6, requests=5)
+    assert len(found(diagnosis, SLUG).also_fits) == 2
 
 
 @told_or_not
@@ -67,6 +68,7 @@ def test_found_after_a_power_dip(controllers: tuple[str, ...]) -> None:
     plant.ask(pc, unit)
     diagnosis = diagnosed(ended(plant), controllers)
     assert_leads(diagnosis, Certainty.SHOWN, Verdict.UNSTABLE, requests=5, others=0)
+    assert found(diagnosis, SLUG).also_fits == []
 
 
 def test_found_where_it_has_only_begun_to_ask() -> None:

@@ -29,13 +29,15 @@ def test_found_where_a_router_answers_for_many_and_nothing_comes_back(
 ) -> None:
     plant, pc, unit, router = begun()
     stands_in(plant, pc, router, "192.0.2.70", "192.0.2.71", unit.address)
-    plant.tcp(pc, unit, via=router).syn(repeats=SILENT)
+    called = plant.tcp(pc, unit, via=router).syn(repeats=SILENT)
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.FITS)
     assert str(finding.values["proxy"]) == "00-00-5E-00-53-01"
     assert str(finding.values["answered"]) == "[192.0.2.60, 192.0.2.70, 192.0.2.71]"
+    assert len(finding.evidence) == 3 + 4
+    assert {plant.number(called)} < {one.moment.frame for one in finding.evidence}
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "neighbour")
     assert diagnosis.status == FAULT
@@ -78,7 +80,7 @@ def test_found_where_it_says_that_it_cannot_deliver() -> None:
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
     assert finding.certainty is Certainty.SHOWN
-    assert len(finding.evidence) == 2
+    assert len(finding.evidence) == 1 + 4 + 1
 
 
 def test_found_where_the_controller_answers_too_and_the_pc_sends_to_the_other() -> None:

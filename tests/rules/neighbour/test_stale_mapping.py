@@ -1,8 +1,11 @@
 """stale-mapping: the PC sends to a hardware address that is not the controller's any more."""
 
+import pytest
+
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty
-from captures.plant import Plant, Station
+from captures.plant import Plant, Station, modbus_read
+from rules.neighbour.stale_mapping import RULE
 from tests.support import (
     TOLD,
     a_sheet,
@@ -11,6 +14,7 @@ from tests.support import (
     found,
     labelled,
     lead,
+    left_out,
     slugs,
     told_or_not,
 )
@@ -90,6 +94,25 @@ def test_lost_frames_leave_it_open() -> None:
     plant.tcp(pc, old).syn(repeats=SLOW_DOWN, after=3.0)
     ended(plant)
     assert found(diagnosed(plant.pcapng(hw=pc.hw, drops=1)), SLUG).certainty is Certainty.FITS
+
+
+def test_found_with_what_was_sent_in_vain_and_not_what_worked() -> None:
+    """The unit of old answered until it was swapped."""
+    plant, pc, old, new = begun()
+    plant.resolve(pc, old)
+    session = plant.tcp(pc, old).open()
+    session.poll(3)
+    claim = plant.announce(new, after=5.0)[0]
+    asked = session.send(modbus_read(9), lost=True, after=1.0)
+    for pause in (0.3, 0.6, 1.2, 2.4):
+        last = session.again(lost=True, after=pause)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    frames = [one.moment.frame for one in finding.evidence]
+    assert frames[1:] == [plant.number(one) for one in (claim, asked, last)]
+    assert frames[0] < plant.number(claim)
+    silent = finding.values["silent"]
+    assert silent == pytest.approx(5.0 + 1.0 + 4.5 + 8.0, abs=1.5)
+    assert left_out(finding, RULE) == ([], [0])
 
 
 def test_quiet_where_the_pc_learns_the_new_address_by_itself() -> None:

@@ -33,7 +33,7 @@ def asked_to_call_back() -> tuple[Plant, Station, Station, Session]:
 def assert_leads(diagnosis: Diagnosis, **values: object) -> None:
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
-    assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.SHOWN)
+    assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.FITS)
     assert {name: finding.values[name] for name in values} == values
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "port")

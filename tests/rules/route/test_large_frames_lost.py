@@ -5,7 +5,8 @@ import pytest
 from analyzer.diagnosis import FAULT, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Session, Station, modbus_answer, modbus_read
-from tests.support import diagnosed, ended, found, slugs
+from rules.route.large_frames_lost import MESSAGE_DROPPED, MESSAGE_IGNORED, NOISE, RULE
+from tests.support import diagnosed, ended, found, left_out, slugs
 
 SLUG = "large-frames-lost"
 TOLD = ("198.51.100.60:502",)
@@ -40,6 +41,7 @@ def test_found_where_each_try_ends_at_the_large_write(controllers: tuple[str, ..
     finding = found(diagnosis, SLUG)
     assert finding.certainty is Certainty.FITS
     assert (finding.values["size"], finding.values["repeats"]) == (1460, 4)
+    assert left_out(finding, RULE) == ([MESSAGE_IGNORED], [])
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.UNSTABLE, "route")
     assert diagnosis.status == FAULT
@@ -61,6 +63,8 @@ def test_found_where_the_router_says_so(controllers: tuple[str, ...]) -> None:
     assert finding.certainty is Certainty.SHOWN
     assert (finding.values["messages"], finding.values["next_size"]) == (5, 1400)
     assert plant.number(said[0]) in [line.moment.frame for line in finding.evidence]
+    assert finding.evidence[0].moment.frame < plant.number(first)
+    assert left_out(finding, RULE) == ([MESSAGE_DROPPED], [NOISE])
 
 
 def test_found_where_the_controller_keeps_asking_for_the_large_piece() -> None:
@@ -99,6 +103,18 @@ def test_found_for_datagrams_where_the_router_says_so() -> None:
         sent = plant.datagram(pc, unit, 50_000, 2222, b"d" * 1472, via=router, after=1.0)
         plant.unreachable(router, pc, sent, code=4, next_size=1400)
     assert found(diagnosed(ended(plant), ("198.51.100.60:2222",)), SLUG).values["messages"] == 2
+
+
+def test_found_with_the_answer_to_a_smaller_request() -> None:
+    plant, pc, router, unit = routed()
+    session = plant.tcp(pc, unit, via=router).open()
+    session.send(modbus_read(1), after=1.0)
+    answer = session.send(modbus_answer(1), unit, after=0.01)
+    session.ack(after=0.01)
+    large_write(session)
+    plant.tcp(pc, unit, via=router).open(after=1.0).poll(2)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert finding.evidence[0].moment.frame == plant.number(answer)
 
 
 @told_or_not

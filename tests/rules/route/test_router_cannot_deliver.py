@@ -3,8 +3,10 @@
 import pytest
 
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
-from analyzer.findings import Certainty
-from captures.plant import Plant, Station, modbus_read
+from analyzer.findings import Certainty, Level
+from captures.layouts import Record
+from captures.plant import Plant, Session, Station, modbus_read
+from rules.route.router_cannot_deliver import HOST_IS_MISSING, ROUTER_IS_MISSING, RULE
 from tests.support import diagnosed, ended, found, lead, slugs
 
 SLUG = "router-cannot-deliver"
@@ -90,6 +92,85 @@ def test_messages_recorded_twice_count_once() -> None:
     said = plant.unreachable(router, pc, plant.tcp(pc, unit, via=router).syn())
     plant.raw(said.data, after=0.0002)
     assert found(diagnosed(ended(plant)), SLUG).values["times"] == 1
+
+
+NEXT = "192.0.2.3"
+
+
+def redirected() -> tuple[Plant, Station, Station, Session, list[Record]]:
+    """A ping came back by this router; then it names another one for the PC's call."""
+    plant, pc, router, unit = begun()
+    plant.ping(pc, unit, via=router)
+    back = plant.pong(unit, pc, via=router)
+    call = plant.tcp(pc, unit, via=router)
+    named = plant.redirect(router, pc, call.syn(after=1.0), NEXT)
+    return plant, pc, router, call, [back, named]
+
+
+def numbers(plant: Plant, records: list[Record]) -> list[int]:
+    return [plant.number(one) for one in records]
+
+
+@told_or_not
+def test_found_where_the_router_that_it_names_is_gone(controllers: tuple[str, ...]) -> None:
+    plant, pc, router, call, shown = redirected()
+    for asker in (router, pc):
+        shown += plant.ask(asker, NEXT, times=1)
+    plant.ask(pc, NEXT, times=1, after=1.0)
+    shown.append(plant.unreachable(router, pc, call.again(after=3.0), code=1))
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.SHOWN)
+    assert finding.likely_causes[0] == RULE.likely_causes[ROUTER_IS_MISSING]
+    values = finding.values
+    assert (str(values["router"]), str(values["end"])) == ("192.0.2.1", NEXT)
+    assert (values["times"], values["meanings"]) == (
+        2,
+        ["use another router for this host", "host unreachable"],
+    )
+    assert [one.moment.frame for one in finding.evidence] == numbers(plant, shown)
+    assert finding.moment is not None
+    assert finding.moment.frame == plant.number(shown[1])
+    assert diagnosis.outcomes[0].stopped_at == "route"
+
+
+def test_found_where_the_pc_follows_to_a_router_that_is_gone() -> None:
+    """No message says so: the PC asks in vain."""
+    plant, pc, _, _, shown = redirected()
+    shown += plant.ask(pc, NEXT)[:2]
+    diagnosis = diagnosed(ended(plant), TOLD)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert (finding.values["times"], str(finding.values["end"])) == (1, NEXT)
+    assert [one.moment.frame for one in finding.evidence] == numbers(plant, shown)
+
+
+def test_the_host_is_missing_where_the_named_router_is_there() -> None:
+    plant, pc, router, call, _ = redirected()
+    plant.resolve(pc, plant.station(NEXT))
+    plant.ask(router, NEXT, times=3)  # the reply goes to that router alone
+    plant.unreachable(router, pc, call.again(after=3.0), code=1)
+    finding = found(diagnosed(ended(plant), TOLD), SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[HOST_IS_MISSING]
+    assert str(finding.values["end"]) == "192.0.2.1"
+
+
+def test_quiet_about_a_named_router_that_only_the_other_router_asks_for() -> None:
+    plant, _, router, call, _ = redirected()
+    plant.ask(router, NEXT, times=3)
+    call.again(after=3.0)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_where_packets_come_back_all_the_same() -> None:
+    plant, pc, _, call, _ = redirected()
+    plant.ask(pc, NEXT)
+    call.syn_ack()
+    call.ack()
+    call.poll(3)
+    diagnosis = diagnosed(ended(plant), TOLD)
+    assert (slugs(diagnosis), diagnosis.status) == (["redirected-path"], NO_FAULT)
 
 
 @told_or_not

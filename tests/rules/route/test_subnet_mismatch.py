@@ -7,7 +7,8 @@ import pytest
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station
-from tests.support import a_sheet, diagnosed, ended, found, lead, slugs
+from rules.route.subnet_mismatch import OTHER_ADAPTER, RULE
+from tests.support import a_sheet, diagnosed, ended, found, lead, left_out, slugs
 
 SLUG = "subnet-mismatch"
 TOLD = ("198.51.100.60:502",)
@@ -202,6 +203,23 @@ def test_one_of_two_controllers_is_elsewhere() -> None:
     diagnosis = diagnosed(ended(plant), (*TOLD, "192.0.2.60:502"))
     assert [one.verdict for one in diagnosis.outcomes] == [Verdict.STOPPED, Verdict.COMPLETE]
     assert lead(diagnosis) == SLUG
+
+
+@told_or_not
+def test_found_where_the_controller_answers_the_question_and_nothing_else(
+    controllers: tuple[str, ...],
+) -> None:
+    """The PC's packets arrive: the proof has the answer, and each frame once."""
+    plant, pc, unit = begun()
+    plant.wait(5)
+    asked, answer = plant.ask(pc, unit, times=1)[0], plant.reply(unit, pc)
+    called = plant.tcp(pc, unit).syn(repeats=SLOW_DOWN)
+    finding = found(diagnosed(ended(plant), controllers), SLUG)
+    assert str(finding.values["neighbour"]) == unit.hw.upper().replace(":", "-")
+    frames = [one.moment.frame for one in finding.evidence]
+    assert frames[:3] == [plant.number(one) for one in (asked, answer, called)]
+    assert len(frames) == len(set(frames))
+    assert left_out(finding, RULE)[1] == [OTHER_ADAPTER]
 
 
 @told_or_not

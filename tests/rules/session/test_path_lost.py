@@ -5,6 +5,7 @@ import pytest
 from analyzer.diagnosis import FAULT, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Session, modbus_answer, modbus_read
+from rules.session.path_lost import ASLEEP, FORGOTTEN, PC_SIDE, RULE, TOO_LARGE
 from tests.support import (
     acquainted,
     assert_healthy,
@@ -12,6 +13,7 @@ from tests.support import (
     diagnosed,
     ended,
     found,
+    left_out,
     slugs,
     told_or_not,
 )
@@ -118,6 +120,30 @@ def test_found_with_less_certainty_where_the_recorder_lost_frames() -> None:
     in_vain(session)
     octets = ended(plant).pcapng(hw=pc.hw, address="192.0.2.15/24", drops=5)
     assert found(diagnosed(octets), SLUG).certainty is Certainty.FITS
+
+
+def test_found_without_the_causes_that_the_recording_rules_out() -> None:
+    """Others are heard, the session did not rest, and pieces of this size had passed."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(6)
+    in_vain(session)
+    asked = plant.ask(pc, unit, after=0.5)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert left_out(finding, RULE) == ([PC_SIDE, FORGOTTEN, ASLEEP], [TOO_LARGE])
+    shown = {one.moment.frame for one in finding.evidence}
+    assert {plant.number(one) for one in asked} <= shown
+
+
+def test_all_causes_are_told_where_nothing_else_is_heard_behind_a_rest() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    in_vain(session, after=120.0)
+    plant.wait(8)
+    session.again(lost=True)
+    finding = found(diagnosed(plant), SLUG)
+    assert left_out(finding, RULE) == ([], [TOO_LARGE])
 
 
 @told_or_not
