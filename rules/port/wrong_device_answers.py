@@ -49,7 +49,7 @@ def find(case: Case) -> Iterator[Sighting]:
 
 
 def _unlike_label(linkup: LinkUp, session: Session) -> Hardware | None:
-    """Who has the controller's address and took the call in vain, if the label is another's."""
+    """Who uses the controller's address and took the call in vain, if the label is another's."""
     device, label = linkup.hardware, linkup.labelled
     if label is None or device is None or device in (label, linkup.pc.hardware):
         return None

@@ -283,7 +283,7 @@ STRANGERS = {
     "markup": (b'<?xml version="1.0"?>\n<packet/>', "is text with markup"),
     "table": (b"No;Time;Source\n1;0.0;192.0.2.15\n", "is text in columns"),
     "log": (b"2025-03-03 10:00:00 connection lost\n", "is text of a log"),
-    "text": (b"Frame 1: the PC asks who has the address\n", "is text, not"),
+    "text": (b"Frame 1: the PC asks for the address\n", "is text, not"),
     "wide text": ("Verbindung verloren\n".encode("utf-16"), "is text, not"),
     "other script": ("\u63a5\u7d9a\u3067\u304d\u306a\u3044\n".encode() * 9, "is text, not"),
     "unknown": (bytes(range(256)) * 4, "does not start like a pcap"),

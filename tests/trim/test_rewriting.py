@@ -34,12 +34,12 @@ def words(octets: bytes) -> int:
     return total
 
 
-def states(packet: bytes) -> tuple[str, str]:
+def states(octets: bytes) -> tuple[str, str]:
     """How the checksums of an IPv4 packet are: right, unfinished, none or wrong."""
-    header, protocol = (packet[0] & 15) * 4, packet[9]
+    header, protocol = (octets[0] & 15) * 4, octets[9]
     at = {1: 2, 2: 2, 6: 16, 17: 6}[protocol]
-    body = packet[header : int.from_bytes(packet[2:4])]
-    pseudo = packet[12:20] + bytes([0, protocol]) + len(body).to_bytes(2)
+    body = octets[header : int.from_bytes(octets[2:4])]
+    pseudo = octets[12:20] + bytes([0, protocol]) + len(body).to_bytes(2)
     field = int.from_bytes(body[at : at + 2])
     inner = "wrong"
     if words((b"" if protocol < 3 else pseudo) + body) == 0xFFFF:
@@ -48,15 +48,15 @@ def states(packet: bytes) -> tuple[str, str]:
         inner = "unfinished"
     elif not field:
         inner = "none"
-    return "right" if words(packet[:header]) == 0xFFFF else "wrong", inner
+    return "right" if words(octets[:header]) == 0xFFFF else "wrong", inner
 
 
-def summed(packet: bytes, state: str) -> bytes:
+def summed(octets: bytes, state: str) -> bytes:
     """A packet whose inner checksum is right, unfinished, none or wrong."""
-    changed, header, protocol = bytearray(packet), (packet[0] & 15) * 4, packet[9]
+    changed, header, protocol = bytearray(octets), (octets[0] & 15) * 4, octets[9]
     at = header + {1: 2, 2: 2, 6: 16, 17: 6}[protocol]
     changed[at : at + 2] = bytes(2)
-    pseudo = packet[12:20] + bytes([0, protocol]) + (len(packet) - header).to_bytes(2)
+    pseudo = octets[12:20] + bytes([0, protocol]) + (len(octets) - header).to_bytes(2)
     whole = words((b"" if protocol < 3 else pseudo) + bytes(changed[header:]))
     field = {
         "right": ~whole & 0xFFFF or (0xFFFF if protocol == 17 else 0),
