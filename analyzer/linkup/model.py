@@ -168,6 +168,11 @@ class LinkUp:
         return self.pc_address & mask == self.controller & mask
 
     @property
+    def presumes_mask(self) -> bool:
+        """Whether the PC's mask is presumed, as nothing names it."""
+        return self.mask is None and self.pc_address is not None
+
+    @property
     def self_assigned(self) -> bool:
         """Whether the PC uses a self-assigned address and the controller does not."""
         return self.pc_address is not None and (

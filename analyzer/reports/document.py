@@ -14,6 +14,7 @@ from analyzer.diagnosis import (
     Kind,
     Level,
     LinkUp,
+    Moment,
     Outcome,
     Stage,
     State,
@@ -140,6 +141,7 @@ def _recording(
 ) -> Iterator[Block]:
     yield Heading(clean(diagnosis.facts.file), 1)
     yield Paragraph(what_it_is(diagnosis))
+    yield from (Paragraph(text) for text in comments(diagnosis))
     yield from _pieces(diagnosis, everything)
     in_time = strip(diagnosis) if pictures else None
     if in_time is not None:
@@ -295,8 +297,9 @@ def _outcome(diagnosis: Diagnosis, outcome: Outcome) -> Iterator[Block]:
     linkup = outcome.linkup
     yield Heading(_who(linkup))
     yield Paragraph(headline(outcome), strong=True)
-    if outcome.fault is not None:
-        yield Paragraph(_certainty(outcome.fault))
+    gravest = outcome.fault or outcome.warning
+    if gravest is not None:
+        yield Paragraph(certainty(gravest))
     rows = []
     for number, result in enumerate(outcome.stages, 1):
         where = f" (frame {result.moment.frame:,})" if result.moment else ""
@@ -355,9 +358,10 @@ def headline(outcome: Outcome) -> str:
             return "This recording cannot tell whether the link-up works."
 
 
-def _certainty(fault: Finding) -> str:
-    if fault.certainty is Certainty.SHOWN:
-        with_sheet = fault.linkup is not None and fault.linkup.sheet is not None
+def certainty(finding: Finding) -> str:
+    """How sure a finding is, in a sentence."""
+    if finding.certainty is Certainty.SHOWN:
+        with_sheet = finding.linkup is not None and finding.linkup.sheet is not None
         sheet = ", with the site sheet" if with_sheet else ""
         return f"Certainty: shown by the frames listed below{sheet}."
     return "Certainty: fits the frames listed below; so does what is listed with them."
@@ -429,13 +433,16 @@ def _proof(diagnosis: Diagnosis, finding: Finding, passed: SequenceChart | None)
     names = {one.frame: one.name for one in named if one.name}
     rows = []
     for one in finding.evidence:
-        clock = ""
-        if diagnosis.facts.first_seen is not None:
-            when = diagnosis.facts.first_seen + timedelta(seconds=one.moment.seconds)
-            clock = f"{when:%H:%M:%S}"
-        rows.append((f"{one.moment.frame:,}", f"{one.moment.seconds:.3f}", clock, one.text))
+        when = clock(diagnosis, one.moment)
+        rows.append((f"{one.moment.frame:,}", f"{one.moment.seconds:.3f}", when, one.text))
     events = [names.pop(one.moment.frame, "") for one in finding.evidence]
     return Table(("Frame", "Seconds", "UTC", "What it shows"), rows, events)
+
+
+def clock(diagnosis: Diagnosis, moment: Moment) -> str:
+    """The time of day of a frame, nothing where the recording knows none."""
+    began = diagnosis.facts.first_seen
+    return f"{began + timedelta(seconds=moment.seconds):%H:%M:%S}" if began is not None else ""
 
 
 def _stations(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
@@ -499,10 +506,16 @@ def _is_one(station: Station, hardware: object, addresses: Sequence[int]) -> boo
     return bool(set(station.addresses) & set(addresses))
 
 
+def comments(diagnosis: Diagnosis) -> list[str]:
+    """What the file says of itself: a copy whose addresses are made up says so."""
+    texts = diagnosis.facts.comments
+    return [say("A comment in the file says: {text}", {"text": text}) for text in texts]
+
+
 def remarks(diagnosis: Diagnosis) -> list[str]:
     """What is odd about the recording itself, in sentences."""
     facts, coverage = diagnosis.facts, diagnosis.facts.coverage
-    said = [say("A comment in the file says: {text}", {"text": text}) for text in facts.comments]
+    said = comments(diagnosis)
     if facts.damage is not None:
         said.append(
             say(
@@ -528,7 +541,9 @@ def remarks(diagnosis: Diagnosis) -> list[str]:
 
 
 def _cannot_tell(diagnosis: Diagnosis) -> list[str]:
-    said = remarks(diagnosis)
+    said = remarks(diagnosis)[len(comments(diagnosis)) :]
+    if any(one.linkup.presumes_mask for one in diagnosis.outcomes):
+        said.append(PRESUMED)
     for outcome in diagnosis.outcomes:
         if outcome.verdict is Verdict.CANNOT_TELL:
             said.append(_what_would_tell(outcome))
@@ -552,6 +567,10 @@ def _unchecked(names: Sequence[str]) -> str:
     return listed(names) if len(names) <= MOST_NAMES else count(len(names), "rule")
 
 
+PRESUMED = (
+    "The PC's mask: 255.255.255.0 is presumed, as nothing in the recording names it. Whether both "
+    "are in one network rests on that."
+)
 MOST_NAMES = 4
 """Rules that are named where they could not look."""
 WOULD_TELL = {

@@ -10,6 +10,9 @@ from analyzer.reports.document import (
     NOT_RECORDINGS,
     STILL_TROUBLE,
     calls_for_another,
+    certainty,
+    clock,
+    comments,
     headline,
     main_findings,
     what_it_is,
@@ -19,7 +22,11 @@ from analyzer.words import clean
 GREETING = "[Your greeting]"
 FAREWELL = "[Your name]"
 MOST_STEPS = 3
-"""Steps in a letter: more are not done (common practice, no source)."""
+"""Steps, causes and frames in a letter: more are not read (common practice, no source)."""
+NO_MORE = (
+    "If that does not help, write before you do anything else. Until then do not restart the "
+    "controller, change addresses or close anybody's session."
+)
 
 
 def letter(diagnoses: Sequence[Diagnosis], refused: Sequence[str] = ()) -> list[Block]:
@@ -42,14 +49,15 @@ def letter(diagnoses: Sequence[Diagnosis], refused: Sequence[str] = ()) -> list[
 def _about(diagnosis: Diagnosis) -> Iterator[Block]:
     name = clean(diagnosis.facts.file)
     yield Paragraph(f"Thank you for the recording {name}. {what_it_is(diagnosis)}")
+    yield from (Paragraph(text) for text in comments(diagnosis))
     for outcome in diagnosis.outcomes:
         yield Paragraph(f"{_who(outcome)}: {headline(outcome)}")
-        if outcome.verdict is Verdict.COMPLETE:
+        if outcome.verdict is Verdict.COMPLETE and outcome.warning is None:
             yield Paragraph(STILL_TROUBLE)
     told = [outcome.fault or outcome.warning for outcome in diagnosis.outcomes]
     for finding in main_findings(diagnosis):
         yield Paragraph(finding.means if finding in told else f"{finding.title}. {finding.means}")
-        yield from _finding(finding)
+        yield from _finding(diagnosis, finding)
     if calls_for_another(diagnosis):
         yield Paragraph("Please send us a new recording, made like this:")
         yield Listing([Step(text) for text in GOOD_RECORDING], numbered=True)
@@ -59,10 +67,15 @@ def _who(outcome: Outcome) -> str:
     return f"The PC and the controller {outcome.linkup.controller}"
 
 
-def _finding(finding: Finding) -> Iterator[Block]:
-    yield Paragraph(f"The most likely cause: {finding.likely_causes[0]}")
+def _finding(diagnosis: Diagnosis, finding: Finding) -> Iterator[Block]:
+    yield Paragraph(certainty(finding))
+    if finding.evidence:
+        yield Listing([Step(text) for text in _proof(diagnosis, finding)])
+    yield Paragraph("Likely causes, most likely first:")
+    yield Listing([Step(text) for text in finding.likely_causes[:MOST_STEPS]])
     yield Paragraph("Please do this, in this order:")
     yield Listing(finding.what_to_do[:MOST_STEPS], numbered=True)
+    yield Paragraph(NO_MORE)
     general = [
         text for text in finding.cautions if text not in {s.caution for s in finding.what_to_do}
     ]
@@ -71,6 +84,12 @@ def _finding(finding: Finding) -> Iterator[Block]:
     if finding.confirm.text:
         yield Paragraph("To be sure:")
         yield Listing([finding.confirm])
+
+
+def _proof(diagnosis: Diagnosis, finding: Finding) -> Iterator[str]:
+    for one in finding.evidence[:MOST_STEPS]:
+        when = clock(diagnosis, one.moment)
+        yield f"Frame {one.moment.frame:,}{', ' + when + ' UTC' if when else ''}: {one.text}."
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -30,7 +30,7 @@ def comment(made_by: str, keep_payload: bool, rename: bool) -> str:
     said = [
         f"Trimmed copy made by {made_by}: frames that its diagnosis does not need are left out.",
         "Contents are as recorded." if keep_payload else "Contents are filler of the same length.",
-        "Addresses are renamed; makers of adapters cannot be told." if rename else "",
+        "Its addresses are made up: translate them before you act on any." if rename else "",
     ]
     return " ".join(text for text in said if text)
 
