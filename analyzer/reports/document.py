@@ -144,8 +144,6 @@ def _recording(
     yield from (Paragraph(text) for text in comments(diagnosis))
     yield from _pieces(diagnosis, everything)
     in_time = strip(diagnosis) if pictures else None
-    if in_time is not None:
-        yield in_time
     if not diagnosis.outcomes:
         yield Paragraph(_nobody(diagnosis))
     if len(diagnosis.outcomes) > 1:
@@ -161,9 +159,13 @@ def _recording(
             yield from _finding(diagnosis, gravest, told, passed)
             told.append(gravest)
         if passed is not None:
-            yield from (Heading(passed.title), passed)
+            yield Heading(passed.title)
+            yield from () if in_time is None else (in_time,)
+            yield passed
+            in_time = None
         if pictures:
             yield from _answer_times(outcome)
+    yield from () if in_time is None else (in_time,)
     for finding in diagnosis.findings if everything else _main(diagnosis):
         if finding not in told:
             yield from _finding(diagnosis, finding, told)

@@ -316,13 +316,15 @@ def _with_pauses(events: Sequence[Event], ends: float) -> list[Event]:
     """Long times without an event, and the silence behind a question that nobody answered."""
     following = [one.seconds for one in events[1:]] + [ends]
     told: list[Event] = []
+    over = 0.0
     for event, then in zip(events, following, strict=True):
         told.append(event)
-        gap = then - event.ends
+        over = max(over, event.ends)
+        gap = then - over
         if gap < LONG_PAUSE:
             continue
         silent = event.shape is Shape.LOST
         text = f"{'no answer' if silent else 'nothing'} for {seconds(gap)}"
         shape = Shape.SILENCE if silent else Shape.PAUSE
-        told.append(Event(event.ends, None, event.to, event.by, shape, text))
+        told.append(Event(over, None, event.to, event.by, shape, text))
     return told

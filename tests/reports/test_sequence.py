@@ -56,6 +56,16 @@ def test_a_long_time_without_events_is_a_pause_with_its_length() -> None:
     assert pauses[0].text == "nothing for 3 min 20 s"
 
 
+def test_there_is_no_pause_while_requests_are_answered() -> None:
+    """Another event in the midst of a loop does not hide that the loop goes on."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    plant.announce(unit, times=1)
+    session.poll(20)
+    assert Shape.PAUSE not in shapes(told(plant))[:-1]
+
+
 def test_many_alike_events_are_folded() -> None:
     plant, pc, unit = begun()
     for _ in range(9):
