@@ -56,8 +56,7 @@ class Source:
             self._socket.ins.setblocking(False)
             with suppress(OSError):
                 self._socket.ins.setsockopt(socket.SOL_SOCKET, FORCE_ROOM, ROOM)
-            self._count()
-            self._came = self._lost = 0
+            self._begin()
 
     @property
     def link(self) -> int:
@@ -97,6 +96,14 @@ class Source:
         if not self._count():
             return self._taken, None
         return max(self._came, self._taken + self._lost), self._lost
+
+    def _begin(self) -> None:
+        """Forget what came before there was room, when frames were lost between others."""
+        with suppress(OSError):
+            while self._socket.ins.recv(1):
+                pass
+        self._count()
+        self._came = self._lost = 0
 
     def _count(self) -> bool:
         """Add what the system has counted since the last look; False where it does not count."""
