@@ -169,7 +169,7 @@ def test_third_party_imports_are_the_declared_dependencies() -> None:
         ("analyzer/inputs/pcap.py", "from analyzer.frames import Frames"),
         ("analyzer/inputs/pcap.py", "from ..frames import Frames"),
         ("analyzer/frames.py", "from analyzer import facts"),
-        ("analyzer/facts/tcp.py", "from analyzer.inputs import pcap"),
+        ("analyzer/facts/tcp/sequence.py", "from analyzer.inputs import pcap"),
         ("analyzer/facts/__init__.py", "from ..linkup import Linkup"),
         ("analyzer/linkup.py", "from analyzer import findings"),
         ("analyzer/findings.py", "import rules"),
@@ -199,7 +199,10 @@ def test_wrong_import_is_flagged(path: str, source: str) -> None:
     ("path", "source"),
     [
         ("analyzer/inputs/__init__.py", "from .pcap import read"),
-        ("analyzer/facts/tcp.py", "import numpy\nfrom analyzer.inputs.records import Direction"),
+        (
+            "analyzer/facts/tcp/sequence.py",
+            "import numpy\nfrom analyzer.inputs.records import Direction",
+        ),
         ("analyzer/cli.py", "import click\nimport rules\nfrom analyzer.reports import text"),
         ("rules/__init__.py", "from rules.link import nothing_heard"),
         (

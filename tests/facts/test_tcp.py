@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 import analyzer.inputs.pcap
 from analyzer.facts import CLIENT, SERVER, Moment, Session, gather
 from analyzer.facts.session import NOBODY
-from analyzer.facts.tcp import internet_checksum
+from analyzer.facts.tcp.checksum import internet_checksum
 from analyzer.inputs import open_recording
 from captures.plant import Plant, Station
 from captures.plant import Session as Told

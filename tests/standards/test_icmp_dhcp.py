@@ -8,7 +8,7 @@ from analyzer.facts import Address, DhcpMessage
 from analyzer.facts import dhcp as dhcp_facts
 from analyzer.facts import icmp as icmp_facts
 from analyzer.facts.icmp import CODES
-from analyzer.facts.tcp import internet_checksum
+from analyzer.facts.tcp.checksum import internet_checksum
 from tests import raw
 
 

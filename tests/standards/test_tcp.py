@@ -6,7 +6,7 @@ import pytest
 
 from analyzer.facts import Facts, Session
 from analyzer.facts.session import ahead
-from analyzer.facts.tcp import checksum_is_right, internet_checksum
+from analyzer.facts.tcp.checksum import checksum_is_right, internet_checksum
 from tests import raw
 
 FIN, SYN, RST, PSH, ACK = 1, 2, 4, 8, 16
