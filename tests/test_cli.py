@@ -13,6 +13,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from analyzer import __version__, cli
+from analyzer.cli import diagnose, reading
 from analyzer.site import read as read_site
 from rules import ALL
 
@@ -158,18 +159,40 @@ def test_long_work_shows_a_bar_on_a_terminal_only(
         def isatty(self) -> bool:
             return True
 
-    monkeypatch.setattr(cli, "LONG_WORK", 1)
+    monkeypatch.setattr(reading, "LONG_WORK", 1)
     screen = Terminal()
     monkeypatch.setattr(sys, "stderr", screen)
-    with cli._progress(100) as advance:
+    with reading.progress(100) as advance:
         advance(50)
         advance(100)
     assert "Reading" in screen.getvalue()
     quiet = io.StringIO()
     monkeypatch.setattr(sys, "stderr", quiet)
-    with cli._progress(100) as advance:
+    with reading.progress(100) as advance:
         advance(100)
     assert quiet.getvalue() == ""
+
+
+def test_only_what_is_asked_for_is_imported() -> None:
+    """A command does not wait for what the others need."""
+    script = (
+        "import sys, contextlib\nfrom analyzer.cli import main\n"
+        "with contextlib.suppress(SystemExit):\n    main(sys.argv[1:])\n"
+        "print(*sorted(sys.modules))"
+    )
+    for arguments, absent in (
+        (["--version"], {"numpy", "rules", "analyzer.diagnosis"}),
+        (["rules"], {"psutil", "scapy", "analyzer.trim", "analyzer.triage", "analyzer.recorder"}),
+    ):
+        done = subprocess.run(
+            [sys.executable, "-c", script, *arguments],
+            capture_output=True,
+            cwd=CAPTURES.parent,
+            check=True,
+            text=True,
+        )
+        assert "analyzer.cli" in done.stdout
+        assert not absent & set(done.stdout.split())
 
 
 def test_as_a_program_of_its_own() -> None:
@@ -226,7 +249,7 @@ def test_many_strangers_are_counted(tmp_path: Path) -> None:
     for number in range(30):
         (tmp_path / f"{number}.txt").write_text("dear support,\n")
     lines = run("diagnose", tmp_path).stderr.splitlines()
-    assert len(lines) == cli.MOST_COMPLAINTS + 1
+    assert len(lines) == diagnose.MOST_COMPLAINTS + 1
     assert lines[-1] == "whynolink: 10 more files are no recordings."
 
 

@@ -21,6 +21,7 @@ from click.testing import CliRunner, Result
 
 import analyzer.triage
 from analyzer import cli
+from analyzer.cli import triage as command
 from analyzer.triage import Reviewed, triage
 
 ROOT = Path(__file__).parents[2]
@@ -33,9 +34,7 @@ UNCLEAR, TEXT = CAPTURES / "stopped-early.pcap", CAPTURES / "README.md"
 def threads(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[None]:
     """Threads of this process do the work, and a new folder is the user's own."""
     with ThreadPoolExecutor(2) as executor:
-        monkeypatch.setattr(
-            analyzer.triage, "triage", lambda files, order: triage(files, order, executor)
-        )
+        monkeypatch.setattr(command, "triage", lambda files, order: triage(files, order, executor))
         monkeypatch.setattr(click, "get_app_dir", lambda *_, **__: str(tmp_path / "own"))
         yield
 
@@ -215,11 +214,11 @@ def test_somebody_who_watches_sees_the_count_and_the_time_left(
     """A bar on a terminal, and then where the results are; nothing in a pipe."""
     assert run(HEALTHY).stderr == ""
     files = analyzer.triage.files_in([str(site)] * 2)
-    order = analyzer.triage.Order(cli.all_rules, keep=tmp_path)
+    order = analyzer.triage.Order(command.all_rules, keep=tmp_path)
     for kept in ("none was there yet", "3 of 3 were there already"):
         screen = Terminal()
         monkeypatch.setattr(sys, "stderr", screen)
-        cli._reviewed(files, order)
+        command._reviewed(files, order)
         assert "3/3" in screen.getvalue()
         assert f"Results are kept in {tmp_path} ({kept})." in screen.getvalue()
 
@@ -231,7 +230,7 @@ def test_interrupted_it_says_how_to_go_on(site: Path, monkeypatch: pytest.Monkey
         yield Reviewed([], kept=False)
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(analyzer.triage, "triage", interrupted)
+    monkeypatch.setattr(command, "triage", interrupted)
     result = run(site)
     assert (result.exit_code, result.stdout) == (2, "")
     assert "1 of 3 files are done. The same command goes on from there." in result.stderr

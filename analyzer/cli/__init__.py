@@ -1,0 +1,68 @@
+"""The command: parse options, call, print. It decides nothing.
+
+A file for each command, imported when the command is given: much of what they need takes long to
+import. options.py, reading.py and writing.py hold what they share.
+"""
+
+import sys
+from collections import UserDict
+from importlib import import_module
+from typing import Any
+
+import click
+
+from analyzer import __version__
+from analyzer.errors import Unusable
+from analyzer.words import clean
+
+COMMANDS = ("compare", "demo", "diagnose", "plan", "record", "rules", "triage", "trim")
+
+
+class _Files(UserDict[str, Any]):
+    """Name -> command, out of the file of that name."""
+
+    def __getitem__(self, name: str) -> click.Command:
+        command: click.Command = import_module(self.data[name]).command
+        return command
+
+
+class _OneLine(click.Group):
+    """Says what is wrong with a call in one line on standard error, with exit status 2."""
+
+    def main(self, *args: Any, **settings: Any) -> Any:
+        settings["standalone_mode"] = False
+        try:
+            status = super().main(*args, **settings)
+        except Unusable as problem:
+            status = complain(*problem.lines)
+        except click.exceptions.NoArgsIsHelpError as problem:
+            click.echo(problem.format_message())
+            status = 0
+        except click.ClickException as problem:
+            status = complain(f"{problem.format_message()} See whynolink --help.")
+        except click.Abort:
+            status = complain("stopped from the keyboard.")
+        sys.exit(status)
+
+
+def complain(*lines: str) -> int:
+    """Say on standard error what is wrong; the exit status."""
+    from analyzer.diagnosis import UNUSABLE  # takes long to import
+
+    for line in lines:
+        click.echo(f"whynolink: {clean(' '.join(line.split()))}", err=True)
+    return UNUSABLE
+
+
+@click.group(
+    cls=_OneLine,
+    commands=_Files({name: f"analyzer.cli.{name}" for name in COMMANDS}),
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+@click.version_option(__version__, prog_name="whynolink", message="%(prog)s %(version)s")
+def main() -> None:
+    """Say at which stage link-up from a PC to a controller stopped.
+
+    Reads recordings (pcap, pcapng, gzip) that were made on the PC while it tried to connect. Sends
+    nothing, and changes nothing.
+    """

@@ -1,0 +1,110 @@
+"""whynolink diagnose: recordings -> reports."""
+
+from collections.abc import Sequence
+
+import click
+
+from analyzer.cli import complain
+from analyzer.cli.options import controllers_option, limit_option, pc_option, site_option, told_by
+from analyzer.cli.reading import diagnosed
+from analyzer.cli.writing import keep_inputs, made_with, worst, write, write_sheet
+from analyzer.diagnosis import UNUSABLE, Diagnosis
+from analyzer.errors import NotARecording
+from analyzer.inputs.parcels import Limits
+from analyzer.reports.document import report
+from analyzer.reports.letter import letter
+from analyzer.reports.to_json import to_json
+from analyzer.reports.to_text import to_text
+
+MOST_COMPLAINTS = 20
+"""Lines about things that are no recordings; more are only counted."""
+
+
+@click.command(name="diagnose")
+@click.argument("inputs", metavar="INPUT...", nargs=-1, required=True)
+@controllers_option
+@pc_option
+@site_option
+@click.option(
+    "--write-site",
+    "new_sheet",
+    metavar="PATH",
+    help="Write a site sheet of what a good recording shows.",
+)
+@click.option(
+    "--format",
+    "layout",
+    type=click.Choice(["text", "json", "html", "letter"]),
+    default="text",
+    show_default=True,
+    help="A text to read, JSON for other programs, a page with pictures, or a reply to the site.",
+)
+@click.option("--output", metavar="PATH", help="Write to this file, not to the terminal.")
+@limit_option
+@click.option("--all", "everything", is_flag=True, help="Tell every finding and station in full.")
+def command(
+    inputs: Sequence[str],
+    controllers: Sequence[str],
+    pc: str | None,
+    sheet: str | None,
+    new_sheet: str | None,
+    layout: str,
+    output: str | None,
+    limit: int,
+    everything: bool,
+) -> int:
+    """Diagnose recordings; "-" is standard input.
+
+    An INPUT is a recording, or a parcel with recordings: a folder, a ZIP or tar archive, a mail.
+
+    Exit status: 0 no fault found, 1 at least one fault, 2 input or options unusable, 3 cannot tell.
+    """
+    told = told_by(controllers, pc, sheet)
+    keep_inputs(output, inputs)
+    diagnoses: list[Diagnosis] = []
+    refused: list[NotARecording] = []
+    unusable = 0
+    for name in inputs:
+        found = list(diagnosed(name, told, Limits(limit)))
+        usable = [one for one in found if isinstance(one, Diagnosis)]
+        diagnoses += usable
+        refused += [one for one in found if isinstance(one, NotARecording)]
+        unusable = unusable if usable else UNUSABLE
+    _complain_of(refused)
+    if diagnoses:
+        made = made_with(controllers, pc, limit, sheet)
+        on_screen = layout == "text" and output is None
+        beside = [] if on_screen else refused
+        write(_render(layout, diagnoses, everything, made, beside), output)
+    if new_sheet is not None:
+        from analyzer.reports.sheet import sheet as sheet_shown
+
+        write_sheet(sheet_shown(diagnoses), new_sheet)
+    return unusable or worst([one.status for one in diagnoses])
+
+
+def _complain_of(refused: Sequence[NotARecording]) -> None:
+    for problem in refused[:MOST_COMPLAINTS]:
+        complain(str(problem))
+    if len(refused) > MOST_COMPLAINTS:
+        complain(f"{len(refused) - MOST_COMPLAINTS:,} more files are no recordings.")
+
+
+def _render(
+    layout: str,
+    diagnoses: Sequence[Diagnosis],
+    everything: bool,
+    made: Sequence[str],
+    refused: Sequence[NotARecording],
+) -> str:
+    lines = [str(one) for one in refused]
+    match layout:
+        case "json":
+            return to_json(diagnoses, [(one.where, one.what, one.todo) for one in refused])
+        case "html":
+            from analyzer.reports.to_html import to_html  # takes long to import
+
+            return to_html(report(diagnoses, everything, pictures=True, made=made, refused=lines))
+        case "letter":
+            return to_text(letter(diagnoses, lines))
+    return to_text(report(diagnoses, everything, refused=lines))

@@ -1,0 +1,90 @@
+"""Options that several commands take, and how their values are read."""
+
+import string
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+
+from analyzer.cli.writing import reason
+from analyzer.errors import BadOption
+from analyzer.facts import Address, Hardware
+from analyzer.linkup import Told
+from analyzer.site import LARGEST, Site
+from analyzer.site import read as read_site
+
+controllers_option = click.option(
+    "--controller",
+    "controllers",
+    metavar="ADDRESS[:PORT]",
+    multiple=True,
+    help="The controller that the PC should reach; may be given again.",
+)
+pc_option = click.option("--pc", metavar="ADDRESS", help="The PC by its IPv4 or hardware address.")
+limit_option = click.option(
+    "--limit",
+    metavar="FACTOR",
+    type=click.IntRange(1, 1000),
+    default=1,
+    show_default=True,
+    help="Unpack this many times as much as is usual from a parcel.",
+)
+site_option = click.option(
+    "--site", "sheet", metavar="FILE", help="A site sheet: what is known on site."
+)
+
+
+def told_by(controllers: Sequence[str], pc: str | None = None, sheet: str | None = None) -> Told:
+    """What the options tell of the link-up."""
+    ends = tuple(read_controller(text) for text in controllers)
+    return Told(ends, _read_pc(pc), read_sheet(sheet) if sheet is not None else Site())
+
+
+def read_controller(text: str) -> tuple[Address, int | None]:
+    """Address and port; the port may be missing."""
+    if text.count(":") > 1:
+        todo = "Give its IPv4 address: link-up is judged for IPv4 only."
+        raise BadOption(f"{text!r} looks like an IPv6 address.", "--controller", todo)
+    address, colon, port = text.partition(":")
+    number = int(port) if port.isascii() and port.isdigit() else 0
+    if colon and not 0 < number < 1 << 16:
+        raise BadOption(f"{port!r} is not a port.", "--controller", "Give a number, 1 to 65535.")
+    return read_address(address, "--controller"), number or None
+
+
+def _read_pc(text: str | None) -> Address | Hardware | None:
+    if text is None:
+        return None
+    digits = text.replace("-", "").replace(":", "")
+    if len(digits) == 12 and all(digit in string.hexdigits for digit in digits):
+        return Hardware(int(digits, 16))
+    return read_address(text, "--pc")
+
+
+def read_mask(text: str | None) -> Address | None:
+    """A mask, such as 255.255.255.0."""
+    mask = None if text is None else read_address(text, "--mask")
+    if mask is not None and not mask.is_mask:
+        raise BadOption(f"{text!r} is not a mask.", "--mask", "Give one such as 255.255.255.0.")
+    return mask
+
+
+def read_address(text: str, option: str) -> Address:
+    """An IPv4 address; the option is named where it is none."""
+    try:
+        return Address.parse(text)
+    except ValueError:
+        todo = "Give four numbers with dots, such as 192.0.2.60."
+        raise BadOption(f"{text!r} is not an IPv4 address.", option, todo) from None
+
+
+def read_sheet(name: str) -> Site:
+    """The site sheet in a file."""
+    path = Path(name)
+    try:
+        with path.open("rb") as stream:
+            octets = stream.read(LARGEST + 1)
+    except (OSError, ValueError) as problem:
+        why = reason(problem)
+        raise BadOption(f"cannot be read: {why}.", name, "Check the path after --site.") from None
+    return read_site(octets, path.name)

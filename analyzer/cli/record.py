@@ -1,0 +1,100 @@
+"""whynolink record: an adapter -> a recording, and the link-up as it comes up."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from ipaddress import IPv4Address
+from pathlib import Path
+
+import click
+
+from analyzer import __version__
+from analyzer.cli import complain
+from analyzer.cli.options import told_by
+from analyzer.cli.writing import write
+from analyzer.diagnosis import diagnose
+from analyzer.inputs import open_recording
+from analyzer.recorder import adapters, capture, running
+from analyzer.recorder.pieces import Pieces
+from analyzer.reports import recording as words
+from analyzer.reports.document import report
+from analyzer.reports.live import Live
+from analyzer.reports.to_text import to_text
+from rules import all_rules
+
+MEGA = 10**6
+
+
+@click.command(name="record")
+@click.argument("adapter", required=False)
+@click.option("--list", "only_list", is_flag=True, help="List the adapters and do nothing else.")
+@click.option(
+    "--controller",
+    "controllers",
+    metavar="ADDRESS[:PORT]",
+    multiple=True,
+    help="The controller that the PC is to reach; may be given again.",
+)
+@click.option(
+    "--minutes",
+    type=click.FloatRange(0, 10080, min_open=True),
+    default=10,
+    show_default=True,
+    help="End after this time.",
+)
+@click.option(
+    "--megabytes",
+    type=click.IntRange(4, 100_000),
+    default=100,
+    show_default=True,
+    help="Room on the disk; it is used in four pieces, and the oldest gives way.",
+)
+@click.option("--keep-on", is_flag=True, help="Go on when the link-up is complete.")
+@click.option("--output", metavar="PATH", help="Record into this file.")
+def command(
+    adapter: str | None,
+    only_list: bool,
+    controllers: Sequence[str],
+    minutes: float,
+    megabytes: int,
+    keep_on: bool,
+    output: str | None,
+) -> int:
+    """Record on ADAPTER and show the stages of the link-up as they come up.
+
+    Without ADAPTER, the one whose network the controller is in, or the only one with a link.
+    Nothing is sent. The recording ends by itself when the link-up stays complete for 30 s. Exit
+    status as of diagnose.
+    """
+    known = adapters.adapters()
+    if only_list:
+        write(to_text(words.adapter_list(known)), None)
+        return 0
+    told = told_by(controllers)
+    addresses = [IPv4Address(int(address)) for address, _ in told.controllers]
+    chosen = adapters.choose(known, adapter, addresses)
+    warned = list(adapters.warnings(chosen, known, addresses))
+    click.echo(to_text([*words.adapter_list(known, chosen), *words.warned(warned)]))
+
+    source = capture.Source(chosen.name)
+    interface = running.described(chosen, source.link)
+    began = datetime.now()
+    path = Path(output or f"whynolink-{began:%Y%m%d-%H%M%S}.pcapng")
+    made_with = f"whynolink {__version__}"
+    head = running.head(interface, made_with, list(words.comments(known, chosen, controllers)))
+    pieces = Pieces(path, head, megabytes * MEGA)
+    with running.Recorder(source, pieces) as recorder:
+        at = f"{began:%H:%M:%S}"
+        click.echo(to_text(words.begins(chosen, path, at, minutes * 60, megabytes * MEGA)))
+        watch, live = running.Watch(recorder, interface, all_rules(), told), Live()
+        try:
+            for elapsed, linked, diagnosis in watch.looks(minutes * 60, keep_on):
+                for line in live.lines(diagnosis, elapsed, linked):
+                    click.echo(line)
+        except KeyboardInterrupt:
+            click.echo()
+    paths = list(pieces.paths)
+    more = f" and {len(paths) - 1} more" if len(paths) > 1 else ""
+    with running.Together(paths) as stream:
+        diagnosis = diagnose(open_recording(stream, f"{paths[0].name}{more}"), all_rules(), told)
+    click.echo(to_text([*report([diagnosis]), *words.ended(watch.ended, recorder)]), nl=False)
+    return diagnosis.status if recorder.problem is None else complain(str(recorder.problem))

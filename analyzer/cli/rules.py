@@ -1,0 +1,23 @@
+"""whynolink rules: what is looked for."""
+
+import click
+
+from analyzer.cli.writing import write
+from analyzer.errors import BadOption
+from analyzer.reports.explain import explanation, rule_list
+from analyzer.reports.to_text import to_text
+from rules import all_rules
+
+
+@click.command(name="rules")
+@click.argument("name", required=False)
+def command(name: str | None) -> int:
+    """List what is looked for, or explain the rule NAME."""
+    known = {rule.slug: rule for rule in all_rules()}
+    if name is None:
+        write(to_text(rule_list(list(known.values()))), None)
+    elif name.lower() in known:
+        write(to_text(explanation(known[name.lower()])), None)
+    else:
+        raise BadOption("is not a rule.", name, "List them with: whynolink rules")
+    return 0

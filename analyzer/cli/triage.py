@@ -1,0 +1,172 @@
+"""whynolink triage: many recordings -> one table."""
+
+import os
+import sys
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from tempfile import TemporaryFile
+from urllib.parse import quote
+
+import click
+
+from analyzer.cli import complain
+from analyzer.cli.options import controllers_option, limit_option, pc_option, told_by
+from analyzer.cli.writing import is_same_file, made_with, worst, write
+from analyzer.diagnosis import UNUSABLE
+from analyzer.errors import BadOption, NotARecording, Unusable
+from analyzer.inputs.parcels import unpack
+from analyzer.inputs.records import Recording
+from analyzer.reports.ranking import columns, ranked, ranking, rows_to_json
+from analyzer.reports.row import Row
+from analyzer.reports.to_csv import to_csv
+from analyzer.reports.to_text import to_text
+from analyzer.triage import Order, Sent, files_in, fingerprint, triage
+from analyzer.words import clean
+from rules import all_rules
+
+
+@click.command(name="triage")
+@click.argument("inputs", metavar="FOLDER_OR_FILE...", nargs=-1, required=True)
+@controllers_option
+@pc_option
+@click.option(
+    "--format",
+    "layout",
+    type=click.Choice(["text", "html", "json", "csv"]),
+    default="text",
+    show_default=True,
+    help="A text to read, a page, JSON for other programs, or a table for a spreadsheet.",
+)
+@click.option("--output", metavar="PATH", help="Write to this file, not to the terminal.")
+@click.option(
+    "--reports", metavar="FOLDER", help="Write the page of each recording there, and link to it."
+)
+@click.option(
+    "--keep", metavar="FOLDER", help="Keep results there, not in your own folder for settings."
+)
+@limit_option
+def command(
+    inputs: Sequence[str],
+    controllers: Sequence[str],
+    pc: str | None,
+    layout: str,
+    output: str | None,
+    reports: str | None,
+    keep: str | None,
+    limit: int,
+) -> int:
+    """Review many recordings side by side: one table, worst first.
+
+    Parcels are opened. Hidden files in folders are left out. Results are kept; stopped and started
+    again, it takes up where it was. Exit status as of diagnose.
+    """
+    order = Order(
+        rules=all_rules,
+        told=told_by(controllers, pc),
+        made=made_with(controllers, pc, limit),
+        limit=limit,
+        judged_by=fingerprint(all_rules()),
+        keep=_keep(keep),
+        reports=None if reports is None else _folder(reports, "--reports"),
+    )
+    if output is not None and (
+        any(is_same_file(Path(output), name) for name in inputs) or _is_recording(output)
+    ):
+        raise BadOption("would be overwritten.", output, "Name another file with --output.")
+    own = [Path(path) for path in (output, order.reports, order.keep) if path is not None]
+    files = files_in(inputs, without=own)
+    if not files:
+        raise NotARecording("holds no files.", " ".join(inputs), "Name a folder with recordings.")
+    rows = ranked(_reviewed(files, order))
+    links = {row.report: _link(Path(reports or "", row.report), output) for row in rows}
+    write(_render_rows(layout, rows, links, order.made, reports), output)
+    statuses = [row.status for row in rows]
+    if UNUSABLE in statuses:
+        unread = f"{statuses.count(UNUSABLE):,} of {len(rows):,}"
+        return complain(f"{unread} could not be read: the table says why, and what to do.")
+    return worst(statuses)
+
+
+def _reviewed(files: Sequence[Sent], order: Order) -> list[Row]:
+    """The rows of all files, with a count and the time left where somebody watches."""
+    rows: list[Row] = []
+    done = kept = 0
+    watched = sys.stderr.isatty()
+    try:
+        with click.progressbar(
+            length=len(files), label="Reviewing", show_pos=True, file=sys.stderr, hidden=not watched
+        ) as bar:
+            for one in triage(files, order):
+                rows += one.rows
+                done, kept = done + 1, kept + one.kept
+                bar.update(1)
+    except KeyboardInterrupt:
+        what = f"{done:,} of {len(files):,} files are done."
+        todo = "The same command goes on from there." if order.keep else ""
+        raise Unusable(what, "stopped from the keyboard", todo) from None
+    if watched and order.keep is not None:
+        taken = f"{kept:,} of {len(files):,} were there already" if kept else "none was there yet"
+        click.echo(f"Results are kept in {clean(str(order.keep))} ({taken}).", err=True)
+    return rows
+
+
+def _render_rows(
+    layout: str,
+    rows: Sequence[Row],
+    links: Mapping[str, str],
+    made: Sequence[str],
+    reports: str | None,
+) -> str:
+    match layout:
+        case "json":
+            return rows_to_json(rows, links)
+        case "csv":
+            return to_csv(columns(rows, links))
+        case "html":
+            from analyzer.reports.to_html import to_html  # takes long to import
+
+            return to_html(ranking(rows, made, reports or "", links))
+    return to_text(ranking(rows, made, reports or ""))
+
+
+def _keep(folder: str | None) -> Path | None:
+    """Where results are kept; a folder that nobody named may be missing."""
+    if folder is not None:
+        return _folder(folder, "--keep")
+    try:
+        own = Path(click.get_app_dir("whynolink", roaming=False), "triage")
+        return _folder(str(own), "--keep")
+    except BadOption as problem:
+        click.echo(f"whynolink: results are not kept. {clean(str(problem))}", err=True)
+        return None
+
+
+def _folder(text: str, option: str) -> Path:
+    """A folder that can be written to, made where it is missing."""
+    try:
+        folder = Path(text)
+        folder.mkdir(parents=True, exist_ok=True)
+        TemporaryFile(dir=folder).close()
+    except (OSError, ValueError) as problem:
+        why = getattr(problem, "strerror", None) or "not a usable folder name"
+        raise BadOption(f"cannot be written: {why}.", text, f"Choose another {option}.") from None
+    return folder
+
+
+def _link(page: Path, output: str | None) -> str:
+    """The address of a page from where the table lies."""
+    start = Path.cwd() if output is None else Path(output).parent.resolve()
+    try:
+        return quote(Path(os.path.relpath(page.resolve(), start)).as_posix())
+    except ValueError:  # on another drive
+        return page.resolve().as_uri()
+
+
+def _is_recording(name: str) -> bool:
+    """Whether a file is a recording, or holds one."""
+    try:
+        return Path(name).is_file() and any(
+            isinstance(one, Recording) for one in unpack(Path(name), name)
+        )
+    except (OSError, ValueError):
+        return False

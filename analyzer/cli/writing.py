@@ -1,0 +1,81 @@
+"""What commands print, write and end with."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+
+from analyzer import __version__
+from analyzer.cli.reading import STANDARD_INPUT
+from analyzer.diagnosis import CANNOT_TELL, FAULT
+from analyzer.errors import BadOption
+
+
+def write(text: str, output: str | None) -> None:
+    """Print a text, or write it into a file."""
+    if output is None:
+        click.echo(text, nl=False)
+        return
+    try:
+        Path(output).write_text(text, encoding="utf-8", newline="\n")
+    except (OSError, ValueError) as problem:
+        why = reason(problem)
+        raise BadOption(f"cannot be written: {why}.", output, "Choose another --output.") from None
+
+
+def write_sheet(text: str | None, name: str) -> None:
+    """Write a new sheet; one that is there already is left alone: somebody filled it in."""
+    if text is None:
+        todo = "Give a recording in which the controller answers."
+        raise BadOption("no sheet is written: no link-up here works.", "--write-site", todo)
+    try:
+        with Path(name).open("x", encoding="utf-8", newline="\n") as stream:
+            stream.write(text)
+    except (OSError, ValueError) as problem:
+        why = reason(problem)
+        raise BadOption(f"cannot be written: {why}.", name, "Choose another path.") from None
+
+
+def reason(problem: Exception) -> str:
+    """Why a file cannot be opened, as part of a sentence."""
+    return getattr(problem, "strerror", None) or "not a usable file name"
+
+
+def keep_inputs(output: str | None, inputs: Sequence[str]) -> None:
+    """Raises BadOption where writing would replace an input, or a file in a folder that is one."""
+    if output is not None and any(_is_input(output, name) for name in inputs):
+        todo = "Name another file, in another folder, with --output."
+        raise BadOption("would be overwritten.", output, todo)
+
+
+def _is_input(output: str, name: str) -> bool:
+    try:
+        path, given = Path(output).resolve(strict=True), Path(name).resolve()
+    except (OSError, ValueError):
+        return False
+    return is_same_file(path, name) or (name != STANDARD_INPUT and given in path.parents)
+
+
+def is_same_file(path: Path, name: str) -> bool:
+    """Whether a path and the name of an input mean one file."""
+    try:
+        return name != STANDARD_INPUT and path.samefile(name)
+    except (OSError, ValueError):
+        return False
+
+
+def worst(statuses: Sequence[int]) -> int:
+    """A fault counts before what cannot be told, and that before no fault."""
+    return min(statuses, key=lambda status: (status != FAULT, status != CANNOT_TELL))
+
+
+def made_with(
+    controllers: Sequence[str], pc: str | None, limit: int, sheet: str | None = None
+) -> tuple[str, str]:
+    """By which version and with which options, for the end of a report."""
+    told = [f"--controller {text}" for text in controllers] + ([f"--pc {pc}"] if pc else [])
+    if limit > 1:
+        told.append(f"--limit {limit}")
+    if sheet is not None:
+        told.append(f"--site {Path(sheet).name}")
+    return f"whynolink {__version__}", f"Options: {' '.join(told) or 'none'}"
