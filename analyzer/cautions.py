@@ -29,6 +29,10 @@ FIXED_ENTRY = (
     "An entry by hand stays when the unit is replaced, and then leads to nobody or to the wrong "
     "unit. Note it down and remove it then."
 )
+SESSIONS_END = (
+    "Taking it back ends every session that goes over it. Make sure that no machine depends on one "
+    "of them, and ask whoever is responsible."
+)
 LINK_DROPS = (
     "This drops the link for a moment, and every session over it. Make sure that no machine "
     "depends on one of them, and ask whoever is responsible."

@@ -92,6 +92,13 @@ class Plan:
         return network(self.controller.address, self.controller.mask or self.mask)
 
     @property
+    def router(self) -> Address | None:
+        """The router that leads from the PC to the controller's network, None where there is none
+        between.
+        """
+        return self.adapter.gateway if self.adapter and self.way is Way.ROUTER else None
+
+    @property
     def changes_address(self) -> bool:
         """Whether the PC is to take another address than it has."""
         return self.adapter is None or self.pc != self.adapter.address

@@ -1,142 +1,219 @@
-"""The commands that a plan prints: what to type on which kind of PC, what it changes, how to undo
-it. They are printed only, never run.
+"""The commands that a plan prints: what to type on which kind of PC, what it changes, what is seen
+when it worked, how to undo it. They are printed only, never run.
 
 The systems' own commands, by their published help (from memory); those with ip are run in a test.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 
-from analyzer.cautions import ADDRESS_CHANGE, FIXED_ENTRY
-from analyzer.planning import Entry, Plan, Way, length
+from analyzer.cautions import ADDRESS_CHANGE, FIXED_ENTRY, SESSIONS_END
+from analyzer.planning import Entry, Plan, length
+from analyzer.words import say
 
 READ_IT = "HARDWARE-ADDRESS"
 """Stands for what has to be read from the label first."""
+NOTHING = "Changes nothing."
+LASTS = "It outlasts a restart of the PC."
+GOES = "It is gone after a restart of the PC."
+
+
+class Task(StrEnum):
+    """What a command is for, in the order in which they are typed."""
+
+    LOOK = "look"
+    ADDRESS = "address"
+    ROUTE = "route"
+    ROUTES = "routes"
+    ENTRY = "entry"
+    PING = "ping"
+    NEIGHBOURS = "neighbours"
+
+
+@dataclass(frozen=True, slots=True)
+class Undo:
+    """What takes a command back. where: in which case, empty where it always does."""
+
+    typed: str
+    where: str = ""
+    caution: str = SESSIONS_END
 
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """Something to type. undo: the command that takes it back, empty where nothing is changed."""
+    """Something to type, with what it changes. undo: empty where it changes nothing."""
 
-    to: str
     typed: str
-    changes: str
-    undo: str = ""
+    changes: str = NOTHING
+    undo: tuple[Undo, ...] = ()
+    to: str = ""
+    success: str = ""
     caution: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class System:
-    """A kind of PC, by the command that it has.
+    """A kind of PC, with what it has for each task.
 
     The commands are templates: pc, mask, length, controller, hardware and colons (the same written
-    with colons), far (the controller's network) and gateway. stays: whether what is set outlasts a
-    restart.
+    with colons), far (the controller's network), gateway, and next (whose hardware address the PC
+    needs).
     """
 
     name: str
     rights: str
-    look: str
-    address: str
-    address_undo: str
-    address_changes: str
-    route: str
-    route_undo: str
-    neighbours: str
-    entry: str
-    entry_undo: str
-    ping: str
-    stays: bool
+    commands: Mapping[Task, Command]
 
+
+TO = {
+    Task.LOOK: "See what is set now, and note it",
+    Task.ADDRESS: "Give the adapter the address {pc}, if it does not have it yet",
+    Task.ROUTE: "Name the router to {far}",
+    Task.ROUTES: "See the table of routes",
+    Task.ENTRY: "Enter {controller} in the neighbour table (ARP table)",
+    Task.PING: "Send four pings",
+    Task.NEIGHBOURS: "See the neighbour table (ARP table)",
+}
+SUCCESS = {
+    Task.LOOK: "it shows the adapter with its address.",
+    Task.ADDRESS: "the first command shows {pc} for the adapter.",
+    Task.ROUTE: "the next command shows {gateway} for that network.",
+    Task.ROUTES: "it shows {gateway} for {far}.",
+    Task.ENTRY: "the last command shows {controller} with the hardware address of the label.",
+    Task.PING: "four answers come from {controller}. Some controllers do not answer by design.",
+    Task.NEIGHBOURS: "it shows a hardware address for {next}.",
+}
+CAUTION = {
+    Task.ADDRESS: ADDRESS_CHANGE,
+    Task.ROUTE: ADDRESS_CHANGE,
+    Task.ENTRY: FIXED_ENTRY,
+}
+ONE_MORE = "The adapter gets one more address and keeps those it has, until a restart of the PC."
+ROUTED = "Packets for {far} go to {gateway}."
+ENTERED = "The PC no longer asks for this hardware address."
 
 SYSTEMS = (
     System(
-        name="PC with netsh",
-        rights="Type these in a command window that was opened as administrator.",
-        look="netsh interface ip show addresses",
-        address='netsh interface ip set address "ADAPTER" static {pc} {mask}',
-        address_undo='netsh interface ip set address "ADAPTER" dhcp',
-        address_changes="Replaces the adapter's address, mask and gateway; it outlasts a restart. "
-        "The undo is for an adapter that got its address by itself. Otherwise repeat the command "
-        "with the numbers noted before.",
-        route='netsh interface ip add route {far} "ADAPTER" {gateway}',
-        route_undo='netsh interface ip delete route {far} "ADAPTER" {gateway}',
-        neighbours="netsh interface ip show neighbors",
-        entry='netsh interface ip add neighbors "ADAPTER" {controller} {hardware}',
-        entry_undo='netsh interface ip delete neighbors "ADAPTER" {controller}',
-        ping="ping -n 4 {controller}",
-        stays=True,
+        "Windows (netsh)",
+        "Type these in a command window that was opened as administrator.",
+        {
+            Task.LOOK: Command("netsh interface ip show addresses"),
+            Task.ADDRESS: Command(
+                'netsh interface ip set address "ADAPTER" static {pc} {mask}',
+                "Replaces the adapter's address, mask and gateway: what the PC does over them ends."
+                f" {LASTS}",
+                (
+                    Undo(
+                        'netsh interface ip set address "ADAPTER" dhcp',
+                        "where the address was automatic (DHCP) before",
+                    ),
+                    Undo(
+                        'netsh interface ip set address "ADAPTER" static ADDRESS MASK GATEWAY',
+                        "where the address was fixed before, with the numbers noted; leave out "
+                        "GATEWAY where there was none",
+                        ADDRESS_CHANGE,
+                    ),
+                ),
+            ),
+            Task.ROUTE: Command(
+                'netsh interface ip add route {far} "ADAPTER" {gateway}',
+                f"{ROUTED} {LASTS}",
+                (Undo('netsh interface ip delete route {far} "ADAPTER" {gateway}'),),
+            ),
+            Task.ROUTES: Command("netsh interface ip show route"),
+            Task.ENTRY: Command(
+                'netsh interface ip add neighbors "ADAPTER" {controller} {hardware}',
+                f"{ENTERED} {LASTS}",
+                (Undo('netsh interface ip delete neighbors "ADAPTER" {controller}'),),
+            ),
+            Task.PING: Command("ping -n 4 {controller}"),
+            Task.NEIGHBOURS: Command("netsh interface ip show neighbors"),
+        },
     ),
     System(
-        name="PC with ip",
-        rights="Type these in a terminal; sudo asks for the administrator's password.",
-        look="ip address show",
-        address="sudo ip address add {pc}/{length} dev ADAPTER",
-        address_undo="sudo ip address del {pc}/{length} dev ADAPTER",
-        address_changes="Gives the adapter one more address, until a restart. A network manager "
-        "may take it away again.",
-        route="sudo ip route add {far} via {gateway} dev ADAPTER",
-        route_undo="sudo ip route del {far} via {gateway} dev ADAPTER",
-        neighbours="ip neigh show dev ADAPTER",
-        entry="sudo ip neigh replace {controller} lladdr {colons} dev ADAPTER",
-        entry_undo="sudo ip neigh del {controller} dev ADAPTER",
-        ping="ping -c 4 {controller}",
-        stays=False,
+        "Linux (ip)",
+        "Type these in a terminal; sudo asks for the administrator's password.",
+        {
+            Task.LOOK: Command("ip address show"),
+            Task.ADDRESS: Command(
+                "sudo ip address add {pc}/{length} dev ADAPTER",
+                f"{ONE_MORE} A network manager may take it away again.",
+                (Undo("sudo ip address del {pc}/{length} dev ADAPTER"),),
+            ),
+            Task.ROUTE: Command(
+                "sudo ip route add {far} via {gateway} dev ADAPTER",
+                f"{ROUTED} {GOES}",
+                (Undo("sudo ip route del {far} via {gateway} dev ADAPTER"),),
+            ),
+            Task.ROUTES: Command("ip route show"),
+            Task.ENTRY: Command(
+                "sudo ip neigh replace {controller} lladdr {colons} dev ADAPTER",
+                f"{ENTERED} {GOES}",
+                (Undo("sudo ip neigh del {controller} dev ADAPTER"),),
+            ),
+            Task.PING: Command("ping -c 4 {controller}"),
+            Task.NEIGHBOURS: Command("ip neigh show dev ADAPTER"),
+        },
     ),
     System(
-        name="PC with ifconfig and networksetup",
-        rights="Type these in a terminal; sudo asks for the administrator's password. The names of "
-        "the adapters: networksetup -listallhardwareports",
-        look="ifconfig -a",
-        address="sudo ifconfig ADAPTER inet {pc} netmask {mask} alias",
-        address_undo="sudo ifconfig ADAPTER inet {pc} -alias",
-        address_changes="Gives the adapter one more address, until a restart.",
-        route="sudo route add -net {far} {gateway}",
-        route_undo="sudo route delete -net {far} {gateway}",
-        neighbours="arp -an",
-        entry="sudo arp -s {controller} {colons}",
-        entry_undo="sudo arp -d {controller}",
-        ping="ping -c 4 {controller}",
-        stays=False,
+        "macOS (ifconfig, route, arp)",
+        "Type these in a terminal; sudo asks for the administrator's password. Which adapter has "
+        "which name is told by: networksetup -listallhardwareports",
+        {
+            Task.LOOK: Command("ifconfig -a"),
+            Task.ADDRESS: Command(
+                "sudo ifconfig ADAPTER inet {pc} netmask {mask} alias",
+                ONE_MORE,
+                (Undo("sudo ifconfig ADAPTER inet {pc} -alias"),),
+            ),
+            Task.ROUTE: Command(
+                "sudo route add -net {far} {gateway}",
+                f"{ROUTED} {GOES}",
+                (Undo("sudo route delete -net {far} {gateway}"),),
+            ),
+            Task.ROUTES: Command("netstat -rn -f inet"),
+            Task.ENTRY: Command(
+                "sudo arp -s {controller} {colons}",
+                f"{ENTERED} {GOES}",
+                (Undo("sudo arp -d {controller}"),),
+            ),
+            Task.PING: Command("ping -c 4 {controller}"),
+            Task.NEIGHBOURS: Command("arp -an"),
+        },
     ),
 )
 
 
 def commands(plans: Sequence[Plan], system: System) -> list[Command]:
-    """What to type for all plans, each command once."""
-    return list(dict.fromkeys(one for plan in plans for one in _commands(plan, system)))
+    """What to type for all plans, each command once, in the order of the tasks."""
+    filled = (
+        _filled(task, system, plan) for task in Task for plan in plans if task in _tasks(plan)
+    )
+    return list(dict.fromkeys(filled))
 
 
-def _commands(plan: Plan, system: System) -> Iterator[Command]:
-    values = _values(plan)
-    lasts = "It outlasts a restart." if system.stays else "It is gone after a restart."
-    yield Command("See what is set now, and note it", system.look, "Changes nothing.")
+def _tasks(plan: Plan) -> Iterator[Task]:
+    yield Task.LOOK
     if plan.pc is not None:
-        yield Command(
-            f"Give the adapter the address {plan.pc}",
-            system.address.format_map(values),
-            system.address_changes,
-            system.address_undo.format_map(values),
-            ADDRESS_CHANGE,
-        )
-    if plan.way is Way.ROUTER:
-        yield Command(
-            f"Name the router to {values['far']}",
-            system.route.format_map(values),
-            f"Packets for that network go to {values['gateway']}. {lasts}",
-            system.route_undo.format_map(values),
-            ADDRESS_CHANGE,
-        )
+        yield Task.ADDRESS
+    if plan.router is not None:
+        yield from (Task.ROUTE, Task.ROUTES)
     if plan.entry in (Entry.NEEDED, Entry.LABEL_MISSING):
-        yield Command(
-            f"Enter {plan.controller.address} in the neighbour table (ARP table)",
-            system.entry.format_map(values),
-            f"The PC no longer asks for this hardware address. {lasts}",
-            system.entry_undo.format_map(values),
-            FIXED_ENTRY,
-        )
-    yield Command("Send four pings", system.ping.format_map(values), "Changes nothing.")
-    yield Command("See the neighbour table (ARP table)", system.neighbours, "Changes nothing.")
+        yield Task.ENTRY
+    yield from (Task.PING, Task.NEIGHBOURS)
+
+
+def _filled(task: Task, system: System, plan: Plan) -> Command:
+    values, command = _values(plan), system.commands[task]
+    return Command(
+        typed=say(command.typed, values),
+        changes=say(command.changes, values),
+        undo=tuple(Undo(say(one.typed, values), one.where, one.caution) for one in command.undo),
+        to=say(TO[task], values),
+        success=say(SUCCESS[task], values),
+        caution=CAUTION.get(task, ""),
+    )
 
 
 def _values(plan: Plan) -> dict[str, object]:
@@ -150,5 +227,6 @@ def _values(plan: Plan) -> dict[str, object]:
         "hardware": written,
         "colons": written if hardware is None else written.replace("-", ":"),
         "far": plan.far,
-        "gateway": plan.adapter.gateway if plan.adapter is not None else None,
+        "gateway": plan.router,
+        "next": plan.router or plan.controller.address,
     }

@@ -24,24 +24,25 @@ ABOUT = {
     "adapters": "The PC's other adapters",
 }
 FOUND = {
-    "host number": "{address} is a number for a host: {first} to {last}.",
-    "network number": "{address} is the number of the network itself. Hosts have {first} to "
+    "host number": "A device can have {address}: its network has {first} to {last}.",
+    "network number": "{address} is the number of the network itself. Devices have {first} to "
     "{last}.",
-    "broadcast number": "{address} is the network's broadcast number. Hosts have {first} to "
-    "{last}.",
-    "reserved": "{address} is reserved: no host can have it.",
+    "broadcast number": "{address} calls everybody in the network (broadcast). Devices have "
+    "{first} to {last}.",
+    "reserved": "{address} is reserved: no device can have it.",
     "self-assigned": "{address} is one that a PC gives itself where nobody gives it one.",
     "taken": "{address} is taken already, by {owner}.",
-    "own address": "{address} is nobody else's in this sheet.",
+    "own address": "Nobody else in this sheet has {address}.",
     "same network": "Both are in {pc}.",
     "router": "The PC is in {pc}, the controller in {controller}. The router {gateway} has to know "
     "both.",
     "other network": "By the PC's mask the PC is in {pc}; by its own mask the controller is in "
-    "{controller}. There is no router for both.",
+    "{controller}. No router between the two is named.",
     "masks differ": "The PC has {pc}, the controller {controller}. Find out which one the plant "
     "uses.",
     "gateway inside": "{gateway} is in the network of {own}.",
-    "gateway outside": "{gateway} is no host in the network of {own}: it cannot be reached.",
+    "gateway outside": "{gateway} is no device in the network of {own}: it cannot be reached from "
+    "there.",
     "gateway is itself": "{gateway} is the address of the station itself.",
     "adapters overlap": "Another adapter has {other}, this one {pc}. The PC may send through the "
     "wrong one.",
@@ -83,14 +84,16 @@ def plan_report(plans: Sequence[Plan]) -> list[Block]:
     blocks += [Heading("Cables"), Listing([Step(STRAIGHT), Step(CROSSED)]), pins()]
     blocks += [Paragraph(" ".join(SOURCES))]
     for system in SYSTEMS:
-        blocks += [Heading(f"Commands: {system.name}"), Paragraph(system.rights)]
-        blocks += [Paragraph(PLACEHOLDER)]
+        blocks += [Heading(f"Commands for {system.name}"), Paragraph(system.rights), Paragraph(HOW)]
         for command in commands(plans, system):
             blocks += _command(command)
     return blocks
 
 
-PLACEHOLDER = "Put the adapter's name, as the first command shows it, in the place of ADAPTER."
+HOW = (
+    "Put the adapter's name, as the first command shows it, in the place of ADAPTER. Undo only "
+    "what you have set, the last first."
+)
 
 
 def verdict(plans: Sequence[Plan]) -> str:
@@ -185,11 +188,14 @@ def entry(plan: Plan) -> str:
 
 
 def _command(command: Command) -> Iterator[Block]:
-    yield Listing([Step(f"{command.to}. {command.changes}", command.caution)])
+    yield Heading(command.to, 3)
+    yield Listing([Step(command.changes, command.caution)])
     yield Typed(command.typed)
-    if command.undo:
-        yield Paragraph("To undo it:")
-        yield Typed(command.undo)
+    yield Paragraph(f"What success looks like: {command.success}")
+    for undo in command.undo:
+        where = f", {undo.where}" if undo.where else ""
+        yield Listing([Step(f"To undo it{where}:", undo.caution)])
+        yield Typed(undo.typed)
 
 
 def steps(plans: Sequence[Plan]) -> list[Step]:
@@ -265,9 +271,15 @@ def _set(plans: Sequence[Plan]) -> Iterator[Step]:
 def _try(plans: Sequence[Plan]) -> Iterator[Step]:
     yield Step("Start a recording on that adapter, and wait 5 s.")
     yield Step("Ping the controller. Some controllers do not answer pings by design.")
-    yield Step(
-        "See the neighbour table: the controller's hardware address is the one on its label."
-    )
+    if any(one.way is Way.SAME_NETWORK for one in plans):
+        yield Step(
+            "See the neighbour table: the controller's hardware address is the one on its label."
+        )
+    for router in dict.fromkeys(one.router for one in plans if one.router is not None):
+        yield Step(
+            f"See the neighbour table: it has the router {router}. What is behind a router is not "
+            "in it."
+        )
     crowded = any(one.controller.sessions or one.controller.others for one in plans)
     if crowded:
         yield Step(

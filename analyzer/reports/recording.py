@@ -3,16 +3,13 @@
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from analyzer.cautions import ADDRESS_CHANGE
 from analyzer.diagnosis import Step
 from analyzer.recorder.adapters import Adapter, Trouble, Warned
 from analyzer.recorder.running import Ended, Recorder
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
 from analyzer.words import clean, count, listed, say, seconds
 
-ADDRESS_CHANGE = (
-    "Changing an address on a live network can cut off another device. Ask whoever is responsible "
-    "for the network and the machine first."
-)
 WORDS: dict[Trouble, tuple[str, str, str]] = {
     Trouble.NO_LINK: (
         "The adapter {adapter} has no link.",

@@ -105,7 +105,9 @@ def test_commands_fit_a_terminal_and_are_not_wrapped() -> None:
         for one in commands(planned(LONGEST), system):
             assert len(one.typed) <= 80
             assert one.typed in told
-            assert not one.undo or one.undo in told
+            for undo in one.undo:
+                assert len(undo.typed) <= 80
+                assert undo.typed in told
 
 
 def by(system: str, text: str = PRESS) -> list[Command]:
@@ -114,16 +116,29 @@ def by(system: str, text: str = PRESS) -> list[Command]:
 
 
 def test_commands_with_netsh() -> None:
-    typed = [one.typed for one in by("PC with netsh")]
-    undone = [one.undo for one in by("PC with netsh") if one.undo]
+    typed = [one.typed for one in by("Windows")]
+    undone = [undo.typed for one in by("Windows") for undo in one.undo]
     assert 'netsh interface ip set address "ADAPTER" static 192.0.2.15 255.255.255.0' in typed
     assert 'netsh interface ip add neighbors "ADAPTER" 192.0.2.60 00-00-5e-00-53-60' in typed
     assert 'netsh interface ip delete neighbors "ADAPTER" 192.0.2.60' in undone
-    assert 'netsh interface ip set address "ADAPTER" dhcp' in undone
+
+
+def test_undo_of_an_address_asks_what_was_there_before() -> None:
+    """An automatic address and a fixed one are taken back by commands of their own."""
+    (address,) = [one for one in by("Windows") if " set address " in one.typed]
+    automatic, fixed = address.undo
+    assert automatic.typed == 'netsh interface ip set address "ADAPTER" dhcp'
+    assert "automatic" in automatic.where
+    assert fixed.typed.endswith(" static ADDRESS MASK GATEWAY")
+    assert "fixed" in fixed.where
+    assert (automatic.caution, fixed.caution) == (cautions.SESSIONS_END, cautions.ADDRESS_CHANGE)
+    told = " ".join(to_text(plan_report(planned(PRESS))).split())
+    for undo in address.undo:
+        assert f"CAUTION: {undo.caution} To undo it, {undo.where}: {undo.typed}" in told
 
 
 def test_commands_where_a_router_lies_between() -> None:
-    typed = [one.typed for one in by("PC with ip", ROUTED)]
+    typed = [one.typed for one in by("Linux", ROUTED)]
     assert "sudo ip route add 198.51.100.0/24 via 192.0.2.1 dev ADAPTER" in typed
     assert not any("neigh replace" in one for one in typed)
 
@@ -134,12 +149,15 @@ def test_what_changes_something_says_so_is_undone_and_has_a_caution() -> None:
             for one in commands(planned(text), system):
                 assert bool(one.undo) is (one.changes != "Changes nothing.")
                 assert bool(one.undo) is bool(one.caution)
-                assert "None" not in one.typed + one.undo
+                assert one.to
+                assert one.success
+                assert all(undo.caution for undo in one.undo)
+                assert "None" not in str(one)
 
 
 def test_a_label_that_is_not_known_is_left_to_be_read() -> None:
     text = PRESS.replace('hardware_address = "00-00-5E-00-53-60"\n', "")
-    typed = [one.typed for one in by("PC with ip", text)]
+    typed = [one.typed for one in by("Linux", text)]
     assert "sudo ip neigh replace 192.0.2.60 lladdr HARDWARE-ADDRESS dev ADAPTER" in typed
 
 
@@ -170,28 +188,39 @@ def in_namespace(*lines: str) -> list[str]:
 @needs_namespace
 def test_commands_with_ip_do_what_they_say() -> None:
     """They set, show and take back an address and a neighbour entry."""
-    (address,) = [one for one in by("PC with ip") if " address add " in one.typed]
-    (entry,) = [one for one in by("PC with ip") if " neigh replace " in one.typed]
-    (show,) = [one for one in by("PC with ip") if " neigh show " in one.typed]
+    (address,) = [one for one in by("Linux") if " address add " in one.typed]
+    (entry,) = [one for one in by("Linux") if " neigh replace " in one.typed]
+    (show,) = [one for one in by("Linux") if " neigh show " in one.typed]
     told = in_namespace(address.typed, entry.typed, show.typed, "ip -4 -o address show")
     assert [line.split()[:4] for line in told[:1]] == [
         ["192.0.2.60", "lladdr", "00:00:5e:00:53:60", "PERMANENT"]
     ]
     assert "192.0.2.15/24" in told[-1]
     undone = in_namespace(
-        address.typed, entry.typed, entry.undo, address.undo, show.typed, "ip -4 -o address show"
+        address.typed,
+        entry.typed,
+        entry.undo[0].typed,
+        address.undo[0].typed,
+        show.typed,
+        "ip -4 -o address show",
     )
     assert undone == []
 
 
 @needs_namespace
 def test_routes_with_ip_do_what_they_say() -> None:
-    used = by("PC with ip", ROUTED)
+    used = by("Linux", ROUTED)
     (address,) = [one for one in used if " address add " in one.typed]
     (route,) = [one for one in used if " route add " in one.typed]
+    (routes,) = [one for one in used if one.typed == "ip route show"]
+    assert routes.success == "it shows 192.0.2.1 for 198.51.100.0/24."
+    shown = in_namespace(address.typed, route.typed, routes.typed)
+    assert any("198.51.100.0/24 via 192.0.2.1" in line for line in shown)
     told = in_namespace(address.typed, route.typed, "ip route show 198.51.100.0/24")
     assert told[0].startswith("198.51.100.0/24 via 192.0.2.1 dev ADAPTER")
-    gone = in_namespace(address.typed, route.typed, route.undo, "ip route show 198.51.100.0/24")
+    gone = in_namespace(
+        address.typed, route.typed, route.undo[0].typed, "ip route show 198.51.100.0/24"
+    )
     assert gone == []
 
 
@@ -228,7 +257,7 @@ def test_the_sheet_speaks_plainly(text: str) -> None:
             case Listing(items):
                 texts = [one for item in items for one in (item.text, item.caution) if one]
             case Table():
-                texts = []
+                texts = [cell for row in block.rows for cell in row if cell]
             case _:
                 continue
         for one in texts:
@@ -246,6 +275,13 @@ def test_the_verdict() -> None:
     assert verdict(planned(PRESS)) == "The numbers hold."
     assert "do not hold" in verdict(planned(BROKEN))
     assert "as far as they are known" in verdict(planned(BARE))
+
+
+def test_behind_a_router_the_neighbour_table_has_the_router() -> None:
+    told = " ".join(to_text(plan_report(planned(ROUTED))).split())
+    assert "it has the router 192.0.2.1." in told
+    assert "the one on its label" not in told
+    assert "it shows a hardware address for 192.0.2.1." in told
 
 
 def test_success_names_what_the_sheet_knows() -> None:
