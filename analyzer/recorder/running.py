@@ -20,7 +20,7 @@ from analyzer.inputs.records import PADDING, Chunk, Interface, Recording
 from analyzer.linkup import Told
 from analyzer.outputs import pcapng
 from analyzer.recorder.adapters import Adapter, has_link
-from analyzer.recorder.capture import MOST_OCTETS, Frame
+from analyzer.recorder.capture import MOST_OCTETS, Frames
 from analyzer.recorder.pieces import Pieces
 
 WAIT = 0.1
@@ -34,7 +34,8 @@ COUNT_EVERY = 5.0
 LOOK_EVERY = 0.25
 """Seconds between two looks at the link-up: soon enough for a reader to call it at once."""
 SHARE = 10
-"""A look that took long is followed by a rest this many times as long: recording comes first."""
+"""A look that took long is followed by a rest this many times as long: recording comes first. What
+came is taken in all the same, a little at a time: a heap would hold up the recorder later."""
 SETTLED = 30.0
 """Seconds for which a link-up has to stay complete before the recording ends by itself: the
 advice for a good recording, in README.md."""
@@ -52,7 +53,7 @@ class Ended(StrEnum):
 class Listener(Protocol):
     """Where frames come from."""
 
-    def frames(self, wait: float) -> list[Frame]:
+    def frames(self, wait: float) -> Frames:
         """What came; raises OSError where nothing can come any more."""
         ...
 
@@ -97,7 +98,7 @@ class Recorder:
         self.began = time.time_ns()
         self.pieces = pieces
         self._listener = listener
-        self._fresh: deque[list[Frame]] = deque()
+        self._fresh: deque[Frames] = deque()
         self._piece_began = self.began
         self._counted_before = (0, 0)
         self._counted_at = self._kept_at = time.monotonic()
@@ -112,9 +113,9 @@ class Recorder:
         self._stop.set()
         self._thread.join()
 
-    def fresh(self) -> list[Frame]:
+    def fresh(self) -> list[Frames]:
         """The frames that came since the last call."""
-        return [frame for _ in range(len(self._fresh)) for frame in self._fresh.popleft()]
+        return [self._fresh.popleft() for _ in range(len(self._fresh))]
 
     def _run(self) -> None:
         try:
@@ -140,12 +141,12 @@ class Recorder:
     def _take(self, wait: float) -> bool:
         """Write what came; whether anything did."""
         frames = self._listener.frames(wait)
-        if frames:
-            blocks = b"".join(pcapng.packet(one.time, one.octets) for one in frames)
+        if frames.octets:
+            blocks = b"".join(map(pcapng.packet, *frames))
             if not self.pieces.fits(blocks):
                 self._next_piece()
             self.pieces.write(blocks)
-            self.frames += len(frames)
+            self.frames += len(frames.octets)
             self._fresh.append(frames)
         now = time.monotonic()
         if now - self._counted_at > COUNT_EVERY:
@@ -154,7 +155,7 @@ class Recorder:
         if now - self._kept_at > KEEP_EVERY:
             self._kept_at = now
             self.pieces.sync()
-        return bool(frames)
+        return bool(frames.octets)
 
     def _next_piece(self) -> None:
         self.pieces.write(self._statistics())
@@ -174,18 +175,19 @@ class Recorder:
         return pcapng.statistics(now, self._piece_began, now, received - before[0], lost)
 
 
-def chunk_of(frames: Sequence[Frame], first: int) -> Chunk:
+def chunk_of(fresh: Sequence[Frames], first: int) -> Chunk:
     """Frames as the readers of recordings hand them on."""
-    stored = np.array([len(one.octets) for one in frames], np.int64)
+    octets = [one for frames in fresh for one in frames.octets]
+    stored = np.fromiter(map(len, octets), np.int64, len(octets))
     return Chunk(
-        data=np.frombuffer(b"".join(one.octets for one in frames) + PADDING, np.uint8),
+        data=np.frombuffer(b"".join([*octets, PADDING]), np.uint8),
         start=np.cumsum(stored) - stored,
         stored=stored,
         original=stored,
-        fcs=np.zeros(len(frames), np.int64),
-        time=np.array([one.time for one in frames], np.int64),
-        interface=np.zeros(len(frames), np.int32),
-        direction=np.zeros(len(frames), np.uint8),
+        fcs=np.zeros(len(octets), np.int64),
+        time=np.array([one for frames in fresh for one in frames.times], np.int64),
+        interface=np.zeros(len(octets), np.int32),
+        direction=np.zeros(len(octets), np.uint8),
         first=first,
     )
 
@@ -205,34 +207,44 @@ class Watch:
 
     def look(self) -> Diagnosis:
         """The diagnosis of what came until now."""
-        self._interface.ended = time.time_ns()
-        frames = self._recorder.fresh()
-        if frames:
-            self._gatherer.take(chunk_of(frames, self._seen + 1))
-            self._seen += len(frames)
+        self._gather()
         return judge(self._gatherer.facts(), self._rules, self._told)
+
+    def _gather(self) -> None:
+        self._interface.ended = time.time_ns()
+        fresh = self._recorder.fresh()
+        if fresh:
+            chunk = chunk_of(fresh, self._seen + 1)
+            self._gatherer.take(chunk)
+            self._seen += len(chunk.time)
 
     def looks(self, seconds: float, keep_on: bool) -> Iterator[tuple[float, bool, Diagnosis]]:
         """Seconds since the beginning, and link and diagnosis then, again and again until so many
         seconds are over, the recorder has to end, or the link-up stays complete (unless keep_on).
         `ended` says which; it is KEYBOARD where the caller stops looking.
         """
-        began = time.monotonic()
+        began = due = time.monotonic()
         settled: float | None = None
         while True:
             looked, has_ended = time.monotonic(), self._recorder.problem is not None
+            is_over = looked - began >= seconds
+            if not (looked >= due or has_ended or is_over):
+                self._gather()
+                time.sleep(LOOK_EVERY)
+                continue
             diagnosis = self.look()
             now = time.monotonic()
+            due = now + SHARE * (now - looked)
             yield now - began, has_link(self._interface.name), diagnosis
             settled = (settled or now) if _is_complete(diagnosis) else None
             if has_ended:
                 self.ended = Ended.PROBLEM
-            elif now - began >= seconds:
+            elif is_over:
                 self.ended = Ended.TIME
             elif settled is not None and now - settled >= SETTLED and not keep_on:
                 self.ended = Ended.COMPLETE
             else:
-                time.sleep(max(LOOK_EVERY, SHARE * (now - looked)))
+                time.sleep(LOOK_EVERY)
                 continue
             return
 

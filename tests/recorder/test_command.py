@@ -17,7 +17,7 @@ from analyzer.cli import main
 from analyzer.errors import CannotRecord
 from analyzer.recorder import adapters, capture
 from analyzer.recorder.adapters import Adapter
-from analyzer.recorder.capture import Frame
+from analyzer.recorder.capture import Frames
 from tests.lab import network
 from tests.recorder.terminal import ROOT
 from tests.support import acquainted, ended
@@ -36,12 +36,13 @@ class Healthy:
         plant.tcp(pc, unit).open().poll(4)
         records = ended(plant).records
         shift = time.time_ns() - records[-1].time
-        self.left = [Frame(one.time + shift, one.data) for one in records]
-        self.count = len(self.left)
+        times = [one.time + shift for one in records]
+        self.left = Frames(times, [one.data for one in records])
+        self.count = len(times)
 
-    def frames(self, wait: float) -> list[Frame]:
-        now, self.left = self.left, []
-        time.sleep(0.0 if now else wait)
+    def frames(self, wait: float) -> Frames:
+        now, self.left = self.left, Frames([], [])
+        time.sleep(0.0 if now.octets else wait)
         return now
 
     def counts(self) -> tuple[int, int | None]:

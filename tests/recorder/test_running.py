@@ -7,18 +7,19 @@ import json
 import time
 from ipaddress import IPv4Interface
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from analyzer.diagnosis import Diagnosis, Verdict, diagnose
 from analyzer.inputs import open_recording
-from analyzer.inputs.records import Interface
+from analyzer.inputs.records import Chunk, Interface
 from analyzer.linkup import Told
 from analyzer.outputs import pcapng
 from analyzer.recorder import running
 from analyzer.recorder.adapters import Adapter
-from analyzer.recorder.capture import Frame
+from analyzer.recorder.capture import Frames
 from analyzer.recorder.pieces import KEPT, Pieces
 from analyzer.recorder.running import Ended, Recorder, Together, Watch, described, head
 from analyzer.reports.to_json import to_json
@@ -31,20 +32,24 @@ OWN = Adapter("cable", (IPv4Interface("192.0.2.15/24"),), 0x00005E005315, True, 
 HEAD = pcapng.section() + pcapng.interface(described(OWN, 1))
 
 
+def first(frames: Frames, number: int) -> Frames:
+    return Frames(*(column[:number] for column in frames))
+
+
 class Given:
     """A listener that hands on what it was given, a few frames at a time."""
 
-    def __init__(self, frames: list[Frame], lost: int | None = 0, gone: bool = False) -> None:
+    def __init__(self, frames: Frames, lost: int | None = 0, gone: bool = False) -> None:
         self.left, self.lost, self.gone, self.open = frames, lost, gone, True
         self.taken = 0
 
-    def frames(self, wait: float) -> list[Frame]:
-        now, self.left = self.left[:7], self.left[7:]
-        if self.gone and not now:
+    def frames(self, wait: float) -> Frames:
+        now, self.left = first(self.left, 7), Frames(*(column[7:] for column in self.left))
+        if self.gone and not now.octets:
             raise OSError(errno.ENODEV, "No such device")
-        if not now:
+        if not now.octets:
             time.sleep(wait / 20)
-        self.taken += len(now)
+        self.taken += len(now.octets)
         return now
 
     def counts(self) -> tuple[int, int | None]:
@@ -54,22 +59,19 @@ class Given:
         self.open = False
 
 
-def frames_of(path: Path) -> list[Frame]:
+def frames_of(path: Path) -> Frames:
     octets = path.read_bytes()
     octets = gzip.decompress(octets) if path.suffix == ".gz" else octets
     _, chunks = raw.read(octets)
-    return [
-        Frame(time, data)
-        for chunk in chunks
-        for time, data in zip(chunk.time.tolist(), raw.stored(chunk), strict=True)
-    ]
+    times = [time for chunk in chunks for time in chunk.time.tolist()]
+    return Frames(times, [data for chunk in chunks for data in raw.stored(chunk)])
 
 
 def record(listener: Any, path: Path, most: int = 10**7) -> Recorder:
     """Record until the listener has nothing left."""
     with Recorder(listener, Pieces(path, HEAD, most)) as recorder:
         until = time.monotonic() + 10
-        while listener.left and recorder.problem is None and time.monotonic() < until:
+        while listener.left.octets and recorder.problem is None and time.monotonic() < until:
             time.sleep(0.01)
     return recorder
 
@@ -93,7 +95,7 @@ def test_the_view_of_a_recording_that_goes_on_is_the_diagnosis_of_its_file(
     recorder = record(Given(frames), tmp_path / "a.pcapng")
     watch = Watch(recorder, described(OWN, 1), ALL, Told())
     live = watch.look()
-    assert recorder.frames == len(frames) == live.facts.coverage.frames
+    assert recorder.frames == len(frames.octets) == live.facts.coverage.frames
     live.facts.interfaces[0].drops = 0  # the file tells them at its end
     assert told(live) == told(read(tmp_path / "a.pcapng"))
 
@@ -112,7 +114,7 @@ def test_the_recording_says_on_what_and_by_what_it_was_made(tmp_path: Path) -> N
 
 def test_counts_and_times_stand_at_the_end(tmp_path: Path) -> None:
     before = time.time_ns()
-    recorder = record(Given(frames_of(CAPTURES[0])[:20], lost=3), tmp_path / "a.pcapng")
+    recorder = record(Given(first(frames_of(CAPTURES[0]), 20), lost=3), tmp_path / "a.pcapng")
     recording, _ = raw.read((tmp_path / "a.pcapng").read_bytes())
     (interface,) = recording.interfaces
     assert (recorder.frames, recorder.lost, interface.drops) == (20, 3, 3)
@@ -122,19 +124,19 @@ def test_counts_and_times_stand_at_the_end(tmp_path: Path) -> None:
 
 
 def test_counts_that_the_system_does_not_tell(tmp_path: Path) -> None:
-    recorder = record(Given(frames_of(CAPTURES[0])[:9], lost=None), tmp_path / "a.pcapng")
+    recorder = record(Given(first(frames_of(CAPTURES[0]), 9), lost=None), tmp_path / "a.pcapng")
     recording, _ = raw.read((tmp_path / "a.pcapng").read_bytes())
     assert (recorder.lost, recording.interfaces[0].drops) == (None, None)
 
 
 def test_each_piece_has_its_own_counts_and_all_together_are_one_recording(tmp_path: Path) -> None:
-    frames = [Frame((1_780_000_000 + n) * 10**9, bytes(200)) for n in range(60)]
+    frames = Frames([(1_780_000_000 + n) * 10**9 for n in range(60)], [bytes(200)] * 60)
     listener = Given(frames, lost=0)
     real = listener.frames
 
-    def losing(wait: float) -> list[Frame]:
+    def losing(wait: float) -> Frames:
         came = real(wait)
-        listener.lost = (listener.lost or 0) + len(came)
+        listener.lost = (listener.lost or 0) + len(came.octets)
         return came
 
     listener.frames = losing  # type: ignore[method-assign]
@@ -150,7 +152,7 @@ def test_each_piece_has_its_own_counts_and_all_together_are_one_recording(tmp_pa
 
 
 def test_an_adapter_that_is_pulled_out_ends_the_recording_with_one_line(tmp_path: Path) -> None:
-    listener = Given(frames_of(CAPTURES[0])[:9], gone=True)
+    listener = Given(first(frames_of(CAPTURES[0]), 9), gone=True)
     with Recorder(listener, Pieces(tmp_path / "a.pcapng", HEAD, 10**6)) as recorder:
         watch = Watch(recorder, described(OWN, 1), ALL, Told())
         looks = list(watch.looks(20, keep_on=True))
@@ -162,9 +164,9 @@ def test_an_adapter_that_is_pulled_out_ends_the_recording_with_one_line(tmp_path
 
 
 def test_whatever_breaks_the_listener_is_told_and_the_file_is_whole(tmp_path: Path) -> None:
-    listener = Given(frames_of(CAPTURES[0])[:9])
+    listener = Given(first(frames_of(CAPTURES[0]), 9))
     given = listener.frames
-    listener.frames = lambda wait: given(wait) or 1 / 0  # type: ignore[assignment,method-assign]
+    listener.frames = lambda wait: given(wait if listener.left.octets else 1 / 0)  # type: ignore[method-assign]
     pieces = Pieces(tmp_path / "a.pcapng", HEAD, 10**6)
     with Recorder(listener, pieces) as recorder:
         until = time.monotonic() + 5
@@ -175,13 +177,13 @@ def test_whatever_breaks_the_listener_is_told_and_the_file_is_whole(tmp_path: Pa
     assert read(tmp_path / "a.pcapng").facts.coverage.frames == 9
 
 
-def now_and_then(seconds: float) -> list[Frame]:
+def now_and_then(seconds: float) -> Frames:
     """A healthy link-up that began so many seconds ago."""
     plant, pc, unit = acquainted()
     plant.tcp(pc, unit).open().poll(4)
     records = ended(plant).records
     shift = time.time_ns() - round(seconds * 1e9) - records[0].time
-    return [Frame(one.time + shift, one.data) for one in records]
+    return Frames([one.time + shift for one in records], [one.data for one in records])
 
 
 def test_it_ends_when_the_link_up_stays_complete(
@@ -205,6 +207,32 @@ def test_it_ends_when_the_time_is_over(tmp_path: Path, monkeypatch: pytest.Monke
 
 
 def test_a_listener_without_frames_is_watched_too(tmp_path: Path) -> None:
-    with Recorder(Given([]), Pieces(tmp_path / "a.pcapng", HEAD, 10**6)) as recorder:
+    with Recorder(Given(Frames([], [])), Pieces(tmp_path / "a.pcapng", HEAD, 10**6)) as recorder:
         watch = Watch(recorder, Interface(1), ALL, Told())
         assert watch.look().facts.coverage.frames == 0
+
+
+def test_a_look_that_takes_long_heaps_up_no_frames(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Looks rest ten times as long as they take; what came is taken in meanwhile."""
+    now, taken = [0.0], []
+
+    def sleep(seconds: float) -> None:
+        now[0] += seconds
+
+    def slow(*_: object) -> Diagnosis:
+        now[0] += 2.0
+        return diagnose(open_recording(io.BytesIO(HEAD), ""), ALL)
+
+    def take(chunk: Chunk) -> None:
+        taken.append((chunk.first, len(chunk.time)))
+
+    recorder = SimpleNamespace(began=0, problem=None, fresh=lambda: [Frames([10**18], [bytes(60)])])
+    clock = SimpleNamespace(monotonic=lambda: now[0], time_ns=time.time_ns, sleep=sleep)
+    monkeypatch.setattr(running, "time", clock)
+    monkeypatch.setattr(running, "judge", slow)
+    watch = Watch(recorder, described(OWN, 1), ALL, Told())  # type: ignore[arg-type]
+    monkeypatch.setattr(watch._gatherer, "take", take)
+    elapsed = [seconds for seconds, _, _ in watch.looks(30, keep_on=True)]
+    assert [round(one) for one in elapsed] == [2, 24, 32]
+    assert taken == [(number, 1) for number in range(1, len(taken) + 1)]
+    assert len(taken) > 50
