@@ -1,6 +1,6 @@
 """whynolink record: an adapter -> a recording, and the link-up as it comes up."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from ipaddress import IPv4Address
 from pathlib import Path
@@ -12,10 +12,13 @@ from analyzer.cli import complain
 from analyzer.cli.options import told_by
 from analyzer.cli.writing import write
 from analyzer.diagnosis import diagnose
+from analyzer.errors import Unusable
 from analyzer.inputs import open_recording
 from analyzer.recorder import adapters, capture, running
+from analyzer.recorder.adapters import Adapter
 from analyzer.recorder.pieces import Pieces
 from analyzer.reports import recording as words
+from analyzer.reports.blocks import Block
 from analyzer.reports.document import report
 from analyzer.reports.live import Live
 from analyzer.reports.to_text import to_text
@@ -26,7 +29,12 @@ MEGA = 10**6
 
 @click.command(name="record")
 @click.argument("adapter", required=False)
-@click.option("--list", "only_list", is_flag=True, help="List the adapters and do nothing else.")
+@click.option(
+    "--list",
+    "only_list",
+    is_flag=True,
+    help="List the adapters, say which one it would be and whether recording can begin, and end.",
+)
 @click.option(
     "--controller",
     "controllers",
@@ -66,14 +74,13 @@ def command(
     status as of diagnose.
     """
     known = adapters.adapters()
-    if only_list:
-        write(to_text(words.adapter_list(known)), None)
-        return 0
     told = told_by(controllers)
     addresses = [IPv4Address(int(address)) for address, _ in told.controllers]
+    if only_list:
+        write(to_text(_listed(known, adapter, addresses)), None)
+        return 0
     chosen = adapters.choose(known, adapter, addresses)
-    warned = list(adapters.warnings(chosen, known, addresses))
-    click.echo(to_text([*words.adapter_list(known, chosen), *words.warned(warned)]))
+    click.echo(to_text(_chosen(known, chosen, adapter, addresses)))
 
     source = capture.Source(chosen.name)
     interface = running.described(chosen, source.link)
@@ -98,3 +105,29 @@ def command(
         diagnosis = diagnose(open_recording(stream, f"{paths[0].name}{more}"), all_rules(), told)
     click.echo(to_text([*report([diagnosis]), *words.ended(watch.ended, recorder)]), nl=False)
     return diagnosis.status if recorder.problem is None else complain(str(recorder.problem))
+
+
+def _chosen(
+    known: Sequence[Adapter], chosen: Adapter, name: str | None, controllers: Sequence[IPv4Address]
+) -> Iterator[Block]:
+    yield from words.adapter_list(known, chosen)
+    yield from words.choice(chosen, adapters.reason(chosen, name, controllers))
+    yield from words.warned(list(adapters.warnings(chosen, known, controllers)))
+
+
+def _listed(
+    known: Sequence[Adapter], name: str | None, controllers: Sequence[IPv4Address]
+) -> Iterator[Block]:
+    """The adapters, the one that would be recorded on, and whether that can begin."""
+    try:
+        tried = [adapters.choose(known, name, controllers)]
+    except Unusable as problem:
+        if name is not None:
+            raise
+        tried = [one for one in known if one.has_link]
+        yield from words.adapter_list(known)
+        yield from words.no_choice(f"{problem.what} {problem.todo}")
+    else:
+        yield from _chosen(known, tried[0], name, controllers)
+    if tried:
+        yield from words.readiness(capture.lacking(tried[0].name))

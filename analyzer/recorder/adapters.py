@@ -99,6 +99,14 @@ def _hardware(text: str) -> int | None:
         return None
 
 
+class Reason(StrEnum):
+    """Why an adapter is recorded on."""
+
+    NAMED = "named"
+    NETWORK = "network"
+    ONLY_LINK = "only link"
+
+
 def choose(
     known: Sequence[Adapter], name: str | None, controllers: Sequence[IPv4Address]
 ) -> Adapter:
@@ -124,6 +132,14 @@ def choose(
         "record",
         "Name the one that the cable to the controller is in.",
     )
+
+
+def reason(chosen: Adapter, name: str | None, controllers: Sequence[IPv4Address]) -> Reason:
+    """Why `choose` took this one."""
+    if name is not None:
+        return Reason.NAMED
+    near = any(chosen.reaches(address) for address in controllers)
+    return Reason.NETWORK if near else Reason.ONLY_LINK
 
 
 def _named(known: Sequence[Adapter], name: str) -> Adapter:

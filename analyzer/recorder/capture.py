@@ -29,6 +29,8 @@ RIGHTS = {
     "win32": "Open the terminal as administrator, and run it there.",
 }
 AS_ROOT = "Run it as root, with sudo in front."
+NO_RIGHT = ("permission", "not permitted", "denied")
+"""What systems say to somebody who may not record."""
 DRIVER = {
     "win32": "Ask whoever looks after this PC for a capture driver with the pcap interface.",
 }
@@ -126,21 +128,30 @@ class Source:
         self._socket.close()
 
 
+def lacking(adapter: str) -> str:
+    """What recording on an adapter lacks, empty where it can begin: listens for a moment."""
+    try:
+        Source(adapter).close()
+    except CannotRecord as problem:
+        return str(problem)
+    return ""
+
+
 def _opened(adapter: str) -> Any:
     """The listening socket that scapy has for this system."""
     logging.getLogger("scapy").setLevel(logging.ERROR)  # this program speaks for itself
     try:
         from scapy.arch import conf  # takes long to import
 
-        if sys.platform != "linux" and not conf.use_pcap:
-            conf.use_pcap = True
+        if sys.platform != "linux":
+            conf.use_pcap = True  # it stays False where the pcap library is missing
     except ImportError:
         raise CannotRecord(
             "the package scapy is missing.", "record", "Install it: pip install scapy"
         ) from None
     except OSError:
         raise _no_driver() from None
-    if "NotAvailable" in conf.L2listen.__name__:
+    if "NotAvailable" in conf.L2listen.__name__ or (sys.platform != "linux" and not conf.use_pcap):
         raise _no_driver()
     conf.bufsize = ROOM
     try:
@@ -148,9 +159,9 @@ def _opened(adapter: str) -> Any:
     except PermissionError:
         raise _no_right(adapter) from None
     except (OSError, ValueError) as problem:
-        if "permi" in str(problem).lower():
+        if any(word in str(problem).lower() for word in NO_RIGHT):
             raise _no_right(adapter) from None
-        why = getattr(problem, "strerror", None) or str(problem)
+        why = (getattr(problem, "strerror", None) or str(problem)).rstrip(" .!")
         raise CannotRecord(
             f"cannot be recorded on: {why}.", adapter, "List the adapters: whynolink record --list"
         ) from None

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from analyzer.cautions import ADDRESS_CHANGE
 from analyzer.diagnosis import Step
-from analyzer.recorder.adapters import Adapter, Trouble, Warned
+from analyzer.recorder.adapters import Adapter, Reason, Trouble, Warned
 from analyzer.recorder.running import Ended, Recorder
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
 from analyzer.words import clean, count, listed, say, seconds
@@ -49,6 +49,11 @@ WORDS: dict[Trouble, tuple[str, str, str]] = {
         "",
     ),
 }
+REASONS = {
+    Reason.NAMED: "it is the one named",
+    Reason.NETWORK: "the controller is in its network",
+    Reason.ONLY_LINK: "no other one has a link to the outside",
+}
 ELSEWHERE = " Another adapter is in that network: {names:list}."
 COMMENT = "Other adapter of this PC: {adapter}."
 TOLD = "The controller as given to the recorder: {controller}."
@@ -74,8 +79,25 @@ def adapter_list(adapters: Sequence[Adapter], chosen: Adapter | None = None) -> 
     ]
     yield Heading("Adapters of this PC")
     yield Table(("Adapter", "Addresses", "Hardware address", "Link", "Speed"), rows)
-    if chosen is None:
-        yield Paragraph('Record with: whynolink record "ADAPTER"')
+
+
+def choice(chosen: Adapter, why: Reason) -> Iterator[Block]:
+    """Which adapter it is, and why."""
+    yield Paragraph(f"Adapter to record on: {clean(chosen.name)}, since {REASONS[why]}.")
+
+
+def no_choice(why: str) -> Iterator[Block]:
+    """Why no adapter can be chosen."""
+    yield Paragraph(f"Adapter to record on: none yet, {clean(why)}")
+    yield Paragraph('Record with: whynolink record "ADAPTER"')
+
+
+def readiness(problem: str) -> Iterator[Block]:
+    """Whether recording could begin now. problem: what is missing, empty where nothing is."""
+    if not problem:
+        yield Paragraph("Recording can begin: the rights and the driver for it are there.")
+    else:
+        yield Paragraph(f"Recording cannot begin: {clean(problem)}")
 
 
 def _hardware(one: Adapter) -> str:

@@ -9,7 +9,16 @@ import psutil
 import pytest
 
 from analyzer.errors import Unusable
-from analyzer.recorder.adapters import Adapter, Trouble, adapters, choose, has_link, warnings
+from analyzer.recorder.adapters import (
+    Adapter,
+    Reason,
+    Trouble,
+    adapters,
+    choose,
+    has_link,
+    reason,
+    warnings,
+)
 
 CONTROLLER = IPv4Address("192.0.2.60")
 
@@ -87,6 +96,12 @@ def test_the_adapter_in_whose_network_the_controller_is() -> None:
 def test_the_only_adapter_with_a_link() -> None:
     assert choose([LOOP, OFFICE, UNPLUGGED], None, [CONTROLLER]) is OFFICE
     assert choose([LOOP, OFFICE, UNPLUGGED], None, []) is OFFICE
+
+
+def test_why_it_is_that_one() -> None:
+    assert reason(CABLE, "cable", [CONTROLLER]) is Reason.NAMED
+    assert reason(CABLE, None, [CONTROLLER]) is Reason.NETWORK
+    assert reason(OFFICE, None, [CONTROLLER]) is reason(OFFICE, None, []) is Reason.ONLY_LINK
 
 
 def test_several_that_could_be_meant_are_named() -> None:

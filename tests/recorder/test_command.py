@@ -8,7 +8,7 @@ import time
 from ipaddress import IPv4Interface
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
 from click.testing import CliRunner, Result
@@ -84,11 +84,53 @@ def test_a_recording_from_beginning_to_end(tmp_path: Path, monkeypatch: pytest.M
     assert "2 frames lost by the recorder" in " ".join(again.output.split())
 
 
-def test_the_list_of_adapters(monkeypatch: pytest.MonkeyPatch) -> None:
-    result = record(monkeypatch, "--list", source=None)
+class Opened(Healthy):
+    """A listener that takes nothing; how often it was opened and closed is counted."""
+
+    opened: ClassVar[list[str]] = []
+    closed = 0
+
+    def __init__(self, adapter: str) -> None:
+        self.opened.append(adapter)
+
+    def frames(self, wait: float) -> Frames:
+        raise AssertionError("nothing is to be taken")
+
+    def close(self) -> None:
+        Opened.closed += 1
+
+
+def refusing(adapter: str) -> None:
+    raise CannotRecord("recording needs more rights than you have here.", adapter, "Ask.")
+
+
+def test_the_list_of_adapters_tells_which_one_it_would_be_and_why(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """And whether rights and driver are there: it listens for a moment and takes nothing."""
+    result = record(monkeypatch, "--list", "--controller", "198.51.100.9", source=Opened)
     assert result.exit_code == 0
-    assert "192.0.2.15/24" in result.output
-    assert ">" not in result.output
+    told = " ".join(result.output.split())
+    assert "> office" in told
+    assert "Adapter to record on: office, since the controller is in its network." in told
+    assert "Recording can begin" in told
+    assert (Opened.opened, Opened.closed) == (["office"], 1)
+
+
+def test_the_list_of_adapters_where_none_can_be_chosen(monkeypatch: pytest.MonkeyPatch) -> None:
+    result = record(monkeypatch, "--list", source=refusing)
+    assert result.exit_code == 0
+    told = " ".join(result.output.split())
+    assert "192.0.2.15/24" in told
+    assert ">" not in told
+    assert 'none yet, several adapters could be meant: "cable", "office".' in told
+    assert "Recording cannot begin: cable: recording needs more rights than you have here." in told
+
+
+def test_the_list_of_adapters_with_a_name(monkeypatch: pytest.MonkeyPatch) -> None:
+    told = " ".join(record(monkeypatch, "--list", "cable", source=Opened).output.split())
+    assert "Adapter to record on: cable, since it is the one named." in told
+    assert record(monkeypatch, "--list", "garage").exit_code == 2
 
 
 @pytest.mark.parametrize(

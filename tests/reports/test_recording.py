@@ -8,10 +8,19 @@ from typing import Any
 
 import pytest
 
-from analyzer.recorder.adapters import Adapter, Trouble, Warned, warnings
+from analyzer.recorder.adapters import Adapter, Reason, Trouble, Warned, warnings
 from analyzer.recorder.running import Ended
 from analyzer.reports import recording
-from analyzer.reports.recording import WORDS, adapter_list, begins, comments, ended, warned
+from analyzer.reports.recording import (
+    REASONS,
+    WORDS,
+    adapter_list,
+    begins,
+    choice,
+    comments,
+    ended,
+    warned,
+)
 from analyzer.reports.to_text import to_text
 from tests.test_wording import STEP_WITH_RISK, badly_said
 
@@ -54,7 +63,13 @@ def test_adapters_as_a_table_of_plain_characters() -> None:
     (line,) = [one for one in text.splitlines() if one.startswith("> cable")]
     for cell in ("192.0.2.15/24", "00-00-5E-00-53-15", "yes", "100 Mbit/s"):
         assert cell in line
-    assert "whynolink record" in to_text(adapter_list([CABLE, ODD]))
+
+
+@pytest.mark.parametrize("why", Reason)
+def test_the_choice_of_an_adapter_is_given_its_reason(why: Reason) -> None:
+    text = " ".join(to_text(choice(ODD, why)).split())
+    assert REASONS[why] in text
+    assert "\x1b" not in text
 
 
 def test_the_beginning_says_what_will_happen() -> None:
