@@ -15,7 +15,7 @@ from tests import raw
 from tests.lab import network
 from tests.lab.actors import Server, call, poll
 from tests.lab.network import Site, Station, run
-from tests.recorder.terminal import Terminal
+from tests.recorder.terminal import SLOW, Terminal
 
 LACKING = network.lacking()
 lab = pytest.mark.skipif(bool(LACKING), reason=LACKING)
@@ -56,6 +56,14 @@ def numbers(path: Path) -> list[int]:
     return [int.from_bytes(data[14:18]) for data in frames if data[12:14] == b"\x88\xb5"]
 
 
+def wait_to_grow(path: Path, octets: int = 100_000) -> None:
+    """Wait until about a hundred of the numbered frames are on the disk."""
+    until = time.monotonic() + SLOW
+    while path.stat().st_size < octets:
+        assert time.monotonic() < until, f"{path} has {path.stat().st_size} octets"
+        time.sleep(0.02)
+
+
 def killed_at_random(folder: Path, times: int, seed: int) -> None:
     """Recorders on one adapter, each killed at a moment of its own."""
     moments = random.Random(seed)
@@ -64,8 +72,9 @@ def killed_at_random(folder: Path, times: int, seed: int) -> None:
             Terminal(pc.name, folder, "eth0", "--output", f"{n}.pcapng") for n in range(times)
         ]
         try:
-            for recorder in recorders:
+            for number, recorder in enumerate(recorders):
                 recorder.wait_for(STARTED)
+                wait_to_grow(folder / f"{number}.pcapng")
             for recorder in recorders:
                 time.sleep(moments.uniform(0.0, 0.4))
                 recorder.process.kill()
