@@ -10,7 +10,7 @@ from analyzer.diagnosis import judge
 from analyzer.facts import Address, Gatherer
 from analyzer.inputs.records import Interface, Recording
 from analyzer.linkup import Told
-from analyzer.recorder.capture import Frame
+from analyzer.recorder.capture import Frames
 from analyzer.recorder.running import chunk_of
 from analyzer.reports.live import QUIET, STALLS, Live
 from captures.plant import Plant
@@ -37,7 +37,7 @@ def watched(plant: Plant, told: Told = UNIT, until: float = 0.0) -> list[Shown]:
 
 
 def _looks(plant: Plant, told: Told, until: float) -> Iterator[list[Shown]]:
-    frames = [Frame(one.time, one.data) for one in plant.records]
+    frames = plant.records
     began = frames[0].time if frames else 0
     last = max(until, (frames[-1].time - began) / 1e9 if frames else 0.0)
     gatherer, live, seen = Gatherer(Recording("", "pcapng", [OWN])), Live(), 0
@@ -45,7 +45,8 @@ def _looks(plant: Plant, told: Told, until: float) -> Iterator[list[Shown]]:
         OWN.ended = began + round(tick * TICK * 1e9)
         new = [one for one in frames[seen:] if one.time <= OWN.ended]
         if new:
-            gatherer.take(chunk_of(new, seen + 1))
+            columns = Frames([one.time for one in new], [one.data for one in new])
+            gatherer.take(chunk_of([columns], seen + 1))
             seen += len(new)
         now = tick * TICK
         lines = list(live.lines(judge(gatherer.facts(), ALL, told), now, has_link=True))
