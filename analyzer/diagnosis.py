@@ -10,7 +10,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from analyzer.facts import Facts, Kind, Moment, Session, Spread, Station, gather
+from analyzer.facts import Facts, Kind, Moment, Series, Session, Spread, Station, gather
 from analyzer.findings import (
     STAGES,
     Certainty,
@@ -49,6 +49,7 @@ __all__ = [
     "Moment",
     "Outcome",
     "Rule",
+    "Series",
     "Session",
     "Spread",
     "Stage",

@@ -3,13 +3,15 @@
 import struct
 from dataclasses import dataclass, field
 
-from analyzer.facts.values import Address, Hardware, Moment, Series
-from analyzer.frames import NO_HARDWARE, Frames, Protocol
+from analyzer.facts.values import Address, Hardware, Moment, Series, Spread
+from analyzer.frames import NO_HARDWARE, Frames, IcmpTable, Protocol
 
 ECHO_REPLY, UNREACHABLE, REDIRECT, ECHO, TIME_EXCEEDED, PARAMETER_PROBLEM = 0, 3, 5, 8, 11, 12
 ERRORS = (UNREACHABLE, REDIRECT, TIME_EXCEEDED, PARAMETER_PROBLEM)
 QUOTED = 60 + 8
 """Octets of a quoted packet that are looked at: the longest IPv4 header and both ports."""
+WAITING = 64
+"""Pings without a reply that are remembered for one pair, the latest."""
 MAX_ERRORS = 10_000
 """Error messages kept; a recording of a link-up holds a handful."""
 
@@ -42,13 +44,33 @@ CODES = {
 
 @dataclass(slots=True, eq=False)
 class Echo:
-    """Pings from one address to another: requests, replies, and the last of each."""
+    """Pings from one address to another. round_trips: seconds from each request to the reply with
+    its identifier and number (RFC 792); one that was sent again before its reply is not timed;
+    waiting: when those were sent that have no reply yet, None where sent again.
+    """
 
     src: Address
     dst: Address
     requests: Series = field(default_factory=Series)
     replies: Series = field(default_factory=Series)
     reply_ttl: int | None = None
+    round_trips: Spread = field(default_factory=Spread)
+    waiting: dict[tuple[int, int], float | None] = field(default_factory=dict)
+
+    def ask(self, moment: Moment, key: tuple[int, int]) -> None:
+        """Count a request."""
+        self.requests.add(moment)
+        self.waiting[key] = None if key in self.waiting else moment.seconds
+        if len(self.waiting) > WAITING:
+            del self.waiting[next(iter(self.waiting))]
+
+    def answer(self, moment: Moment, key: tuple[int, int], ttl: int) -> None:
+        """Count a reply."""
+        self.replies.add(moment)
+        self.reply_ttl = ttl
+        asked = self.waiting.pop(key, None)
+        if asked is not None:
+            self.round_trips.add(max(0.0, moment.seconds - asked))
 
 
 @dataclass(slots=True, eq=False)
@@ -92,11 +114,10 @@ class Icmp:
             src = Address(int(frames.ip.src[table.ip[index]]))
             dst = Address(int(frames.ip.dst[table.ip[index]]))
             if kind == ECHO:
-                self._echo(src, dst).requests.add(moment)
+                self._echo(src, dst).ask(moment, _key(table, index))
             elif kind == ECHO_REPLY:
-                echo = self._echo(dst, src)
-                echo.replies.add(moment)
-                echo.reply_ttl = int(frames.ip.ttl[table.ip[index]])
+                ttl = int(frames.ip.ttl[table.ip[index]])
+                self._echo(dst, src).answer(moment, _key(table, index), ttl)
             elif kind in ERRORS and len(self.errors) < MAX_ERRORS:
                 self._error(frames, index, moment, src, dst)
 
@@ -132,3 +153,8 @@ class Icmp:
                 router=Address((int(table.id[index]) << 16) | int(table.seq[index])),
             )
         )
+
+
+def _key(table: IcmpTable, index: int) -> tuple[int, int]:
+    """Identifier and number of a ping."""
+    return int(table.id[index]), int(table.seq[index])

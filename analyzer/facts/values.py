@@ -1,7 +1,9 @@
 """The small values that facts are made of: addresses, moments, series, spreads."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from ipaddress import IPv4Address
+from math import log2
 from typing import NamedTuple
 
 KEPT = 16
@@ -111,6 +113,23 @@ class Spread:
     count: int = 0
     least: float = float("inf")
     most: float = 0.0
+
+    def add(self, duration: float) -> None:
+        """Count one more duration."""
+        octaves = log2(max(duration, SMALLEST) / SMALLEST)
+        self.bins[min(int(octaves * BINS_PER_OCTAVE), BINS - 1)] += 1
+        self.count += 1
+        self.least, self.most = min(self.least, duration), max(self.most, duration)
+
+    @classmethod
+    def joined(cls, spreads: Iterable["Spread"]) -> "Spread":
+        """The durations of all of them."""
+        whole = cls()
+        for one in spreads:
+            whole.bins = [a + b for a, b in zip(whole.bins, one.bins, strict=True)]
+            whole.count += one.count
+            whole.least, whole.most = min(whole.least, one.least), max(whole.most, one.most)
+        return whole
 
     @staticmethod
     def begins(number: int) -> float:

@@ -15,6 +15,7 @@ from analyzer.facts import (
     Moment,
     Question,
     Session,
+    Spread,
     Station,
 )
 from analyzer.site import Controller, Site
@@ -218,6 +219,24 @@ class LinkUp:
         """The first ARP reply that gave the PC the controller's hardware address."""
         answers = [answer for question in self.questions for answer, _ in question.answers]
         return min(answers, default=None)
+
+    @property
+    def durations(self) -> dict[str, Spread]:
+        """How long things took: each ping to its reply, each SYN to its acceptance, each request to
+        its answer. A SYN that was sent again is left out: which one was accepted is not known
+        (RFC 6298 3). Only kinds that were timed.
+        """
+        shaken = Spread()
+        for session in self.sessions:
+            took = session.handshake_seconds
+            if took is not None and session.syns.count == 1:
+                shaken.add(took)
+        timed = {
+            "ping": self.pings.round_trips if self.pings else Spread(),
+            "handshake": shaken,
+            "answer": Spread.joined(one.answer_times for one in self.sessions if one.is_timed),
+        }
+        return {kind: spread for kind, spread in timed.items() if spread.count}
 
     @property
     def attempts(self) -> list[Moment]:

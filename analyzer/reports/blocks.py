@@ -24,6 +24,13 @@ class Paragraph:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Caution:
+    """What to be careful of in all that follows under the same heading."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Listing:
     """Things one below the other; numbered where their order counts. A caution stands above the
     step that it belongs to.
@@ -103,7 +110,7 @@ class Event:
 
     by, to: places of lifelines, the same where it is for everybody; frame: None for silence and
     pauses; text: what the picture says; until: when a loop ended; proof: whether a finding rests on
-    it; name: what links lead to, empty where none do.
+    it; name: what links lead to, empty where none do; times: how many it stands for.
     """
 
     seconds: float
@@ -115,6 +122,7 @@ class Event:
     until: float = 0.0
     proof: bool = False
     name: str = ""
+    times: int = 1
 
     @property
     def ends(self) -> float:
@@ -178,28 +186,50 @@ class TimeStrip:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Bar:
-    """How often a duration was seen."""
+    """How often a duration was seen. begin, end: seconds, above zero; label: the span in words."""
 
+    begin: float
+    end: float
     label: str
     count: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Spreading:
+    """One row of a distribution: what was timed, and its bars in order."""
+
+    name: str
+    bars: Sequence[Bar]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class SpreadChart:
-    """How a duration spreads: bars from the shortest to the longest."""
+    """How durations spread, one row a kind, over the same logarithmic axis. begin, end: of the
+    axis, in seconds; ticks: (seconds, label).
+    """
 
     title: str
     header: Sequence[str]
-    bars: Sequence[Bar]
+    begin: float
+    end: float
+    ticks: Sequence[tuple[float, str]]
+    rows: Sequence[Spreading]
 
     def as_table(self) -> Table:
-        """The same in words."""
-        return Table(self.header, [(bar.label, f"{bar.count:,}") for bar in self.bars])
+        """The same in words: spans in which nothing was seen are left out."""
+        labels = dict(sorted((bar.begin, bar.label) for row in self.rows for bar in row.bars))
+        counts = [{bar.begin: f"{bar.count:,}" for bar in row.bars} for row in self.rows]
+        header = (*self.header, *(row.name for row in self.rows))
+        return Table(
+            header,
+            [(label, *(one.get(begin, "-") for one in counts)) for begin, label in labels.items()],
+        )
 
 
 Block = (
     Heading
     | Paragraph
+    | Caution
     | Listing
     | Table
     | Typed

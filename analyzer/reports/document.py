@@ -25,6 +25,7 @@ from analyzer.diagnosis import (
 )
 from analyzer.reports.blocks import (
     Block,
+    Caution,
     Heading,
     Listing,
     Paragraph,
@@ -34,7 +35,7 @@ from analyzer.reports.blocks import (
     Table,
 )
 from analyzer.reports.differences import differences
-from analyzer.reports.overview import spread, strip
+from analyzer.reports.overview import in_words, spread_chart, strip, timed
 from analyzer.reports.sequence import chart
 from analyzer.words import clean, count, listed, say, seconds, times
 
@@ -163,8 +164,8 @@ def _recording(
             yield from () if in_time is None else (in_time,)
             yield passed
             in_time = None
-        if pictures:
-            yield from _answer_times(outcome)
+        if pictured:
+            yield from _durations(outcome)
     yield from () if in_time is None else (in_time,)
     for finding in diagnosis.findings if everything else _main(diagnosis):
         if finding not in told:
@@ -196,10 +197,12 @@ def _pieces(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
         yield Paragraph(f"{len(pieces) - len(shown)} more: list them with --all.")
 
 
-def _answer_times(outcome: Outcome) -> Iterator[Block]:
-    times = spread(outcome)
-    if times is not None:
-        yield from (Heading("Answer times"), times)
+def _durations(outcome: Outcome) -> Iterator[Block]:
+    kinds = timed(outcome)
+    if kinds:
+        yield Heading("Round trips and answers")
+        yield Listing([Step(in_words(*one)) for one in kinds])
+        yield spread_chart(kinds)
 
 
 def _overview(outcomes: Sequence[Outcome]) -> Iterator[Block]:
@@ -257,13 +260,19 @@ def main_findings(diagnosis: Diagnosis) -> list[Finding]:
 def what_it_is(diagnosis: Diagnosis) -> str:
     """How much was recorded, when, and how it is stored."""
     facts = diagnosis.facts
-    when = "no frames"
-    if facts.first_seen is not None:
-        frames = count(facts.coverage.frames, "frame")
-        began = f"{facts.first_seen:%Y-%m-%d %H:%M:%S} UTC"
-        when = f"{frames} in {seconds(facts.coverage.seconds)}, from {began}"
     packed = ", gzip" if facts.compressed else ""
-    return f"{_capital(when)}. Recorded as {facts.format}{packed}, link type {facts.link_type}."
+    how = f"Recorded as {facts.format}{packed}, link type {facts.link_type}."
+    return f"{_capital(how_much(diagnosis))}. {how}"
+
+
+def how_much(diagnosis: Diagnosis) -> str:
+    """How much was recorded, and when."""
+    facts = diagnosis.facts
+    if facts.first_seen is None:
+        return "no frames"
+    frames = count(facts.coverage.frames, "frame")
+    began = f"{facts.first_seen:%Y-%m-%d %H:%M:%S} UTC"
+    return f"{frames} in {seconds(facts.coverage.seconds)}, from {began}"
 
 
 def _nobody(diagnosis: Diagnosis) -> str:
@@ -418,16 +427,18 @@ def _finding(
     if finding.also_fits:
         yield Heading("What would look the same", 3)
         yield Listing([Step(text) for text in finding.also_fits])
-    beside = {step.caution for step in [*finding.what_to_do, finding.confirm]}
-    general = [text for text in finding.cautions if text not in beside]
-    if general:
-        yield Heading("Be careful", 3)
-        yield Listing([Step(text) for text in general])
+    yield Heading("What to do", 3)
+    yield from general_cautions(finding)
+    yield Listing(finding.what_to_do, numbered=True)
     if finding.confirm.text:
         yield Heading("The test that decides", 3)
         yield Listing([finding.confirm])
-    yield Heading("What to do", 3)
-    yield Listing(finding.what_to_do, numbered=True)
+
+
+def general_cautions(finding: Finding) -> Iterator[Block]:
+    """The cautions that belong to no single step."""
+    beside = {step.caution for step in [*finding.what_to_do, finding.confirm]}
+    yield from (Caution(text) for text in finding.cautions if text not in beside)
 
 
 def _proof(diagnosis: Diagnosis, finding: Finding, passed: SequenceChart | None) -> Table:

@@ -3,6 +3,7 @@
 import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from math import log
 
 from analyzer.reports.blocks import Event, Lifeline, SequenceChart, Shape, SpreadChart, TimeStrip
 
@@ -56,7 +57,8 @@ class Picture:
 
 def draw_sequence(chart: SequenceChart) -> Picture:
     """A sequence chart after ITU-T Z.120: instance heads, message arrows, lost messages ending in a
-    filled circle, loops as inline boxes, instance ends.
+    filled circle, messages to all going on to the edge of the chart, loops as inline boxes,
+    instance ends.
     """
     apart = APART[max(2, min(len(chart.lifelines), 6))]
     places = [TIMES + MARGIN + apart * number for number in range(len(chart.lifelines))]
@@ -67,7 +69,7 @@ def draw_sequence(chart: SequenceChart) -> Picture:
     rows: list[Group] = []
     pauses: list[tuple[float, float]] = []
     for event in chart.events:
-        row, height = _row(event, places, y, width)
+        row, height = _row(event, places, y, chart.everybody)
         if event.shape in (Shape.PAUSE, Shape.SILENCE):
             pauses.append((y, y + height))
         rows.append(row)
@@ -99,7 +101,7 @@ def _lifeline(
     yield Mark("box", (x - 22, bottom, 44, 7), "foot")
 
 
-def _row(event: Event, places: Sequence[float], y: float, width: float) -> tuple[Group, float]:
+def _row(event: Event, places: Sequence[float], y: float, everybody: str) -> tuple[Group, float]:
     group = Group(event.name, event.proof)
     room = _room(event, places)
     letter = LETTER * BOLD if event.proof else LETTER
@@ -110,6 +112,8 @@ def _row(event: Event, places: Sequence[float], y: float, width: float) -> tuple
     if event.shape is not Shape.PAUSE:
         group.marks += _when(event, y)
     group.marks += _DRAWN[event.shape](event, places, y, lines)
+    if event.shape is Shape.TO_ALL:
+        group.marks += _receivers(event, places, y + LINE * len(lines), everybody)
     return group, height
 
 
@@ -166,11 +170,27 @@ def _lost(event: Event, places: Sequence[float], y: float, lines: Sequence[str])
 def _to_all(
     event: Event, places: Sequence[float], y: float, lines: Sequence[str]
 ) -> Iterator[Mark]:
-    begin = places[event.by]
+    begin, level = places[event.by], y + LINE * len(lines) + 6
     yield from _label(lines, (places[0] + places[-1]) / 2, y)
-    for end in places:
-        if end != begin:
-            yield from _arrow(begin, end, y + LINE * len(lines) + 6, "arrow all")
+    for end, toward in _edges(event, places):
+        yield Mark("line", (begin, level, end, level), "arrow")
+        yield Mark("line", (end - toward * 10, level - 6, end, level), "arrow")
+        yield Mark("line", (end - toward * 10, level + 6, end, level), "arrow")
+
+
+def _edges(event: Event, places: Sequence[float]) -> Iterator[tuple[float, int]]:
+    """The edges of the chart, beyond all others' lifelines, and the way there."""
+    edge = MARGIN - 8
+    if event.by < len(places) - 1:
+        yield places[-1] + edge, 1
+    if event.by > 0:
+        yield places[0] - edge, -1
+
+
+def _receivers(event: Event, places: Sequence[float], y: float, everybody: str) -> Iterator[Mark]:
+    """Who gets a message to all, written at its end."""
+    for end, toward in _edges(event, places):
+        yield Mark("words", (end, y), "small", everybody, "end" if toward > 0 else "start")
 
 
 def _loop(event: Event, places: Sequence[float], y: float, lines: Sequence[str]) -> Iterator[Mark]:
@@ -220,6 +240,8 @@ _DRAWN = {
 
 LANE = 38
 """Height of a lane of the strip with its name above it."""
+BARS = 44
+"""Height of the tallest bar of a distribution."""
 
 
 def draw_strip(strip: TimeStrip) -> Picture:
@@ -241,7 +263,8 @@ def draw_strip(strip: TimeStrip) -> Picture:
         marks = [Mark("words", (0, y + 15), "small", lane.name, "start")]
         marks += [Mark("box", (0, y + 20, 100, 14), "lane")]
         for begin, end in lane.spans:
-            marks.append(Mark("box", (at(begin), y + 20, max(0.5, at(end) - at(begin)), 14), "on"))
+            left = min(at(begin), 99.5)
+            marks.append(Mark("box", (left, y + 20, max(0.5, at(end) - left), 14), "on"))
         for moment in lane.marks:
             marks.append(Mark("box", (min(at(moment), 99.5), y + 18, 0.5, 18), "moment"))
         groups.append(Group(marks=marks))
@@ -249,15 +272,32 @@ def draw_strip(strip: TimeStrip) -> Picture:
 
 
 def draw_spread(chart: SpreadChart) -> Picture:
-    """Bars side by side, the count above each and where it begins below every other one."""
-    most = max(bar.count for bar in chart.bars)
-    wide = 100 / len(chart.bars)
-    every = max(1, -(-len(chart.bars) // 4))
-    group = Group()
-    for number, bar in enumerate(chart.bars):
-        tall = 110 * bar.count / most
-        group.marks.append(Mark("box", (wide * number, 120 - tall, wide * 0.86, tall), "on"))
-        if number % every == 0:
-            group.marks.append(Mark("words", (wide * number, 138), "small", bar.label, "start"))
-    group.marks.append(Mark("line", (0, 120, 100, 120), "tick"))
-    return Picture(100, 146, [group])
+    """Bars in one row a kind, each with its name above it, over a logarithmic axis. x and widths
+    are percentages.
+    """
+
+    def at(duration: float) -> float:
+        share = log(duration / chart.begin) / log(chart.end / chart.begin)
+        return min(100.0, max(0.0, 100 * share))
+
+    row_height = BARS + 30
+    height = row_height * len(chart.rows)
+    groups = [Group()]
+    for duration, label in chart.ticks:
+        x = at(duration)
+        anchor = "start" if x < 5 else "end" if x > 90 else "middle"
+        groups[0].marks += [
+            Mark("line", (x, 0, x, height), "tick"),
+            Mark("words", (x, height + 18), "small", label, anchor),
+        ]
+    for number, row in enumerate(chart.rows):
+        bottom = row_height * (number + 1)
+        group = Group(marks=[Mark("words", (0, bottom - BARS - 10), "small", row.name, "start")])
+        most = max(bar.count for bar in row.bars)
+        for bar in row.bars:
+            tall = max(2.0, BARS * bar.count / most)
+            wide = max(0.3, at(bar.end) - at(bar.begin) - 0.15)
+            group.marks.append(Mark("box", (at(bar.begin), bottom - tall, wide, tall), "on"))
+        group.marks.append(Mark("line", (0, bottom, 100, bottom), "axis"))
+        groups.append(group)
+    return Picture(100, height + 26, groups)

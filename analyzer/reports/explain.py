@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from analyzer.diagnosis import Rule, Step
-from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
+from analyzer.reports.blocks import Block, Caution, Heading, Listing, Paragraph, Table
 from analyzer.words import outline
 
 
@@ -33,15 +33,16 @@ def explanation(rule: Rule) -> list[Block]:
         ("Likely causes, most likely first", rule.likely_causes),
         ("What would look the same", rule.also_fits),
         ("What looks alike and is innocent", rule.looks_alike),
-        ("Be careful", rule.cautions),
     ):
         if texts:
             steps = [Step(outline(text)) for text in texts]
             blocks += [Heading(title, 3), Listing(steps)]
+    steps = [Step(outline(step.text), outline(step.caution)) for step in rule.what_to_do]
+    blocks.append(Heading("What to do", 3))
+    blocks += [Caution(outline(text)) for text in rule.cautions]
+    blocks.append(Listing(steps, numbered=True))
     if rule.confirm:
         confirm = Step(outline(rule.confirm), outline(rule.confirm_caution))
         blocks += [Heading("The test that decides", 3), Listing([confirm])]
-    steps = [Step(outline(step.text), outline(step.caution)) for step in rule.what_to_do]
-    blocks += [Heading("What to do", 3), Listing(steps, numbered=True)]
     blocks += [Heading("Sources", 3), Listing([Step(text) for text in rule.sources])]
     return blocks

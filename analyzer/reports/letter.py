@@ -3,30 +3,52 @@
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from analyzer.diagnosis import Diagnosis, Finding, Outcome, Stage, Step, Verdict
+from analyzer.diagnosis import Certainty, Diagnosis, Finding, Outcome, Stage, Step, Verdict
 from analyzer.reports.blocks import Block, Listing, Paragraph
 from analyzer.reports.document import (
+    FEW,
     GOOD_RECORDING,
     NOT_RECORDINGS,
     STILL_TROUBLE,
     calls_for_another,
-    certainty,
     clock,
     comments,
+    general_cautions,
     headline,
+    how_much,
     main_findings,
-    what_it_is,
 )
-from analyzer.words import clean
+from analyzer.words import clean, listed, say
 
 GREETING = "[Your greeting]"
 FAREWELL = "[Your name]"
 MOST_STEPS = 3
 """Steps, causes and frames in a letter: more are not read (common practice, no source)."""
+STEPS = "Please do this, in this order:"
+MOST_QUESTIONS = 5
+"""Questions that a letter asks for an answer; the others are asked in passing."""
+AGAIN = " again"
+"""In the words of a frame that is not the first of its kind."""
 NO_MORE = (
     "If that does not help, write before you do anything else. Until then do not restart the "
     "controller, change addresses or close anybody's session."
 )
+IN_DOUBT = {
+    Certainty.SHOWN: "What happened is sure: these frames of the recording show it"
+    "{sheet:if , together with the site sheet}.",
+    Certainty.FITS: "What happened is likely, but not sure: something else could look the same in "
+    "these frames.",
+}
+MEANT = {
+    Stage.LINK: "the cable and its link",
+    Stage.ADDRESS: "the PC's own address",
+    Stage.NEIGHBOUR: "finding the controller on the network",
+    Stage.ROUTE: "the way to the controller and back",
+    Stage.PORT: "the controller taking the PC's call",
+    Stage.SESSION: "keeping the connection up",
+    Stage.ANSWER: "the controller's answers",
+}
+"""What each stage is about, for somebody who never heard of them."""
 
 
 def letter(diagnoses: Sequence[Diagnosis], refused: Sequence[str] = ()) -> list[Block]:
@@ -37,71 +59,99 @@ def letter(diagnoses: Sequence[Diagnosis], refused: Sequence[str] = ()) -> list[
     if refused:
         lines = [Step(clean(text)) for text in refused]
         blocks += [Paragraph(f"{NOT_RECORDINGS}:"), Listing(lines)]
-    asked = dict.fromkeys(text for one in diagnoses for text in _questions(one))
-    if asked:
-        blocks += [
-            Paragraph("The recording cannot answer these questions. Please tell us:"),
-            Listing([Step(text) for text in asked], numbered=True),
-        ]
-    return [*blocks, Paragraph(FAREWELL)]
+    return [*blocks, *_questions(diagnoses), Paragraph(FAREWELL)]
 
 
 def _about(diagnosis: Diagnosis) -> Iterator[Block]:
     name = clean(diagnosis.facts.file)
-    yield Paragraph(f"Thank you for the recording {name}. {what_it_is(diagnosis)}")
+    yield Paragraph(f"Thank you for the recording {name}. It holds {how_much(diagnosis)}.")
     yield from (Paragraph(text) for text in comments(diagnosis))
+    working = [one for one in diagnosis.outcomes if _works(one)]
     for outcome in diagnosis.outcomes:
-        yield Paragraph(f"{_who(outcome)}: {headline(outcome)}")
-        if outcome.verdict is Verdict.COMPLETE and outcome.warning is None:
-            yield Paragraph(STILL_TROUBLE)
-    told = [outcome.fault or outcome.warning for outcome in diagnosis.outcomes]
-    for finding in main_findings(diagnosis):
-        yield Paragraph(finding.means if finding in told else f"{finding.title}. {finding.means}")
-        yield from _finding(diagnosis, finding)
+        if outcome not in working or len(working) <= FEW:
+            yield Paragraph(f"{_who(outcome)}: {headline(outcome)}{_stage(outcome)}")
+    if len(working) > FEW:
+        names = listed([one.linkup.controller for one in working])
+        yield Paragraph(f"The link-up works with {names}: they answer the PC.")
+    if working:
+        yield Paragraph(STILL_TROUBLE)
+    yield from _findings(diagnosis)
     if calls_for_another(diagnosis):
         yield Paragraph("Please send us a new recording, made like this:")
         yield Listing([Step(text) for text in GOOD_RECORDING], numbered=True)
+
+
+def _works(outcome: Outcome) -> bool:
+    return outcome.verdict is Verdict.COMPLETE and outcome.warning is None
+
+
+def _findings(diagnosis: Diagnosis) -> Iterator[Block]:
+    """What leads; causes and steps once a rule."""
+    findings = main_findings(diagnosis)
+    headlines = [outcome.fault or outcome.warning for outcome in diagnosis.outcomes]
+    told: dict[str, Finding] = {}
+    for finding in findings:
+        if finding.rule in told:
+            same = told[finding.rule].title
+            yield Paragraph(f'{finding.title}: causes and steps are those under "{same}".')
+            continue
+        is_clear = len(findings) == 1 and finding in headlines
+        yield Paragraph(finding.means if is_clear else f"{finding.title}. {finding.means}")
+        yield from _finding(diagnosis, finding)
+        told[finding.rule] = finding
+    if findings:
+        yield Paragraph(NO_MORE)
 
 
 def _who(outcome: Outcome) -> str:
     return f"The PC and the controller {outcome.linkup.controller}"
 
 
+def _stage(outcome: Outcome) -> str:
+    """What the stage is about that failed."""
+    stage = outcome.stopped_at
+    number = list(Stage).index(stage) + 1 if stage else 0
+    return f" Stage {number} is {MEANT[stage]}." if stage else ""
+
+
 def _finding(diagnosis: Diagnosis, finding: Finding) -> Iterator[Block]:
-    yield Paragraph(certainty(finding))
     if finding.evidence:
+        sheet = finding.linkup is not None and finding.linkup.sheet is not None
+        yield Paragraph(say(IN_DOUBT[finding.certainty], {"sheet": sheet}))
         yield Listing([Step(text) for text in _proof(diagnosis, finding)])
     yield Paragraph("Likely causes, most likely first:")
     yield Listing([Step(text) for text in finding.likely_causes[:MOST_STEPS]])
-    yield Paragraph("Please do this, in this order:")
+    yield Paragraph(STEPS)
+    yield from general_cautions(finding)
     yield Listing(finding.what_to_do[:MOST_STEPS], numbered=True)
-    yield Paragraph(NO_MORE)
-    general = [
-        text for text in finding.cautions if text not in {s.caution for s in finding.what_to_do}
-    ]
-    if general:
-        yield Paragraph("Please be careful: " + " ".join(general))
     if finding.confirm.text:
         yield Paragraph("To be sure:")
         yield Listing([finding.confirm])
 
 
 def _proof(diagnosis: Diagnosis, finding: Finding) -> Iterator[str]:
-    for one in finding.evidence[:MOST_STEPS]:
+    """A few frames and what they show: as many kinds as there is room for."""
+    kinds = {one.text.replace(AGAIN, ""): one for one in reversed(finding.evidence)}
+    firsts = sorted(kinds.values(), key=lambda one: one.moment)
+    more = [one for one in finding.evidence if one not in firsts]
+    for one in sorted([*firsts, *more][:MOST_STEPS], key=lambda one: one.moment):
         when = clock(diagnosis, one.moment)
         yield f"Frame {one.moment.frame:,}{', ' + when + ' UTC' if when else ''}: {one.text}."
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Question:
-    """One question of the intake form. open: whether a diagnosis leaves it open."""
+    """One question of the intake form. short: the same in passing; open: whether a diagnosis leaves
+    it open.
+    """
 
     text: str
+    short: str
     open: Callable[[Diagnosis, Outcome | None], bool]
 
 
-def _always(diagnosis: Diagnosis, outcome: Outcome | None) -> bool:
-    return True
+def _has_steps(diagnosis: Diagnosis, outcome: Outcome | None) -> bool:
+    return bool(main_findings(diagnosis))
 
 
 def _not_working(diagnosis: Diagnosis, outcome: Outcome | None) -> bool:
@@ -153,85 +203,141 @@ def _adapter_unknown(diagnosis: Diagnosis, outcome: Outcome | None) -> bool:
     return not any(one.addresses for one in diagnosis.facts.interfaces)
 
 
-QUESTIONS = (
-    Question(
+QUESTIONS = {
+    "machine": Question(
         "Is the machine running or able to move? Who may stop it, and who may restart the "
         "controller, and when?",
-        _always,
+        "whether the machine is running, and who may stop it",
+        _has_steps,
     ),
-    Question(
+    "attempt": Question(
         "What was pressed, in which program and version, at what clock time (with the time zone)? "
         "Which words and numbers did it show?",
+        "what was pressed in which program, when, and what it showed",
         _not_working,
     ),
-    Question(
+    "worked": Question(
         "Did this PC ever work with this controller? What has changed since: PC, cable, program, "
         "firmware, switch, controller, power?",
+        "whether it ever worked, and what has changed since",
         _not_working,
     ),
-    Question(
+    "others": Question(
         "Does a panel or another PC work with the controller right now? How many programs are "
         "connected to it?",
+        "whether a panel or another PC works with the controller now",
         _not_working,
     ),
-    Question(
+    "sometimes": Question(
         "Does it always fail, or sometimes? After how long? With the machine's motion, at the "
         "start of a shift, after a break?",
+        "whether it always fails, or when",
         _not_working,
     ),
-    Question(
+    "way": Question(
         "What lies between PC and controller: a direct cable, a switch, a router, a VPN, radio, a "
         "virtual machine?",
+        "what lies between PC and controller: a cable, a switch, a router, radio",
         _way_unknown,
     ),
-    Question(
+    "lamps": Question(
         "Which lamps are lit at both ends of the cable, in which colour? Which socket of the "
         "controller is used?",
+        "which lamps are lit at both ends of the cable",
         _stopped_before(Stage.ROUTE),
     ),
-    Question(
+    "adapters": Question(
         "Address, mask and gateway of every adapter of the PC that is up: fixed or automatic?",
+        "the addresses and masks of the PC's adapters",
         _mask_unknown,
     ),
-    Question(
+    "label": Question(
         "Address, mask, gateway and hardware address of the controller, as its display, label or "
         "project shows them?",
+        "the controller's address, mask and hardware address by its label",
         _unless_in_sheet(_not_working, "mask", "hardware_address"),
     ),
-    Question(
-        "Which port and protocol does the manual name?",
+    "port": Question(
+        "Which port and protocol does the controller's manual name?",
+        "port and protocol by the controller's manual",
         _unless_in_sheet(_stopped_before(Stage.PORT), "port", "transport"),
     ),
-    Question("Does the controller answer ten pings from the PC, and from a panel?", _not_pinged),
-    Question(
+    "pings": Question(
+        "Does the controller answer ten pings from the PC, and from a panel?",
+        "whether the controller answers pings",
+        _not_pinged,
+    ),
+    "table": Question(
         "Which hardware address does the PC's neighbour table hold for the controller?",
+        "which hardware address the PC's neighbour table holds for the controller",
         _failed_at(Stage.NEIGHBOUR, Stage.ROUTE),
     ),
-    Question(
+    "state": Question(
         "The controller's family, firmware date, operating mode, fault code, and how long it has "
         "been powered?",
+        "the controller's family, firmware date, mode and fault code",
         _not_working,
     ),
-    Question(
+    "sessions": Question(
         "How many sessions does the controller accept, and which ones does it list now?",
-        _failed_at(Stage.PORT, Stage.SESSION, Stage.ANSWER),
+        "how many sessions the controller accepts, and which it lists now",
+        _unless_in_sheet(_failed_at(Stage.PORT, Stage.SESSION, Stage.ANSWER), "sessions"),
     ),
-    Question(
+    "limits": Question(
         "Which time limits are set in the controller and in the program?",
+        "the time limits set in the controller and the program",
         _failed_at(Stage.SESSION, Stage.ANSWER),
     ),
-    Question(
+    "system": Question(
         "The PC's operating system, security software, firewall setting on that adapter, and sleep "
         "setting?",
+        "the PC's operating system, security software and firewall setting",
         _not_working,
     ),
-    Question("On which adapter was the recording made, and with which filter?", _adapter_unknown),
-)
+    "adapter": Question(
+        "On which adapter was the recording made, and with which filter?",
+        "on which adapter and with which filter it was recorded",
+        _adapter_unknown,
+    ),
+}
 """The intake form. Each is asked only where the recording leaves it open."""
+DECIDES = {
+    "recording": ("adapter", "attempt", "way", "worked"),
+    "link": ("lamps", "way", "others", "worked"),
+    "address": ("adapters", "way", "worked", "others"),
+    "neighbour": ("label", "lamps", "others", "worked"),
+    "route": ("adapters", "label", "way", "worked"),
+    "port": ("port", "others", "sessions", "state"),
+    "session": ("sometimes", "sessions", "limits", "worked"),
+    "answer": ("attempt", "limits", "sometimes", "state"),
+}
+"""By the stage of what leads: the questions whose answers part its causes."""
 
 
-def _questions(diagnosis: Diagnosis) -> list[str]:
-    """What the recording leaves open, about its first link-up without success."""
+def _questions(diagnoses: Sequence[Diagnosis]) -> Iterator[Block]:
+    """What the recordings leave open: the machine's safety and what decides first, the rest in
+    passing.
+    """
+    asked: dict[str, None] = {}
+    for diagnosis in diagnoses:
+        asked |= dict.fromkeys(_open(diagnosis))
+    keys = list(asked)
+    if keys:
+        yield Paragraph("The recording cannot answer these questions. Please tell us:")
+        texts = [Step(QUESTIONS[key].text) for key in keys[:MOST_QUESTIONS]]
+        yield Listing(texts, numbered=True)
+    if len(keys) > MOST_QUESTIONS:
+        rest = "; ".join(QUESTIONS[key].short for key in keys[MOST_QUESTIONS:])
+        yield Paragraph(f"If it is easy, tell us as well: {rest}.")
+
+
+def _open(diagnosis: Diagnosis) -> list[str]:
+    """The questions about the first link-up without success, those that decide first."""
     outcomes = sorted(diagnosis.outcomes, key=lambda one: one.verdict is Verdict.COMPLETE)
     outcome = outcomes[0] if outcomes else None
-    return [question.text for question in QUESTIONS if question.open(diagnosis, outcome)]
+    leads = main_findings(diagnosis)
+    if outcome is not None and _works(outcome) and not leads:
+        return []
+    first = DECIDES[leads[0].stage if leads else "recording"]
+    order = dict.fromkeys(("machine", *first, *QUESTIONS))
+    return [key for key in order if QUESTIONS[key].open(diagnosis, outcome)]

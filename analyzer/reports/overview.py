@@ -1,10 +1,10 @@
-"""The whole recording at a glance: the strip of time, and how answer times spread."""
+"""The whole recording at a glance: the strip of time, and how long round trips and answers took."""
 
 from collections.abc import Iterator, Sequence
 
 from analyzer.diagnosis import Diagnosis, LinkUp, Outcome, Session, Spread
-from analyzer.reports.blocks import Bar, Lane, SpreadChart, TimeStrip
-from analyzer.words import listed, milliseconds, say, seconds
+from analyzer.reports.blocks import Bar, Lane, SpreadChart, Spreading, TimeStrip
+from analyzer.words import count, listed, milliseconds, seconds
 
 NICE = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1800, 3600, 7200, 21_600, 86_400)
 """Seconds between the ticks of the strip."""
@@ -13,7 +13,7 @@ MOST_TICKS = 4
 TOUCHING = 0.004
 """Share of the strip below which two spans are drawn as one."""
 WORTH_PLOTTING = 10
-"""Answers from which on their times are worth a picture."""
+"""Durations of one kind from which on they are worth a picture."""
 
 
 def strip(diagnosis: Diagnosis) -> TimeStrip | None:
@@ -101,23 +101,64 @@ def _in_words(lane: Lane) -> str:
     return listed(told)
 
 
-def spread(outcome: Outcome) -> SpreadChart | None:
-    """How the answer times of a link-up spread; None where there are few."""
-    sessions = [one for one in outcome.linkup.sessions if one.is_timed]
-    most = max((one.answer_times for one in sessions), key=_count, default=None)
-    if most is None or most.count < WORTH_PLOTTING:
-        return None
-    used = [number for number, count in enumerate(most.bins) if count]
-    bars = [
-        Bar(milliseconds(most.begins(number)), most.bins[number])
-        for number in range(used[0], used[-1] + 1)
-    ]
-    told = {"n": most.count, "median": most.median, "most": most.most}
-    text = (
-        "{n:count answer}: half of them within {median:seconds}, the slowest after {most:seconds}"
+Timed = tuple[str, Spread]
+
+
+def timed(outcome: Outcome) -> list[Timed]:
+    """What is worth telling of how long things took: (ping, handshake or answer, durations), none
+    where there are few of every kind.
+    """
+    durations = outcome.linkup.durations
+    enough = any(one.count >= WORTH_PLOTTING for one in durations.values())
+    return list(durations.items()) if enough else []
+
+
+def in_words(kind: str, spread: Spread) -> str:
+    """How long a kind of thing took, in a sentence."""
+    most = milliseconds(spread.most)
+    if spread.count == 1:
+        return f"{_how_many(kind, spread)}, after {most}."
+    median = milliseconds(spread.median)
+    half = f"half of them within {median}, the slowest after {most}"
+    return f"{_how_many(kind, spread)}: {half if median != most else f'all within {most}'}."
+
+
+def spread_chart(kinds: Sequence[Timed]) -> SpreadChart:
+    """How durations spread: round trips beside answers, over one axis."""
+    used = [n for _, one in kinds for n, count in enumerate(one.bins) if count]
+    begin = max((n for n in AXIS if n <= Spread.begins(min(used))), default=AXIS[0])
+    end = min((n for n in AXIS if n >= Spread.begins(max(used) + 1)), default=AXIS[-1])
+    return SpreadChart(
+        title="How often each duration was seen",
+        header=("From, to",),
+        begin=begin,
+        end=end,
+        ticks=[(one, milliseconds(one)) for one in _few(begin, end)],
+        rows=[Spreading(_how_many(kind, one), list(_bars(one))) for kind, one in kinds],
     )
-    return SpreadChart(say(text, told), ("After", "Answers"), bars)
 
 
-def _count(spread: Spread) -> int:
-    return spread.count
+TIMED = {"ping": "answered ping", "handshake": "TCP handshake", "answer": "answer"}
+AXIS = tuple(factor * 10.0**power for power in range(-6, 5) for factor in (1, 2, 5))
+"""Seconds at which the axis of a distribution may begin and end."""
+
+
+def _how_many(kind: str, spread: Spread) -> str:
+    return count(spread.count, TIMED[kind])
+
+
+def _few(begin: float, end: float) -> list[float]:
+    """The ticks of an axis: all of AXIS, or powers of ten only, or every other one of those."""
+    inside = [one for one in AXIS if begin <= one <= end]
+    for step in (1, 3, 6):
+        chosen = [one for one in inside if AXIS.index(one) % step == 0]
+        if len(chosen) <= MOST_TICKS + 1:
+            break
+    return chosen
+
+
+def _bars(spread: Spread) -> Iterator[Bar]:
+    for number, often in enumerate(spread.bins):
+        if often:
+            begin, end = Spread.begins(number), Spread.begins(number + 1)
+            yield Bar(begin, end, f"{milliseconds(begin)} to {milliseconds(end)}", often)

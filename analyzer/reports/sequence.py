@@ -1,12 +1,12 @@
 """One link-up as a sequence chart: who said what to whom, folded to what a person can read."""
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import groupby
 
-from analyzer.diagnosis import Diagnosis, Finding, LinkUp, Outcome, Session
+from analyzer.diagnosis import Diagnosis, Finding, LinkUp, Moment, Outcome, Series, Session
 from analyzer.reports.blocks import Event, Lifeline, SequenceChart, Shape
-from analyzer.words import clean, say, seconds
+from analyzer.words import clean, count, say, seconds
 
 PC, CONTROLLER = 0, 1
 MOST_LIFELINES = 6
@@ -18,7 +18,11 @@ LONG_PAUSE = 2.0
 ANSWER_WITHIN = 3.0
 """Seconds within which an answer belongs to a question."""
 IN_A_ROW = 4
-"""Alike events in a row that are folded into one."""
+"""Rounds of alike events in a row from which on those in the middle are folded into one."""
+SHORT = 0.1
+"""Seconds that are told as one moment."""
+LONGEST_ROUND = 6
+"""Events of one round: a session that is opened, used and closed has so many."""
 
 
 def chart(diagnosis: Diagnosis, outcome: Outcome, name: str) -> SequenceChart | None:
@@ -26,13 +30,14 @@ def chart(diagnosis: Diagnosis, outcome: Outcome, name: str) -> SequenceChart | 
 
     name begins the names of its events: two charts of one document need different ones.
     """
-    story = _Story(diagnosis, outcome.linkup)
+    about = _about(diagnosis, outcome)
+    proof = {one.moment.frame for finding in about for one in finding.evidence}
+    story = _Story(diagnosis, outcome.linkup, proof)
     events = [event for tell in TOLD_BY for event in tell(story)]
     if not events:
         return None
-    proof = {one.moment.frame for finding in _about(diagnosis, outcome) for one in finding.evidence}
     events = [replace(one, proof=one.frame in proof) for one in events]
-    events += _remarks(_about(diagnosis, outcome), {one.frame for one in events})
+    events += _remarks(about, {one.frame for one in events})
     events.sort(key=lambda one: (one.seconds, one.frame or 0))
     events = _with_pauses(_short(_folded(events)), diagnosis.facts.coverage.seconds)
     events = list(_named(events, name))
@@ -61,10 +66,11 @@ def _about(diagnosis: Diagnosis, outcome: Outcome) -> list[Finding]:
 
 @dataclass(slots=True, eq=False)
 class _Story:
-    """The link-up, and who takes part in it so far."""
+    """The link-up, the frames that findings rest on, and who takes part in it so far."""
 
     diagnosis: Diagnosis
     linkup: LinkUp
+    proof: set[int]
     others: list[tuple[object, Lifeline]] = field(default_factory=list)
 
     @property
@@ -131,6 +137,18 @@ def _event(
     return Event(moment[1], moment[0], by, to, shape, text)
 
 
+def _events(
+    series: Series, by: int, to: int, text: str, shape: Shape = Shape.MESSAGE
+) -> Iterator[Event]:
+    """An event a kept moment; the last one before the gap stands for those that were not kept."""
+    missing = series.count - len(series.moments)
+    for place, moment in enumerate(series.moments, 1):
+        event = _event(moment, by, to, text, shape)
+        if missing and place == len(series.early):
+            event = replace(event, times=1 + missing, until=series.late[0].seconds)
+        yield event
+
+
 def _questions(story: _Story) -> Iterator[Event]:
     """ARP between the PC and the controller, and with the router."""
     facts, linkup = story.diagnosis.facts, story.linkup
@@ -140,18 +158,21 @@ def _questions(story: _Story) -> Iterator[Event]:
         if question.asker != linkup.pc.hardware or question.wanted not in wanted:
             continue
         told = {"wanted": question.wanted}
-        for moment in question.asked.moments:
-            silent = not _answered(moment, [answer for answer, _ in question.answers])
-            to = story.who(None, question.wanted)
-            text = say("asks for the hardware address of {wanted}", told)
-            yield _event(moment, PC, to, text, Shape.LOST if silent else Shape.MESSAGE)
+        to = story.who(None, question.wanted)
+        text = say("asks for the hardware address of {wanted}", told)
+        answers = [answer for answer, _ in question.answers]
+        yield from _asked(_events(question.asked, PC, to, text), answers)
         for moment, hardware in question.answers:
             by = story.who(hardware, question.wanted)
             yield _event(moment, by, PC, say("says that it is {wanted}", told))
 
 
-def _answered(moment: tuple[int, float], answers: Iterable[tuple[int, float]]) -> bool:
-    return any(moment[0] < one[0] and one[1] - moment[1] <= ANSWER_WITHIN for one in answers)
+def _asked(questions: Iterable[Event], answers: Sequence[Moment]) -> Iterator[Event]:
+    """Those without an answer are lost."""
+    for one in questions:
+        late = one.seconds + ANSWER_WITHIN
+        is_answered = any(one.frame < frame and at <= late for frame, at in answers if one.frame)
+        yield one if is_answered else replace(one, shape=Shape.LOST)
 
 
 def _claims(story: _Story) -> Iterator[Event]:
@@ -161,12 +182,12 @@ def _claims(story: _Story) -> Iterator[Event]:
     for (hardware, address), series in arp.announcements.items():
         if address in own or hardware in (linkup.pc.hardware, linkup.hardware):
             by, text = story.who(hardware, address), say("I am {a}", {"a": address})
-            yield from (_event(one, by, by, text, Shape.TO_ALL) for one in series.moments)
+            yield from _events(series, by, by, text, Shape.TO_ALL)
     for (hardware, address), series in arp.probes.items():
         if address in own or hardware in (linkup.pc.hardware, linkup.hardware):
             by = story.who(hardware, None)
             text = say("is {a} free?", {"a": address})
-            yield from (_event(one, by, by, text, Shape.TO_ALL) for one in series.moments)
+            yield from _events(series, by, by, text, Shape.TO_ALL)
 
 
 def _leases(story: _Story) -> Iterator[Event]:
@@ -188,12 +209,9 @@ def _pings(story: _Story) -> Iterator[Event]:
     pings = story.linkup.pings
     if pings is None:
         return
-    for moment in pings.requests.moments:
-        silent = not _answered(moment, pings.replies.moments)
-        shape = Shape.LOST if silent else Shape.MESSAGE
-        yield _event(moment, PC, CONTROLLER, "ping", shape)
-    for moment in pings.replies.moments:
-        yield _event(moment, CONTROLLER, PC, "ping answered")
+    asked = _events(pings.requests, PC, CONTROLLER, "ping")
+    yield from _asked(asked, pings.replies.moments)
+    yield from _events(pings.replies, CONTROLLER, PC, "ping answered")
 
 
 def _errors(story: _Story) -> Iterator[Event]:
@@ -206,24 +224,23 @@ def _errors(story: _Story) -> Iterator[Event]:
 
 def _sessions(story: _Story) -> Iterator[Event]:
     for session in (*story.linkup.sessions, *story.linkup.other_sessions):
-        yield from _session(session)
+        yield from _session(story, session)
 
 
-def _session(session: Session) -> Iterator[Event]:
+def _session(story: _Story, session: Session) -> Iterator[Event]:
     client, server = session.from_client, session.from_server
     told: dict[str, object] = {"port": session.server.port, "answers": session.answers}
     lost = Shape.LOST if session.is_silent else Shape.MESSAGE
-    for moment in session.syns.moments:
-        yield _event(moment, PC, CONTROLLER, say("calls port {port}", told), lost)
+    yield from _events(session.syns, PC, CONTROLLER, say("calls port {port}", told), lost)
     if session.syn_ack is not None:
         yield _event(session.syn_ack, CONTROLLER, PC, say("port {port} opens", told))
     if server.first_data is not None and not session.requests:
         yield _event(server.first_data.moment, CONTROLLER, PC, "sends by itself")
-    yield from _requests(session)
-    for moment in client.repeats.moments:
-        yield _event(moment, PC, CONTROLLER, "sends it again", Shape.LOST)
-    for moment in server.repeats.moments:
-        yield _event(moment, CONTROLLER, PC, "sends it again")
+    late = session.dialogue.late.moments
+    told_singly = any(one.frame in story.proof for one in late)
+    yield from _late_answers(session) if told_singly else _requests(session)
+    yield from _events(client.repeats, PC, CONTROLLER, "sends it again", Shape.LOST)
+    yield from _events(server.repeats, CONTROLLER, PC, "sends it again")
     for end in session.ends:
         by, to = (CONTROLLER, PC) if end.side else (PC, CONTROLLER)
         refused = session.refused is not None and end.moment == session.refused.moment
@@ -233,26 +250,46 @@ def _session(session: Session) -> Iterator[Event]:
 
 def _requests(session: Session) -> Iterator[Event]:
     """The first and the last request; what lies between is one loop."""
-    first, last = session.from_client.first_data, session.asked
-    if first is None or last is None:
-        return
     unanswered = session.is_waiting and not session.lacks_answer
-    told = {
-        "requests": session.requests,
-        "answers": session.answers,
-        "typically": session.answer_times.median,
-    }
     if session.answers:
         text = "{requests:count request}, {answers:count answer}"
         text += ", typically after {typically:seconds}" if session.is_timed else ""
-        answered = session.requests - unanswered
-        shape = Shape.LOOP if answered > 1 else Shape.MESSAGE
-        said = say(text, {**told, "requests": answered})
-        until = session.answered.seconds if session.answered else last.seconds
-        yield replace(_event(first.moment, PC, CONTROLLER, said, shape), until=until)
-    if unanswered:
+        told = {
+            "requests": session.requests - unanswered,
+            "answers": session.answers,
+            "typically": session.answer_times.median,
+        }
+        yield from _loop(session, say(text, told), session.requests - unanswered)
+    if unanswered and session.asked is not None:
         shape = Shape.MESSAGE if session.server_ended else Shape.LOST
-        yield _event(last, PC, CONTROLLER, "asks", shape)
+        yield _event(session.asked, PC, CONTROLLER, "asks", shape)
+
+
+def _late_answers(session: Session) -> Iterator[Event]:
+    """Where answers belong to older requests: those and the requests behind them one by one, and
+    the others as one loop. Each is told once.
+    """
+    dialogue, last = session.dialogue, session.asked
+    behind = dialogue.shifted
+    asks_last = session.is_waiting and last is not None and last not in behind.moments
+    requests = dialogue.asked - behind.count - asks_last
+    told = {"requests": requests, "answers": dialogue.told - dialogue.late.count}
+    text = say("{requests:count request}, {answers:count answer} in step with them", told)
+    yield from _loop(session, text, requests)
+    yield from _events(dialogue.late, CONTROLLER, PC, "answers an older request")
+    for one in _events(behind, PC, CONTROLLER, "asks on behind it"):
+        silent = session.is_waiting and last is not None and one.frame == last.frame
+        yield replace(one, shape=Shape.LOST) if silent else one
+    if asks_last and last is not None:
+        yield _event(last, PC, CONTROLLER, "asks", Shape.LOST)
+
+
+def _loop(session: Session, text: str, requests: int) -> Iterator[Event]:
+    first, last = session.from_client.first_data, session.answered or session.asked
+    if first is not None and last is not None:
+        shape = Shape.LOOP if requests > 1 else Shape.MESSAGE
+        event = _event(first.moment, PC, CONTROLLER, text, shape)
+        yield replace(event, until=last.seconds)
 
 
 def _exchanges(story: _Story) -> Iterator[Event]:
@@ -282,34 +319,95 @@ def _remarks(findings: Iterable[Finding], told: set[int | None]) -> list[Event]:
     ]
 
 
-def _folded(events: Sequence[Event]) -> list[Event]:
-    """Alike events in a row: the first ones and the last, and how many lie between."""
+def _folded(events: list[Event]) -> list[Event]:
+    """Rounds of alike events: the first and the last in full, those between as one. Proof is in
+    no round of several events.
+    """
     folded: list[Event] = []
-    for _, alike in groupby(events, key=lambda one: (one.by, one.to, one.shape, one.text)):
-        run = list(alike)
-        if len(run) > IN_A_ROW:
-            hidden = run[2:-1]
-            text = say("{n:times} more", {"n": len(hidden)})
-            proof = any(one.proof for one in hidden)
-            shape = Shape.LOOP if run[0].shape is Shape.MESSAGE else run[0].shape
-            more = replace(hidden[0], frame=None, shape=shape, text=text, proof=proof)
-            more = replace(more, until=hidden[-1].ends)
-            run = [*run[:2], more, run[-1]]
-        folded += run
-    return folded
+    at = 0
+    while at < len(events):
+        size, rounds = _repeated(events, at)
+        run = events[at : at + size * rounds]
+        head = max(size, 2)
+        if rounds > IN_A_ROW:
+            folded += [*run[:head], _more(run[head:-size], run, size), *run[-size:]]
+        else:
+            for one in run:
+                folded += [one, _more([], [one], 1)] if one.times > 1 else [one]
+        at += len(run)
+    return [replace(one, times=1) if one.frame else one for one in folded]
+
+
+def _repeated(events: list[Event], at: int) -> tuple[int, int]:
+    """How many events make a round that is repeated from a place on, and how many rounds."""
+    for size in range(1, LONGEST_ROUND + 1):
+        rounds = 1
+        while _are_alike(events, at, at + size * rounds, size):
+            rounds += 1
+        if rounds > IN_A_ROW:
+            return size, rounds
+    return 1, 1
+
+
+def _are_alike(events: list[Event], one: int, other: int, size: int) -> bool:
+    def look(event: Event) -> tuple[int, int, Shape, str]:
+        return event.by, event.to, event.shape, event.text
+
+    rounds = events[one : one + size], events[other : other + size]
+    if len(rounds[1]) < size or (size > 1 and any(event.proof for event in rounds[0] + rounds[1])):
+        return False
+    return all(look(a) == look(b) for a, b in zip(*rounds, strict=True))
+
+
+def _more(hidden: Sequence[Event], run: Sequence[Event], size: int) -> Event:
+    """What stands for hidden rounds of a run, and for those that its events stand for."""
+    begin = (hidden or run)[0]
+    missing = Counter[int]()
+    for place, one in enumerate(run):
+        missing[place % size] += one.times - 1
+    rounds = len(hidden) // size + max(missing.values())
+    text = "{n:times} more" if size == 1 else "these {size} events {n:times} more"
+    one_way = next((one for one in run if one.by != one.to), begin)
+    covered = [*hidden, *(one for one in run if one.times > 1)]
+    return replace(
+        begin,
+        frame=None,
+        by=one_way.by,
+        to=one_way.to,
+        shape=begin.shape if size == 1 and begin.shape is not Shape.MESSAGE else Shape.LOOP,
+        text=say(text, {"n": rounds, "size": size}),
+        until=max(one.ends for one in covered),
+        proof=any(one.proof for one in hidden),
+        times=rounds * size,
+    )
 
 
 def _short(events: Sequence[Event]) -> list[Event]:
-    """Of too many events the proof, and as many others as fit, from both ends."""
+    """Of too many events those at both ends and the proof; where others are left out, it is said
+    how many, and from when to when.
+    """
     if len(events) <= MOST_EVENTS:
         return list(events)
     half = MOST_EVENTS // 2
-    kept = list(events[:half]) + list(events[-half:])
-    middle = [one for one in events[half:-half] if one.proof][:half]
-    left_out = len(events) - len(kept) - len(middle)
-    text = say("{n:count event} left out here", {"n": left_out})
-    gap = Event(events[half].seconds, None, PC, CONTROLLER, Shape.PAUSE, text)
-    return [*kept[:half], gap, *middle, *kept[half:]]
+    kept: list[Event] = []
+    dropped: list[Event] = []
+    for place, one in enumerate(events):
+        if half <= place < len(events) - half and not one.proof:
+            dropped.append(one)
+            continue
+        if dropped:
+            kept.append(_left_out(dropped))
+            dropped = []
+        kept.append(one)
+    return kept
+
+
+def _left_out(events: Sequence[Event]) -> Event:
+    begin, end = events[0].seconds, max(one.ends for one in events)
+    number = count(sum(one.times for one in events), "event")
+    when = f"at {begin:.1f} s" if end - begin < SHORT else f"from {begin:.1f} s to {end:.1f} s"
+    text = f"{number} {when} left out here"
+    return Event(begin, None, PC, CONTROLLER, Shape.PAUSE, text, until=end)
 
 
 def _with_pauses(events: Sequence[Event], ends: float) -> list[Event]:

@@ -16,6 +16,7 @@ from analyzer.diagnosis import State
 from analyzer.reports.blocks import (
     AS_TABLE,
     Block,
+    Caution,
     Heading,
     Listing,
     Paragraph,
@@ -31,6 +32,7 @@ from analyzer.reports.drawing import draw_sequence, draw_spread, draw_strip
 NAMES = {
     Heading: "heading",
     Paragraph: "paragraph",
+    Caution: "caution",
     Listing: "listing",
     Table: "table",
     Typed: "typed",

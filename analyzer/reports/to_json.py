@@ -4,7 +4,7 @@ import json
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from analyzer.diagnosis import Diagnosis, Finding, Outcome, Station, Step
+from analyzer.diagnosis import Diagnosis, Finding, Outcome, Spread, Station, Step
 from analyzer.reports.differences import differences
 from analyzer.reports.document import HOW_KNOWN, remarks, role
 from analyzer.words import place
@@ -124,8 +124,9 @@ def _linkup(outcome: Outcome) -> dict[str, Any]:
 
 
 def _timing(outcome: Outcome) -> dict[str, Any]:
-    """Seconds: when the first attempt began, how long each step took, null where unknown; and what
-    the PC tried, alike tries in a row as one.
+    """Seconds: when the first attempt began, how long each step took, null where unknown; what the
+    PC tried, alike tries in a row as one; and how the durations of pings, TCP handshakes and
+    answers spread: counts in bins, from the shortest to the longest.
     """
     linkup = outcome.linkup
     sessions = [session for session in linkup.sessions if session.answers]
@@ -152,6 +153,26 @@ def _timing(outcome: Outcome) -> dict[str, Any]:
                 "answers": one.answers,
             }
             for one in outcome.tries
+        ],
+        "durations": [_spread(kind, one) for kind, one in linkup.durations.items()],
+    }
+
+
+def _spread(kind: str, spread: Spread) -> dict[str, Any]:
+    return {
+        "what": kind,
+        "count": spread.count,
+        "least": _round(spread.least),
+        "median": _round(spread.median),
+        "most": _round(spread.most),
+        "bins": [
+            {
+                "from": _round(Spread.begins(number)),
+                "to": _round(Spread.begins(number + 1)),
+                "count": often,
+            }
+            for number, often in enumerate(spread.bins)
+            if often
         ],
     }
 

@@ -8,10 +8,12 @@ from tabulate import tabulate
 from analyzer.diagnosis import State
 from analyzer.reports.blocks import (
     Block,
+    Caution,
     Heading,
     Listing,
     Paragraph,
     SequenceChart,
+    SpreadChart,
     StageChart,
     Table,
     Typed,
@@ -43,6 +45,8 @@ def _lines(block: Block) -> Iterator[str]:
                 yield ("=" if level == 1 else "-") * max(map(len, wrapped))
         case Paragraph(text):
             yield from _wrapped(text, WIDTH)
+        case Caution(text):
+            yield from _wrapped(f"CAUTION: {text}", WIDTH)
         case Listing():
             yield from _listing(block)
         case Table():
@@ -52,7 +56,7 @@ def _lines(block: Block) -> Iterator[str]:
         case StageChart(header, stages):
             rows = [(one.name, _mark(one.state), one.because) for one in stages]
             yield from _table(Table(header, rows))
-        case SequenceChart():
+        case SequenceChart() | SpreadChart():
             yield from _table(block.as_table())
 
 

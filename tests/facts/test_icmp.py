@@ -105,3 +105,38 @@ def test_a_quoted_header_length_below_twenty_is_a_lie() -> None:
     lie = bytes([0x40]) + CALL[1:28]
     found = icmp(message(raw.icmp(3, 1, 0, lie), ROUTER)).errors
     assert all((one.sport, one.dport) == (None, None) for one in found)
+
+
+def round_trips(*messages: tuple[float, int, int]) -> list[float]:
+    """(seconds, type, number of the ping) -> how many round trips, the least and the most."""
+    frames = [
+        (at, message(raw.icmp(kind, 0, number), *((PC, UNIT) if kind == 8 else ()), id=index))
+        for index, (at, kind, number) in enumerate(messages)
+    ]
+    (echo,) = icmp((0.0, raw.arp_frame(1, PC_HW, PC, UNIT)), *frames).echoes.values()
+    trips = echo.round_trips
+    return [trips.count, trips.least, trips.most] if trips.count else [0]
+
+
+def test_a_round_trip_lasts_from_a_ping_to_its_own_reply() -> None:
+    told = round_trips((1, 8, 1), (1.5, 8, 2), (1.75, 0, 2), (2, 0, 1))
+    assert told == [2, pytest.approx(0.25), pytest.approx(1.0)]
+
+
+def test_a_ping_sent_again_before_its_reply_is_not_timed() -> None:
+    """Which of the two was answered is not known (RFC 6298 3)."""
+    assert round_trips((1, 8, 1), (2, 8, 1), (2.1, 0, 1)) == [0]
+    told = round_trips((1, 8, 1), (2, 8, 1), (2.1, 0, 1), (3, 8, 1), (3.5, 0, 1))
+    assert told == [1, pytest.approx(0.5), pytest.approx(0.5)]
+
+
+def test_a_reply_to_nothing_is_not_timed() -> None:
+    assert round_trips((1, 8, 1), (1.5, 0, 2)) == [0]
+
+
+def test_of_many_pings_without_a_reply_only_the_latest_are_remembered() -> None:
+    asked = [(float(number), 8, number) for number in range(1, 2 * module.WAITING)]
+    last = asked[-1][2]
+    assert round_trips(*asked, (asked[-1][0] + 0.5, 0, 1)) == [0]
+    told = round_trips(*asked, (asked[-1][0] + 0.5, 0, last))
+    assert told == [1, pytest.approx(0.5), pytest.approx(0.5)]

@@ -1,8 +1,13 @@
 """The sequence chart: who said what to whom, folded, with silence told as silence."""
 
+import re
+
+import pytest
+
 from analyzer.reports.blocks import Event, Lifeline, SequenceChart, Shape
+from analyzer.reports.drawing import draw_sequence
 from analyzer.reports.sequence import MOST_EVENTS, MOST_LIFELINES, chart
-from captures.plant import Plant
+from captures.plant import Plant, modbus_answer, modbus_read
 from tests.support import acquainted, begun, diagnosed, ended
 
 CONTROLLER = ("192.0.2.60:502",)
@@ -122,3 +127,102 @@ def test_silence_has_neither_sender_nor_receiver_in_words() -> None:
     two = [Lifeline("one", ""), Lifeline("other", "")]
     made = SequenceChart("", "all", (), two, [Event(1.0, None, 0, 1, Shape.SILENCE, "no answer")])
     assert made.as_table().rows == [("1.000", "", "", "", "no answer")]
+
+
+def late_answers(times: int) -> SequenceChart:
+    """Requests that are answered in time, then every answer is that to the request before."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(4)
+    session.send(modbus_read(100), after=1.0)
+    for number in range(101, 101 + times):
+        session.send(modbus_read(number), after=1.0)
+        session.send(modbus_answer(number - 1), unit, after=0.02)
+    return told(plant)
+
+
+def test_late_answers_are_told_once_each() -> None:
+    """Those and the requests behind them one by one, the others as one loop: nothing twice."""
+    made = late_answers(5)
+    loops = [one for one in made.events if one.shape is Shape.LOOP]
+    assert [one.text for one in loops] == ["6 requests, 4 answers in step with them"]
+    texts = [one.text for one in made.events]
+    assert texts.count("answers an older request") == 5
+    assert texts.count("asks on behind it") == 4
+    assert Shape.REMARK not in shapes(made)
+    frames = [one.frame for one in made.events if one.frame]
+    assert len(frames) == len(set(frames))
+
+
+def test_more_events_than_are_kept_are_counted_all_the_same() -> None:
+    """Of a long series only the first and last moments are known, and how many there were."""
+    plant, pc, unit = begun()
+    for _ in range(50):
+        plant.ask(pc, unit, times=1, after=1.0)
+    made = told(plant)
+    asked = [one for one in made.events if one.shape is Shape.LOST]
+    assert [one.text for one in asked][2] == "47 times more"
+    assert len(asked) == 4
+    assert Shape.PAUSE not in shapes(made)
+
+
+def test_rounds_of_several_events_are_folded_together() -> None:
+    plant, pc, unit = acquainted()
+    for number in range(30):
+        plant.ping(pc, unit.address, sequence=number, after=1.0)
+        plant.pong(unit, pc, sequence=number)
+    texts = [one.text for one in told(plant).events if "ping" in one.text or "more" in one.text]
+    assert texts == [
+        "ping", "ping answered", "these 2 events 28 times more", "ping", "ping answered",
+    ]  # fmt: skip
+
+
+def test_what_is_left_out_is_said_with_number_and_time() -> None:
+    """Nothing that a finding rests on is left out, and no pause is told where events are."""
+    plant, pc, unit = acquainted()
+    other = plant.station(unit.address, hw="00:00:5e:00:53:61")
+    for number in range(90):
+        session = plant.tcp(pc, unit).open(after=3.0)
+        session.poll(number % 7 + 1, every=0.01)
+        session.close()
+        if 40 <= number < 44:
+            plant.reply(other, pc)
+            plant.reply(unit, pc)
+    diagnosis = diagnosed(ended(plant), CONTROLLER)
+    made = chart(diagnosis, diagnosis.outcomes[0], "event")
+    assert made is not None
+    gaps = [one for one in made.events if "left out here" in one.text]
+    assert len(gaps) > 1
+    for one in gaps:
+        words = re.fullmatch(
+            r"(\d+) events? (?:from ([\d.]+) s to|at) ([\d.]+) s left out here", one.text
+        )
+        assert words is not None
+        begin, end = float(words[2] or words[3]), float(words[3])
+        assert (begin, end) == (
+            pytest.approx(one.seconds, abs=0.11),
+            pytest.approx(one.ends, abs=0.11),
+        )
+        behind = made.events[made.events.index(one) + 1]
+        assert behind.seconds >= one.ends
+    shown = {one.frame for one in made.events}
+    proof = {one.moment.frame for one in diagnosis.findings[0].evidence}
+    assert len(proof) > 3
+    assert proof <= shown
+
+
+def test_a_message_to_all_goes_to_the_edge_and_says_so() -> None:
+    """Told apart from a message to one station without colour (ITU-T Z.120: the frame's edge)."""
+    plant, _, unit = acquainted()
+    plant.announce(unit, times=1)
+    made = told(plant)
+    (all_of_them,) = [one for one in made.events if one.shape is Shape.TO_ALL]
+    picture = draw_sequence(made)
+    row = picture.groups[1 + made.events.index(all_of_them)].marks
+    heads = [mark for mark in picture.groups[0].marks if mark.look == "head"]
+    left, right = min(mark.at[0] for mark in heads), max(mark.at[0] + mark.at[2] for mark in heads)
+    ends = [x for mark in row if mark.kind == "line" for x in mark.at[::2]]
+    assert min(ends) < left
+    assert not [mark for mark in row if mark.kind == "poly"]
+    assert [mark.text for mark in row if mark.text == made.everybody] == ["Everybody"]
+    assert picture.width > right
