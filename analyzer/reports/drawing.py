@@ -18,6 +18,8 @@ MARGIN = 92
 """From that column to the first lifeline, and from the last one to the edge."""
 APART = {2: 330, 3: 250, 4: 210, 5: 190, 6: 180}
 """Between two lifelines, by their number."""
+PIECE = 200
+"""Height from which on a chart goes on in another piece: about a quarter of a sheet of paper."""
 HEAD = 20
 """Letters in a line of a lifeline's head."""
 
@@ -48,17 +50,18 @@ class Group:
 
 @dataclass(slots=True, eq=False)
 class Picture:
-    """A whole picture in its own units."""
+    """A whole picture in its own units, or a piece of one that begins at top."""
 
     width: float
     height: float
     groups: list[Group]
+    top: float = 0.0
 
 
-def draw_sequence(chart: SequenceChart) -> Picture:
+def draw_sequence(chart: SequenceChart) -> list[Picture]:
     """A sequence chart after ITU-T Z.120: instance heads, message arrows, lost messages ending in a
     filled circle, messages to all going on to the edge of the chart, loops as inline boxes,
-    instance ends.
+    instance ends. In pieces to be put below each other: paper is changed between two of them.
     """
     apart = APART[max(2, min(len(chart.lifelines), 6))]
     places = [TIMES + MARGIN + apart * number for number in range(len(chart.lifelines))]
@@ -66,39 +69,39 @@ def draw_sequence(chart: SequenceChart) -> Picture:
     heads = [_head_lines(one) for one in chart.lifelines]
     head_height = LINE * max(len(lines) for lines in heads) + 14
     y = head_height + 10.0
-    rows: list[Group] = []
-    pauses: list[tuple[float, float]] = []
+    head = Group()
+    for place, lines in zip(places, heads, strict=True):
+        head.marks += _head(place, lines, head_height, y)
+    pieces = [Picture(width, y, [head])]
     for event in chart.events:
         row, height = _row(event, places, y, chart.everybody)
-        if event.shape in (Shape.PAUSE, Shape.SILENCE):
-            pauses.append((y, y + height))
-        rows.append(row)
+        paused = " paused" if event.shape in (Shape.PAUSE, Shape.SILENCE) else ""
+        lives = [Mark("line", (x, y, x, y + height), f"life{paused}") for x in places]
+        if pieces[-1].height > PIECE:
+            pieces.append(Picture(width, 0, [], y))
+        pieces[-1].groups += [Group(marks=lives), row]
+        pieces[-1].height += height
         y += height
-    bottom = y + 10
-    frame = Group()
-    for place, lines in zip(places, heads, strict=True):
-        frame.marks += _lifeline(place, lines, head_height, bottom, pauses)
-    return Picture(width, bottom + 12, [frame, *rows])
+    pieces[-1].groups.append(Group(marks=[mark for x in places for mark in _foot(x, y)]))
+    pieces[-1].height += 22
+    return pieces
 
 
 def _head_lines(lifeline: Lifeline) -> list[str]:
     return [lifeline.name, *lifeline.addresses.split(", ")]
 
 
-def _lifeline(
-    x: float, lines: list[str], height: float, bottom: float, pauses: list[tuple[float, float]]
-) -> Iterator[Mark]:
+def _head(x: float, lines: list[str], height: float, bottom: float) -> Iterator[Mark]:
     wide = HEAD * LETTER
     yield Mark("box", (x - wide / 2, 2, wide, height), "head")
     for number, line in enumerate(lines):
         yield Mark("words", (x, 2 + LINE * (number + 1)), "name" if number == 0 else "small", line)
-    top = height + 2
-    for begin, end in [*pauses, (bottom, bottom)]:
-        yield Mark("line", (x, top, x, begin), "life")
-        if end > begin:
-            yield Mark("line", (x, begin, x, end), "life paused")
-        top = end
-    yield Mark("box", (x - 22, bottom, 44, 7), "foot")
+    yield Mark("line", (x, height + 2, x, bottom), "life")
+
+
+def _foot(x: float, y: float) -> Iterator[Mark]:
+    yield Mark("line", (x, y, x, y + 10), "life")
+    yield Mark("box", (x - 22, y + 10, 44, 7), "foot")
 
 
 def _row(event: Event, places: Sequence[float], y: float, everybody: str) -> tuple[Group, float]:

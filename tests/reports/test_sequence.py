@@ -1,5 +1,6 @@
 """The sequence chart: who said what to whom, folded, with silence told as silence."""
 
+import itertools
 import re
 
 import pytest
@@ -217,12 +218,36 @@ def test_a_message_to_all_goes_to_the_edge_and_says_so() -> None:
     plant.announce(unit, times=1)
     made = told(plant)
     (all_of_them,) = [one for one in made.events if one.shape is Shape.TO_ALL]
-    picture = draw_sequence(made)
-    row = picture.groups[1 + made.events.index(all_of_them)].marks
-    heads = [mark for mark in picture.groups[0].marks if mark.look == "head"]
+    pieces = draw_sequence(made)
+    groups = [group for piece in pieces for group in piece.groups]
+    row = next(one for one in groups if any(m.text == all_of_them.text for m in one.marks)).marks
+    heads = [mark for mark in groups[0].marks if mark.look == "head"]
     left, right = min(mark.at[0] for mark in heads), max(mark.at[0] + mark.at[2] for mark in heads)
     ends = [x for mark in row if mark.kind == "line" for x in mark.at[::2]]
     assert min(ends) < left
     assert not [mark for mark in row if mark.kind == "poly"]
     assert [mark.text for mark in row if mark.text == made.everybody] == ["Everybody"]
-    assert picture.width > right
+    assert pieces[0].width > right
+
+
+def test_a_chart_is_drawn_in_pieces_that_join() -> None:
+    """So that paper is changed between two events, and no lifeline breaks off on the screen."""
+    plant, pc, unit = acquainted()
+    for number in range(20):
+        session = plant.tcp(pc, unit).open(after=3.0)
+        session.poll(number % 7 + 1)
+        session.close()
+    pieces = draw_sequence(told(plant))
+    assert len(pieces) > 3
+    for one, following in itertools.pairwise(pieces):
+        assert following.top == pytest.approx(one.top + one.height)
+    for one in pieces:
+        assert one.height < 300
+        marks = [mark for group in one.groups for mark in group.marks]
+        levels = [mark.at[1] for mark in marks if mark.kind != "poly"]
+        assert one.top <= min(levels)
+        assert max(levels) <= one.top + one.height
+    lines = [m for one in pieces for g in one.groups for m in g.marks if "life" in m.look]
+    for place in {mark.at[0] for mark in lines}:
+        spans = [(mark.at[1], mark.at[3]) for mark in lines if mark.at[0] == place]
+        assert all(a[1] == pytest.approx(b[0]) for a, b in itertools.pairwise(spans))
