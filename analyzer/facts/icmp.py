@@ -42,6 +42,10 @@ CODES = {
 """Type and code -> meaning (RFC 792; RFC 1122 3.2.2.1; RFC 1812 5.2.7.1)."""
 
 
+UNTIMED = Spread()
+"""Stands for the round trips of every pair without any; nobody changes it."""
+
+
 @dataclass(slots=True, eq=False)
 class Echo:
     """Pings from one address to another. round_trips: seconds from each request to the reply with
@@ -54,7 +58,7 @@ class Echo:
     requests: Series = field(default_factory=Series)
     replies: Series = field(default_factory=Series)
     reply_ttl: int | None = None
-    round_trips: Spread = field(default_factory=Spread)
+    round_trips: Spread = field(default_factory=lambda: UNTIMED)
     waiting: dict[tuple[int, int], float | None] = field(default_factory=dict)
 
     def ask(self, moment: Moment, key: tuple[int, int]) -> None:
@@ -70,6 +74,7 @@ class Echo:
         self.reply_ttl = ttl
         asked = self.waiting.pop(key, None)
         if asked is not None:
+            self.round_trips = Spread() if self.round_trips is UNTIMED else self.round_trips
             self.round_trips.add(max(0.0, moment.seconds - asked))
 
 

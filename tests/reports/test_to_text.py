@@ -54,6 +54,15 @@ def test_a_caution_stands_above_its_step() -> None:
     assert lines.index("  2. CAUTION: take care") == lines.index("     second") - 1
 
 
+def test_a_caution_about_all_steps_stands_right_above_the_first() -> None:
+    path = next(path for path in CAPTURES if path.name.startswith("late-answer"))
+    lines = to_text(report([analyzer.diagnose(path)])).split("\n")
+    at = lines.index("What to do")
+    assert lines[at + 1].startswith("CAUTION: ")
+    behind = lines[at + 1 + lines[at + 1 :].index("") :]
+    assert behind[1].startswith("  1. ")
+
+
 def test_narrow_tables_keep_their_width() -> None:
     """Only a table that is too wide is wrapped, and digits with commas stay text."""
     table = Table(("Name", "Number"), [("a", "217,462"), ("b", "7")])
