@@ -320,6 +320,9 @@ def _stages(linkup: LinkUp, fault: Finding | None) -> list[StageResult]:
             and any(one.broken_by or one.is_hung for one in linkup.sessions)
         ):
             results.append(StageResult(stage, State.UNCLEAR, "a session broke or hung", None))
+        elif stage is Stage.SESSION and linkup.sessions and linkup.sessions[-1].is_hung:
+            hung = "the last data is repeated, without an answer to the end"
+            results.append(StageResult(stage, State.UNCLEAR, hung, linkup.sessions[-1].asked))
         elif proof is not None:
             results.append(StageResult(stage, State.PASSED, _because(proof), proof.moment))
         elif stage is Stage.SESSION and linkup.works:

@@ -1,8 +1,9 @@
 """The recording ended while the PC was still waiting for an answer.
 
-Quiet where the link-up worked before; where the recording went on for 5 s after the last frame that
-wanted an answer; where an answer of any kind came, a refusal or an error message too; and where the
-PC calls from an address that no answer can reach.
+Quiet where the link-up worked before, unless its last request was repeated again and again; where
+the recording went on for 5 s after the last frame that wanted an answer; where an answer of any
+kind came, a refusal or an error message too; and where the PC calls from an address that no answer
+can reach.
 """
 
 from collections.abc import Iterator
@@ -11,11 +12,15 @@ from analyzer.facts.icmp import REDIRECT
 from analyzer.findings import Level, Rule, Sighting, Step
 from analyzer.linkup import LISTEN_AFTER, Case, LinkUp
 
+REPEATS = 3
+"""Repeats of data from which on a single lost frame is no explanation."""
+
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
         waiting = linkup.waiting_since
-        if waiting is None or linkup.works or linkup.self_assigned or _is_answered(linkup):
+        works = linkup.works and not _hangs(linkup)
+        if waiting is None or works or linkup.self_assigned or _is_answered(linkup):
             continue
         left = case.facts.heard_after(waiting)
         if left < LISTEN_AFTER:
@@ -24,6 +29,11 @@ def find(case: Case) -> Iterator[Sighting]:
                 frames={"waiting": [waiting]},
                 linkup=linkup,
             )
+
+
+def _hangs(linkup: LinkUp) -> bool:
+    last = linkup.sessions[-1] if linkup.sessions else None
+    return last is not None and last.is_hung and last.from_client.repeats.count >= REPEATS
 
 
 def _is_answered(linkup: LinkUp) -> bool:

@@ -2,27 +2,30 @@
 
 The PC's system sends a segment again with growing pauses until it is acknowledged. Seen where one
 was repeated three times or more and the controller sent nothing new in this session afterwards.
-Quiet where an acknowledgement, an answer or a reset came, where the controller had ended the
-session, for keep-alives and for probes of a closed window. What the PC then tries in vain, such as
-new calls, is the consequence.
+Repeats that no answer could be recorded to any more do not count; where the recording ends on one,
+it only fits. Quiet where an acknowledgement, an answer or a reset came, where the controller had
+ended the session, for keep-alives and for probes of a closed window. What the PC then tries in
+vain, such as new calls, is the consequence.
 """
 
 from collections.abc import Iterator
 
-from analyzer.facts import CLIENT, Moment, Resent, Session
-from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, silence
+from analyzer.facts import CLIENT, Facts, Moment, Resent, Session
+from analyzer.findings import Certainty, Rule, Sighting, Step
+from analyzer.linkup import LISTEN_AFTER, Case, LinkUp
 from rules import cautions
 
 REPEATS = 3
 """Repeats of one segment from which on a single lost frame is no explanation."""
+MOST_ALIVE = 2
+"""Frames shown in which the controller is heard in other ways: as many as prove it."""
 LONG_IDLE = 60.0
 """Seconds of rest after which things in between are known to forget a session (common practice, no
 source: minutes to an hour)."""
 CONTROLLER_SIDE, PC_SIDE, FORGOTTEN, ASLEEP = range(4)
 """Places of these causes in the rule."""
-TOO_LARGE = 0
-"""Place of this in what would look the same."""
+TOO_LARGE, TOO_EARLY = 0, 1
+"""Places of these in what would look the same."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -31,12 +34,16 @@ def find(case: Case) -> Iterator[Sighting]:
             (session, resent)
             for session in linkup.sessions
             if (resent := _in_vain(session)) is not None
+            and len(_heard_out(resent, case.facts)) >= REPEATS
         ]
         if not lost:
             continue
         session, resent = lost[0]
         heard = session.from_server.last
+        alive = _alive(linkup, session, resent)
         since = resent.again.first
+        counted = _heard_out(resent, case.facts)
+        ends_on_one = case.facts.heard_after(resent.again.last) < LISTEN_AFTER
         asked = [at for one in linkup.questions for at in one.since_answer.moments if at > since]
         ends = [end.moment for end in session.closing if end.side == CLIENT]
         yield Sighting(
@@ -47,18 +54,21 @@ def find(case: Case) -> Iterator[Sighting]:
                 "size": resent.size,
                 "sessions": len(lost),
                 "span": resent.again.last.seconds - resent.again.first.seconds,
+                "alive": bool(alive),
             },
             frames={
                 "heard": [heard] if heard else [],
                 "again": resent.again.moments,
+                "alive": alive[:MOST_ALIVE],
                 "asked": sorted(asked),
                 "gave_up": ends[:1],
             },
             linkup=linkup,
-            silent_since=silence([since, resent.again.last], case.facts),
-            likeliest=_likeliest(linkup, session, since),
-            excluded=_excluded(linkup, session, since),
-            also_excluded=[TOO_LARGE] if resent.size <= session.largest_confirmed(CLIENT) else [],
+            certainty=Certainty.FITS if ends_on_one else Certainty.SHOWN,
+            silent_since=counted[-1],
+            likeliest=_likeliest(linkup, session, since, alive),
+            excluded=_excluded(linkup, session, since, alive),
+            also_excluded=_also_excluded(session, resent, ends_on_one),
         )
 
 
@@ -72,24 +82,41 @@ def _in_vain(session: Session) -> Resent | None:
     return None if session.server_ended or (still_heard and not repeats_only) else resent
 
 
-def _likeliest(linkup: LinkUp, session: Session, since: Moment) -> int:
+def _heard_out(resent: Resent, facts: Facts) -> list[Moment]:
+    """The repeats that an answer to could have been recorded."""
+    return [one for one in resent.again.moments if facts.heard_after(one) >= LISTEN_AFTER]
+
+
+def _likeliest(linkup: LinkUp, session: Session, since: Moment, alive: list[Moment]) -> int:
     """Whose side it was, by who else was heard since then."""
-    if _only_this_session(linkup, session, since) or _rested(session, since):
+    if alive or _rested(session, since):
         return FORGOTTEN
     return CONTROLLER_SIDE if _others_are_heard(linkup, since) else PC_SIDE
 
 
-def _excluded(linkup: LinkUp, session: Session, since: Moment) -> list[int]:
-    """The PC's side where others are heard, what comes after a rest where there was none."""
+def _excluded(linkup: LinkUp, session: Session, since: Moment, alive: list[Moment]) -> list[int]:
+    """The PC's side where others are heard, the controller's where it is heard itself, what comes
+    after a rest where there was none.
+    """
+    if alive:
+        return [CONTROLLER_SIDE, PC_SIDE, ASLEEP]
     found = [PC_SIDE, ASLEEP] if _others_are_heard(linkup, since) else []
-    this_only = _only_this_session(linkup, session, since)
-    return found if this_only or _rested(session, since) else [*found, FORGOTTEN]
+    return found if _rested(session, since) else [*found, FORGOTTEN]
 
 
-def _only_this_session(linkup: LinkUp, session: Session, since: Moment) -> bool:
-    """Whether the controller is still heard elsewhere."""
-    heard = linkup.last_heard
-    return heard is not None and heard > since and heard != session.from_server.last
+def _also_excluded(session: Session, resent: Resent, ends_on_one: bool) -> list[int]:
+    fits_through = resent.size <= session.largest_confirmed(CLIENT)
+    return [TOO_LARGE] * fits_through + [TOO_EARLY] * (not ends_on_one)
+
+
+def _alive(linkup: LinkUp, session: Session, resent: Resent) -> list[Moment]:
+    """Where the controller is heard in other ways while the repeats went on."""
+    heard = list(linkup.pings.replies.moments) if linkup.pings else []
+    for one in (*linkup.sessions, *linkup.other_sessions):
+        server = one.from_server
+        if one is not session and server.frames:
+            heard += [at for at in (server.first, one.answered, server.last) if at is not None]
+    return sorted(at for at in heard if resent.again.first < at < resent.again.last)
 
 
 def _rested(session: Session, since: Moment) -> bool:
@@ -105,11 +132,13 @@ def _others_are_heard(linkup: LinkUp, since: Moment) -> bool:
 RULE = Rule(
     slug="path-lost",
     stage="session",
-    title="The way to {controller} broke while the session was open",
+    title="The way to {controller}{fits:if likely} broke while the session was open"
+    "{alive:if, for this session alone}",
     what_happened="The PC repeated the same data {repeats:times}{span:within}, for {controller} on "
     "port {port}. Nothing in that session acknowledged it.",
     means="A working controller acknowledges at once, even when it is busy. Data or "
-    "acknowledgements no longer get through.",
+    "acknowledgements no longer get through.{alive:if The controller itself is there: it answers "
+    "in other ways meanwhile.}",
     likely_causes=(
         "The controller's cable, its switch or its power went off, or the controller restarted.",
         "The PC's own cable, adapter or Wi-Fi dropped out: nobody else is heard either.",
@@ -127,6 +156,7 @@ RULE = Rule(
         "heard": "the last that {controller} sends in this session",
         "again": "the PC sends the same data again, without an acknowledgement",
         "asked": "the PC asks for the hardware address of {controller} in vain{nth}",
+        "alive": "{controller} is heard meanwhile, in another way",
         "gave_up": "the PC gives up and ends the session",
     },
     cautions=(
@@ -135,6 +165,8 @@ RULE = Rule(
     ),
     also_fits=(
         "Frames of this size that do not fit through the way, where smaller ones do.",
+        "An acknowledgement that came after all: the recording ends soon after the last repeat.",
+        "Answers that do not fit through the way: the acknowledgement is lost with them.",
         "A controller that hangs as a whole. A recording made on the PC cannot tell.",
     ),
     looks_alike=(
@@ -146,7 +178,7 @@ RULE = Rule(
     ),
     confirm="Record at the controller's switch port at the same time: if the repeats do not arrive "
     "there, the way is broken; if they do, it is the controller.",
-    explains=("unanswered-arp", "port-silent", "request-unanswered"),
+    explains=("unanswered-arp", "port-silent", "request-unanswered", "stopped-early"),
     sources=("RFC 6298 section 5", "RFC 9293 section 3.8.3"),
     find=find,
 )

@@ -860,3 +860,32 @@ def test_resets_alone_open_nothing(resets: int) -> None:
     session = only(plant)
     assert session.only_reset(CLIENT)
     assert (session.is_open, session.is_stream) == (False, False)
+
+
+def test_two_calls_that_cross_open_one_session() -> None:
+    """Both ends call at the same time (RFC 9293 3.5, figure 8)."""
+    plant = Plant()
+    pc, unit = plant.pc(), plant.station()
+    told = plant.tcp(pc, unit, port=6000, sport=6000, client_seq=100, server_seq=300)
+    told.segment("S")
+    told.segment("S", by=unit)
+    told.segment("SA", seq=100)
+    accepted = told.segment("SA", by=unit, seq=300)
+    completed = told.ack()
+    told.exchange(b"ask", b"answer")
+    session = only(plant)
+    assert str(session.client.address) == pc.address
+    assert session.syns.count == 1
+    assert session.syn_ack
+    assert session.syn_ack.frame == plant.number(accepted)
+    assert session.completed
+    assert session.completed.frame == plant.number(completed)
+    assert (session.requests, session.answers) == (1, 1)
+
+
+def test_a_call_back_on_the_same_ports_is_another_session_once_the_first_was_taken() -> None:
+    plant = Plant()
+    pc, unit = plant.pc(), plant.station()
+    plant.tcp(pc, unit, port=6000, sport=6000).open()
+    plant.tcp(unit, pc, port=6000, sport=6000).syn(after=2.0)
+    assert len(sessions(plant)) == 2

@@ -103,12 +103,14 @@ class TcpSessions:
         """New sessions by the row of their first SYN."""
         table = frames.tcp
         opened: dict[int, Session] = {}
-        pure = table.flags & (Tcp.SYN | Tcp.ACK | Tcp.RST | Tcp.FIN) == Tcp.SYN
-        for index in np.flatnonzero(pure).tolist():
-            key, isn = pairs[pair[index]], int(table.seq[index])
-            client = int(src[index])
-            session = self.current.get(key)
-            if session is None or session.isn != isn or _number(session.client) != client:
+        settled: set[Pair] = set()
+        for index in np.flatnonzero(table.flags & (Tcp.SYN | Tcp.RST) != 0).tolist():
+            key, client, flags = pairs[pair[index]], int(src[index]), int(table.flags[index])
+            if flags & (Tcp.ACK | Tcp.RST | Tcp.FIN):
+                settled.add(key)
+                continue
+            session, isn = self.current.get(key), int(table.seq[index])
+            if session is None or not _calls_again(session, client, isn, key in settled):
                 server = key[1] if client == key[0] else key[0]
                 session = Session(_socket(client), _socket(server), isn)
                 self._look_at_syn(frames, index, session)
@@ -147,6 +149,18 @@ class TcpSessions:
         self.current.setdefault(pair, session)  # not where a SYN of this chunk opened another
         self.found.append(session)
         return session
+
+
+def _calls_again(session: Session, client: int, isn: int, settled: bool) -> bool:
+    """Whether a SYN is the session's own: sent again, or the other end's at the same time, which
+    opens one session and not two (RFC 9293 3.5, figure 8).
+
+    settled: whether this chunk has an acceptance or a refusal between the two sockets already.
+    """
+    if _number(session.client) == client:
+        return session.isn == isn
+    settled = settled or bool(session.syn_ack or session.completed or session.ends)
+    return session.isn is not None and not settled
 
 
 def _number(socket: Socket) -> int:

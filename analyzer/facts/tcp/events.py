@@ -20,7 +20,7 @@ def look_singly(segments: Segments, flow: Flow, turns: Turns) -> None:
                 session.ends.append(_end(segments, at, flow, turns))
         elif flags & Tcp.ACK:
             _accept(session, segments, at)
-        else:
+        elif segments.side[at] == CLIENT:
             session.syns.add(segments.moment(at))
     for at in np.flatnonzero(flow.repeated).tolist():
         side = segments.sessions[segments.part[at]].sides[segments.side[at]]

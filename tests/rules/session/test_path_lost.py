@@ -2,10 +2,18 @@
 
 import pytest
 
-from analyzer.diagnosis import FAULT, Verdict
+from analyzer.diagnosis import FAULT, State, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Session, modbus_answer, modbus_read
-from rules.session.path_lost import ASLEEP, FORGOTTEN, PC_SIDE, RULE, TOO_LARGE
+from rules.session.path_lost import (
+    ASLEEP,
+    CONTROLLER_SIDE,
+    FORGOTTEN,
+    PC_SIDE,
+    RULE,
+    TOO_EARLY,
+    TOO_LARGE,
+)
 from tests.support import (
     acquainted,
     assert_healthy,
@@ -130,7 +138,7 @@ def test_found_without_the_causes_that_the_recording_rules_out() -> None:
     in_vain(session)
     asked = plant.ask(pc, unit, after=0.5)
     finding = found(diagnosed(ended(plant)), SLUG)
-    assert left_out(finding, RULE) == ([PC_SIDE, FORGOTTEN, ASLEEP], [TOO_LARGE])
+    assert left_out(finding, RULE) == ([PC_SIDE, FORGOTTEN, ASLEEP], [TOO_LARGE, TOO_EARLY])
     shown = {one.moment.frame for one in finding.evidence}
     assert {plant.number(one) for one in asked} <= shown
 
@@ -147,12 +155,62 @@ def test_all_causes_are_told_where_nothing_else_is_heard_behind_a_rest() -> None
 
 
 @told_or_not
-def test_quiet_where_the_recording_ends_too_soon(controllers: tuple[str, ...]) -> None:
+def test_found_with_less_certainty_where_the_recording_ends_on_a_repeat(
+    controllers: tuple[str, ...],
+) -> None:
+    """The pauses double: the recording rarely goes on for long after the last repeat."""
     plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(3)
     in_vain(session)
-    assert SLUG not in slugs(diagnosed(ended(plant, 2), controllers))
+    diagnosis = diagnosed(ended(plant, 2), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    assert found(diagnosis, SLUG).certainty is Certainty.FITS
+    assert [one.verdict for one in diagnosis.outcomes] == [Verdict.UNSTABLE]
+
+
+def test_found_without_the_controllers_side_where_it_answers_in_other_ways() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    in_vain(session, (0.3, 0.6, 1.2))
+    plant.ping(pc, unit)
+    answer = plant.pong(unit, pc)
+    session.again(after=2.4, lost=True)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert left_out(finding, RULE)[0] == [CONTROLLER_SIDE, PC_SIDE, ASLEEP]
+    assert plant.number(answer) in {one.moment.frame for one in finding.evidence}
+
+
+def test_the_controllers_side_is_told_where_it_comes_back_later() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    in_vain(session)
+    session.rst(after=3.0)
+    plant.tcp(pc, unit).open(after=20).poll(3)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert left_out(finding, RULE)[0] == [PC_SIDE, FORGOTTEN, ASLEEP]
+
+
+@told_or_not
+def test_quiet_where_the_recording_ends_too_soon(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    in_vain(session, DOUBLING[:3])
+    diagnosis = diagnosed(ended(plant, 2), controllers)
+    assert slugs(diagnosis) == ["stopped-early"]
+    (outcome,) = diagnosis.outcomes
+    assert [one.state for one in outcome.stages if one.stage == "session"] == [State.UNCLEAR]
+
+
+def test_quiet_where_the_recording_ends_on_a_single_repeat() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    in_vain(session, DOUBLING[:1])
+    assert_healthy(diagnosed(ended(plant, 2)))
 
 
 @told_or_not
@@ -237,3 +295,14 @@ def test_quiet_where_others_paths_break(controllers: tuple[str, ...]) -> None:
         other.again(after=pause)
     session.poll(3)
     assert_healthy(diagnosed(ended(plant), controllers))
+
+
+def test_quiet_where_only_the_controller_repeats() -> None:
+    """Its way back is another matter: nothing of the PC's is missing at the controller."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    session.send(modbus_answer(4), unit, after=1.0)
+    for pause in DOUBLING:
+        session.again(unit, after=pause)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
