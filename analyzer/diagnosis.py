@@ -206,7 +206,8 @@ def _finding(rule: Rule, sighting: Sighting, facts: Facts) -> Finding:
         return [say(text, values) for text in texts]
 
     confirm = Step(say(rule.confirm, values), say(rule.confirm_caution, values))
-    steps = [Step(say(s.text, values), say(s.caution, values)) for s in rule.what_to_do]
+    filled_in = (Step(say(s.text, values), say(s.caution, values)) for s in rule.what_to_do)
+    steps = [step for step in filled_in if step.text]
     cautions = [*filled(rule.cautions), *(s.caution for s in [*steps, confirm] if s.caution)]
     return Finding(
         rule=rule.slug,

@@ -16,7 +16,7 @@ def say(template: str, values: Mapping[str, object]) -> str:
     number with its noun. `{n:if, and {n:count frame} came late}` says what follows "if" only where
     there is something: not for 0, None, False or nothing. Text from a recording is cleaned.
     """
-    return _SPEAKER.vformat(template, (), values)
+    return _SPEAKER.vformat(template, (), values).strip()
 
 
 def outline(template: str) -> str:
@@ -24,7 +24,7 @@ def outline(template: str) -> str:
     return "".join(
         text + (_outlined(name, spec or "") if name else "")
         for text, name, spec, _ in string.Formatter().parse(template)
-    )
+    ).strip()
 
 
 def _outlined(name: str, spec: str) -> str:

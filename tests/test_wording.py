@@ -104,7 +104,7 @@ def _parts(field: str, text: str | Step) -> Iterator[tuple[str, str]]:
 def badly_said(template: str) -> list[str]:
     """What is wrong with one text of a rule."""
     try:
-        text = filled(template)
+        text = filled(template).strip()
     except ValueError as reason:
         return [f"no template: {reason}"]
     complaints = []

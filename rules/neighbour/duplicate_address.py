@@ -234,6 +234,7 @@ RULE = Rule(
     also_fits=(
         "One device with two network ports that both answer.",
         "A redundant pair that changed over and back.",
+        "A router that answers for others (proxy ARP), and for this address too.",
     ),
     looks_alike=(
         "A redundant pair or a replaced module: one clean change, the first is silent afterwards.",

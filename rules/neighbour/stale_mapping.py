@@ -1,13 +1,17 @@
-"""The PC sends to a hardware address that is not the controller's any more.
+"""Packets go to a hardware address that is not the receiver's any more.
 
-Shown where another device claims the controller's address and the PC still sends to the old one
-afterwards, in vain; and where the site sheet tells the hardware address on the controller's label,
-and the PC sends to another one that nobody claimed in this recording. It fits where the PC was
-plugged in during the recording, never asked for the hardware address of a controller in its own
-network, and nothing comes back: then its entry was typed by hand. Quiet where packets come back,
-where the PC sends to the one on the label, where the old address is a router's or a virtual
-router's, where the claim is made for others, and where a cached entry could explain the missing
-question.
+Those of the PC: shown where another device claims the controller's address and the PC still sends
+to the old one afterwards, in vain; and where the site sheet tells the hardware address on the
+controller's label, and the PC sends to another one that nobody claimed in this recording. It fits
+where the PC was plugged in during the recording, never asked for the hardware address of a
+controller in its own network, and nothing comes back: then its entry was typed by hand. Quiet where
+packets come back, where the PC sends to the one on the label, where the old address is a router's
+or a virtual router's, where the claim is made for others, and where a cached entry could explain
+the missing question.
+
+Those of the controller: shown where it sends packets for the PC to a hardware address that nobody
+in the recording has, and none to the PC's own afterwards. A switch floods such packets, so the PC
+records them and drops them. Quiet where somebody sends from that hardware address.
 """
 
 from collections.abc import Iterator
@@ -19,42 +23,87 @@ from rules import cautions
 
 SWAP = 1.0
 """Seconds in which nobody swaps a unit: two claims closer than this are two devices."""
-CONTROLLER_OFF = 0
-"""Place of this in what would look the same."""
+REPLACED, TYPED, CHANGED, PC_REPLACED = range(4)
+"""Places of these causes in the rule."""
+CONTROLLER_OFF, SECOND_ADAPTER = range(2)
+"""Places of these in what would look the same."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
         for path in _paths_to_controller(linkup):
-            old = path.dst
-            if old is None or old.is_virtual_router or old in (linkup.router, linkup.labelled):
-                continue
-            heard = linkup.last_heard
-            claim = _claim_of_another(linkup, old, path.last)
-            unlike_label = claim is None and _is_unlike_label(linkup, old)
-            if claim is None and not unlike_label and not _typed_by_hand(linkup, path):
-                continue
-            if heard is not None and heard > (claim or path.first):
-                continue
-            yield Sighting(
-                values={
-                    "controller": linkup.controller,
-                    "old": old,
-                    "frames": path.frames,
-                    "silent": case.facts.coverage.seconds - (heard or path.first).seconds,
-                    "new": linkup.hardware if claim else None,
-                    "label": linkup.labelled,
-                },
-                frames={
-                    "claim": [claim] if claim else [],
-                    "heard": [heard] if heard else [],
-                    "sent": _in_vain(linkup, path),
-                },
-                linkup=linkup,
-                certainty=Certainty.SHOWN if claim or unlike_label else Certainty.FITS,
-                also_excluded=[CONTROLLER_OFF] if claim else [],
-                silent_since=silence([claim or path.first, path.last], case.facts),
-            )
+            yield from _of_the_pc(linkup, path)
+        yield from _of_the_controller(linkup)
+
+
+def _of_the_pc(linkup: LinkUp, path: Path) -> Iterator[Sighting]:
+    old, heard = path.dst, linkup.last_heard
+    if old is None or old.is_virtual_router or old in (linkup.router, linkup.labelled):
+        return
+    claim = _claim_of_another(linkup, old, path.last)
+    unlike_label = claim is None and _is_unlike_label(linkup, old)
+    if claim is None and not unlike_label and not _typed_by_hand(linkup, path):
+        return
+    if heard is not None and heard > (claim or path.first):
+        return
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "receiver": linkup.controller,
+            "pc_sends": True,
+            "controller_sends": False,
+            "old": old,
+            "own": linkup.pc.hardware,
+            "frames": path.frames,
+            "silent": linkup.facts.coverage.seconds - (heard or path.first).seconds,
+            "new": linkup.hardware if claim else None,
+            "label": linkup.labelled,
+        },
+        frames={
+            "claim": [claim] if claim else [],
+            "heard": [heard] if heard else [],
+            "sent": _in_vain(linkup, path),
+        },
+        linkup=linkup,
+        certainty=Certainty.SHOWN if claim or unlike_label else Certainty.FITS,
+        excluded=[PC_REPLACED],
+        also_excluded=[SECOND_ADAPTER, *([CONTROLLER_OFF] if claim else [])],
+        silent_since=silence([claim or path.first, path.last], linkup.facts),
+    )
+
+
+def _of_the_controller(linkup: LinkUp) -> Iterator[Sighting]:
+    own = linkup.pc.hardware
+    back = [
+        path
+        for path in linkup.facts.paths
+        if path.src_ip == linkup.controller
+        and path.dst_ip in linkup.pc.addresses
+        and path.dst is not None
+    ]
+    astray = [one for one in back if one.dst != own and linkup.facts.station(one.dst) is None]
+    right = max((one.last for one in back if one.dst == own), default=None)
+    if own is None or not astray or (right is not None and right > astray[0].first):
+        return
+    path = astray[0]
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "receiver": path.dst_ip,
+            "pc_sends": False,
+            "controller_sends": True,
+            "old": path.dst,
+            "own": own,
+            "frames": path.frames,
+            "silent": linkup.facts.coverage.seconds - (right or path.first).seconds,
+            "label": None,
+        },
+        frames={"astray": [path.first, path.last]},
+        linkup=linkup,
+        likeliest=PC_REPLACED,
+        excluded=[REPLACED, TYPED, CHANGED],
+        also_excluded=[CONTROLLER_OFF],
+    )
 
 
 def _paths_to_controller(linkup: LinkUp) -> list[Path]:
@@ -116,42 +165,70 @@ def _typed_by_hand(linkup: LinkUp, path: Path) -> bool:
 RULE = Rule(
     slug="stale-mapping",
     stage="neighbour",
-    title="The PC{fits:if likely} sends to a hardware address that is not the controller's now",
-    what_happened="The PC sends {frames:count packet} for {controller} to the hardware address "
-    "{old}. In the last {silent:seconds} of the recording nothing came back from there."
-    "{label:label}",
-    means="The PC still uses an entry of its neighbour table (ARP table) that does not fit the "
-    "controller of today. Its packets reach nobody, or the unit that had the address before.",
+    title="Packets for {receiver}{fits:if likely} go to a hardware address that is not its own now",
+    what_happened="{pc_sends:if The PC sends {frames:count packet} for {controller} to the "
+    "hardware address {old}. In the last {silent:seconds} of the recording nothing came back from "
+    "there.}"
+    "{controller_sends:if {controller} sends {frames:count packet} for the PC {receiver} to the "
+    "hardware address {old}. The PC's own is {own}, so it drops them.}{label:label}",
+    means="The sender still uses an entry of its neighbour table (ARP table) that does not fit any "
+    "more. The packets reach nobody, or the device that had the address before.",
     likely_causes=(
         "The controller or its network module was replaced and kept its address.",
         "A neighbour entry was typed on the PC by hand, for another unit or with a slip.",
         "The controller's answer changed while the PC still held the old entry.",
+        "The PC, its adapter or its dock was replaced and kept the address. The controller still "
+        "has the hardware address of the one before.",
     ),
     what_to_do=(
-        Step("Compare {old} with the hardware address on the controller's label."),
-        Step("Show the PC's neighbour table (ARP table) and look for the entry of {controller}."),
+        Step("{pc_sends:if Compare {old} with the hardware address on the controller's label.}"),
         Step(
-            "Delete that entry on the PC, or enter the one on the label, then try again.",
+            "{pc_sends:if Show the PC's neighbour table (ARP table) and look for the entry of "
+            "{controller}.}"
+        ),
+        Step(
+            "{pc_sends:if Delete that entry on the PC, or enter the one on the label, then try "
+            "again.}",
             cautions.COMMANDS,
         ),
         Step(
-            "Have the entry renewed on panels and other controllers too: they keep tables of their "
-            "own.",
+            "{pc_sends:if Have the entry renewed on panels and other controllers too: they keep "
+            "tables of their own.}",
             cautions.COMMANDS,
+        ),
+        Step(
+            "{controller_sends:if Wait some minutes and try again: many controllers forget then.}"
+        ),
+        Step(
+            "{controller_sends:if Give the PC another free address of the network, and try again. "
+            "The controller has no old entry for that one.}",
+            cautions.ADDRESS_CHANGE,
+        ),
+        Step(
+            "{controller_sends:if If the old address must stay: have the controller's network link "
+            "renewed, or the controller restarted.}",
+            cautions.RESTART,
         ),
     ),
     evidence={
         "claim": "{new} says that it has {controller}",
         "heard": "the last packet that comes from {controller}",
         "sent": "the PC sends a packet for {controller} to {old}, in vain{nth}",
+        "astray": "{controller} sends a packet for {receiver} to {old}{nth}",
     },
-    also_fits=("A controller that is off, which the PC has not noticed yet.",),
+    also_fits=(
+        "A controller that is off, which the PC has not noticed yet.",
+        "A second adapter of the PC that has this hardware address and the same network.",
+    ),
     looks_alike=(
         "A neighbour entry from before the recording that still works: no ARP is needed then.",
         "The shared hardware address of a redundant pair, which differs from the answering one.",
         "A router's hardware address, where the controller is in another network.",
     ),
-    confirm="Compare the PC's entry with the controller's label: if they differ, it is the entry.",
+    confirm="{pc_sends:if Compare the PC's entry with the controller's label: if they differ, it "
+    "is the entry.}{controller_sends:if Give the PC another free address: if the controller "
+    "answers there at once, it was the entry.}",
+    confirm_caution="{controller_sends:if " + cautions.ADDRESS_CHANGE + "}",
     sources=("RFC 826 (packet reception)", "RFC 1122 section 2.3.2.1"),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),
     find=find,

@@ -1,11 +1,20 @@
 """stale-mapping: the PC sends to a hardware address that is not the controller's any more."""
 
 import pytest
+from scapy.layers.inet import TCP
 
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station, modbus_read
-from rules.neighbour.stale_mapping import RULE
+from rules.neighbour.stale_mapping import (
+    CHANGED,
+    CONTROLLER_OFF,
+    PC_REPLACED,
+    REPLACED,
+    RULE,
+    SECOND_ADAPTER,
+    TYPED,
+)
 from tests.support import (
     TOLD,
     a_sheet,
@@ -112,7 +121,7 @@ def test_found_with_what_was_sent_in_vain_and_not_what_worked() -> None:
     assert frames[0] < plant.number(claim)
     silent = finding.values["silent"]
     assert silent == pytest.approx(5.0 + 1.0 + 4.5 + 8.0, abs=1.5)
-    assert left_out(finding, RULE) == ([], [0])
+    assert left_out(finding, RULE) == ([PC_REPLACED], [CONTROLLER_OFF, SECOND_ADAPTER])
 
 
 def test_quiet_where_the_pc_learns_the_new_address_by_itself() -> None:
@@ -369,3 +378,56 @@ def test_quiet_where_the_controller_is_behind_a_router() -> None:
     plant.tcp(pc, far, via=router).syn(repeats=SLOW_DOWN)
     sheet = a_sheet('hardware_address = "00-00-5E-00-53-62"').replace("192.0.2.60", far.address)
     assert SLUG not in slugs(diagnosed(ended(plant), sheet=sheet))
+
+
+def answered_astray(plant: Plant, pc: Station, unit: Station, times: int = 3) -> Station:
+    """The controller accepts calls, and sends that to the hardware address of a PC of before."""
+    before = Station("192.0.2.15", "00:00:5e:00:53:77")
+    plant.resolve(pc, unit)
+    for _ in range(times):
+        session = plant.tcp(pc, unit)
+        session.syn(after=1.0)
+        answer = TCP(sport=502, dport=session.sport, flags="SA", seq=1, ack=session.client_seq + 1)
+        plant.ip(unit, before, answer)
+    return before
+
+
+@told_or_not
+def test_found_where_the_controller_answers_to_the_pc_of_before(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit, _ = begun()
+    answered_astray(plant, pc, unit)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.SHOWN
+    assert str(finding.values["receiver"]) == "192.0.2.15"
+    assert str(finding.values["old"]) == "00-00-5E-00-53-77"
+    assert str(finding.values["own"]) == "00-00-5E-00-53-15"
+    assert left_out(finding, RULE) == ([REPLACED, TYPED, CHANGED], [CONTROLLER_OFF])
+    assert len(finding.what_to_do) == 3
+    assert [one.verdict for one in diagnosis.outcomes] == [Verdict.STOPPED]
+
+
+def test_the_pcs_own_old_entry_is_told_with_its_own_steps() -> None:
+    plant, pc, old, new = begun()
+    plant.announce(new)
+    plant.tcp(pc, old).syn(repeats=SLOW_DOWN, after=3.0)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert left_out(finding, RULE)[1] == [CONTROLLER_OFF, SECOND_ADAPTER]
+    assert len(finding.what_to_do) == 4
+
+
+def test_quiet_where_the_controller_learns_the_pcs_new_hardware_address() -> None:
+    plant, pc, unit, _ = begun()
+    answered_astray(plant, pc, unit)
+    plant.tcp(pc, unit).open(after=1.0).poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_quiet_where_somebody_has_the_other_hardware_address() -> None:
+    """A second adapter of the PC, or another device on its address."""
+    plant, pc, unit, _ = begun()
+    plant.announce(answered_astray(plant, pc, unit))
+    assert SLUG not in slugs(diagnosed(ended(plant)))
