@@ -81,6 +81,18 @@ def test_bad_calls_get_one_line(arguments: list[str], said: str) -> None:
     assert result.stdout == ""
 
 
+@pytest.mark.parametrize("recording", [FAULTY, HEALTHY])
+def test_a_recording_cut_inside_its_head_gets_one_line(recording: Path, tmp_path: Path) -> None:
+    """What it is, where it ends, and what to send instead."""
+    stub = tmp_path / "stub.pcap"
+    stub.write_bytes(recording.read_bytes()[:10])
+    result = run("diagnose", stub)
+    said = complaint(result)
+    assert "cut after 10 bytes" in said
+    assert "Ask for the file again" in said
+    assert result.stdout == ""
+
+
 def test_one_bad_input_does_not_stop_the_rest() -> None:
     """The readable recordings are diagnosed, the other one is named, the status says so."""
     result = run("diagnose", "nowhere.pcap", FAULTY)

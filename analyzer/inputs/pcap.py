@@ -5,7 +5,9 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from analyzer.errors import NotARecording
 from analyzer.inputs.records import MAX_FRAME, PADDING, Chunk, Damage, Interface, Recording, Stream
+from analyzer.inputs.strangers import AGAIN
 
 FILE_HEADER = 24
 RECORD_HEADER = 16
@@ -24,12 +26,15 @@ MAGICS = {
 
 
 def read(recording: Recording, stream: Stream, head: bytes) -> None:
-    """Fill the recording from a stream whose first octets, `head`, were already taken."""
+    """Fill the recording from a stream whose first octets, `head`, were already taken.
+
+    Raises NotARecording where the file ends inside its header.
+    """
     order, unit = MAGICS[head[:4]]
     head += stream.read(FILE_HEADER - len(head)) if len(head) < FILE_HEADER else b""
     if len(head) < FILE_HEADER:
-        recording.damage = Damage(len(head), 0, "the file header is incomplete")
-        return
+        cut = f"cut after {len(head)} bytes, inside its file header: it holds no frames."
+        raise NotARecording(f"is a pcap recording {cut}", recording.name, AGAIN)
     snap_length, link = struct.unpack(order + "II", head[16:FILE_HEADER])
     fcs = 2 * (link >> 28) if link & FCS_PRESENT else 0
     recording.interfaces.append(Interface(link & 0xFFFF, snap_length, fcs))

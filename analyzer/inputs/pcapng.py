@@ -8,6 +8,7 @@ import numpy as np
 from analyzer.columns import Flags, Ints, Keys, Octets, distinct
 from analyzer.errors import NotARecording
 from analyzer.inputs.records import MAX_FRAME, PADDING, Chunk, Damage, Interface, Recording, Stream
+from analyzer.inputs.strangers import AGAIN
 
 SECTION, INTERFACE, OLD_PACKET, SIMPLE_PACKET, STATISTICS, PACKET = 0x0A0D0D0A, 1, 2, 3, 5, 6
 PACKETS = (PACKET, SIMPLE_PACKET, OLD_PACKET)
@@ -39,16 +40,35 @@ MAX_SECONDS = 1 << 33
 def read(recording: Recording, stream: Stream, head: bytes) -> None:
     """Fill the recording from a stream whose first octets, `head`, were already taken.
 
-    Raises NotARecording where the file begins in another major version (section 4.1). Later
-    sections with an odd version are read all the same: those met were of this layout.
+    Raises NotARecording where the file ends inside its first block, or begins in another major
+    version (section 4.1). Later sections with an odd version are read all the same: those met were
+    of this layout.
     """
-    while len(head) < SECTION_HEAD and (more := stream.read(SECTION_HEAD - len(head))):
-        head += more
+    head = _filled(head, stream, SECTION_HEAD)
     major = _major(head)
     if major not in (None, MAJOR):
         what = f"is pcapng of version {major}, which is not read here."
         raise NotARecording(what, recording.name, "Save it as pcap, or as pcapng of version 1.")
+    size = _section_size(head)
+    head = _filled(head, stream, size)
+    if len(head) < size:
+        cut = f"cut after {len(head):,} bytes, inside its first block: it holds no frames."
+        raise NotARecording(f"is a pcapng recording {cut}", recording.name, AGAIN)
     recording.chunks = _Reader(recording, stream, head).chunks()
+
+
+def _filled(head: bytes, stream: Stream, size: int) -> bytes:
+    """The first octets of a file, fewer than `size` only where it ends."""
+    while len(head) < size and (more := stream.read(size - len(head))):
+        head += more
+    return head
+
+
+def _section_size(head: bytes) -> int:
+    """Octets of the first block; those of its head alone where its length cannot be believed."""
+    order = ORDERS.get(head[8:12], "<")
+    size = int(struct.unpack_from(order + "I", head, 4)[0]) if len(head) >= SECTION_HEAD else 0
+    return size if SECTION_HEAD < size <= MAX_BLOCK else SECTION_HEAD
 
 
 def _major(head: bytes) -> int | None:

@@ -62,11 +62,9 @@ def test_header_alone_is_a_recording_without_frames() -> None:
 
 
 @pytest.mark.parametrize("size", [4, 10, 23])
-def test_header_cut_short_is_damage(size: int) -> None:
-    recording, chunks = raw.read(raw.pcap_header()[:size])
-    assert chunks == []
-    assert recording.damage is not None
-    assert (recording.damage.octet, recording.damage.after_frame) == (size, 0)
+def test_a_file_that_ends_inside_its_header_is_refused(size: int) -> None:
+    what = raw.refusal(raw.pcap_header()[:size])
+    assert what.startswith(f"is a pcap recording cut after {size} bytes")
 
 
 def test_every_cut_inside_the_last_frame_keeps_the_frames_before() -> None:

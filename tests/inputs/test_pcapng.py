@@ -338,8 +338,27 @@ def test_a_minor_version_is_read(order: str) -> None:
 
 
 @pytest.mark.parametrize("kept", range(4, 28))
-def test_a_file_that_ends_inside_its_first_block_is_damaged(kept: int) -> None:
-    recording, chunks = raw.read(head()[:kept])
+def test_a_file_that_ends_inside_its_first_block_is_refused(kept: int) -> None:
+    what = raw.refusal(head()[:kept])
+    assert what.startswith(f"is a pcapng recording cut after {kept} bytes")
+
+
+@ORDERS
+def test_a_first_block_with_options_has_to_be_whole_too(order: str) -> None:
+    options = raw.option(1, b"a comment", order)
+    body = struct.pack(order + "IHHq", 0x1A2B3C4D, 1, 0, -1) + options
+    block = raw.block(0x0A0D0D0A, body, order)
+    recording, _ = raw.read(block)
+    assert recording.comments == ["a comment"]
+    for kept in range(4, len(block)):
+        assert raw.refusal(block[:kept]).startswith("is a pcapng recording cut")
+
+
+@pytest.mark.parametrize("length", [0, 12, 0x7FFFFFFF])
+def test_a_lying_length_of_the_first_block_is_damage(length: int) -> None:
+    octets = bytearray(head() + raw.enhanced(FRAME))
+    octets[4:8] = struct.pack("<I", length)
+    recording, chunks = raw.read(bytes(octets))
     assert chunks == []
     assert recording.damage is not None
 

@@ -64,9 +64,8 @@ def test_found_where_the_packing_is_cut() -> None:
 
 
 @told_or_not
-@pytest.mark.parametrize("kept", [20, 24 + 30])
-def test_found_where_nothing_at_all_is_left(kept: int, controllers: tuple[str, ...]) -> None:
-    diagnosis = diagnosed(healthy().pcap()[:kept], controllers)
+def test_found_where_no_whole_frame_is_left(controllers: tuple[str, ...]) -> None:
+    diagnosis = diagnosed(healthy().pcap()[: 24 + 30], controllers)
     assert slugs(diagnosis) == [SLUG]
     assert found(diagnosis, SLUG).values["frames"] == 0
     assert diagnosis.outcomes == []
