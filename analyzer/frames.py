@@ -119,7 +119,8 @@ class ArpTable:
 @dataclass(slots=True, eq=False)
 class IpTable:
     """IPv4 packets (RFC 791). fragment: flags and offset, as in the header; body: octet position
-    behind the header; length: octets there, as the header says.
+    behind the header; length: octets there, as the header says, but no more than were on the wire;
+    surplus: those that the header says beyond that.
     """
 
     row: Ints
@@ -131,6 +132,7 @@ class IpTable:
     fragment: Ints
     body: Ints
     length: Ints
+    surplus: Ints
 
 
 @dataclass(slots=True, eq=False)
@@ -264,8 +266,9 @@ class Decoder:
         stored = np.maximum(0, chunk.stored - np.where(chunk.fcs > 0, surplus, 0))
         end = chunk.start + stored
         link = _link_layer(chunk, end, self.interfaces)
+        wire = np.maximum(chunk.original - chunk.fcs, stored)
         arp = _arp(chunk.data, link, end)
-        ip = _ip(chunk.data, link, end)
+        ip = _ip(chunk.data, link, end, chunk.start + wire)
         seen = _seen(chunk, link, end, arp, ip)
         copy = self._copies(seen)
         if copy.any():
@@ -277,7 +280,7 @@ class Decoder:
             seconds=(chunk.time - self.began) / 1e9,
             start=chunk.start,
             end=end,
-            wire=np.maximum(chunk.original - chunk.fcs, stored),
+            wire=wire,
             stored=stored,
             interface=chunk.interface,
             direction=link.direction,
@@ -454,7 +457,8 @@ def _arp(octets: Octets, link: _Link, end: Ints) -> ArpTable:
     )
 
 
-def _ip(octets: Octets, link: _Link, end: Ints) -> IpTable:
+def _ip(octets: Octets, link: _Link, end: Ints, wire_end: Ints) -> IpTable:
+    """wire_end: position behind the last octet that each frame had on the wire."""
     rows = np.flatnonzero(link.kind == Kind.IPV4)
     rows = rows[link.network[rows] + IPV4.itemsize <= end[rows]]
     header = _take(octets, link.network[rows], IPV4)
@@ -464,6 +468,9 @@ def _ip(octets: Octets, link: _Link, end: Ints) -> IpTable:
     total = np.where(total == 0, present, total)
     sound = (header["version"] >> 4 == 4) & (octets_of_header >= 20) & (total >= octets_of_header)
     rows, header = rows[sound], header[sound]
+    body = link.network[rows] + octets_of_header[sound]
+    length = (total - octets_of_header)[sound]
+    surplus = np.maximum(0, body + length - np.maximum(body, wire_end[rows]))
     return IpTable(
         row=rows,
         src=header["src"].astype(np.uint64),
@@ -472,8 +479,9 @@ def _ip(octets: Octets, link: _Link, end: Ints) -> IpTable:
         ttl=header["ttl"].astype(np.int64),
         protocol=header["protocol"].astype(np.int64),
         fragment=header["fragment"].astype(np.int64),
-        body=link.network[rows] + octets_of_header[sound],
-        length=(total - octets_of_header)[sound],
+        body=body,
+        length=length - surplus,
+        surplus=surplus,
     )
 
 

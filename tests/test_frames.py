@@ -261,6 +261,28 @@ def test_total_length_zero_means_all_that_is_there() -> None:
     assert table(ethernet(packet)).tcp.length.tolist() == [5000]
 
 
+def test_a_length_beyond_the_frame_counts_up_to_its_end_on_the_wire() -> None:
+    lies = ethernet(ipv4(raw.tcp(b"hello"), 6, total=5000))
+    true = ethernet(ipv4(raw.tcp(bytes(1000)), 6))
+    padded = ethernet(ipv4(raw.tcp(b"hello"), 6)).ljust(60, b"\0")
+    stored = (lies, padded, true[:60], lies[:54])
+    records = (
+        raw.record(data, n * raw.SECOND, original=len(whole))
+        for n, (data, whole) in enumerate(zip(stored, (lies, padded, true, lies), strict=True))
+    )
+    (frames,) = raw.decoded(raw.pcap_header() + b"".join(records))
+    assert frames.tcp.length.tolist() == [5, 5, 1000, 5]
+    assert frames.ip.surplus.tolist() == [4955, 0, 0, 4955]
+
+
+def test_the_check_sequence_is_no_room_for_a_packet() -> None:
+    octets = raw.pcap_header(link=0x24000001) + raw.record(
+        ethernet(ipv4(raw.tcp(b"hello"), 6, total=49)) + b"fcs!"
+    )
+    (frames,) = raw.decoded(octets)
+    assert frames.tcp.length.tolist() == [5]
+
+
 @pytest.mark.parametrize(
     "datagram",
     [
@@ -485,6 +507,8 @@ def assert_sound(frames: Frames) -> None:
         assert not frames.copy[layer.row].any()
     for inner in (frames.tcp, frames.udp, frames.icmp):
         assert (frames.ip.row[inner.ip] == inner.row).all()
+    on_wire = (frames.start + frames.wire)[frames.ip.row]
+    assert (frames.ip.body + frames.ip.length <= np.maximum(frames.ip.body, on_wire)).all()
     for lengths in (frames.ip.length, frames.tcp.length, frames.udp.length):
         assert (lengths >= 0).all()
 

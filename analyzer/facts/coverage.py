@@ -37,7 +37,8 @@ class Coverage:
 
     began: nanoseconds since 1970 of the first frame, None without frames; seconds: from the first
     frame to the latest; copies: IPv4 and ARP frames written twice, as
-    cyclic frames of other kinds may be alike by nature; cut: frames stored shorter than they were;
+    cyclic frames of other kinds may be alike by nature; overlong: IPv4 packets that claim to be
+    longer than their frame was on the wire; cut: frames stored shorter than they were;
     shortest_cut: octets stored of the most shortened one; kinds: frames by Kind or EtherType;
     spans: where the clock ran evenly, in file order; backwards, forwards: the frames that begin a
     span CLOCK_STEP or more earlier, or CLOCK_LEAP or more later, than the one before it ended.
@@ -49,6 +50,7 @@ class Coverage:
     lead: float = 0.0
     copies: int = 0
     copy_examples: Series = field(default_factory=Series)
+    overlong: int = 0
     cut: int = 0
     shortest_cut: int = 0
     cut_example: Moment | None = None
@@ -68,6 +70,7 @@ class Coverage:
         self.copies += len(copies)
         for row in copies[: max(0, COPIES_SHOWN - self.copy_examples.count)].tolist():
             self.copy_examples.add(_moment(frames, row))
+        self.overlong += int(np.count_nonzero(frames.ip.surplus))
         self._cut(frames)
         kinds, counts, _ = distinct(frames.kind[~frames.copy])
         for kind, count in zip(kinds.tolist(), counts.tolist(), strict=True):

@@ -543,6 +543,9 @@ def remarks(diagnosis: Diagnosis) -> list[str]:
     counts = {
         "{n:count frame} recorded twice, counted once.": coverage.copies,
         "{n:count frame} stored without the end.": coverage.cut,
+        "{n:count packet} with a length beyond the frame: only what was on the wire counts.": (
+            coverage.overlong
+        ),
         "{n:count frame} without a time.": facts.untimed,
         "{n:count IPv6 frame} not analysed; link-up uses IPv4.": coverage.count(Kind.IPV6),
         "{n:count frame} of a kind that cannot be read here.": coverage.count(Kind.UNREADABLE),

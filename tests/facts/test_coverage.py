@@ -38,6 +38,11 @@ def test_the_length_runs_to_the_latest_frame_not_to_the_last() -> None:
     assert at(0, 9, 5).coverage.seconds == 9
 
 
+def test_packets_that_claim_more_than_their_frame_had() -> None:
+    lies = raw.ethernet(raw.ipv4(raw.udp(), id=2, total=900))
+    assert raw.facts((0, frame(1)), (1, lies), (2, frame(3))).coverage.overlong == 1
+
+
 def test_clock_steps() -> None:
     assert at(10, 20, 19.5, 21).coverage.backwards.count == 0
     stepped = at(10, 20, 19, 21, 5).coverage.backwards

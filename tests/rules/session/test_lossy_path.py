@@ -1,9 +1,13 @@
 """lossy-path: too many segments had to be sent again."""
 
+from dataclasses import replace
+
 import pytest
 
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty, Level
+from captures import layouts
+from captures.layouts import Record
 from captures.plant import Session, Station, modbus_answer, modbus_read
 from tests.support import (
     acquainted,
@@ -221,6 +225,25 @@ def test_quiet_where_segments_change_places(controllers: tuple[str, ...]) -> Non
         session.ack()
         assert late not in plant.records
     assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_headers_claim_more_than_was_sent(controllers: tuple[str, ...]) -> None:
+    """What comes next would look like a repetition of octets that never were."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    busy(session, 60)
+    records = [
+        claiming_more(one) if n % 20 == 0 else one for n, one in enumerate(ended(plant).records)
+    ]
+    diagnosis = diagnosed(layouts.pcap(records), controllers)
+    assert diagnosis.facts.coverage.overlong > 5
+    assert_healthy(diagnosis)
+
+
+def claiming_more(record: Record) -> Record:
+    """The same frame, with an IPv4 header that says 9,000 octets."""
+    return replace(record, data=record.data[:16] + (9000).to_bytes(2) + record.data[18:])
 
 
 @told_or_not
