@@ -393,6 +393,12 @@ def test_names_are_only_shown(name: str, pack: Any) -> None:
     assert line.startswith(f"parcel > {name}.png: is a picture")
 
 
+def test_a_member_without_a_name() -> None:
+    """A name ends at its first zero."""
+    frames, _ = looked(zipped({"?": WHOLE}).replace(b"?", b"\0"))
+    assert frames == {"parcel > a file without a name": 5}
+
+
 # --- nothing leaves the program -----------------------------------------------------------------
 
 SEEN: list[str] = []

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 BLOCK = 1 << 16
 HELD = 4 << 20
 """Octets of a nested container that are kept in memory; what follows is unpacked again on need."""
+NO_NAME = "a file without a name"
 MAX_NAME = 200
 """Letters of a name that are shown; longer ones are shortened in the middle."""
 
@@ -46,6 +47,7 @@ class Source:
 
 def shown(name: str) -> str:
     """A name from outside in bounded length; it is made harmless where it is printed."""
+    name = name or NO_NAME
     half = MAX_NAME // 2
     return name if len(name) <= MAX_NAME else f"{name[:half]}...{name[-half:]}"
 

@@ -15,6 +15,8 @@ from analyzer.inputs.strangers import AGAIN, FROM_OFFICE, NO_LINK, SENT_OPEN
 
 LOCKED = 1
 """Bit of a ZIP member's flags: it is encrypted."""
+FOLDER = "/"
+"""Last letter of a folder's name; a file may have no name at all."""
 OFFICE = ("[Content_Types].xml", "META-INF/manifest.xml")
 """Members that tell an office document that is packed as ZIP."""
 
@@ -22,7 +24,7 @@ OFFICE = ("[Content_Types].xml", "META-INF/manifest.xml")
 def zip_members(source: Source, shelf: Shelf) -> Iterator[Item]:
     """The files of a ZIP archive, in the order in which they are packed."""
     try:
-        members = [one for one in _archive(source, shelf).infolist() if not one.is_dir()]
+        members = [one for one in _archive(source, shelf).infolist() if one.filename[-1:] != FOLDER]
     except Broken as problem:
         what = f"is a ZIP archive that cannot be opened: {problem}."
         todo = RAISE if isinstance(problem, LimitReached) else AGAIN
