@@ -1,0 +1,117 @@
+"""What fuzzing begins with: small files that are sound, made from what is in the checkout."""
+
+import gzip
+import tempfile
+from functools import cache
+from itertools import accumulate
+from pathlib import Path
+
+from analyzer.reports.row import Row
+from analyzer.triage import kept as keeping
+from tests.fuzz.shapes import taken_apart
+from tests.parcels import PNG, gzipped, mailed, tarred, zipped
+
+ROOT = Path(__file__).parents[2]
+LARGEST = 3000
+"""Octets of a recording's beginning: some twenty to forty frames."""
+SMALL = 600
+"""Octets of a recording in a parcel, of which there are several."""
+NAMES = ("a.pcap", "folder/b.pcapng", "Störung.pcap", "\u202egnp.pcap", "=1+1;\x1b[2J\n#.pcap")
+"""Names as people and traps have them."""
+
+SHEET = b"""# What is known on site.
+[[adapter]]
+name = "Office"
+address = "192.0.2.15"
+mask = "255.255.255.0"
+gateway = "192.0.2.1"
+hardware_address = "00-00-5E-00-53-15"
+
+[[adapter]]
+address = "198.51.100.7"
+
+[[controller]]
+name = "Press 3"
+address = "192.0.2.60"
+mask = "255.255.255.0"
+gateway = "192.0.2.1"
+hardware_address = "00-00-5E-00-53-60"
+port = 502
+transport = "tcp"
+answers_arp = true
+sessions = 4
+idle_limit = 60.5
+answer_limit = 2
+others = ["192.0.2.30", "panel"]
+cable = "switch"
+"""
+
+
+@cache
+def recordings() -> list[bytes]:
+    """The beginnings of the demo recordings and of those that the lab kept."""
+    folders = (ROOT / "captures", ROOT / "tests" / "lab" / "kept")
+    paths = (path for folder in folders for path in sorted(folder.glob("*.pcap*")))
+    return [begun(path.read_bytes()) for path in paths]
+
+
+def begun(octets: bytes, most: int = LARGEST) -> bytes:
+    """The first frames of a recording, unpacked."""
+    if octets[:2] == b"\x1f\x8b":
+        octets = gzip.decompress(octets)
+    pieces, join = taken_apart(octets)
+    sizes = accumulate(len(piece) + 12 for piece in pieces)
+    return join(pieces[: sum(size < most for size in sizes)])
+
+
+def working() -> bytes:
+    """A link-up that works."""
+    return (ROOT / "captures" / "healthy-first-contact.pcapng").read_bytes()
+
+
+def pcaps() -> list[bytes]:
+    return [octets for octets in recordings() if octets[:2] != b"\n\r"][::10]
+
+
+def pcapngs() -> list[bytes]:
+    return [octets for octets in recordings() if octets[:2] == b"\n\r"][::20]
+
+
+def gzips() -> list[bytes]:
+    one, other = pcaps()[0], pcapngs()[0]
+    return [gzipped(one), gzipped(other), gzipped(one[:500]) + gzipped(one[500:])]
+
+
+def _members() -> dict[str, bytes]:
+    contents = [*(begun(one, SMALL) for one in (*pcaps()[:2], *pcapngs()[:2])), PNG]
+    return dict(zip(NAMES, contents, strict=True))
+
+
+def zips() -> list[bytes]:
+    one = pcaps()[0]
+    return [
+        zipped(_members()),
+        zipped({"in.zip": zipped({"a.pcap": one}), "b.pcap.gz": gzipped(one)}),
+    ]
+
+
+def tars() -> list[bytes]:
+    return [tarred(_members()), tarred({"a.pcap": pcaps()[0]}, 0), gzipped(tarred(_members()))]
+
+
+def mails() -> list[bytes]:
+    inner = mailed({name.replace("\n", " "): octets for name, octets in _members().items()})
+    outer = mailed({"a.zip": zipped({"a.pcap": pcaps()[0]})})
+    outer.add_attachment(inner)
+    return [inner.as_bytes(), outer.as_bytes()]
+
+
+def sheets() -> list[bytes]:
+    return [SHEET, SHEET[SHEET.index(b"[[controller") :]]
+
+
+def kept() -> list[bytes]:
+    row = Row(file="a.pcap", verdict="stopped", stage="port", finding="Refused.", status=1)
+    with tempfile.TemporaryDirectory() as folder:
+        keeping.remember(Path(folder), "key", [row, row])
+        return [Path(folder, "key.kept").read_bytes()]
