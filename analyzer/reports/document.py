@@ -364,9 +364,20 @@ def headline(outcome: Outcome) -> str:
         case Verdict.STOPPED:
             return f"Link-up stopped at stage {number} of {len(Stage)}: {title}."
         case Verdict.UNSTABLE:
-            return f"The link came up, then broke at stage {number} of {len(Stage)}: {title}."
+            what = "then broke" if _broke(outcome) else "then met trouble"
+            return f"The link came up, {what} at stage {number} of {len(Stage)}: {title}."
         case Verdict.CANNOT_TELL:
             return "This recording cannot tell whether the link-up works."
+
+
+def _broke(outcome: Outcome) -> bool:
+    """Whether anything of the link-up ended that was wanted, not only is in danger."""
+    fault = outcome.fault
+    is_lower = fault is not None and list(Stage).index(Stage(fault.stage)) < list(Stage).index(
+        Stage.SESSION
+    )
+    held = any(one.stage == Stage.SESSION and one.state is State.PASSED for one in outcome.stages)
+    return not (is_lower and held)
 
 
 def certainty(finding: Finding) -> str:
