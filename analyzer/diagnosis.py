@@ -36,7 +36,7 @@ from analyzer.linkup import (
     tries_of,
     work_out,
 )
-from analyzer.words import nth, say
+from analyzer.words import again, say
 
 __all__ = [
     "CANNOT_TELL",
@@ -260,7 +260,7 @@ def _doubts(sighting: Sighting, facts: Facts) -> list[str]:
 
 
 def _evidence(rule: Rule, sighting: Sighting) -> list[Evidence]:
-    """The frames in order, each once with its sentence; {nth} tells a repetition."""
+    """The frames in order, each once with its sentence; {again} tells a repetition."""
     each = [(key, at) for key, moments in sighting.frames.items() for at in dict.fromkeys(moments)]
     each.sort(key=lambda one: one[1])
     half = MOST_EVIDENCE // 2
@@ -268,7 +268,7 @@ def _evidence(rule: Rule, sighting: Sighting) -> list[Evidence]:
     lines, told = [], Counter[str]()
     for key, moment in shown:
         told[key] += 1
-        values = {**sighting.values, "nth": nth(told[key])}
+        values = {**sighting.values, "again": again(told[key])}
         lines.append(Evidence(moment, say(rule.evidence[key], values)))
     return lines
 

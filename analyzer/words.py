@@ -28,7 +28,7 @@ def outline(template: str) -> str:
 
 
 def _outlined(name: str, spec: str) -> str:
-    if name == "nth" or spec in ("mask", "unit", "label"):
+    if name == "again" or spec in ("mask", "unit", "label"):
         return ""
     if spec.startswith(IF):
         return outline(spec.removeprefix("if"))
@@ -107,7 +107,7 @@ def listed(things: Sequence[object]) -> str:
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
-def nth(number: int) -> str:
+def again(number: int) -> str:
     """1 -> nothing, 2 -> " again"; for a sentence about one of several frames.
 
     No count: those listed need not be all.

@@ -66,7 +66,7 @@ def proving(**sighted: Any) -> Rule:
         rule("seen", find=find),
         likely_causes=("one", "two", "three"),
         also_fits=("this", "that"),
-        evidence={"sent": "a packet{nth}"},
+        evidence={"sent": "a packet{again}"},
     )
 
 
@@ -159,7 +159,7 @@ def test_the_first_listed_frame_of_its_kind_is_no_repetition() -> None:
     """Where some in the middle are left out."""
     many = [Moment(frame, float(frame)) for frame in range(1, 12)]
     seen = proving(frames={"sent": many[:6], "heard": many[6:]})
-    both = replace(seen, evidence={"sent": "a packet{nth}", "heard": "an answer{nth}"})
+    both = replace(seen, evidence={"sent": "a packet{again}", "heard": "an answer{again}"})
     (finding,) = judged(both).findings
     said = ["a packet", *["a packet again"] * 3, "an answer", *["an answer again"] * 3]
     assert [one.text for one in finding.evidence] == said

@@ -65,7 +65,7 @@ def test_a_clause_about_nobody_is_left_out(nobody: object) -> None:
 
 def test_a_repetition_is_told_without_a_count() -> None:
     """The listed frames need not be all."""
-    assert [words.nth(number) for number in (1, 2, 3, 9)] == ["", " again", " again", " again"]
+    assert [words.again(number) for number in (1, 2, 3, 9)] == ["", " again", " again", " again"]
 
 
 def test_slips_in_a_template_are_noticed() -> None:

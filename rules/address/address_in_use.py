@@ -104,9 +104,9 @@ RULE = Rule(
         ),
     ),
     evidence={
-        "own": "the PC checks or announces {pc}{nth}",
-        "other": "{other} says that it has {pc}{nth}",
-        "sent": "{other} sends packets as {pc}{nth}",
+        "own": "the PC checks or announces {pc}{again}",
+        "other": "{other} says that it has {pc}{again}",
+        "sent": "{other} sends packets as {pc}{again}",
     },
     cautions=("The other device may be a panel or a drive: do not switch it off to find it.",),
     also_fits=(

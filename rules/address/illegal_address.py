@@ -70,7 +70,7 @@ RULE = Rule(
             cautions.ADDRESS_CHANGE,
         ),
     ),
-    evidence={"tried": "the PC tries to reach {controller}{nth}"},
+    evidence={"tried": "the PC tries to reach {controller}{again}"},
     looks_alike=(
         "A number that ends in 0 or 255 in a network with a wider mask: devices may have it.",
         "The two addresses of a network with the mask 255.255.255.254: both are for devices.",

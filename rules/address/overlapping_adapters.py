@@ -202,10 +202,10 @@ RULE = Rule(
         Step("Record again, on all adapters at once."),
     ),
     evidence={
-        "tried": "the PC tries to reach {controller}{nth}",
-        "answered": "{controller} answers another adapter of the PC{nth}",
+        "tried": "the PC tries to reach {controller}{again}",
+        "answered": "{controller} answers another adapter of the PC{again}",
         "other": "the PC that recorded calls {controller} as another address than the one named",
-        "tunnel": "the PC sends packets of a tunnel (VPN){nth}",
+        "tunnel": "the PC sends packets of a tunnel (VPN){again}",
     },
     also_fits=(
         "A controller that is off, on a PC whose adapters do no harm.",

@@ -148,9 +148,9 @@ RULE = Rule(
         Step("If it did, have the controller started again, last of all.", cautions.RESTART),
     ),
     evidence={
-        "own": "the PC checks, announces or uses {controller}{nth}",
-        "owner": "another device says that it has {controller}{nth}",
-        "called": "another station calls {controller} and reaches the PC{nth}",
+        "own": "the PC checks, announces or uses {controller}{again}",
+        "owner": "another device says that it has {controller}{again}",
+        "called": "another station calls {controller} and reaches the PC{again}",
     },
     cautions=(
         "Two devices with one address on a machine network can stop drives and I/O. Keep people "

@@ -73,8 +73,8 @@ RULE = Rule(
         Step("Wait 10 s, then try again and record it."),
     ),
     evidence={
-        "search": "the PC looks for an address server{nth}",
-        "tried": "the PC, as {pc}, tries to reach the controller{nth}",
+        "search": "the PC looks for an address server{again}",
+        "tried": "the PC, as {pc}, tries to reach the controller{again}",
     },
     also_fits=(
         "An address server that is only slow: the PC would then change its address later.",

@@ -105,8 +105,8 @@ RULE = Rule(
         ),
     ),
     evidence={
-        "asked": "the PC sends its request{nth}",
-        "dropped": "{controller} ends the session{nth}, without an answer",
+        "asked": "the PC sends its request{again}",
+        "dropped": "{controller} ends the session{again}, without an answer",
     },
     cautions=(
         "Have access or security settings changed only by whoever is responsible for the machine.",

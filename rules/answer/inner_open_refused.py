@@ -109,8 +109,8 @@ RULE = Rule(
         ),
     ),
     evidence={
-        "asked": "the PC asks for the inner opening{nth}",
-        "no": "{controller} refuses it{nth}",
+        "asked": "the PC asks for the inner opening{again}",
+        "no": "{controller} refuses it{again}",
     },
     cautions=(
         "Have access or security settings changed only by whoever is responsible for the machine.",

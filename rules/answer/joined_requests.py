@@ -96,8 +96,8 @@ RULE = Rule(
         Step("Look in the manual how many requests the controller takes at a time."),
     ),
     evidence={
-        "joined": "the PC sends several requests in one segment{nth}",
-        "split": "the PC sends the first piece of a request{nth}",
+        "joined": "the PC sends several requests in one segment{again}",
+        "split": "the PC sends the first piece of a request{again}",
         "gave_up": "the session ends",
     },
     cautions=("Test by reading only: a written value can move the machine.",),

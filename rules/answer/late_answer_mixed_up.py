@@ -69,8 +69,8 @@ RULE = Rule(
         Step("Have the program compare the numbers of requests and answers."),
     ),
     evidence={
-        "late": "{controller} answers an older request{nth}",
-        "next": "the PC asks on behind it{nth}",
+        "late": "{controller} answers an older request{again}",
+        "next": "the PC asks on behind it{again}",
     },
     cautions=(
         "Wrong values may look right: a position or an interlock may be read wrongly. "

@@ -117,8 +117,8 @@ RULE = Rule(
         Step("Ask for one item that is known to exist, by reading only."),
     ),
     evidence={
-        "asked": "the PC sends its request{nth}",
-        "no": "{controller} answers with a refusal{nth}",
+        "asked": "the PC sends its request{again}",
+        "no": "{controller} answers with a refusal{again}",
     },
     cautions=("Do not write values to try things out: a written value can move the machine.",),
     looks_alike=(

@@ -134,9 +134,9 @@ RULE = Rule(
     ),
     evidence={
         "up": "the PC's link has come up: the first of its checks",
-        "told": "the switch states that the port does not forward yet{nth}",
-        "tree": "a spanning-tree frame of the switch{nth}",
-        "tried": "the PC tries, and nothing comes back{nth}",
+        "told": "the switch states that the port does not forward yet{again}",
+        "tree": "a spanning-tree frame of the switch{again}",
+        "tried": "the PC tries, and nothing comes back{again}",
         "opened": "the first frame of another station: the port is open",
     },
     cautions=(

@@ -124,9 +124,9 @@ RULE = Rule(
         Step("Have the cable laid away from motor cables and moving parts."),
     ),
     evidence={
-        "before": "the last frame before the link went down{nth}",
-        "up": "the first of the PC's checks when its link came up{nth}",
-        "cut": "the last frame of a session that broke{nth}",
+        "before": "the last frame before the link went down{again}",
+        "up": "the first of the PC's checks when its link came up{again}",
+        "cut": "the last frame of a session that broke{again}",
     },
     cautions=(
         "When a PC that gives commands loses its link, drives can stop. Before anybody touches "

@@ -65,7 +65,7 @@ RULE = Rule(
     ),
     evidence={
         "heard": "the last frame of another station",
-        "tried": "the PC asks or calls{nth}, and nothing comes in",
+        "tried": "the PC asks or calls{again}, and nothing comes in",
     },
     cautions=("Do not unplug a live fieldbus connector to try it: drives may drop out.",),
     also_fits=(

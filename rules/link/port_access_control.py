@@ -136,10 +136,10 @@ RULE = Rule(
         ),
     ),
     evidence={
-        "asked": "the switch asks who is there{nth}",
-        "refused": "the switch turns the PC down{nth}",
+        "asked": "the switch asks who is there{again}",
+        "refused": "the switch turns the PC down{again}",
         "second": "a second hardware address sends through the PC's socket",
-        "tried": "the PC tries, and nothing comes back{nth}",
+        "tried": "the PC tries, and nothing comes back{again}",
     },
     also_fits=(
         "A port that asks and is open all the same, where nobody else has anything to say.",

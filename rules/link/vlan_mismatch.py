@@ -171,9 +171,9 @@ RULE = Rule(
     ),
     evidence={
         "answered": "a frame of {controller} comes in with a VLAN tag",
-        "tagged": "a frame of another station comes in with a VLAN tag{nth}",
-        "port": "the switch names the VLAN of the PC's port{nth}",
-        "tried": "the PC tries{nth}",
+        "tagged": "a frame of another station comes in with a VLAN tag{again}",
+        "port": "the switch names the VLAN of the PC's port{again}",
+        "tried": "the PC tries{again}",
     },
     cautions=(
         "Do not change a switch's ports while the machine runs: a wrong one can stop drives and "

@@ -173,9 +173,9 @@ RULE = Rule(
     ),
     evidence={
         "own": "{hardware} uses the address {controller} for the last time",
-        "asks": "{hardware} asks a server for an address{nth}",
+        "asks": "{hardware} asks a server for an address{again}",
         "other": "{hardware} uses another address",
-        "tried": "the PC tries to reach {controller}{nth}",
+        "tried": "the PC tries to reach {controller}{again}",
     },
     cautions=(
         "A server that gives out addresses on a live network can move other devices, too. Do not "

@@ -88,7 +88,7 @@ RULE = Rule(
         ),
     ),
     evidence={
-        "asked": "the PC asks for the hardware address of {controller}{nth}",
+        "asked": "the PC asks for the hardware address of {controller}{again}",
         "alive": "a frame sent by {controller} itself",
     },
     also_fits=("A reply that gets lost on its way to the PC only.",),

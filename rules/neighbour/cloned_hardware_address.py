@@ -103,7 +103,7 @@ RULE = Rule(
         Step("Take one of the two units off the network and try again.", cautions.UNPLUG),
         Step("Have the copied unit set to its own hardware address.", cautions.MACHINE),
     ),
-    evidence={"other": "{hardware} sends a packet as {other}{nth}"},
+    evidence={"other": "{hardware} sends a packet as {other}{again}"},
     also_fits=(
         "One device with two addresses and two systems inside, such as a controller and its "
         "network module.",

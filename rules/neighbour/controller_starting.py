@@ -177,8 +177,8 @@ RULE = Rule(
         Step("Let the PC's program try again by itself, with a growing pause."),
     ),
     evidence={
-        "start": "{hardware} comes up with the address {controller}{nth}",
-        "tried": "the PC tries in vain{nth}",
+        "start": "{hardware} comes up with the address {controller}{again}",
+        "tried": "the PC tries in vain{again}",
         "up": "{controller} answers",
     },
     cautions=(

@@ -225,10 +225,10 @@ RULE = Rule(
         Step("Have the other device given an address of its own.", cautions.ADDRESS_CHANGE),
     ),
     evidence={
-        "first": "{first} says that it has {controller}{nth}",
-        "second": "{second} says that it has {controller}{nth}",
-        "first_sends": "{first} sends a packet as {controller}{nth}",
-        "second_sends": "{second} sends a packet as {controller}{nth}",
+        "first": "{first} says that it has {controller}{again}",
+        "second": "{second} says that it has {controller}{again}",
+        "first_sends": "{first} sends a packet as {controller}{again}",
+        "second_sends": "{second} sends a packet as {controller}{again}",
     },
     cautions=("Commands may reach the wrong machine. Keep people clear of both.",),
     also_fits=(

@@ -141,11 +141,11 @@ RULE = Rule(
         Step("Cable the PC directly to the controller, try again and record it.", cautions.UNPLUG),
     ),
     evidence={
-        "proxy": "{proxy} answers for {controller}{nth}",
-        "for_others": "{proxy} answers for another address{nth}",
-        "tried": "the PC tries to reach {controller} in vain{nth}",
-        "owner": "the controller's own hardware address answers too{nth}",
-        "said": "{proxy} says what became of the PC's packet{nth}",
+        "proxy": "{proxy} answers for {controller}{again}",
+        "for_others": "{proxy} answers for another address{again}",
+        "tried": "the PC tries to reach {controller} in vain{again}",
+        "owner": "the controller's own hardware address answers too{again}",
+        "said": "{proxy} says what became of the PC's packet{again}",
     },
     cautions=(
         "You may be talking to a machine in another part of the plant: send no commands before it "

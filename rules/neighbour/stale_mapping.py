@@ -213,8 +213,8 @@ RULE = Rule(
     evidence={
         "claim": "{new} says that it has {controller}",
         "heard": "the last packet that comes from {controller}",
-        "sent": "the PC sends a packet for {controller} to {old}, in vain{nth}",
-        "astray": "{controller} sends a packet for {receiver} to {old}{nth}",
+        "sent": "the PC sends a packet for {controller} to {old}, in vain{again}",
+        "astray": "{controller} sends a packet for {receiver} to {old}{again}",
     },
     also_fits=(
         "A controller that is off, which the PC has not noticed yet.",

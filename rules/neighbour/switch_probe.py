@@ -135,7 +135,7 @@ RULE = Rule(
         ),
     ),
     evidence={
-        "probe": "{watcher} asks for {address}, without an address of its own{nth}",
+        "probe": "{watcher} asks for {address}, without an address of its own{again}",
         "checked": "{checker} checks whether {controller} is free; nobody uses it from then on",
         "asked": "the PC asks for {controller} in vain",
         "alive": "{checker} is still there, without that address",

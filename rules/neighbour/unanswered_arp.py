@@ -122,7 +122,7 @@ RULE = Rule(
         Step("If the controller needs to be started again, do that last.", cautions.RESTART),
     ),
     evidence={
-        "asked": "the PC asks for the hardware address of {controller}{nth}",
+        "asked": "the PC asks for the hardware address of {controller}{again}",
         "checked": "{checker} checks whether {controller} is free; nobody uses it from then on",
         "moved": "{label}, which is on the controller's label, is heard with the address {now}",
     },

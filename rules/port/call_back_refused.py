@@ -100,9 +100,9 @@ RULE = Rule(
         Step("Have port {port} opened for this program on this adapter.", cautions.FIREWALL),
     ),
     evidence={
-        "call": "{controller} calls port {port} of the PC{nth}",
-        "refused": "the PC turns the call down{nth}",
-        "forbidden": "the PC says that the call cannot be delivered{nth}",
+        "call": "{controller} calls port {port} of the PC{again}",
+        "refused": "the PC turns the call down{again}",
+        "forbidden": "the PC says that the call cannot be delivered{again}",
     },
     also_fits=(
         "A firewall that keeps silent also where no program listens.",

@@ -111,11 +111,11 @@ RULE = Rule(
         Step("Have the old session closed in the controller.", cautions.OTHERS_SESSION),
     ),
     evidence={
-        "call": "the PC calls port {port}{nth}",
-        "odd": "{controller} confirms numbers of an older session{nth}",
-        "cleared": "the PC says that it knows no such session{nth}",
-        "unknown": "{controller} says that it knows no such session{nth}",
-        "old_data": "{controller} sends data of a session that the PC does not know{nth}",
+        "call": "the PC calls port {port}{again}",
+        "odd": "{controller} confirms numbers of an older session{again}",
+        "cleared": "the PC says that it knows no such session{again}",
+        "unknown": "{controller} says that it knows no such session{again}",
+        "old_data": "{controller} sends data of a session that the PC does not know{again}",
     },
     cautions=(
         "The controller may still act on the last command of the old session. Keep people clear "

@@ -96,8 +96,8 @@ RULE = Rule(
         Step("If nothing else helps, have the controller restarted.", cautions.RESTART),
     ),
     evidence={
-        "call": "the PC calls port {port}{nth}",
-        "refusal": "{controller} turns the call down{nth}",
+        "call": "the PC calls port {port}{again}",
+        "refusal": "{controller} turns the call down{again}",
     },
     also_fits=("A filter that answers in the controller's name.",),
     looks_alike=(

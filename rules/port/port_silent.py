@@ -100,7 +100,7 @@ RULE = Rule(
         Step("If nothing else helps, have the controller restarted.", cautions.RESTART),
     ),
     evidence={
-        "call": "the PC calls port {port}{nth}",
+        "call": "the PC calls port {port}{again}",
         "alive": "the controller's address is alive in another way",
     },
     also_fits=(

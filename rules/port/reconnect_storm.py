@@ -94,8 +94,8 @@ RULE = Rule(
         Step("If the controller stays silent, have it restarted.", cautions.RESTART),
     ),
     evidence={
-        "opened": "the PC opens a session{nth}",
-        "denied": "a call that gets no acceptance{nth}",
+        "opened": "the PC opens a session{again}",
+        "denied": "a call that gets no acceptance{again}",
     },
     cautions=("So many sessions can starve the controller's cyclic communication.",),
     also_fits=("A service that hangs for another reason while the program goes on calling.",),

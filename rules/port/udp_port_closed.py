@@ -183,8 +183,8 @@ RULE = Rule(
         Step("Look in the recording whether answers come to another port of the PC."),
     ),
     evidence={
-        "sent": "a datagram for UDP port {port} of {receiver}{nth}",
-        "refusal": "a message says that nobody is on UDP port {port}{nth}",
+        "sent": "a datagram for UDP port {port} of {receiver}{again}",
+        "refusal": "a message says that nobody is on UDP port {port}{again}",
     },
     also_fits=(
         "Without a message: a service that answers only what it understands.",

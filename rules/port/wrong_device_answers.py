@@ -141,9 +141,9 @@ RULE = Rule(
         ),
     ),
     evidence={
-        "answer": "{device} answers the call{nth}",
+        "answer": "{device} answers the call{again}",
         "claim": "{claimant} says that it has {controller}",
-        "own": "{device} says that it has another address{nth}",
+        "own": "{device} says that it has another address{again}",
     },
     cautions=("Send no commands until it is clear which device answers.",),
     also_fits=(

@@ -65,7 +65,7 @@ RULE = Rule(
         Step("Set the clock of the PC, and let it settle before recording."),
         Step("Record again, and write down the clock time when you press Connect."),
     ),
-    evidence={"jump": "the clock jumps here{nth}"},
+    evidence={"jump": "the clock jumps here{again}"},
     also_fits=("Where time only leaps ahead: a line that was really idle for so long.",),
     looks_alike=(
         "A long pause without frames, over a weekend: the line was idle or the PC slept.",

@@ -37,7 +37,7 @@ RULE = Rule(
         "All adapters were recorded together.",
     ),
     what_to_do=(Step("Record on the one adapter that leads to the controller."),),
-    evidence={"copy": "a copy of a packet that is in the file already{nth}"},
+    evidence={"copy": "a copy of a packet that is in the file already{again}"},
     also_fits=("A loop in the network that sends every frame round once more.",),
     looks_alike=(
         "A segment that is sent again by its sender: that takes longer than 1 ms.",

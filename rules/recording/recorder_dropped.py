@@ -61,7 +61,7 @@ RULE = Rule(
         Step("Give the recorder a larger buffer, and show no frames while it records."),
         Step("Send the file as the recorder wrote it, with no frames taken out."),
     ),
-    evidence={"confirmed": "confirms data that is not in the file{nth}"},
+    evidence={"confirmed": "confirms data that is not in the file{again}"},
     also_fits=("Where the recorder counted none: frames written out of order.",),
     looks_alike=(
         "A segment that was lost on the wire: it is sent again, and nobody confirms it before.",

@@ -166,8 +166,8 @@ RULE = Rule(
         ),
     ),
     evidence={
-        "searched": "the PC asks everybody{nth}",
-        "answered": "an answer to the PC{nth}",
+        "searched": "the PC asks everybody{again}",
+        "answered": "an answer to the PC{again}",
         "works": "a session with the controller's address works",
     },
     also_fits=(

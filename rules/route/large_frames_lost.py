@@ -157,7 +157,7 @@ RULE = Rule(
         ),
     ),
     evidence={
-        "small": "the answer to a smaller request comes{nth}",
+        "small": "the answer to a smaller request comes{again}",
         "too_large": "{sender} says that the PC's packet is too large for the way",
         "again": "the PC sends the same large piece again, without an acknowledgement",
         "missing": "a later piece of the answer comes, and the large one before it does not",

@@ -134,7 +134,7 @@ RULE = Rule(
         ),
     ),
     evidence={
-        "redirect": "the router {router} names {better} as the better way to {controller}{nth}",
+        "redirect": "the router {router} names {better} as the better way to {controller}{again}",
         "back": "a packet of {controller} comes from another hardware address than the PC sends to",
         "died": "the session dies here",
     },

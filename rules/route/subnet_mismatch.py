@@ -118,7 +118,7 @@ RULE = Rule(
         ),
     ),
     evidence={
-        "tried": "the PC tries to reach {controller}{nth}",
+        "tried": "the PC tries to reach {controller}{again}",
         "answered": "{neighbour} answers for {controller}",
     },
     also_fits=(

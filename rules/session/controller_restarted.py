@@ -191,14 +191,14 @@ RULE = Rule(
     ),
     evidence={
         "alive": "the controller's last sign of life in the session",
-        "unanswered": "the PC sends in vain{nth}",
+        "unanswered": "the PC sends in vain{again}",
         "broken": "the session ends",
-        REQUESTED: "{hardware} asks a server for an address{nth}",
-        PROBED: "{hardware} checks that nobody has its address{nth}",
-        ANNOUNCED: "{hardware} announces its address{nth}",
-        "asked": "{controller} asks for a hardware address that it knew before{nth}",
-        "numbers": "the packet numbers of {controller} begin anew{nth}",
-        "clock": "the TCP clock of {controller} begins anew{nth}",
+        REQUESTED: "{hardware} asks a server for an address{again}",
+        PROBED: "{hardware} checks that nobody has its address{again}",
+        ANNOUNCED: "{hardware} announces its address{again}",
+        "asked": "{controller} asks for a hardware address that it knew before{again}",
+        "numbers": "the packet numbers of {controller} begin anew{again}",
+        "clock": "the TCP clock of {controller} begins anew{again}",
     },
     cautions=(
         "Outputs may have changed when the controller restarted. Before anybody works at the "

@@ -103,8 +103,8 @@ RULE = Rule(
         ),
     ),
     evidence={
-        "data": "the last answer in that session{nth}",
-        "ended": "{controller} ends the session{nth}",
+        "data": "the last answer in that session{again}",
+        "ended": "{controller} ends the session{again}",
     },
     cautions=(
         "Such a limit may stop the machine when the PC is gone. Never switch it off or lengthen it "

@@ -155,7 +155,7 @@ RULE = Rule(
     evidence={
         "heard": "the last that {controller} sends in this session",
         "again": "the PC sends the same data again, without an acknowledgement",
-        "asked": "the PC asks for the hardware address of {controller} in vain{nth}",
+        "asked": "the PC asks for the hardware address of {controller} in vain{again}",
         "alive": "{controller} is heard meanwhile, in another way",
         "gave_up": "the PC gives up and ends the session",
     },

@@ -114,12 +114,12 @@ RULE = Rule(
         Step("Look at the load of the controller, and at other clients that ask it."),
     ),
     evidence={
-        "asked": "the PC sends its request{nth}",
-        "gave_up": "the PC stops waiting and ends the session{nth}",
-        "answered": "{controller} answers{nth}, when nobody waits any more",
-        "called": "the PC calls port {port}{nth}",
-        "accepted": "{controller} accepts the call{nth}",
-        "turned_down": "the PC turns the acceptance down: it no longer waits{nth}",
+        "asked": "the PC sends its request{again}",
+        "gave_up": "the PC stops waiting and ends the session{again}",
+        "answered": "{controller} answers{again}, when nobody waits any more",
+        "called": "the PC calls port {port}{again}",
+        "accepted": "{controller} accepts the call{again}",
+        "turned_down": "the PC turns the acceptance down: it no longer waits{again}",
     },
     cautions=(
         "An answer that comes late must not be taken for that to a newer request. Do not act on "

@@ -89,7 +89,7 @@ RULE = Rule(
         Step("Look at the controller's load and operating mode."),
     ),
     evidence={
-        "shut": "{reader} says that it can take no more data{nth}",
+        "shut": "{reader} says that it can take no more data{again}",
         "end": "the session is ended",
     },
     cautions=(

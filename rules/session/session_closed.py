@@ -70,8 +70,8 @@ RULE = Rule(
         ),
     ),
     evidence={
-        "data": "the PC's last request in that session{nth}",
-        "closed": "{controller} closes the session{nth}",
+        "data": "the PC's last request in that session{again}",
+        "closed": "{controller} closes the session{again}",
     },
     also_fits=(
         "A PC that said goodbye in its own protocol, and then called again at once for new work.",

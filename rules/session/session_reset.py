@@ -75,8 +75,8 @@ RULE = Rule(
         ),
     ),
     evidence={
-        "data": "the PC's last request in that session{nth}",
-        "reset": "{controller} ends the session with a reset{nth}",
+        "data": "the PC's last request in that session{again}",
+        "reset": "{controller} ends the session with a reset{again}",
     },
     cautions=(
         "Outputs may have changed when the session broke. Before anybody works at the machine, "
