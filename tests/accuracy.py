@@ -2,13 +2,14 @@
 
 Recordings of known content, each diagnosed with the controller named and with nothing told: those
 that the lab made on real network stacks, the demo recordings, and demo recordings with traffic of
-others woven in. Where the frames of two causes are alike by nature, naming either is counted
-as alike, not as led.
+others woven in. Three ways of being right are counted apart: the fault leads and is shown; it leads
+and fits, with what would look the same; another rule leads, as frames cannot tell, and names it.
 """
 
 import random
 import sys
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from tabulate import tabulate
@@ -16,6 +17,7 @@ from tabulate import tabulate
 from analyzer.diagnosis import Diagnosis
 from analyzer.findings import Level
 from tests.dressing import demos, dressed
+from tests.lab.judging import Lead, lead_of
 from tests.lab.keep import KEPT
 from tests.lab.scenarios.every import EVERY
 from tests.support import diagnosed
@@ -38,7 +40,8 @@ FORM = (
 class Labelled:
     """A recording and what is wrong in it: None for nothing.
 
-    alike: what its frames do not tell from that; remark: it spoils nothing, so no fault is due.
+    also: rules that may lead instead, with the words by which they name it; remark: it spoils
+    nothing, so no fault is due.
     """
 
     source: str
@@ -46,7 +49,7 @@ class Labelled:
     octets: bytes
     wrong: str | None
     told: Sequence[str]
-    alike: Sequence[str] = ()
+    also: Mapping[str, str] = field(default_factory=dict)
     remark: bool = False
 
 
@@ -55,11 +58,15 @@ class Score:
     """Recordings of one kind, and what was said of them."""
 
     recordings: int = 0
-    led: int = 0
-    alike: int = 0
+    leads: Counter[Lead] = field(default_factory=Counter)
     missed: list[str] = field(default_factory=list)
     extra: int = 0
     alarms: list[str] = field(default_factory=list)
+
+    @property
+    def wrong(self) -> tuple[int, int, int]:
+        """How many missed it, told faults beside it, and raised an alarm about nothing."""
+        return len(self.missed), self.extra, len(self.alarms)
 
     def count(self, one: Labelled, diagnosis: Diagnosis) -> None:
         """Take in what was said of a recording."""
@@ -71,25 +78,15 @@ class Score:
             if faults or warnings:
                 self.alarms.append(f"{one.name}: {', '.join(said)}")
             return
-        first = said[0] if said else "nothing"
+        lead = lead_of(diagnosis, one.wrong, one.also)
         if one.remark:
-            self.led += one.wrong in said
+            lead = Lead.SHOWN if one.wrong in said else Lead.ASTRAY
             self.extra += len(faults)
-            self.missed += [] if one.wrong in said else [f"{one.name}: {first}"]
-            return
-        self.extra += max(0, len(faults) - len(diagnosis.outcomes or faults))
-        if one.alike and first in (one.wrong, *one.alike) and _says_so(diagnosis):
-            self.alike += 1
-        elif first == one.wrong:
-            self.led += 1
         else:
-            self.missed.append(f"{one.name}: {first}")
-
-
-def _says_so(diagnosis: Diagnosis) -> bool:
-    """Whether the leading finding names other causes that fit, too."""
-    first = diagnosis.findings[0]
-    return len(first.likely_causes) + len(first.also_fits) > 1
+            self.extra += max(0, len(faults) - len(diagnosis.outcomes or faults))
+        self.leads[lead] += 1
+        if lead is Lead.ASTRAY:
+            self.missed.append(f"{one.name}: {said[0] if said else 'nothing'}")
 
 
 def labelled() -> Iterator[Labelled]:
@@ -99,10 +96,10 @@ def labelled() -> Iterator[Labelled]:
         yield Labelled("lab", one.name, octets, one.fault, [one.told], one.also, one.remark)
     dice = random.Random(SEED)
     for demo in demos(TABLE):
-        yield Labelled("demo", demo.name, demo.octets, demo.wrong, (), (), demo.remark)
+        yield Labelled("demo", demo.name, demo.octets, demo.wrong, (), {}, demo.remark)
         for number in range(DRESSINGS if demo.name not in FORM else 0):
             name, octets = f"{demo.name} {number}", dressed(demo, dice)
-            yield Labelled("generated", name, octets, demo.wrong, (), (), demo.remark)
+            yield Labelled("generated", name, octets, demo.wrong, (), {}, demo.remark)
 
 
 def scored(recordings: Sequence[Labelled], named: bool) -> dict[tuple[str, str], Score]:
@@ -114,7 +111,8 @@ def scored(recordings: Sequence[Labelled], named: bool) -> dict[tuple[str, str],
     return scores
 
 
-HEADER = ("What is wrong", "From", "Recordings", "Leads", "Alike", "Missed", "Extra", "Alarms")
+RIGHT = (Lead.SHOWN, Lead.FITS, Lead.NAMED)
+HEADER = ("What is wrong", "From", "Files", "Shown", "Fits", "Named", "Missed", "Extra", "Alarms")
 
 
 def main() -> int:
@@ -124,7 +122,7 @@ def main() -> int:
     for named in (True, False):
         scores = scored(recordings, named)
         rows = [
-            (*key, one.recordings, one.led, one.alike, len(one.missed), one.extra, len(one.alarms))
+            (*key, one.recordings, *(one.leads[lead] for lead in RIGHT), *one.wrong)
             for key, one in sorted(scores.items())
         ]
         totals = [sum(int(row[place]) for row in rows) for place in range(2, len(HEADER))]

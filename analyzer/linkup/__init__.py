@@ -9,12 +9,14 @@ from analyzer.linkup.attempt import link_up
 from analyzer.linkup.cable import (
     everything_tried,
     forwarded,
+    heard_of,
+    hears_others_only,
     is_of_the_pc,
     let_through,
     others,
     searches,
 )
-from analyzer.linkup.controllers import ASKED_ON_PURPOSE, find_targets
+from analyzer.linkup.controllers import ASKED_ON_PURPOSE, find_targets, is_gateway_number
 from analyzer.linkup.model import (
     LISTEN_AFTER,
     LISTEN_BEFORE,
@@ -32,12 +34,13 @@ from analyzer.linkup.model import (
     presumed_mask,
     silence,
 )
-from analyzer.linkup.owners import checks, disputes, senders, uses, withdrawn
+from analyzer.linkup.owners import checks, disputes, heard_on_cable, senders, uses, withdrawn
 from analyzer.linkup.pc import find_pc
 from analyzer.linkup.tries import Try, TryEnd, tries_of
 from analyzer.linkup.wanted import LONG_IDLE, RIGHT_AFTER, Ending, endings
 
 __all__ = [
+    "ASKED_ON_PURPOSE",
     "LISTEN_AFTER",
     "LISTEN_BEFORE",
     "LISTEN_LONG",
@@ -61,6 +64,10 @@ __all__ = [
     "find_pc",
     "find_targets",
     "forwarded",
+    "heard_of",
+    "heard_on_cable",
+    "hears_others_only",
+    "is_gateway_number",
     "is_loopback",
     "is_of_the_pc",
     "is_self_assigned",

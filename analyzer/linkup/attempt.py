@@ -3,7 +3,7 @@
 from analyzer.facts import Address, Echo, Exchange, Facts, Hardware, Moment, Path, Question, Session
 from analyzer.facts.ports import OFFICE_PORTS
 from analyzer.linkup.model import LinkUp, Pc, Target, is_self_assigned
-from analyzer.linkup.pc import asked_by_pc, from_pc, share_network
+from analyzer.linkup.pc import asked_by_pc, broadcast_masks, from_pc, share_network
 from analyzer.linkup.proofs import proofs_of
 from analyzer.site import Site
 
@@ -19,13 +19,15 @@ def link_up(facts: Facts, pc: Pc, target: Target, site: Site) -> LinkUp:
     back = [one for one in facts.paths if one.src_ip == controller and _is_for_pc(one, pc)]
     sent_to = {path.dst for path in there if path.dst is not None and not path.dst.is_group}
     pc_address = _pc_address(pc, controller, questions, there)
+    hardware = _controller_hardware(facts, controller, pc)
     linkup = LinkUp(
         facts=facts,
         pc=pc,
         target=target,
         pc_address=pc_address,
         mask=pc.mask_for(pc_address) if pc_address is not None else None,
-        hardware=_controller_hardware(facts, controller, pc),
+        controller_mask=_controller_mask(facts, target, hardware, site),
+        hardware=hardware,
         sessions=on_port if target.transport != "udp" else [],
         other_sessions=[one for one in calls if one not in on_port],
         exchanges=_exchanges(facts, pc, target),
@@ -105,6 +107,20 @@ def _controller_hardware(facts: Facts, controller: Address, pc: Pc) -> Hardware 
     stations = [facts.station(sender) for sender in senders if sender != pc.hardware]
     plain = [one.hardware for one in stations if one is not None and len(one.addresses) == 1]
     return plain[0] if len(plain) == 1 else None
+
+
+def _controller_mask(
+    facts: Facts, target: Target, hardware: Hardware | None, site: Site
+) -> Address | None:
+    """The controller's mask: given by an address server together with its address, told by its own
+    broadcasts, or written in the site sheet.
+    """
+    given = [one.mask for one in facts.dhcp if one.offered == target.address and one.mask]
+    station, sheet = facts.station(hardware), site.controller(target.address, target.port)
+    told = [] if station is None else broadcast_masks(station)
+    given += [mask for own, mask in told if own == target.address]
+    given += [sheet.mask] if sheet is not None and sheet.mask is not None else []
+    return next(iter(given), None)
 
 
 def _router(facts: Facts, sent_to: set[Hardware], controller: Address) -> Hardware | None:

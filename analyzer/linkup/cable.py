@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import Hardware, Kind, Moment, Path, Station
 from analyzer.facts.dhcp import DISCOVER
-from analyzer.linkup.model import Case, LinkUp
+from analyzer.linkup.model import Case, LinkUp, is_self_assigned, presumed_mask
 
 PAUSE, SLOW_PROTOCOLS, LOOP_TEST = 0x8808, 0x8809, 0x9000
 CONTROL = frozenset(
@@ -12,6 +12,8 @@ CONTROL = frozenset(
 )
 """Kinds of frame that a switch sends on a port by itself, even where it forwards nothing there
 (IEEE 802.1Q 8.6.3: never forwarded; makers' own ones are LLC frames, common practice)."""
+SEVERAL = 3
+"""Stations of other networks that make it unlikely that one of them is only set wrongly."""
 
 
 def others(case: Case) -> Iterator[Station]:
@@ -58,3 +60,36 @@ def searches(case: Case) -> list[Moment]:
     """The PC's searches for an address server."""
     own: Hardware | None = case.pc.hardware if case.pc is not None else None
     return [one.moment for one in case.facts.dhcp if one.client == own and one.type == DISCOVER]
+
+
+def heard_of(case: Case, linkup: LinkUp) -> tuple[set[Hardware], set[Hardware]]:
+    """Other stations that are heard inside the PC's network, and those outside."""
+    inside: set[Hardware] = set()
+    outside: set[Hardware] = set()
+    heard: set[Hardware | None] = {path.src for path in forwarded(case)}
+    for address, claims in case.facts.arp.claims.items():
+        if not is_self_assigned(address):
+            group = inside if _is_inside(linkup, address) else outside
+            group.update(set(claims.counts) & heard)
+    for path in forwarded(case):
+        if path.src is not None and _names_a_station(path):
+            (inside if _is_inside(linkup, path.src_ip or 0) else outside).add(path.src)
+    return inside, outside - inside
+
+
+def _names_a_station(path: Path) -> bool:
+    return bool(path.src_ip) and path.src_ip is not None and not is_self_assigned(path.src_ip)
+
+
+def _is_inside(linkup: LinkUp, address: int) -> bool:
+    own = linkup.pc_address
+    if own is None:
+        return True
+    mask = linkup.mask if linkup.mask is not None else presumed_mask(own)
+    return own & mask == address & mask
+
+
+def hears_others_only(case: Case, linkup: LinkUp) -> bool:
+    """Whether several stations of other networks are heard, and none of the PC's own."""
+    inside, outside = heard_of(case, linkup)
+    return len(outside) >= SEVERAL and not inside

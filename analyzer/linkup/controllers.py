@@ -76,6 +76,11 @@ GATEWAY_NUMBERS = (1, 254)
 """Last numbers that gateways usually have (common practice, no source)."""
 
 
+def is_gateway_number(address: Address) -> bool:
+    """Whether an address ends as those of gateways usually do."""
+    return address & 0xFF in GATEWAY_NUMBERS
+
+
 def _most_asked(trials: list[_Trial], at_least: int) -> list[_Trial]:
     """Addresses asked for in vain, without those asked for in passing: fewer than half as often as
     another, and less than a whole attempt or for what looks like a gateway.
@@ -86,7 +91,7 @@ def _most_asked(trials: list[_Trial], at_least: int) -> list[_Trial]:
         one
         for one in asked
         if one.unanswered >= often
-        or (one.unanswered >= ASKED_ON_PURPOSE and one.address & 0xFF not in GATEWAY_NUMBERS)
+        or (one.unanswered >= ASKED_ON_PURPOSE and not is_gateway_number(one.address))
     ]
 
 

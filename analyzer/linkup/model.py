@@ -80,7 +80,8 @@ class LinkUp:
     """One PC trying to reach one controller.
 
     pc_address: the PC's address in frames for the controller, None where there is none; mask: its
-    mask, from the recording or the site sheet; hardware: who claims the controller's address;
+    mask, from the recording or the site sheet; controller_mask: the controller's, from the same;
+    hardware: who claims the controller's address;
     sessions: the PC's TCP attempts to this controller, on the port where one is known;
     other_sessions: its attempts on other ports; exchanges: its UDP exchanges; questions: its ARP
     requests for the controller; pings: its echo requests and their replies; errors: ICMP errors
@@ -96,6 +97,7 @@ class LinkUp:
     target: Target
     pc_address: Address | None
     mask: Address | None
+    controller_mask: Address | None
     hardware: Hardware | None
     sessions: list[Session]
     other_sessions: list[Session]
@@ -161,12 +163,19 @@ class LinkUp:
         return any(one.dst_ip in own and one.src_ip not in own for one in self.facts.paths)
 
     @property
-    def same_network(self) -> bool:
-        """Whether PC and controller share a network, by the known mask or the presumed one."""
+    def is_near(self) -> bool:
+        """Whether the PC takes the controller for a neighbour, by its known or presumed mask."""
         if self.pc_address is None:
             return True
         mask = self.mask if self.mask is not None else presumed_mask(self.pc_address)
         return self.pc_address & mask == self.controller & mask
+
+    @property
+    def same_network(self) -> bool:
+        """Whether PC and controller share a network, by the masks of both."""
+        own, mask = self.pc_address, self.controller_mask
+        agrees = own is None or mask is None or own & mask == self.controller & mask
+        return self.is_near and agrees
 
     @property
     def presumes_mask(self) -> bool:

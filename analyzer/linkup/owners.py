@@ -102,6 +102,26 @@ def _may_be_the_controller(linkup: LinkUp, hardware: Hardware) -> bool:
     return checked == own and set(station.addresses) <= own and owners <= {hardware}
 
 
+def heard_on_cable(linkup: LinkUp) -> list[Moment]:
+    """Frames with the controller's address from a device that has no other one: it is on the PC's
+    own cable, behind no router. The first of each such device and kind.
+    """
+    facts, controller = linkup.facts, linkup.controller
+    claims = facts.arp.claims.get(controller, Claims())
+    heard = [(run.first, run.hardware) for run in claims.runs]
+    own = [path for path in facts.paths if path.src_ip == controller]
+    heard += [(path.first, path.src) for path in own if path.src is not None]
+    hands_on = linkup.sent_to - set(claims.counts)
+    return sorted(
+        moment
+        for moment, hardware in heard
+        if hardware != linkup.pc.hardware
+        and hardware not in hands_on
+        and (station := facts.station(hardware)) is not None
+        and set(station.addresses) == {controller}
+    )
+
+
 def is_own_adapter(facts: Facts, pc: Pc, hardware: Hardware) -> bool:
     """Whether the recording names it as the PC's, or it shares a second address with the PC."""
     if any(interface.hardware == hardware for interface in facts.interfaces):

@@ -156,10 +156,10 @@ def _masks(facts: Facts, station: Station | None, site: Site) -> list[tuple[Addr
         and (station is None or message.client == station.hardware)
     ]
     masks += [(one.address, one.mask) for one in site.adapters if one.mask is not None]
-    return masks + (_broadcast_masks(station) if station is not None else [])
+    return masks + (broadcast_masks(station) if station is not None else [])
 
 
-def _broadcast_masks(station: Station) -> list[tuple[Address, Address]]:
+def broadcast_masks(station: Station) -> list[tuple[Address, Address]]:
     """Masks that a station's own directed broadcasts tell: all ones behind the network (RFC 922).
     Where a narrower mask would fit as well, the widest is taken.
     """

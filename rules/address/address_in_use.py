@@ -17,6 +17,8 @@ from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Pc, checks, disputes, is_self_assigned, senders
 from rules import cautions
 
+CONTROLLER = 3
+"""Place of this cause in the rule."""
 ENOUGH = 2
 """Packets that tell a second device; a single one may be a repeated packet of the PC."""
 
@@ -93,6 +95,7 @@ RULE = Rule(
         "Another service PC was set to the same address.",
         "An operator panel or another fixed device has this address.",
         "An address server gives out addresses from the same range.",
+        "It is the address of the controller itself, which was entered on the PC by a slip.",
     ),
     what_to_do=(
         Step("Tell production: the other device may be cut off as long as the PC has its address."),

@@ -4,7 +4,8 @@ Two servers offer one device, for one request, addresses of different networks: 
 where the PC took the one and calls in vain a controller in the network of the other. A fault too
 where the controller takes an address other than the one that the PC calls in vain afterwards. Where
 one server gave the PC an address in another network than the controller's, subnet-mismatch leads,
-and this is a note beside it. Quiet about several servers with one range, about one server behind
+and this is a note beside it. What a server offers the PC is held against the controllers' networks.
+Quiet about several servers with one range, about one server behind
 several relays, about leases of different times, and about other devices' leases.
 """
 
@@ -39,13 +40,16 @@ def _to_the_pc(case: Case, given: Sequence[DhcpMessage]) -> Iterator[Sighting]:
     rivals = _rivals(own)
     misled = [one for one in case.linkups if _is_misled(one, rivals)]
     for linkup in misled:
-        yield _sighting(rivals, linkup, silent_since=silence(linkup.attempts, case.facts))
+        since = silence(linkup.attempts, case.facts)
+        yield _sighting(rivals, linkup, [linkup.controller], silent_since=since)
     if rivals and not misled:
-        yield _sighting(rivals, level=Level.WARNING)
+        controllers = [linkup.controller for linkup in case.linkups]
+        yield _sighting(rivals, None, controllers, level=Level.WARNING)
     for linkup in case.linkups if not rivals else []:
         leases = [one for one in own if one.offered == linkup.pc_address]
         if leases and not linkup.same_network and not linkup.is_heard:
-            yield _sighting(leases, linkup, level=Level.NOTE, certainty=Certainty.FITS)
+            wanted = [linkup.controller]
+            yield _sighting(leases, linkup, wanted, level=Level.NOTE, certainty=Certainty.FITS)
 
 
 def _to_the_controller(linkup: LinkUp, given: Sequence[DhcpMessage]) -> Iterator[Sighting]:
@@ -89,9 +93,13 @@ def _is_misled(linkup: LinkUp, rivals: Iterable[DhcpMessage]) -> bool:
     """Whether the PC got its address from one server, and calls in vain into the other's range."""
     if linkup.is_heard or linkup.same_network or not linkup.attempts:
         return False
-    return any(one.offered == linkup.pc_address for one in rivals) and any(
-        one.offered & _mask(one) == linkup.controller & _mask(one) for one in rivals
-    )
+    took_one = any(one.offered == linkup.pc_address for one in rivals)
+    return took_one and any(_is_near(one, linkup.controller) for one in rivals)
+
+
+def _is_near(message: DhcpMessage, controller: Address) -> bool:
+    """Whether the address given shares its network with a controller."""
+    return message.offered & _mask(message) == controller & _mask(message)
 
 
 def _leads_away(linkup: LinkUp, lease: DhcpMessage) -> bool:
@@ -105,6 +113,7 @@ def _leads_away(linkup: LinkUp, lease: DhcpMessage) -> bool:
 def _sighting(
     given: Sequence[DhcpMessage],
     linkup: LinkUp | None = None,
+    controllers: Sequence[Address] = (),
     *,
     level: Level = Level.FAULT,
     certainty: Certainty = Certainty.SHOWN,
@@ -114,6 +123,8 @@ def _sighting(
     for one in given:
         gift = _Gift(one.server or one.sender, one.sender, one.offered)
         gifts.setdefault(gift, []).append(one.moment)
+    near = {one.server or one.sender for one in given if any(_is_near(one, c) for c in controllers)}
+    servers = list(dict.fromkeys(one.server or one.sender for one in given))
     first, other = [*gifts, *gifts][:2]
     moments = list(gifts.values())
     return Sighting(
@@ -126,7 +137,10 @@ def _sighting(
             "rival_sender": other.sender,
             "rival_address": other.address,
             "offered": list(dict.fromkeys(one.offered for one in given)),
-            "servers": list(dict.fromkeys(one.server or one.sender for one in given)),
+            "servers": servers,
+            "controllers": list(controllers),
+            "fitting": [one for one in servers if one in near],
+            "unfit": [one for one in servers if one not in near] if controllers else [],
             "senders": list(dict.fromkeys(one.sender for one in given)),
         },
         frames={
@@ -146,7 +160,9 @@ RULE = Rule(
     stage="address",
     title="An unexpected address server answers on this network",
     what_happened="Given to the device with hardware address {client}: {offered:list}, by the "
-    "address servers {servers:list}. Those frames came from {senders:list}.",
+    "address servers {servers:list}. Those frames came from {senders:list}."
+    "{fitting:if An address from {fitting:list} is in the network of {controllers:list}.}"
+    "{unfit:if An address from {unfit:list} is not in the network of {controllers:list}.}",
     means="The address decides in which network a device is. With an address that does not fit the "
     "plant, PC and controller do not find each other, perhaps only after the next restart.",
     likely_causes=(

@@ -11,21 +11,19 @@ tagged; for tags with number 0, which only have a priority; and for tags between
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Hardware, Path
+from analyzer.facts import Hardware
 from analyzer.facts.switch import Neighbour, Tagged
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import (
     Case,
     LinkUp,
     forwarded,
-    is_self_assigned,
-    presumed_mask,
+    heard_of,
+    hears_others_only,
     silence,
 )
 from rules import cautions
 
-SEVERAL = 3
-"""Stations of other networks that make it unlikely that one of them is only set wrongly."""
 TAGS_SHOWN_ONLY, OTHER_PLANT = 0, 1
 """Places of these in what would look the same."""
 
@@ -41,7 +39,7 @@ def find(case: Case) -> Iterator[Sighting]:
         if level is None:
             continue
         certainty = _certainty(linkup, tagged)
-        inside, outside = _heard_of(case, linkup)
+        inside, outside = heard_of(case, linkup)
         neighbours = [one for one in _neighbours(linkup) if one.vlan is not None]
         yield Sighting(
             values={
@@ -93,11 +91,10 @@ def _level(case: Case, linkup: LinkUp, tagged: Sequence[Tagged]) -> Level | None
         return Level.FAULT
     if linkup.is_heard or linkup.arp_answered or not linkup.same_network:
         return None
-    inside, outside = _heard_of(case, linkup)
     if tagged:
         plain = [one for one in forwarded(case) if one.tagged < one.frames]
         return Level.NOTE if plain else Level.FAULT
-    return Level.NOTE if len(outside) >= SEVERAL and not inside else None
+    return Level.NOTE if hears_others_only(case, linkup) else None
 
 
 def _is_controllers(linkup: LinkUp, hardware: Hardware) -> bool:
@@ -111,33 +108,6 @@ def _certainty(linkup: LinkUp, tagged: Sequence[Tagged]) -> Certainty:
     answered = any(_is_controllers(linkup, one.sender) for one in answers)
     asks_on = any(one.asked.last > one.answers[0][0] for one in linkup.questions if one.answers)
     return Certainty.SHOWN if answered and asks_on else Certainty.FITS
-
-
-def _heard_of(case: Case, linkup: LinkUp) -> tuple[set[Hardware], set[Hardware]]:
-    """Other stations that are heard inside the PC's network, and those outside."""
-    inside: set[Hardware] = set()
-    outside: set[Hardware] = set()
-    heard: set[Hardware | None] = {path.src for path in forwarded(case)}
-    for address, claims in case.facts.arp.claims.items():
-        if not is_self_assigned(address):
-            group = inside if _is_inside(linkup, address) else outside
-            group.update(set(claims.counts) & heard)
-    for path in forwarded(case):
-        if path.src is not None and _names_a_station(path):
-            (inside if _is_inside(linkup, path.src_ip or 0) else outside).add(path.src)
-    return inside, outside - inside
-
-
-def _names_a_station(path: Path) -> bool:
-    return bool(path.src_ip) and path.src_ip is not None and not is_self_assigned(path.src_ip)
-
-
-def _is_inside(linkup: LinkUp, address: int) -> bool:
-    own = linkup.pc_address
-    if own is None:
-        return True
-    mask = linkup.mask if linkup.mask is not None else presumed_mask(own)
-    return own & mask == address & mask
 
 
 def _neighbours(linkup: LinkUp) -> list[Neighbour]:

@@ -24,6 +24,8 @@ MANY = 4
 
 SHOWN = 3
 """Questions of a switch that are listed: enough to see that they come again and again."""
+OFF = 1
+"""Place of this in what would look the same."""
 
 Probes = dict[tuple[Hardware, Address], Series]
 
@@ -38,6 +40,7 @@ def find(case: Case) -> Iterator[Sighting]:
         vain = _asked_in_vain(linkup)
         after = [moment for moment in vain if checked is not None and moment > checked]
         asked = after or vain
+        alive = _heard_last(linkup, checker, after)
         yield Sighting(
             values={
                 "controller": linkup.controller,
@@ -51,7 +54,7 @@ def find(case: Case) -> Iterator[Sighting]:
                 "probe": series.moments[:SHOWN],
                 "checked": [checked] if checked is not None and after else [],
                 "asked": sorted({asked[0], asked[-1]}) if asked else [],
-                "alive": _heard_last(linkup, checker, after),
+                "alive": alive,
             },
             linkup=linkup,
             certainty=Certainty.FITS
@@ -59,6 +62,7 @@ def find(case: Case) -> Iterator[Sighting]:
             else Certainty.SHOWN,
             level=Level.FAULT if after else Level.WARNING if vain else Level.NOTE,
             silent_since=silence(asked, case.facts),
+            also_excluded=[OFF] if alive or not vain else [],
         )
 
 

@@ -1,7 +1,9 @@
 """The PC asked for the controller's hardware address; no reply was recorded.
 
 Where the site sheet tells the hardware address on the label, and that one is heard with another
-address, the controller is there and has been given that address.
+address, the controller is there and has been given that address. Where only stations of other
+networks are heard, or the address looks like a gateway's and nobody named it, the cause that fits
+comes first.
 
 Quiet where a later question was answered or packets come back (a sleeping device, a cold start);
 where only unicast refreshes went unanswered; and where other stations asked, not the PC. Where PC
@@ -11,17 +13,26 @@ checked the controller's address and keeps silent about it since is shown, and c
 the causes.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
-from analyzer.facts import Moment, Station
+from analyzer.facts import DhcpMessage, Moment, Station
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import LISTEN_AFTER, Case, LinkUp, silence, withdrawn
+from analyzer.linkup import (
+    LISTEN_AFTER,
+    Case,
+    LinkUp,
+    heard_of,
+    hears_others_only,
+    is_gateway_number,
+    silence,
+    withdrawn,
+)
 from rules import cautions
 
 ENOUGH = 2
 """Questions without a reply; a single one may have been lost."""
-OFF, OTHER_ADDRESS, WITHDREW, BY_DESIGN = 0, 1, 3, 5
-"""Places of these causes below."""
+OFF, OTHER_ADDRESS, LOST, VLAN, WITHDREW, TOO_WIDE, BY_DESIGN, GATEWAY = range(8)
+"""Places of the causes below."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -35,6 +46,9 @@ def find(case: Case) -> Iterator[Sighting]:
         sure = tries >= ENOUGH and (moved is not None or _others_heard(linkup, moments))
         checked, checker = withdrawn(linkup) or (None, None)
         withdrew = checked is not None and checked < moments[-1]
+        asks = _asks_for_an_address(linkup)
+        foreign = len(heard_of(case, linkup)[1]) if hears_others_only(case, linkup) else 0
+        gateway = _may_be_the_gateway(linkup)
         yield Sighting(
             values={
                 "checker": checker if withdrew else None,
@@ -44,16 +58,28 @@ def find(case: Case) -> Iterator[Sighting]:
                 "span": moments[-1].seconds - moments[0].seconds,
                 "label": linkup.labelled,
                 "now": min(moved.addresses) if moved is not None else None,
+                "foreign": foreign,
+                "asking": asks[0].client if asks else None,
             },
             frames={
                 "asked": moments,
                 "checked": [checked] if checked and withdrew else [],
                 "moved": [moved.first] if moved is not None else [],
+                "asks": [one.moment for one in asks[:ENOUGH]],
             },
             linkup=linkup,
             certainty=Certainty.SHOWN if sure else Certainty.FITS,
             silent_since=silence(moments, case.facts),
-            likeliest=_likeliest(linkup, moved, withdrew),
+            likeliest=_first_of(
+                {
+                    OTHER_ADDRESS: moved is not None,
+                    WITHDREW: withdrew,
+                    BY_DESIGN: linkup.never_answers_arp,
+                    GATEWAY: gateway,
+                    VLAN: foreign > 0,
+                }
+            ),
+            excluded=[*([] if asks else [LOST]), *([] if gateway else [GATEWAY])],
         )
 
 
@@ -68,12 +94,28 @@ def _has_another_address(linkup: LinkUp) -> Station | None:
     return station if station is not None and station.addresses else None
 
 
-def _likeliest(linkup: LinkUp, moved: Station | None, withdrew: bool) -> int:
-    if moved is not None:
-        return OTHER_ADDRESS
-    if withdrew:
-        return WITHDREW
-    return BY_DESIGN if linkup.never_answers_arp else OFF
+def _first_of(signs: Mapping[int, bool]) -> int:
+    """The first cause of which there is a sign."""
+    return next((place for place, seen in signs.items() if seen), OFF)
+
+
+def _asks_for_an_address(linkup: LinkUp) -> list[DhcpMessage]:
+    """Requests of a station that has no address and gets none."""
+    facts = linkup.facts
+    given = {one.client for one in facts.dhcp if one.offered and not one.from_client}
+    for station in facts.stations:
+        hardware = station.hardware
+        if hardware is None or station.addresses or hardware in (linkup.pc.hardware, *given):
+            continue
+        if len(asks := facts.address_requests(hardware)) >= ENOUGH:
+            return asks
+    return []
+
+
+def _may_be_the_gateway(linkup: LinkUp) -> bool:
+    """Whether nobody named this address, the PC only asks for it, and gateways end like it."""
+    is_named = linkup.target.how_known in ("told", "sheet")
+    return not is_named and linkup.target.port is None and is_gateway_number(linkup.controller)
 
 
 def _others_heard(linkup: LinkUp, asked: Sequence[Moment]) -> bool:
@@ -89,12 +131,14 @@ RULE = Rule(
     title="Nothing answered at {controller}",
     what_happened="The PC {pc} asked {tries:times}{span:within} which device has the address "
     "{controller}. No reply was recorded, although other stations are heard in this recording."
-    "{label:label}",
+    "{foreign:if The {foreign:count other station} heard here belong to other networks than the "
+    "PC's.}{asking:if {asking} asks for an address meanwhile, and gets none.}{label:label}",
     means="Until a device replies, the PC does not know where on the cable to send its packets. It "
     "cannot start talking to {controller}.",
     likely_causes=(
         "The controller is off, still starting, or not plugged into this network.",
         "The controller has another address than the one typed in the program.",
+        "The controller has lost its address, and {asking} is the controller.",
         "The PC is in another VLAN, or its cable leads to another network than the controller's.",
         "The controller checked its address when it started, met another station that has it or "
         "asks for it, and keeps silent since.",
@@ -102,6 +146,8 @@ RULE = Rule(
         "question does not get to.",
         "The controller does not answer such questions by design, and the PC lacks the entry for "
         "it in its neighbour table (ARP table).",
+        "{controller} is the PC's gateway and not the controller: by its address and mask, the PC "
+        "looks for the controller behind that gateway.",
     ),
     what_to_do=(
         Step("Look whether the controller has power and its link lamp is lit."),
@@ -111,7 +157,7 @@ RULE = Rule(
         Step("Compare address and mask of the PC with those of the controller, side by side."),
         Step(
             "Look through the stations heard in this recording for one that could be the "
-            "controller with another address."
+            "controller with another address{asking:if , or for {asking} on its label}."
         ),
         Step(
             "If the maker's manual says that the controller does not answer, enter {controller} "
@@ -125,6 +171,7 @@ RULE = Rule(
         "asked": "the PC asks for the hardware address of {controller}{again}",
         "checked": "{checker} checks whether {controller} is free; nobody uses it from then on",
         "moved": "{label}, which is on the controller's label, is heard with the address {now}",
+        "asks": "{asking} asks a server for an address{again}",
     },
     cautions=(
         "Do not search the address range of a running machine: some devices leave their address "
@@ -140,7 +187,8 @@ RULE = Rule(
         "Questions of other stations, such as a search of the whole network.",
         "A recording that ends less than 5 s after the last question.",
     ),
-    confirm="Ask from another device on the same switch, such as the operator panel.",
+    confirm="Ask from another device on the controller's own switch, such as the operator panel. "
+    "A reply there points to the PC: its cable, its VLAN, its address or its mask.",
     sources=("RFC 826", "RFC 1122 section 2.3.2.1 (at most one question a second)"),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),
     find=find,

@@ -20,6 +20,8 @@ LASTING = 120.0
 """Seconds of trouble after the port last worked: a controller starts within that time."""
 ONE_ATTEMPT = 3.0
 """Seconds within which systems repeat a refused call by themselves (ground rule on retries)."""
+ALL_TAKEN = 2
+"""Place of this cause in the rule."""
 
 
 def find(case: Case) -> Iterator[Sighting]:

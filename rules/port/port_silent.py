@@ -20,6 +20,10 @@ RECENT = 60.0
 """Seconds before the first call within which a sign of life of the controller still counts."""
 JUST_BEFORE = 1.0
 """Seconds before the first call from which on somebody has to be heard."""
+NO_WAY_BACK = 4
+"""Place of this cause in the rule."""
+OFF, NO_GATEWAY = 0, 1
+"""Places of these in what would look the same."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -41,6 +45,11 @@ def find(case: Case) -> Iterator[Sighting]:
             linkup=linkup,
             certainty=Certainty.SHOWN if shown else Certainty.FITS,
             silent_since=silence(calls, case.facts),
+            excluded=[NO_WAY_BACK] if linkup.is_heard else [],
+            also_excluded=[
+                *([OFF] if shown else []),
+                *([NO_GATEWAY] if linkup.is_heard or linkup.arp_answered else []),
+            ],
         )
 
 
@@ -87,10 +96,13 @@ RULE = Rule(
         "All sessions that the controller allows are taken, and it ignores further calls.",
         "The communication service of the controller hangs, while the rest of it is alive.",
         "The wrong port: this device answers only the ports that it serves.",
+        "The controller's mask or gateway is wrong for the PC's address, so that all its answers "
+        "take another way.",
     ),
     what_to_do=(
         Step("Compare the port number {port} in the program with the controller's manual."),
         Step("Ping the controller, and try another port of it, such as its web page."),
+        Step("Compare address and mask of the PC with those of the controller, side by side."),
         Step("Try from another PC on the controller's own switch."),
         Step("Look in the controller's list of sessions and its access list."),
         Step(
@@ -113,8 +125,9 @@ RULE = Rule(
         "A message from a router or filter that says why.",
         "A recording that holds the PC's own frames only.",
     ),
-    confirm="Call the port from another PC on the same switch. If the controller answers there, "
-    "look at the way between.",
+    confirm="Ping the controller from this PC: an answer rules out its mask and gateway. Call the "
+    "port from another PC on the same switch. If the controller answers there, look at the way "
+    "between.",
     sources=("RFC 9293 sections 3.5 and 3.8.3", "RFC 6298 section 2 (repeats after 1, 3, 7 s)"),
     find=find,
 )

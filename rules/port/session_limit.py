@@ -35,7 +35,7 @@ MOST = 256
 """Calls that are looked at, the last ones: what counts is how it ended."""
 ONE_ATTEMPT = 3.0
 """Seconds within which systems repeat a refused call by themselves (ground rule on retries)."""
-OTHERS, OWN = 0, 1
+OTHERS, OWN, LEFT_OVER = range(3)
 """Places of these causes in the rule."""
 
 
@@ -277,7 +277,8 @@ RULE = Rule(
     likely_causes=(
         "A panel, a supervising system or a second engineer is connected.",
         "The PC's own programs hold sessions: one for each tag, or one that was never closed.",
-        "A session is left over from a pulled cable, and the controller still keeps it.",
+        "A session is left over from a pulled cable or a program that was ended, and the "
+        "controller still keeps it.",
         "The controller allows one session for each address, and two programs run on this PC.",
         "An access list of the controller leaves out this PC.",
     ),

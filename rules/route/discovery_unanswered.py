@@ -180,6 +180,7 @@ RULE = Rule(
         "A search with answers that the PC follows up.",
     ),
     confirm="Search from a PC on the controller's own switch.",
+    explains=("no-attempt",),
     sources=(
         "RFC 919 section 7 and RFC 922 section 7 (a broadcast stays in its network)",
         "RFC 1112 section 6.1 (a group datagram goes no further with a hop limit of 1)",

@@ -4,14 +4,15 @@ Shown where the message itself says "prohibited" of the PC's own call. It fits w
 another packet and nothing of the controller is heard; where a call to a TCP port is answered with
 "port unreachable", which stacks leave to filters; and where a reset comes from another hardware
 address than the controller's. Only for the PC's own packets to this controller; quiet where the
-port opens all the same.
+port opens all the same, and where a router says so although the controller is heard on the PC's own
+cable.
 """
 
 from collections.abc import Iterator
 
 from analyzer.facts import End, IcmpError
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, Stage
+from analyzer.linkup import Case, LinkUp, Stage, heard_on_cable
 from rules import cautions
 
 UNREACHABLE = 3
@@ -27,7 +28,8 @@ def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
         if Stage.PORT in linkup.proofs:
             continue
-        errors = [error for error in linkup.errors if _forbids(error, linkup)]
+        past = linkup.router is not None and not linkup.is_heard and heard_on_cable(linkup)
+        errors = [error for error in linkup.errors if not past and _forbids(error, linkup)]
         resets = _foreign_resets(linkup)
         if errors:
             sure = any(_is_own_call(one, linkup) and one.code in PROHIBITED for one in errors)

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import Hardware, IcmpError, Moment, Path, Session
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp
+from analyzer.linkup import Case, LinkUp, silence
 from rules import cautions
 
 REDIRECT = 5
@@ -46,7 +46,7 @@ def find(case: Case) -> Iterator[Sighting]:
             linkup=linkup,
             certainty=Certainty.FITS if died else Certainty.SHOWN,
             level=Level.FAULT if died else level,
-            silent_since=died[1] if len(died) > 1 else None,
+            silent_since=silence(died, case.facts) if len(died) > 1 else None,
         )
 
 
@@ -83,7 +83,7 @@ def _is_controller(linkup: LinkUp, hardware: Hardware) -> bool:
         return False
     claims = facts.arp.claims.get(controller)
     claimed = claims is not None and hardware in claims.counts
-    return claimed or (station is not None and linkup.same_network)
+    return claimed or (station is not None and linkup.is_near)
 
 
 def _died(linkup: LinkUp) -> list[Moment]:

@@ -4,14 +4,15 @@ Or it names a better router (ICMP redirect) that nobody answers for when the PC 
 the router itself asks and then says that it cannot deliver: the way ends at that one.
 Only where the message quotes the PC's own packets for this controller; where packets run in a
 circle, only its own calls, since a search for the way makes such messages on purpose. Quiet where
-the controller is heard afterwards: the router was still finding the way.
+the controller is heard afterwards: the router was still finding the way; and where it is heard on
+the PC's own cable: then no router is needed.
 """
 
 from collections.abc import Iterator, Sequence
 
 from analyzer.facts import IcmpError, Moment
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, silence
+from analyzer.linkup import Case, LinkUp, heard_on_cable, silence
 from rules import cautions
 
 UNREACHABLE, REDIRECT, TIME_EXCEEDED = 3, 5, 11
@@ -19,8 +20,12 @@ NO_WAY = {0, 1, 5, 6, 7, 8, 11, 12}
 """Codes of a router that has no way to the network or the host (RFC 792, RFC 1122 3.2.2.1)."""
 NO_HOST = {1, 7}
 """Codes of a router that reaches the network and finds nobody there at that address."""
-HOST_IS_MISSING, NETWORK_IS_MISSING, ROUTER_IS_MISSING = 0, 1, 3
-"""Places of these causes below."""
+NO_NETWORK = {0, 6, 11}
+"""Codes of a router that knows no way to the network at all (RFC 1812 5.2.7.1)."""
+HOST_IS_MISSING, NETWORK_IS_MISSING, IS_NEAR, ROUTER_IS_MISSING = range(4)
+"""Places of the causes below."""
+DEAF_ROUTER = 0
+"""Place of this in what would look the same."""
 ENOUGH = 2
 """Questions for a router without a reply; a single one may have been lost."""
 TCP = 6
@@ -32,7 +37,7 @@ def find(case: Case) -> Iterator[Sighting]:
         redirects = [error for error in linkup.errors if _is_redirect(error, linkup)]
         asked = _asked_in_vain(linkup, redirects, errors)
         said = errors if not asked else sorted([*redirects, *errors], key=_moment)
-        if not said or _came_through(linkup, said[-1]):
+        if not said or _came_through(linkup, said[-1]) or _is_on_the_cable(linkup):
             continue
         yield Sighting(
             values={
@@ -52,7 +57,13 @@ def find(case: Case) -> Iterator[Sighting]:
             linkup=linkup,
             silent_since=None if errors else silence(asked, case.facts),
             likeliest=_likeliest(said, asked),
+            excluded=list(_excluded(linkup, said, asked)),
+            also_excluded=[] if asked else [DEAF_ROUTER],
         )
+
+
+def _is_on_the_cable(linkup: LinkUp) -> bool:
+    return not linkup.is_heard and bool(heard_on_cable(linkup))
 
 
 def _moment(error: IcmpError) -> Moment:
@@ -63,6 +74,18 @@ def _likeliest(said: Sequence[IcmpError], asked: Sequence[Moment]) -> int:
     if asked:
         return ROUTER_IS_MISSING
     return HOST_IS_MISSING if said[0].code in NO_HOST else NETWORK_IS_MISSING
+
+
+def _excluded(linkup: LinkUp, said: Sequence[IcmpError], asked: Sequence[Moment]) -> Iterator[int]:
+    """Causes that the recording rules out: where the way ends at a router that was named and does
+    not answer, it ends before the controller; a controller heard before is behind the router.
+    """
+    if asked:
+        yield from (HOST_IS_MISSING, NETWORK_IS_MISSING)
+    elif all(one.type == UNREACHABLE and one.code in NO_NETWORK for one in said):
+        yield from (HOST_IS_MISSING, ROUTER_IS_MISSING)
+    if linkup.is_heard:
+        yield IS_NEAR
 
 
 def _is_redirect(error: IcmpError, linkup: LinkUp) -> bool:
@@ -146,6 +169,7 @@ RULE = Rule(
         "One message and then success: the router was still finding the controller.",
         "A search for the way (pings or UDP packets that may pass a few routers only).",
         "A better router that is named and answers, or packets that come back all the same.",
+        "A controller that is heard on the PC's own cable: then the masks are what is wrong.",
     ),
     confirm="Connect the PC to the controller's own switch with an address of that network.",
     explains=("redirected-path",),

@@ -1,99 +1,191 @@
 """PC and controller are in different networks, and nothing comes back.
 
-By the masks in the recording (the PC's, or the one that an address server gave the controller) and
-in the site sheet, or by 255.255.255.0 where none is known. Shown where the controller itself is
-heard on this cable although the PC's mask or packets lead elsewhere, and where the site sheet knows
-both masks and no router between the two: then it is no router's business. Quiet where packets come
-back (a router, or a wider mask, works), and where the recording is from an adapter that leads
-elsewhere. Where a message says why nothing comes back, the rules about it stand before this one in
-the list.
+- By their masks: those in the recording (the PC's; the controller's, where an address server gave
+  it or its broadcasts tell it) and in the site sheet, or 255.255.255.0 for the PC where none is
+  known.
+- The PC hands its packets to a router, although the controller itself is heard on this cable.
+- The PC asks in vain for what looks like its gateway and sends nothing to the controller: its mask
+  leads past the controller, as far as its other frames allow that.
+- The controller asks for another station right behind the PC's calls: its mask leads past the PC.
+
+Shown where the controller is heard on this cable although the PC's mask or packets lead elsewhere,
+and where the site sheet knows both masks and no router between the two: then it is no router's
+business, whatever it says. Quiet where packets come back (a router, or a wider mask, works), where
+the PC gave itself an address, and where the recording is from an adapter that leads elsewhere.
+Where a message says why nothing comes back, the rules about it stand before this one in the list.
 """
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
-from analyzer.facts import Address, Hardware
+from analyzer.facts import Address, Moment, Question
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, network, presumed_mask, silence
+from analyzer.linkup import (
+    ASKED_ON_PURPOSE,
+    Case,
+    LinkUp,
+    heard_on_cable,
+    is_gateway_number,
+    network,
+    presumed_mask,
+    silence,
+)
 from rules import cautions
 
-OTHER_ADAPTER = 3
-"""Place of this in what would look the same."""
+AGAIN = 2
+"""Questions behind the PC's calls that are no chance any more."""
+BEHIND = 3.0
+"""Seconds behind a call within which a station asks whom to give its answer to: three questions,
+about a second apart (common practice, no source)."""
+ADDRESS, MASK, SLIP, ROUTER = range(4)
+"""Places of the causes in the rule."""
+OFF, FILTER, FAR_END, OTHER_ADAPTER, NOT_TRIED, OTHER_BUSINESS = range(6)
+"""Places of what would look the same."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Sign:
+    """What shows it. networks: the PC's and the controller's; gateway: asked for by the PC; sought:
+    another station, asked for by the controller.
+    """
+
+    networks: tuple[str | None, str | None] = (None, None)
+    gateway: Question | None = None
+    sought: Question | None = None
 
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
-        pc, controller = linkup.pc_address, linkup.controller
-        if pc is None or linkup.is_heard or linkup.is_elsewhere:
+        pc = linkup.pc_address
+        if pc is None or linkup.is_heard or linkup.is_elsewhere or linkup.self_assigned:
             continue
-        mask = linkup.mask if linkup.mask is not None else presumed_mask(pc)
-        others = _mask_given_to(linkup) or _mask_in_sheet(linkup) or mask
-        if all(pc & one == controller & one for one in (mask, others)):
-            continue
-        tried = linkup.attempts
-        answers = [answer for question in linkup.questions for answer in question.answers]
-        answered, neighbour = min(answers, default=(None, None))
-        sent = [*tried, linkup.last_sent] if linkup.last_sent else tried
-        yield Sighting(
-            values={
-                "pc": pc,
-                "controller": controller,
-                "network": network(pc, mask),
-                "other_network": network(controller, others),
-                "known": linkup.mask is not None,
-                "tries": len(tried),
-                "neighbour": neighbour,
-            },
-            frames={"tried": tried, "answered": [answered] if answered else []},
-            linkup=linkup,
-            certainty=Certainty.SHOWN if _needs_no_router(linkup) else Certainty.FITS,
-            silent_since=silence(sent, case.facts),
-            also_excluded=[OTHER_ADAPTER] if answered else [],
-        )
+        looks = (_by_masks, _past_this_cable, _past_the_controller, _past_the_pc)
+        sign = next((found for look in looks if (found := look(linkup, pc))), None)
+        if sign is not None:
+            yield _sighting(linkup, pc, sign)
 
 
-def _mask_given_to(linkup: LinkUp) -> Address | None:
-    """The mask that an address server gave out together with the controller's address."""
-    given = (one.mask for one in linkup.facts.dhcp if one.offered == linkup.controller)
-    return next(given, None)
+def _by_masks(linkup: LinkUp, pc: Address) -> _Sign | None:
+    mask = linkup.mask if linkup.mask is not None else presumed_mask(pc)
+    other = network(linkup.controller, linkup.controller_mask or mask)
+    return None if linkup.same_network else _Sign((network(pc, mask), other))
 
 
-def _mask_in_sheet(linkup: LinkUp) -> Address | None:
-    return None if linkup.sheet is None else linkup.sheet.mask
+def _past_this_cable(linkup: LinkUp, pc: Address) -> _Sign | None:
+    return _Sign() if linkup.router is not None and heard_on_cable(linkup) else None
 
 
-def _needs_no_router(linkup: LinkUp) -> bool:
-    return _is_on_this_cable(linkup) or _knows_no_router(linkup)
+def _past_the_controller(linkup: LinkUp, pc: Address) -> _Sign | None:
+    """The PC asks for a gateway in vain, and nothing shows that its mask holds the controller."""
+    questions = linkup.facts.arp.questions.values()
+    own = [one for one in questions if one.asker == linkup.pc.hardware and one.asker_ip == pc]
+    paths = [one for one in linkup.facts.paths if one.src == linkup.pc.hardware and one.dst_ip]
+    near = [one.wanted for one in own]
+    near += [one.dst_ip for one in paths if one.dst_ip and one.dst and not one.dst.is_group]
+    if linkup.is_tried or linkup.mask is not None or _hold(near, pc, linkup.controller):
+        return None
+    return next((_Sign(gateway=one) for one in own if _is_for_a_gateway(one)), None)
+
+
+def _hold(near: list[Address], pc: Address, controller: Address) -> bool:
+    """Whether a mask that holds the PC and one of its neighbours holds the controller too."""
+    return any((pc ^ one).bit_length() >= (pc ^ controller).bit_length() for one in near)
+
+
+def _is_for_a_gateway(question: Question) -> bool:
+    in_vain = not question.answered and question.asked.count >= ASKED_ON_PURPOSE
+    return in_vain and is_gateway_number(question.wanted)
+
+
+def _past_the_pc(linkup: LinkUp, pc: Address) -> _Sign | None:
+    """The controller asks for another station, each time behind a call of the PC."""
+    calls = [moment for session in linkup.calls for moment in session.syns.moments]
+    calls += linkup.pings.requests.moments if linkup.pings is not None else []
+    for one in linkup.facts.arp.questions.values():
+        its_own = (one.asker, one.asker_ip) == (linkup.hardware, linkup.controller)
+        if its_own and one.wanted != pc and one.broadcasts >= AGAIN and _follows(one, calls):
+            return _Sign(sought=one)
+    return None
+
+
+def _follows(question: Question, calls: list[Moment]) -> bool:
+    return all(
+        any(0 <= moment.seconds - call.seconds <= BEHIND for call in calls)
+        for moment in question.asked.moments
+    )
+
+
+def _sighting(linkup: LinkUp, pc: Address, sign: _Sign) -> Sighting:
+    tried, asked = linkup.attempts, sign.gateway or sign.sought
+    answers = [answer for question in linkup.questions for answer in question.answers]
+    answered, neighbour = min(answers, default=(None, None))
+    here = heard_on_cable(linkup) if linkup.mask is not None or linkup.router is not None else []
+    sent = [*tried, linkup.last_sent] if linkup.last_sent else tried
+    own_network, other_network = sign.networks
+    return Sighting(
+        values={
+            "pc": pc,
+            "controller": linkup.controller,
+            "network": own_network,
+            "other_network": other_network,
+            "known": linkup.mask is not None,
+            "tries": len(tried),
+            "neighbour": neighbour,
+            "router": linkup.router if here else None,
+            "gateway": sign.gateway and sign.gateway.wanted,
+            "sought": sign.sought and sign.sought.wanted,
+            "questions": asked.asked.count if asked is not None else 0,
+        },
+        frames={
+            "tried": tried,
+            "answered": [answered] if answered else [],
+            "here": here,
+            "gateway": sign.gateway.asked.moments if sign.gateway is not None else [],
+            "sought": sign.sought.asked.moments if sign.sought is not None else [],
+        },
+        linkup=linkup,
+        certainty=Certainty.SHOWN if here or _knows_no_router(linkup) else Certainty.FITS,
+        silent_since=silence(sent or (asked.asked.moments if asked else []), linkup.facts),
+        likeliest=ADDRESS if own_network else MASK,
+        excluded=[SLIP, ROUTER] if here else [],
+        also_excluded=_left_out(sign, bool(here), bool(here and tried) or answered is not None),
+    )
+
+
+def _left_out(sign: _Sign, here: bool, used: bool) -> set[int]:
+    """What would not look the same: here: the controller is heard on this cable; used: the PC's
+    tries on this adapter reach something.
+    """
+    places = {OTHER_ADAPTER} if used or sign.gateway is not None else set()
+    places |= {OFF, FILTER, FAR_END} if here or sign.gateway is not None else set()
+    places |= {OFF, FAR_END} if sign.sought is not None else {OTHER_BUSINESS}
+    return places if sign.gateway is not None else places | {NOT_TRIED}
 
 
 def _knows_no_router(linkup: LinkUp) -> bool:
-    """Whether the site sheet tells masks for both, and a direct cable or no gateway on either."""
+    """Whether the site sheet tells different masks, and a direct cable or no gateway on either."""
     adapter, sheet = linkup.site.adapter(linkup.pc_address), linkup.sheet
-    if adapter is None or sheet is None or adapter.mask is None or sheet.mask is None:
+    if linkup.same_network or adapter is None or sheet is None:
         return False
-    gateways = (adapter.gateway, sheet.gateway)
-    return linkup.router is None and (sheet.cable == "direct" or gateways == (None, None))
-
-
-def _is_on_this_cable(linkup: LinkUp) -> bool:
-    """Whether the controller claims its address here, and the PC's mask or packets lead away."""
-    claims = linkup.facts.arp.claims.get(linkup.controller)
-    leads_elsewhere = linkup.mask is not None or linkup.router is not None
-    owners = claims.counts if claims is not None else {}
-    return leads_elsewhere and any(_has_no_other_address(linkup, one) for one in owners)
-
-
-def _has_no_other_address(linkup: LinkUp, hardware: Hardware) -> bool:
-    """A router that answers for the controller, and the PC, have addresses of their own."""
-    everyone = linkup.facts.arp.claims.items()
-    return not any(hardware in one.counts for at, one in everyone if at != linkup.controller)
+    if adapter.mask is None or sheet.mask is None or linkup.router is not None:
+        return False
+    return sheet.cable == "direct" or (adapter.gateway, sheet.gateway) == (None, None)
 
 
 RULE = Rule(
     slug="subnet-mismatch",
     stage="route",
-    title="The PC {pc} and the controller {controller} are{fits:if likely} in different networks",
-    what_happened="The PC is in the network {network}, the controller in {other_network}"
-    "{known:mask}. No packet from {controller} came back.",
+    title="By address and mask, the PC {pc} and {controller} are{fits:if likely} in different "
+    "networks",
+    what_happened="No packet from {controller} came back."
+    "{network:if The PC is in the network {network}, the controller in {other_network}"
+    "{known:mask}.}"
+    "{router:if The PC hands its packets to the router {router}, although {controller} itself is "
+    "heard on this cable.}"
+    "{gateway:if The PC asked {questions:times} for {gateway}, which looks like its gateway, and "
+    "sent nothing to {controller}.}"
+    "{sought:if Behind the PC's calls, {controller} asked {questions:times} for {sought} instead "
+    "of answering.}",
     means="Devices in different networks reach each other only through a router that knows both. "
     "Without one, the PC's packets do not arrive, or the answers do not."
     "{neighbour:if Here the PC asked for the controller's hardware address itself, and {neighbour} "
@@ -120,21 +212,30 @@ RULE = Rule(
     evidence={
         "tried": "the PC tries to reach {controller}{again}",
         "answered": "{neighbour} answers for {controller}",
+        "here": "{controller} itself is heard on this cable{again}",
+        "gateway": "the PC asks for {gateway}, and nobody answers{again}",
+        "sought": "{controller} asks for {sought}{again}",
     },
     also_fits=(
         "A plant with a wider mask on both ends, where the controller is off or does not answer.",
         "A router or filter on the way that drops the packets without a word.",
         "A controller behind a router that is off, or has no gateway for its answers.",
         "A recording made on another adapter than the one used.",
+        "A program that did not try, while another one of the PC looked for the gateway.",
+        "A controller that looks for a device of its own, while a filter drops the PC's calls.",
     ),
     looks_alike=(
         "A controller behind a router that answers: its packets come back.",
         "A wider mask that covers both addresses: they are in one network then.",
+        "A PC that looks for its gateway, and for farther addresses than the controller's too.",
+        "A controller that asks for other stations all the time, whoever calls it.",
     ),
     confirm="Call the controller from a PC on the same switch whose address lies in the "
     "controller's network: if that works, it is the address.",
+    explains=("no-attempt",),
     sources=(
         "RFC 950 section 2.2 and RFC 4632 section 3.1 (which addresses share a network)",
+        "RFC 1122 section 3.3.1.1 (a host sends to its own network itself, else to a gateway)",
         "255.255.255.0 where no mask is known: common practice, no source",
     ),
     find=find,

@@ -1,7 +1,8 @@
 """Who acts in the lab: controllers that serve, and the program on the PC that calls them.
 
-Two ways to frame requests: Modbus/TCP (Modbus Messaging on TCP/IP Implementation Guide V1.0b,
-section 3.1.3) and lines of text. Every actor is a thread that ends with its site.
+Three ways to frame requests: Modbus/TCP (Modbus Messaging on TCP/IP Implementation Guide V1.0b,
+section 3.1.3), ISO on TCP (RFC 1006 section 6) and lines of text. Every actor is a thread that
+ends with its site.
 """
 
 import socket
@@ -20,6 +21,8 @@ PACKET, IGNORE_OUTGOING = 263, 23  # SOL_PACKET, PACKET_IGNORE_OUTGOING, packet(
 TICK = 0.1  # seconds between two looks at whether the site ends
 HEADER = 7  # octets: transaction, protocol, length, unit
 MOST_AT_ONCE = 65536
+GOOD_SLOT = 2  # of the controller that speaks ISO on TCP
+SEARCHED = 47808  # a registered port of an open protocol that searches by broadcast
 
 
 @dataclass(frozen=True)
@@ -54,6 +57,34 @@ def _by_line(octets: bytes) -> tuple[list[bytes], bytes]:
 
 MODBUS = Framing(_read_registers, _by_length, _registers)
 LINES = Framing(lambda number: b"POS%d?\r\n" % number, _by_line, lambda request: b"12.500\r\n")
+
+
+def _connect_request(number: int) -> bytes:
+    """A connect request (RFC 905 section 13.3) for the service of rack 0 and slot `number`."""
+    return bytes.fromhex("0300001611e00000000100c0010ac1020100c20201") + bytes([number])
+
+
+def _by_packet(octets: bytes) -> tuple[list[bytes], bytes]:
+    whole = []
+    while len(octets) >= 4 and len(octets) >= (end := int.from_bytes(octets[2:4])):
+        whole.append(octets[:end])
+        octets = octets[end:]
+    return whole, octets
+
+
+def _connect_confirm(request: bytes) -> bytes:
+    return request[:5] + b"\xd0\0\1\0\1" + request[10:]
+
+
+ISO = Framing(_connect_request, _by_packet, _connect_confirm)
+
+
+def turns_down(session: socket.socket, nth: int, request: bytes, framing: Framing) -> bool:
+    """Refuses the inner opening: nobody serves that name (RFC 905 section 13.5.3)."""
+    if request[-1] == GOOD_SLOT:
+        return answers(session, nth, request, framing)
+    session.sendall(bytes.fromhex("0300000b06800001000202"))
+    return False
 
 
 def refusal(request: bytes, code: int) -> bytes:
@@ -384,6 +415,30 @@ def chat(station: Station, address: str, every: float = 0.7) -> None:
                 sender.sendto(b"hello from the hall", (address, 5000))
 
     station.start(chatting)
+
+
+def search(station: Station, address: str, times: int) -> None:
+    """Ask everybody who is there, from one socket."""
+    seeker = station.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    seeker.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
+    for _ in range(times):
+        seeker.sendto(b"who is there?", (address, SEARCHED))
+        time.sleep(0.7)
+
+
+def answer_searches(station: Station) -> None:
+    """Answer every search with a datagram of its own."""
+    service = station.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    service.bind(("0.0.0.0", SEARCHED))
+    service.settimeout(TICK)
+
+    def answering() -> None:
+        while not station.stopping.is_set():
+            with suppress(OSError):
+                _, sender = service.recvfrom(MOST_AT_ONCE)
+                service.sendto(b"here is press 3", sender)
+
+    station.start(answering)
 
 
 def send_every(station: Namespace, port: socket.socket, frame: bytes, every: float) -> None:

@@ -1,13 +1,15 @@
 """What a scenario's recording has to give, and what two recordings of it have in common."""
 
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from enum import StrEnum
 
 import pytest
 
 from analyzer.diagnosis import Diagnosis, Verdict
-from analyzer.findings import Level
+from analyzer.findings import Certainty, Finding, Level
 from analyzer.inputs import open_recording
+from analyzer.words import say
 from captures import layouts
 from captures.layouts import Record
 from rules import ALL
@@ -31,7 +33,38 @@ def judge(recording: bytes, scenario: Scenario, told: bool) -> None:
         assert scenario.fault in slugs(diagnosis)
     else:
         assert len(_of_level(diagnosis, Level.FAULT)) <= 1
-        assert slugs(diagnosis)[:1] in [[one] for one in (scenario.fault, *scenario.also)]
+        assert lead_of(diagnosis, scenario.fault, scenario.also) is not Lead.ASTRAY
+
+
+class Lead(StrEnum):
+    """What the leading finding says of the fault that was put into a recording."""
+
+    SHOWN = "shown"
+    FITS = "fits"
+    NAMED = "named"
+    ASTRAY = "astray"
+
+
+def lead_of(diagnosis: Diagnosis, wrong: str, also: Mapping[str, str]) -> Lead:
+    """How the leading finding tells what is wrong.
+
+    shown: it is that rule's, and frames prove it. fits: it is that rule's, and says what would look
+    the same. named: it is one of the other rules that may lead here (`also`), and the words by
+    which that rule names what is wrong are among its causes or alternatives, not left out. astray:
+    anything else, a finding that `fits` without an alternative included.
+    """
+    first = next(iter(diagnosis.findings), None)
+    if first is not None and first.rule == wrong:
+        if first.certainty is Certainty.SHOWN:
+            return Lead.SHOWN
+        return Lead.FITS if first.also_fits else Lead.ASTRAY
+    return Lead.NAMED if first is not None and _names(first, also) else Lead.ASTRAY
+
+
+def _names(finding: Finding, also: Mapping[str, str]) -> bool:
+    words = also.get(finding.rule)
+    told = [*finding.likely_causes, *finding.also_fits]
+    return words is not None and say(words, finding.values) in told
 
 
 def _all_is_well(diagnosis: Diagnosis, told: bool) -> None:

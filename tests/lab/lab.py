@@ -5,9 +5,10 @@ The usual plant: a PC, a controller and a panel on one switch. The panel greets 
 """
 
 import time
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
+from analyzer.findings import Rule
 from captures import layouts
 from captures.layouts import Record
 from tests.lab.actors import chat
@@ -82,16 +83,17 @@ class Lab(Site):
 class Scenario:
     """Something that happens in the lab.
 
-    fault: slug of what is wrong, None where all is well; also: slugs that the recording does not
-    tell apart from it; remark: the trouble heals or spoils nothing, so it is no fault; told: the
-    controller as it would be given to the command; plain: kept as pcap, without directions;
-    by_chance: what breaks by it differs from one time to the next, and may lead.
+    fault: slug of what is wrong, None where all is well; also: rules that lead instead where the
+    frames do not tell, each with the words by which it names what is wrong (see `cause`); remark:
+    the trouble heals or spoils nothing, so it is no fault; told: the controller as it would be
+    given to the command; plain: kept as pcap, without directions; by_chance: what breaks by it
+    differs from one time to the next, and may lead.
     """
 
     name: str
     act: Callable[[Lab], None]
     fault: str | None
-    also: tuple[str, ...] = ()
+    also: Mapping[str, str] = field(default_factory=dict)
     remark: bool = False
     told: str = f"{UNIT}:502"
     plain: bool = False
@@ -110,16 +112,21 @@ class Scenario:
         return f"{self.name}.{'pcap' if self.plain else 'pcapng'}.gz"
 
 
+def cause(rule: Rule, place: int) -> tuple[str, str]:
+    """A rule that may lead, and the one of its causes that names what is wrong."""
+    return rule.slug, rule.likely_causes[place]
+
+
 Act = Callable[[Lab], None]
 
 
 def scenario(
-    into: list[Scenario], fault: str | None = None, *also: str, **more: object
+    into: list[Scenario], fault: str | None = None, *also: tuple[str, str], **more: object
 ) -> Callable[[Act], Act]:
     """List the function as a scenario under its own name."""
 
     def listed(act: Act) -> Act:
-        into.append(Scenario(act.__name__.replace("_", "-"), act, fault, also, **more))
+        into.append(Scenario(act.__name__.replace("_", "-"), act, fault, dict(also), **more))
         return act
 
     return listed

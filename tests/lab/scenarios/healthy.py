@@ -10,27 +10,36 @@ from scapy.layers.l2 import Ether
 
 from tests.lab import crafted
 from tests.lab.actors import (
+    GOOD_SLOT,
+    ISO,
     LINES,
     MODBUS,
     Server,
     after,
     announce,
+    answer_searches,
     ask,
     call,
+    chat,
     lease,
     one_answer,
+    ping,
     poll,
     refuses,
     reset,
+    search,
     send_every,
+    turns_down,
 )
 from tests.lab.lab import (
+    EVERYBODY,
     FAR_UNIT,
     PANEL,
     PC,
     ROUTER,
     SWITCH_HW,
     UNIT,
+    UNIT_HW,
     Lab,
     Scenario,
     scenario,
@@ -584,3 +593,60 @@ def another_unit_is_refused(lab: Lab) -> None:
 
     lab.pc.start(background)
     _work(lab, times=12)
+
+
+@healthy()
+def search_and_then_a_session(lab: Lab) -> None:
+    """The controller answers the search, and the program connects to what it found."""
+    lab.plant()
+    Server(lab.unit)
+    answer_searches(lab.unit)
+    search(lab.pc, EVERYBODY, times=3)
+    _work(lab)
+
+
+@healthy(told=f"{UNIT}:102")
+def second_slot_is_the_right_one(lab: Lab) -> None:
+    """The program tries slot 1, is turned down, and is let in at slot 2."""
+    lab.plant()
+    Server(lab.unit, 102, manner=turns_down, framing=ISO)
+    ask(call(lab.pc, UNIT, 102), number=1, framing=ISO)
+    session = call(lab.pc, UNIT, 102)
+    ask(session, number=GOOD_SLOT, framing=ISO)
+    time.sleep(1)
+    session.close()
+
+
+@healthy(told="10.20.1.0:502")
+def address_ends_in_zero(lab: Lab) -> None:
+    """In a network with a wide mask that is a number like any other."""
+    lab.pc = lab.station("pc", "10.20.0.15/23")
+    lab.unit = lab.station("unit", "10.20.1.0/23", hw=UNIT_HW)
+    Server(lab.unit)
+    lab.record()
+    chat(lab.pc, "10.20.1.255", every=2.1)
+    time.sleep(2.5)
+    session = call(lab.pc, "10.20.1.0")
+    poll(session)
+    session.close()
+
+
+@healthy()
+def controller_is_the_router_of_its_cell(lab: Lab) -> None:
+    """Devices behind it are reached through it, and it answers requests itself."""
+    lab.stations()
+    lab.segment("cell", "00:00:5e:00:53:03")
+    lab.unit.wire("uplink", "00:00:5e:00:53:09", "cell", "eth1")
+    lab.unit.wire_checksums("eth1")
+    lab.unit.up("198.51.100.1/24", name="eth1")
+    lab.unit.setting("ipv4.ip_forward", 1)
+    lab.pc.ip(f"route add 198.51.100.0/24 via {UNIT}")
+    for number in (61, 62, 63):
+        device = lab.station(f"cell{number}", f"198.51.100.{number}/24", segment="cell")
+        device.ip("route add default via 198.51.100.1")
+    Server(lab.unit)
+    lab.record()
+    for number in (61, 62, 63):
+        ping(lab.pc, f"198.51.100.{number}")
+        time.sleep(0.3)
+    _work(lab)

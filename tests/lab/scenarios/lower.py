@@ -4,9 +4,23 @@ import socket
 import time
 from functools import partial
 
+from rules.address import address_in_use
+from rules.neighbour import unanswered_arp
 from tests.lab import crafted
 from tests.lab.actors import Server, announce, call, chat, lease, ping, poll, send_every, slow_cable
-from tests.lab.lab import EVERYBODY, PANEL, PC, SWITCH_HW, UNIT, UNIT_HW, Lab, Scenario, scenario
+from tests.lab.lab import (
+    EVERYBODY,
+    PANEL,
+    PC,
+    ROUTER,
+    SWITCH_HW,
+    UNIT,
+    UNIT_HW,
+    Lab,
+    Scenario,
+    cause,
+    scenario,
+)
 
 LOWER: list[Scenario] = []
 fault = partial(scenario, LOWER)
@@ -84,7 +98,7 @@ def spanning_tree_delay_is_longer_than_patience(lab: Lab) -> None:
     _spanning_tree(lab, calls=2)
 
 
-@fault("link-flapping", "path-lost", "nothing-heard")
+@fault("link-flapping")
 def cable_with_a_bent_contact(lab: Lab) -> None:
     """The PC's link goes and comes back, again and again, while it works."""
     lab.plant()
@@ -100,7 +114,7 @@ def cable_with_a_bent_contact(lab: Lab) -> None:
     call(lab.pc, UNIT, wait=2)
 
 
-@fault("port-access-control", "nothing-heard", "unanswered-arp")
+@fault("port-access-control")
 def port_asks_who_is_there(lab: Lab) -> None:
     """The switch asks for an identity again and again, and passes nothing else."""
     lab.stations()
@@ -112,7 +126,7 @@ def port_asks_who_is_there(lab: Lab) -> None:
     call(lab.pc, UNIT)
 
 
-@fault("vlan-mismatch", "unanswered-arp")
+@fault("vlan-mismatch", cause(unanswered_arp.RULE, unanswered_arp.VLAN))
 def pc_in_another_vlan(lab: Lab) -> None:
     """The PC's port belongs to the office: it hears that network, not the controller's."""
     lab.pc = lab.station("pc", f"{PC}/24")
@@ -128,7 +142,7 @@ def pc_in_another_vlan(lab: Lab) -> None:
     call(lab.pc, UNIT)
 
 
-@fault("frame-flood", "unanswered-arp", by_chance=True)
+@fault("frame-flood", by_chance=True)
 def loop_between_switches(lab: Lab) -> None:
     """Two cables between two switches: broadcasts go round for ever, more than a thousand a second
     as one cable is slow. The controller takes a hundred frames a second and loses the rest.
@@ -201,7 +215,7 @@ def no_address_server(lab: Lab) -> None:
     call(lab.pc, UNIT)
 
 
-@fault("rival-address-servers", "subnet-mismatch")
+@fault("rival-address-servers")
 def two_address_servers(lab: Lab) -> None:
     """The wrong server is quicker: the PC gets an address that leads nowhere."""
     lab.pc = lab.station("pc", hw="00:00:5e:00:53:15")
@@ -217,7 +231,7 @@ def two_address_servers(lab: Lab) -> None:
     call(lab.pc, UNIT)
 
 
-@fault("pc-has-controllers-address", "address-in-use", "no-attempt")
+@fault("pc-has-controllers-address", cause(address_in_use.RULE, address_in_use.CONTROLLER))
 def pc_was_given_the_controllers_address(lab: Lab) -> None:
     """The program talks to the PC itself; the controller answers the PC's check."""
     lab.pc = lab.station("pc", hw="00:00:5e:00:53:15")
@@ -261,7 +275,7 @@ def address_taken_later(lab: Lab) -> None:
     call(lab.pc, UNIT, wait=3)
 
 
-@fault("switch-probe", "unanswered-arp")
+@fault("switch-probe")
 def switch_checks_silence_the_controller(lab: Lab) -> None:
     """A switch looks for its stations with sender 0.0.0.0. The controller, which checks its own
     address as it starts, takes that for a second owner and keeps silent.
@@ -279,7 +293,7 @@ def switch_checks_silence_the_controller(lab: Lab) -> None:
     time.sleep(2)
 
 
-@fault("address-lost", "unanswered-arp")
+@fault("address-lost")
 def controller_lost_its_address(lab: Lab) -> None:
     """After a restart the controller asks for an address, and nobody gives one."""
     lab.plant()
@@ -296,14 +310,64 @@ def controller_lost_its_address(lab: Lab) -> None:
         call(lab.pc, UNIT, wait=3)
 
 
-@fault("address-lost", "unanswered-arp")
-def unknown_device_asks_for_an_address(lab: Lab) -> None:
-    """As before, but the recording begins too late to know whose hardware address it is."""
+def _device_asks(lab: Lab, ipv6: bool) -> None:
     lab.pc = lab.station("pc", f"{PC}/24")
-    lab.unit = lab.station("unit", hw=UNIT_HW)
+    lab.unit = lab.station("unit", hw=UNIT_HW, up=False)
+    lab.unit.setting("ipv6.conf.all.disable_ipv6", int(not ipv6))
+    lab.unit.up()
     lab.add_panel()
     lab.record()
     wire = lab.unit.raw()
     for seconds in range(0, 12, 3):
         wire.send(crafted.dhcp("discover", UNIT_HW, seconds=seconds))
         call(lab.pc, UNIT, wait=3)
+
+
+@fault("address-lost")
+def device_without_address_asks_for_one(lab: Lab) -> None:
+    """As before, but the recording begins too late to know whose hardware address it is."""
+    _device_asks(lab, ipv6=False)
+
+
+@fault("address-lost", cause(unanswered_arp.RULE, unanswered_arp.LOST))
+def unknown_device_asks_for_an_address(lab: Lab) -> None:
+    """As before, and it speaks IPv6, as PCs and telephones do."""
+    _device_asks(lab, ipv6=True)
+
+
+@fault("overlapping-adapters")
+def leftover_route_names_the_wrong_sender(lab: Lab) -> None:
+    """The PC has an address in the controller's network, and calls as its other one."""
+    lab.stations()
+    lab.pc.ip("addr add 198.51.100.15/24 dev eth0")
+    lab.pc.ip(f"route add {UNIT}/32 dev eth0 src 198.51.100.15")
+    Server(lab.unit)
+    lab.record()
+    chat(lab.pc, EVERYBODY, every=2.1)
+    call(lab.pc, UNIT)
+    call(lab.pc, UNIT)
+
+
+@fault("illegal-address", told="192.0.2.0:502")
+def first_number_of_the_network_typed(lab: Lab) -> None:
+    """192.0.2.0 is the network itself. The PC's greetings to all tell its mask."""
+    lab.stations()
+    lab.record()
+    chat(lab.pc, EVERYBODY, every=2.1)
+    time.sleep(2.5)
+    call(lab.pc, "192.0.2.0")
+    call(lab.pc, "192.0.2.0")
+
+
+@fault("wrong-device-answers", told=f"{ROUTER}:502")
+def routers_address_typed(lab: Lab) -> None:
+    """The router refuses what is meant for the controller; it brings others' packets, too."""
+    lab.beyond_router()
+    for number in (61, 62):
+        device = lab.station(f"far{number}", f"198.51.100.{number}/24", segment="far")
+        device.ip("route add default via 198.51.100.1")
+        ping(lab.pc, f"198.51.100.{number}")
+        time.sleep(0.5)
+    for _ in range(2):
+        call(lab.pc, ROUTER)
+        time.sleep(1)

@@ -4,8 +4,23 @@ import time
 from contextlib import suppress
 from functools import partial
 
+from rules.neighbour import unanswered_arp
+from rules.port import port_silent
+from rules.recording import no_attempt
 from tests.lab import crafted
-from tests.lab.actors import LINES, Server, announce, ask, call, chat, poll
+from tests.lab.actors import (
+    LINES,
+    SEARCHED,
+    Server,
+    announce,
+    answer_searches,
+    ask,
+    call,
+    chat,
+    poll,
+    reset,
+    search,
+)
 from tests.lab.lab import (
     EVERYBODY,
     FAR_UNIT,
@@ -16,6 +31,7 @@ from tests.lab.lab import (
     UNIT,
     Lab,
     Scenario,
+    cause,
     scenario,
 )
 
@@ -33,7 +49,7 @@ DROP_ARP = (
 # --- the controller's hardware address ------------------------------------------------------------
 
 
-@fault("arp-silent-controller", "unanswered-arp")
+@fault("arp-silent-controller")
 def controller_ignores_arp(lab: Lab) -> None:
     """It asks for the panel and greets everybody, but answers no question for its own address."""
     lab.stations()
@@ -68,7 +84,7 @@ def fixed_entry_of_the_old_unit(lab: Lab) -> None:
     call(lab.pc, UNIT)
 
 
-@fault("stale-mapping", "path-lost")
+@fault("stale-mapping")
 def fixed_entry_and_a_swap(lab: Lab) -> None:
     """The unit is swapped while in use; the PC's fixed entry still names the first one."""
     lab.stations()
@@ -111,7 +127,7 @@ def two_units_and_one_refuses(lab: Lab) -> None:
         poll(call(lab.pc, UNIT, wait=2), times=2, wait=1)
 
 
-@fault("controller-restarted", "path-lost", "session-reset", "stale-mapping")
+@fault("controller-restarted")
 def unit_swapped_while_in_use(lab: Lab) -> None:
     """Another unit takes the place of the first; it knows nothing of the session."""
     lab.plant()
@@ -144,7 +160,7 @@ def controller_starts_while_the_pc_tries(lab: Lab) -> None:
     poll(call(lab.pc, UNIT))
 
 
-@fault("controller-starting", "port-refused")
+@fault("controller-starting")
 def controller_still_starting_at_the_end(lab: Lab) -> None:
     """The network is up, the service not yet, when the recording ends."""
     lab.pc = lab.station("pc", f"{PC}/24")
@@ -158,7 +174,7 @@ def controller_still_starting_at_the_end(lab: Lab) -> None:
         call(lab.pc, UNIT, wait=2)
 
 
-@fault("proxy-answer", "port-silent")
+@fault("proxy-answer")
 def router_answers_for_everybody(lab: Lab) -> None:
     """The controller is off; a router answers for its address and passes the calls on in vain."""
     lab.pc = lab.station("pc", f"{PC}/24")
@@ -175,7 +191,7 @@ def router_answers_for_everybody(lab: Lab) -> None:
     call(lab.pc, UNIT)
 
 
-@fault("cloned-hardware-address", "duplicate-address", "path-lost")
+@fault("cloned-hardware-address")
 def two_units_with_one_hardware_address(lab: Lab) -> None:
     """A restored image brought the other unit's hardware address along; the switch sends frames to
     the one that spoke last.
@@ -215,7 +231,11 @@ def other_network_and_strict(lab: Lab) -> None:
     call(lab.pc, FAR_UNIT)
 
 
-@fault("subnet-mismatch", "unanswered-arp", told="192.0.2.160:502")
+@fault(
+    "subnet-mismatch",
+    cause(unanswered_arp.RULE, unanswered_arp.TOO_WIDE),
+    told="192.0.2.160:502",
+)
 def pc_mask_too_wide(lab: Lab) -> None:
     """The controller is behind a router; the PC's mask makes it look near."""
     lab.pc = lab.station("pc", f"{PC}/24")
@@ -227,16 +247,18 @@ def pc_mask_too_wide(lab: Lab) -> None:
     call(lab.pc, "192.0.2.160")
 
 
-@fault("subnet-mismatch", "unanswered-arp", "no-attempt")
+@fault("subnet-mismatch", cause(unanswered_arp.RULE, unanswered_arp.GATEWAY))
 def pc_mask_too_narrow(lab: Lab) -> None:
-    """The controller is near; the PC's mask makes it look far, and its gateway does not exist."""
+    """The controller is near; the PC's mask makes it look far, and its gateway does not exist. With
+    nothing told, the gateway is all that the PC looks for.
+    """
     lab.stations(pc=f"{PC}/27")
     lab.pc.ip(f"route add default via {ROUTER}")
     lab.record()
     call(lab.pc, UNIT)
 
 
-@fault("subnet-mismatch", "router-cannot-deliver", "path-refused")
+@fault("subnet-mismatch")
 def pc_mask_too_narrow_and_router_refuses(lab: Lab) -> None:
     """As before, and the gateway exists, but does not pass packets back to where they came from."""
     lab.stations(pc=f"{PC}/27")
@@ -249,7 +271,7 @@ def pc_mask_too_narrow_and_router_refuses(lab: Lab) -> None:
     call(lab.pc, UNIT)
 
 
-@fault("subnet-mismatch", "port-silent")
+@fault("subnet-mismatch", cause(port_silent.RULE, port_silent.NO_WAY_BACK))
 def controller_mask_too_narrow(lab: Lab) -> None:
     """ARP is answered, but the controller has no way to send packets to the PC."""
     lab.stations(unit=f"{UNIT}/28")
@@ -259,7 +281,18 @@ def controller_mask_too_narrow(lab: Lab) -> None:
     call(lab.pc, UNIT)
 
 
-@fault("arp-silent-controller", "subnet-mismatch", "unanswered-arp")
+@fault("subnet-mismatch")
+def controller_mask_too_narrow_and_gateway_gone(lab: Lab) -> None:
+    """As before, and the controller looks for its gateway each time it is called."""
+    lab.stations(unit=f"{UNIT}/28")
+    lab.unit.ip("route add default via 192.0.2.49")
+    Server(lab.unit)
+    lab.record()
+    call(lab.pc, UNIT)
+    call(lab.pc, UNIT)
+
+
+@fault("arp-silent-controller")
 def controller_mask_too_narrow_and_strict(lab: Lab) -> None:
     """The controller does not answer ARP from outside its network, but is heard."""
     lab.stations(unit=f"{UNIT}/28")
@@ -272,7 +305,7 @@ def controller_mask_too_narrow_and_strict(lab: Lab) -> None:
     call(lab.pc, UNIT)
 
 
-@far("subnet-mismatch", "no-attempt")
+@far("subnet-mismatch", cause(no_attempt.RULE, no_attempt.NO_WAY))
 def pc_without_gateway(lab: Lab) -> None:
     """There is no route to the controller's network: the PC sends nothing."""
     lab.stations(unit=f"{FAR_UNIT}/24")
@@ -280,7 +313,7 @@ def pc_without_gateway(lab: Lab) -> None:
     call(lab.pc, FAR_UNIT)
 
 
-@far("subnet-mismatch", "port-silent", "router-cannot-deliver")
+@far("subnet-mismatch")
 def controller_without_gateway(lab: Lab) -> None:
     """The router delivers, the controller cannot answer."""
     lab.beyond_router()
@@ -331,7 +364,7 @@ def controller_filter_refuses(lab: Lab) -> None:
     call(lab.pc, UNIT)
 
 
-@far("redirected-path", "router-cannot-deliver")
+@far("router-cannot-deliver")
 def redirected_to_a_dead_router(lab: Lab) -> None:
     """The gateway sends the PC to a second router, and that one is gone."""
     router = lab.beyond_router()
@@ -342,6 +375,43 @@ def redirected_to_a_dead_router(lab: Lab) -> None:
     lab.pc.setting("ipv4.conf.all.secure_redirects", 0)
     call(lab.pc, FAR_UNIT)
     call(lab.pc, FAR_UNIT)
+
+
+@fault("redirected-path")
+def two_ways_and_a_watchful_router(lab: Lab) -> None:
+    """The PC's mask is too narrow: it calls by the router, which passes on and watches sessions.
+    The controller answers directly, so the router sees half of each session, and drops it.
+    """
+    lab.stations(pc=f"{PC}/27")
+    router = lab.add_router()
+    lab.pc.ip(f"route add default via {ROUTER}")
+    router.setting("ipv4.conf.all.send_redirects", 0)
+    router.setting("ipv4.conf.eth0.send_redirects", 0)
+    router.nft(*_filter("ct state invalid drop"))
+    Server(lab.unit)
+    lab.record()
+    session = call(lab.pc, UNIT)
+    ask(session, wait=6)
+    reset(session)
+
+
+@fault("discovery-unanswered", remark=True)
+def search_finds_nothing(lab: Lab) -> None:
+    """The controller takes no part in the search, and can be reached by its address."""
+    lab.plant()
+    Server(lab.unit)
+    search(lab.pc, EVERYBODY, times=3)
+    poll(call(lab.pc, UNIT))
+
+
+@fault("discovery-unanswered", told=f"{UNIT}:{SEARCHED}")
+def search_is_answered_behind_a_filter(lab: Lab) -> None:
+    """The controller answers each search; a filter on the PC keeps that from the program."""
+    lab.plant()
+    answer_searches(lab.unit)
+    lab.pc.nft(*_filter(f"udp sport {SEARCHED} drop", "input"))
+    for _ in range(2):
+        search(lab.pc, EVERYBODY, times=3)
 
 
 def _download(lab: Lab, address: str) -> None:

@@ -5,7 +5,9 @@ import time
 from contextlib import suppress
 from functools import partial
 
+from rules.port import port_refused, session_limit
 from tests.lab.actors import (
+    ISO,
     LINES,
     MODBUS,
     Manner,
@@ -23,9 +25,10 @@ from tests.lab.actors import (
     poll,
     refuses,
     resets_after,
+    turns_down,
     vanish,
 )
-from tests.lab.lab import PC, UNIT, Lab, Scenario, scenario
+from tests.lab.lab import PC, UNIT, Lab, Scenario, cause, scenario
 
 UPPER: list[Scenario] = []
 fault = partial(scenario, UPPER)
@@ -56,7 +59,7 @@ def filter_drops_calls(lab: Lab) -> None:
     call(lab.pc, UNIT)
 
 
-@fault("port-refused", "session-limit")
+@fault("session-limit", cause(port_refused.RULE, port_refused.ALL_TAKEN))
 def only_session_taken_by_another(lab: Lab) -> None:
     """The panel holds the only session; the PC's recording does not show that."""
     lab.stations()
@@ -82,27 +85,27 @@ def _one_too_many(lab: Lab, when_full: str) -> None:
         time.sleep(1)
 
 
-@fault("session-limit", "port-refused")
+@fault("session-limit")
 def second_session_refused(lab: Lab) -> None:
     _one_too_many(lab, "refuse")
 
 
-@fault("session-limit", "port-silent")
+@fault("session-limit")
 def second_session_ignored(lab: Lab) -> None:
     _one_too_many(lab, "ignore")
 
 
-@fault("session-limit", "session-closed")
+@fault("session-limit")
 def second_session_closed_at_once(lab: Lab) -> None:
     _one_too_many(lab, "close")
 
 
-@fault("session-limit", "session-reset")
+@fault("session-limit")
 def second_session_reset_at_once(lab: Lab) -> None:
     _one_too_many(lab, "reset")
 
 
-@fault("session-limit", "request-unanswered")
+@fault("session-limit")
 def second_session_never_answered(lab: Lab) -> None:
     _one_too_many(lab, "mute")
 
@@ -121,7 +124,7 @@ def _beside_the_first(lab: Lab, when_full: str) -> None:
     poll(first, times=3, wait=1, first=10)
 
 
-@fault("session-limit", "session-closed")
+@fault("session-limit")
 def oldest_session_closed(lab: Lab) -> None:
     _beside_the_first(lab, "oldest")
 
@@ -143,7 +146,7 @@ def old_session_under_the_same_port(lab: Lab) -> None:
     poll(call(lab.pc, UNIT, source_port=50100), times=3)
 
 
-@fault("half-open-session", "port-silent")
+@fault("half-open-session")
 def old_session_and_a_filter_on_the_pc(lab: Lab) -> None:
     """As before, but the PC's own filter swallows the controller's odd answer."""
     lab.plant()
@@ -156,7 +159,7 @@ def old_session_and_a_filter_on_the_pc(lab: Lab) -> None:
     call(lab.pc, UNIT, source_port=50100, wait=6)
 
 
-@fault("half-open-session", "session-limit", "port-refused")
+@fault("half-open-session", cause(session_limit.RULE, session_limit.LEFT_OVER))
 def ghost_holds_the_only_session(lab: Lab) -> None:
     """The program was killed; the controller keeps its only session for the one that is gone."""
     lab.plant()
@@ -169,7 +172,7 @@ def ghost_holds_the_only_session(lab: Lab) -> None:
         call(lab.pc, UNIT)
 
 
-@fault("controller-restarted", "session-reset", "half-open-session")
+@fault("controller-restarted")
 def controller_forgot_the_session(lab: Lab) -> None:
     """The controller restarted unnoticed; it resets the PC's next request, and works again."""
     lab.plant()
@@ -275,7 +278,7 @@ def idle_session_closed(lab: Lab) -> None:
     _idle(lab, by_reset=False)
 
 
-@fault("idle-close", "session-reset")
+@fault("idle-close")
 def idle_session_reset(lab: Lab) -> None:
     _idle(lab, by_reset=True)
 
@@ -301,7 +304,7 @@ def session_closed_in_use(lab: Lab) -> None:
         server.stop()
 
 
-@fault("controller-restarted", "path-lost", "session-reset")
+@fault("controller-restarted")
 def controller_restarts_in_use(lab: Lab) -> None:
     """Gone for 4 s; then it announces itself, refuses for a while, and works."""
     lab.plant()
@@ -451,7 +454,7 @@ def closed_on_the_first_request(lab: Lab) -> None:
     _dropped(lab, closes_after(0))
 
 
-@fault("dropped-on-first-request", "session-reset")
+@fault("dropped-on-first-request")
 def reset_on_the_first_request(lab: Lab) -> None:
     _dropped(lab, resets_after(0))
 
@@ -472,7 +475,17 @@ def device_behind_the_gateway_missing(lab: Lab) -> None:
     poll(call(lab.pc, UNIT), times=4, every=0.8)
 
 
-@fault("joined-requests", "request-unanswered")
+@fault("inner-open-refused", told=f"{UNIT}:102")
+def inner_opening_refused(lab: Lab) -> None:
+    """The rack or slot in the program is not the controller's."""
+    lab.plant()
+    Server(lab.unit, 102, manner=turns_down, framing=ISO)
+    for _ in range(2):
+        ask(call(lab.pc, UNIT, 102), number=1, framing=ISO)
+        time.sleep(1)
+
+
+@fault("joined-requests")
 def two_requests_in_one_segment(lab: Lab) -> None:
     """The controller sees the first of two that come together."""
     lab.plant()
@@ -487,7 +500,7 @@ def two_requests_in_one_segment(lab: Lab) -> None:
             session.recv(1000)
 
 
-@fault("joined-requests", "request-unanswered")
+@fault("joined-requests")
 def nothing_answered_after_a_joined_segment(lab: Lab) -> None:
     """Two requests that come together are not understood at all."""
 
@@ -534,7 +547,7 @@ def late_answer_taken_for_the_next(lab: Lab) -> None:
         time.sleep(0.1)
 
 
-@fault("one-way-stream", "request-unanswered", told=f"{UNIT}:2000")
+@fault("one-way-stream", told=f"{UNIT}:2000")
 def only_the_controller_streams(lab: Lab) -> None:
     """The controller sends its cyclic data, the PC's half never comes; it gives up."""
     lab.plant()

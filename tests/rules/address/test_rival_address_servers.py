@@ -41,6 +41,13 @@ def pairs(finding: Finding) -> tuple[str, str]:
     )
 
 
+def fit(finding: Finding) -> tuple[list[str], list[str]]:
+    """Servers whose address is in the controllers' networks, and those whose is not."""
+    return [str(one) for one in finding.values["fitting"]], [
+        str(one) for one in finding.values["unfit"]
+    ]
+
+
 @told_or_not
 def test_found_where_the_pc_took_the_wrong_one(controllers: tuple[str, ...]) -> None:
     plant, pc, unit, server, rival = begun("198.51.100.15")
@@ -54,6 +61,7 @@ def test_found_where_the_pc_took_the_wrong_one(controllers: tuple[str, ...]) -> 
     assert str(finding.values["servers"]) == "[192.0.2.1, 198.51.100.1]"
     assert str(finding.values["senders"]) == "[00-00-5E-00-53-01, 00-00-5E-00-53-0A]"
     assert [one.moment.frame for one in finding.evidence] == [5, 6, 8]
+    assert fit(finding) == (["192.0.2.1"], ["198.51.100.1"])
     assert pairs(finding) == ("192.0.2.1 gives 192.0.2.77", "198.51.100.1 gives 198.51.100.15")
     told = [one.text.split() for one in finding.evidence]
     assert ["192.0.2.1" in one and "192.0.2.77" in one for one in told] == [True, False, False]
@@ -72,6 +80,7 @@ def test_found_as_a_warning_where_the_pc_took_the_right_one(controllers: tuple[s
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == [SLUG]
     assert found(diagnosis, SLUG).level is Level.WARNING
+    assert fit(found(diagnosis, SLUG)) == (["192.0.2.1"], ["198.51.100.1"])
     assert diagnosis.outcomes[0].verdict is Verdict.COMPLETE
     assert diagnosis.status == NO_FAULT
 
@@ -88,7 +97,9 @@ def test_found_as_a_warning_where_neither_range_is_the_controllers() -> None:
     server.address = "203.0.113.1"
     both_offer(plant, pc, rival, server, "203.0.113.77")
     plant.ask(pc, unit)
-    assert slugs(diagnosed(ended(plant))) == ["subnet-mismatch", SLUG]
+    diagnosis = diagnosed(ended(plant))
+    assert slugs(diagnosis) == ["subnet-mismatch", SLUG]
+    assert fit(found(diagnosis, SLUG)) == ([], ["203.0.113.1", "198.51.100.1"])
 
 
 def test_found_as_a_warning_where_the_pc_took_neither() -> None:

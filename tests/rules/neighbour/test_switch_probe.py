@@ -4,7 +4,9 @@ import pytest
 
 from analyzer.diagnosis import FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty, Level
+from analyzer.words import say
 from captures.plant import Plant, Station
+from rules.neighbour.switch_probe import OFF, RULE
 from tests import raw
 from tests.support import (
     TOLD,
@@ -66,6 +68,7 @@ def test_found_as_a_warning_where_nobody_answers(controllers: tuple[str, ...]) -
     diagnosis = diagnosed(with_switch(plant, pc), controllers)
     assert slugs(diagnosis) == ["unanswered-arp", SLUG]
     assert told(diagnosis) == (Level.WARNING, Certainty.SHOWN)
+    assert len(found(diagnosis, SLUG).also_fits) == len(RULE.also_fits)
 
 
 @told_or_not
@@ -103,6 +106,7 @@ def test_found_as_the_fault_where_the_switch_asks_every_few_seconds() -> None:
     finding = found(diagnosis, SLUG)
     assert (finding.values["probes"], finding.values["every"]) == (4, pytest.approx(4.0, abs=0.1))
     assert str(finding.values["checker"]) == "00-00-5E-00-53-60"
+    assert say(RULE.also_fits[OFF], finding.values) not in finding.also_fits
     shown = {one.moment.frame for one in finding.evidence}
     assert shown > {plant.number(one) for one in (checked, first, last, alive)}
 

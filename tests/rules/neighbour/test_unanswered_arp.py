@@ -4,8 +4,10 @@ import pytest
 
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty
+from analyzer.words import say
+from captures.layouts import Record
 from captures.plant import Plant, Station
-from rules.neighbour.unanswered_arp import OFF, RULE, WITHDREW
+from rules.neighbour.unanswered_arp import GATEWAY, LOST, OFF, RULE, VLAN, WITHDREW
 from tests.support import (
     TOLD,
     a_sheet,
@@ -150,6 +152,65 @@ def test_a_check_after_the_last_question_is_no_cause() -> None:
     asked = plant.ask(pc, unit)
     plant.probe(unit, times=1, after=8.0)
     assert favoured(plant) == (OFF, [plant.number(one) for one in asked])
+
+
+FOREIGN = [Station(f"198.51.100.{n}", f"00:00:5e:00:53:{n}") for n in (31, 32, 33)]
+
+
+@pytest.mark.parametrize(("stations", "first"), [(FOREIGN, VLAN), (FOREIGN[:2], OFF)])
+def test_the_vlan_comes_first_where_only_other_networks_are_heard(
+    stations: list[Station], first: int
+) -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.wait(8)
+    plant.chatter(*stations)
+    finding = found(diagnosed(plant, TOLD), SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[first]
+    assert finding.values["foreign"] == (3 if first == VLAN else 0)
+
+
+def asking_for_an_address(times: int) -> tuple[Plant, Station, list[Record]]:
+    """A station that speaks IPv6, as PCs and telephones do, asks a server in vain."""
+    plant, pc, unit = begun()
+    stranger = plant.station("192.0.2.99")
+    plant.frame(stranger, "33:33:00:00:00:02", 0x86DD, b"\x60" + bytes(39))
+    asks = [plant.dhcp("discover", stranger, secs=turn, after=1.0) for turn in range(times)]
+    plant.ask(pc, unit)
+    return plant, stranger, asks
+
+
+def test_the_station_that_asks_for_an_address_is_named() -> None:
+    plant, _, asks = asking_for_an_address(times=2)
+    finding = found(diagnosed(ended(plant), TOLD), SLUG)
+    assert str(finding.values["asking"]) == "00-00-5E-00-53-99"
+    assert say(RULE.likely_causes[LOST], finding.values) in finding.likely_causes
+    assert [one.moment.frame for one in finding.evidence][:2] == [plant.number(one) for one in asks]
+
+
+@pytest.mark.parametrize("given", [False, True], ids=["asks once", "gets one"])
+def test_no_station_is_named_that_needs_no_address(given: bool) -> None:
+    plant, stranger, _ = asking_for_an_address(times=2 if given else 1)
+    if given:
+        server = plant.station("192.0.2.10")
+        plant.dhcp("offer", stranger, "192.0.2.99", server=server)
+    finding = found(diagnosed(ended(plant), TOLD), SLUG)
+    assert finding.values["asking"] is None
+    assert len(finding.likely_causes) == len(RULE.likely_causes) - 2
+
+
+@pytest.mark.parametrize(
+    ("last", "controllers", "first"), [(1, (), GATEWAY), (1, ("192.0.2.1",), OFF), (61, (), OFF)]
+)
+def test_an_address_that_nobody_named_may_be_the_gateways(
+    last: int, controllers: tuple[str, ...], first: int
+) -> None:
+    plant, pc, _ = begun()
+    plant.ask(pc, f"192.0.2.{last}")
+    finding = found(diagnosed(ended(plant), controllers), SLUG)
+    assert finding.likely_causes[0] == say(RULE.likely_causes[first], finding.values)
+    named = say(RULE.likely_causes[GATEWAY], finding.values) in finding.likely_causes
+    assert named == (first == GATEWAY)
 
 
 def test_a_single_question_only_fits() -> None:

@@ -5,6 +5,7 @@ import pytest
 from analyzer.diagnosis import CANNOT_TELL, FAULT, MOST_EVIDENCE, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station
+from rules.port.port_silent import NO_GATEWAY, NO_WAY_BACK, OFF, RULE
 from tests.support import (
     TOLD,
     assert_healthy,
@@ -13,6 +14,7 @@ from tests.support import (
     ended,
     found,
     lead,
+    left_out,
     slugs,
     told_or_not,
 )
@@ -54,7 +56,9 @@ def test_found_while_a_ping_is_answered(
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == [SLUG]
     assert_leads(diagnosis, Certainty.SHOWN, calls=1 + len(repeats), port=502)
-    assert found(diagnosis, SLUG).values["span"] == pytest.approx(sum(repeats))
+    finding = found(diagnosis, SLUG)
+    assert finding.values["span"] == pytest.approx(sum(repeats))
+    assert left_out(finding, RULE) == ([NO_WAY_BACK], [OFF, NO_GATEWAY])
 
 
 def test_found_where_only_arp_is_answered_and_nobody_else_is_there() -> None:
@@ -67,6 +71,7 @@ def test_found_where_only_arp_is_answered_and_nobody_else_is_there() -> None:
     diagnosis = diagnosed(plant)
     assert_leads(diagnosis, Certainty.SHOWN)
     assert [line.moment.frame for line in found(diagnosis, SLUG).evidence] == [3, 4, 5, 6, 7, 8]
+    assert left_out(found(diagnosis, SLUG), RULE) == ([], [OFF, NO_GATEWAY])
 
 
 def test_found_where_the_hardware_address_was_known_before() -> None:

@@ -6,6 +6,7 @@ from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
 from captures import layouts
 from captures.layouts import COOKED, ETHERNET, RAW
 from captures.plant import Plant, Station
+from rules.recording.no_attempt import NO_TRY, NO_WAY, RULE
 from tests.support import TOLD, diagnosed, ended, found, lead, slugs, told_or_not
 
 SLUG = "no-attempt"
@@ -88,6 +89,23 @@ def test_found_where_the_pc_only_calls_far_office_services(answers: bool) -> Non
     diagnosis = diagnosed(ended(plant))
     assert slugs(diagnosis) == [SLUG]
     assert diagnosis.status == CANNOT_TELL
+
+
+@pytest.mark.parametrize(
+    ("unit", "first", "heard"),
+    [("198.51.100.60:502", NO_WAY, ["192.0.2.20", "192.0.2.31"]), (TOLD[0], NO_TRY, [])],
+)
+def test_having_no_way_comes_first_where_other_networks_are_heard(
+    unit: str, first: int, heard: list[str]
+) -> None:
+    """A PC that sends no IPv4 packet at all."""
+    plant = Plant()
+    pc = plant.pc()
+    plant.wait(1)
+    plant.frame(pc, "33:33:00:00:00:02", 0x86DD, b"\x60" + bytes(39))
+    finding = found(diagnosed(ended(plant), [unit]), SLUG)
+    assert [str(one) for one in finding.values["heard"]] == heard
+    assert finding.likely_causes[0] == RULE.likely_causes[first]
 
 
 @told_or_not

@@ -84,6 +84,7 @@ def test_found_as_a_warning_where_answers_do_not_reach_the_program(
     plant.resolve(unit, pc)
     answered(plant, pc, unit, times=4)
     diagnosis = diagnosed(ended(plant), controllers, pc="192.0.2.15")
+    assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.WARNING, Certainty.FITS)
     assert (finding.values["searches"], finding.values["answers"]) == (4, 4)

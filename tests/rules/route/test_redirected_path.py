@@ -40,8 +40,8 @@ class TwoWays:
     def ask(self) -> None:
         self._send("send", modbus_read(1), after=1.0)
 
-    def repeat(self) -> None:
-        for pause in (0.3, 0.6, 1.2):
+    def repeat(self, *pauses: float) -> None:
+        for pause in pauses or (0.3, 0.6, 1.2):
             self._send("again", after=pause, lost=True)
 
     def answer(self) -> None:
@@ -91,6 +91,20 @@ def test_found_as_the_fault_where_a_request_is_repeated_in_vain() -> None:
     assert slugs(diagnosis) == [SLUG]
     assert found(diagnosis, SLUG).level is Level.FAULT
     assert [one.verdict for one in diagnosis.outcomes] == [Verdict.STOPPED]
+
+
+@pytest.mark.parametrize(("pauses", "leads"), [((8.0, 9.0), SLUG), ((3.0, 6.0), None)])
+def test_found_where_the_pc_repeats_until_the_recording_ends(
+    pauses: tuple[float, ...], leads: str | None
+) -> None:
+    """Once it has repeated for long."""
+    plant, pc, unit, router = begun()
+    claimed(plant, pc, unit)
+    ways = TwoWays(plant, pc, unit, router)
+    ways.ask()
+    ways.repeat(*pauses)
+    plant.chatter()
+    assert lead(diagnosed(plant)) == leads
 
 
 @told_or_not

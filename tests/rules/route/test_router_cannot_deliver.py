@@ -6,8 +6,14 @@ from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty, Level
 from captures.layouts import Record
 from captures.plant import Plant, Session, Station, modbus_read
-from rules.route.router_cannot_deliver import HOST_IS_MISSING, ROUTER_IS_MISSING, RULE
-from tests.support import diagnosed, ended, found, lead, slugs
+from rules.route.router_cannot_deliver import (
+    DEAF_ROUTER,
+    HOST_IS_MISSING,
+    IS_NEAR,
+    ROUTER_IS_MISSING,
+    RULE,
+)
+from tests.support import diagnosed, ended, found, lead, left_out, slugs
 
 SLUG = "router-cannot-deliver"
 TOLD = ("198.51.100.60:502",)
@@ -77,14 +83,18 @@ def test_found_where_the_way_gets_lost_in_mid_session() -> None:
     diagnosis = diagnosed(ended(plant))
     assert lead(diagnosis) == SLUG
     assert diagnosis.outcomes[0].verdict is Verdict.UNSTABLE
+    assert left_out(found(diagnosis, SLUG), RULE)[0] == [IS_NEAR]
 
 
-def test_found_where_the_controller_is_on_the_pcs_own_cable() -> None:
+@pytest.mark.parametrize(("code", "excluded"), [(0, [HOST_IS_MISSING, ROUTER_IS_MISSING]), (1, [])])
+def test_a_router_without_a_way_says_nothing_about_the_controller(
+    code: int, excluded: list[int]
+) -> None:
     plant, pc, router, unit = begun()
     call = plant.tcp(pc, unit, via=router)
-    plant.unreachable(router, pc, call.syn(), after=3.0)
-    plant.announce(unit)
-    assert lead(diagnosed(ended(plant), TOLD)) == SLUG
+    plant.unreachable(router, pc, call.syn(), code=code, after=3.0)
+    finding = found(diagnosed(ended(plant), TOLD), SLUG)
+    assert left_out(finding, RULE) == (excluded, [DEAF_ROUTER])
 
 
 def test_messages_recorded_twice_count_once() -> None:
@@ -122,7 +132,8 @@ def test_found_where_the_router_that_it_names_is_gone(controllers: tuple[str, ..
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.SHOWN)
-    assert finding.likely_causes[0] == RULE.likely_causes[ROUTER_IS_MISSING]
+    assert finding.likely_causes == [RULE.likely_causes[ROUTER_IS_MISSING]]
+    assert left_out(finding, RULE)[1] == []
     values = finding.values
     assert (str(values["router"]), str(values["end"])) == ("192.0.2.1", NEXT)
     assert (values["times"], values["meanings"]) == (
@@ -154,6 +165,15 @@ def test_the_host_is_missing_where_the_named_router_is_there() -> None:
     finding = found(diagnosed(ended(plant), TOLD), SLUG)
     assert finding.likely_causes[0] == RULE.likely_causes[HOST_IS_MISSING]
     assert str(finding.values["end"]) == "192.0.2.1"
+
+
+def test_quiet_where_the_controller_is_on_the_pcs_own_cable() -> None:
+    """Whatever the router says: no router is needed."""
+    plant, pc, router, unit = begun()
+    call = plant.tcp(pc, unit, via=router)
+    plant.unreachable(router, pc, call.syn(), after=3.0)
+    plant.announce(unit)
+    assert slugs(diagnosed(ended(plant), TOLD)) == ["subnet-mismatch"]
 
 
 def test_quiet_about_a_named_router_that_only_the_other_router_asks_for() -> None:

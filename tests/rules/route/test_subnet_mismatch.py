@@ -7,7 +7,15 @@ import pytest
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station
-from rules.route.subnet_mismatch import OTHER_ADAPTER, RULE
+from rules.route.subnet_mismatch import (
+    MASK,
+    NOT_TRIED,
+    OTHER_ADAPTER,
+    OTHER_BUSINESS,
+    ROUTER,
+    RULE,
+    SLIP,
+)
 from tests.support import a_sheet, diagnosed, ended, found, lead, left_out, slugs
 
 SLUG = "subnet-mismatch"
@@ -219,7 +227,7 @@ def test_found_where_the_controller_answers_the_question_and_nothing_else(
     frames = [one.moment.frame for one in finding.evidence]
     assert frames[:3] == [plant.number(one) for one in (asked, answer, called)]
     assert len(frames) == len(set(frames))
-    assert left_out(finding, RULE)[1] == [OTHER_ADAPTER]
+    assert left_out(finding, RULE)[1] == [OTHER_ADAPTER, NOT_TRIED, OTHER_BUSINESS]
 
 
 @told_or_not
@@ -399,6 +407,155 @@ def test_quiet_where_the_recording_ends_too_soon(controllers: tuple[str, ...]) -
     assert (slugs(diagnosis), diagnosis.status) == (["stopped-early"], CANNOT_TELL)
 
 
+# --- in one network by the presumed mask ----------------------------------------------------------
+
+NEAR = ("192.0.2.60:502",)
+
+
+def near() -> tuple[Plant, Station, Station, Station]:
+    """The plant, the PC, its router, and a controller that the PC's mask may not hold."""
+    plant, pc, unit = begun("192.0.2.60")
+    router = plant.station("192.0.2.1")
+    plant.wait(5)
+    return plant, pc, router, unit
+
+
+def called_by_way_of(router: Station, plant: Plant, pc: Station, unit: Station) -> None:
+    plant.resolve(pc, router)
+    plant.tcp(pc, unit, via=router).syn(repeats=SLOW_DOWN)
+
+
+@pytest.mark.parametrize("controllers", [(), NEAR], ids=["not told", "told"])
+@pytest.mark.parametrize("code", [None, 1, 13])
+def test_shown_where_the_packets_go_to_a_router_and_the_controller_is_here(
+    code: int | None, controllers: tuple[str, ...]
+) -> None:
+    """Whatever the router says."""
+    plant, pc, router, unit = near()
+    called_by_way_of(router, plant, pc, unit)
+    if code is not None:
+        again = plant.tcp(pc, unit, via=router).syn()
+        plant.unreachable(router, pc, again, code=code)
+    heard = plant.datagram(unit, "192.0.2.255", 5000, 5000, b"running")
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.SHOWN
+    assert str(finding.values["router"]) == "00-00-5E-00-53-01"
+    assert plant.number(heard) in [one.moment.frame for one in finding.evidence]
+    assert finding.likely_causes[0] == RULE.likely_causes[MASK]
+    assert left_out(finding, RULE)[0] == [SLIP, ROUTER]
+
+
+def test_quiet_where_the_router_brings_the_controllers_broadcast() -> None:
+    plant, pc, router, unit = near()
+    called_by_way_of(router, plant, pc, unit)
+    plant.datagram(unit, "192.0.2.255", 5000, 5000, b"running", via=router)
+    assert lead(diagnosed(ended(plant), NEAR)) == "port-silent"
+
+
+def test_quiet_where_the_router_itself_has_the_controllers_address() -> None:
+    plant, pc, router, unit = near()
+    called_by_way_of(router, plant, pc, unit)
+    plant.arp(router, 2, unit.address, "192.0.2.20")
+    assert SLUG not in slugs(diagnosed(ended(plant), NEAR))
+
+
+def test_found_where_only_the_gateway_is_asked_for() -> None:
+    plant, pc, router, _ = near()
+    asked = plant.ask(pc, router)
+    diagnosis = diagnosed(ended(plant), NEAR)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.FITS
+    assert (str(finding.values["gateway"]), finding.values["questions"]) == ("192.0.2.1", 3)
+    assert [one.moment.frame for one in finding.evidence] == [plant.number(one) for one in asked]
+    assert finding.also_fits == [RULE.also_fits[NOT_TRIED]]
+
+
+@pytest.mark.parametrize(
+    "what",
+    ["asked once", "answered", "no gateway", "far gateway", "farther neighbour", "farther packet"],
+)
+def test_quiet_where_the_gateway_is_asked_for_in_passing(what: str) -> None:
+    """Or where the PC's other frames show that its mask holds the controller."""
+    plant, pc, router, _ = near()
+    far, other = plant.station("192.0.2.254"), plant.station("192.0.2.70")
+    plant.ask(
+        pc,
+        {"no gateway": "192.0.2.7", "far gateway": far}.get(what, router),
+        times=1 if what == "asked once" else 3,
+    )
+    if what == "answered":
+        plant.reply(router, pc)
+    if what == "farther neighbour":
+        plant.resolve(pc, other)
+    if what == "farther packet":
+        plant.ping(pc, other)
+    assert slugs(diagnosed(ended(plant), NEAR)) == ["no-attempt"]
+
+
+def test_quiet_about_the_gateway_where_the_mask_is_known() -> None:
+    plant, pc, router, _ = near()
+    plant.ask(pc, router)
+    assert slugs(told_mask(plant, pc, 24, *NEAR)) == ["no-attempt"]
+
+
+def test_quiet_about_the_gateway_where_the_controller_is_asked_for_too() -> None:
+    plant, pc, router, unit = near()
+    plant.ask(pc, router)
+    plant.ask(pc, unit)
+    assert slugs(diagnosed(ended(plant), NEAR)) == ["unanswered-arp"]
+
+
+def calls_behind_which_it_asks(wanted: str, *, times: int = 2, before: bool = False) -> Plant:
+    """The controller takes the calls, and asks for somebody behind each of them."""
+    plant, pc, _, unit = near()
+    if before:
+        plant.ask(unit, wanted, times=1)
+        plant.wait(4)
+    plant.resolve(pc, unit)
+    for turn in range(3):
+        plant.tcp(pc, unit).syn(repeats=(1,), after=1)
+        if turn < times:
+            plant.ask(unit, wanted, times=1)
+    return ended(plant)
+
+
+@pytest.mark.parametrize("controllers", [(), NEAR], ids=["not told", "told"])
+def test_found_where_the_controller_looks_for_its_gateway(controllers: tuple[str, ...]) -> None:
+    diagnosis = diagnosed(calls_behind_which_it_asks("192.0.2.49"), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.FITS
+    assert (str(finding.values["sought"]), finding.values["questions"]) == ("192.0.2.49", 2)
+    assert RULE.also_fits[OTHER_BUSINESS] in finding.also_fits
+
+
+@pytest.mark.parametrize(
+    "plant",
+    [
+        calls_behind_which_it_asks("192.0.2.49", times=1),
+        calls_behind_which_it_asks("192.0.2.49", before=True),
+        calls_behind_which_it_asks("192.0.2.15"),
+    ],
+    ids=["once", "before too", "for the PC"],
+)
+def test_quiet_where_the_controller_asks_on_its_own_business(plant: Plant) -> None:
+    assert lead(diagnosed(plant, NEAR)) == "port-silent"
+
+
+def test_found_by_the_controllers_own_broadcasts() -> None:
+    plant, pc, unit = begun("192.0.2.200")
+    plant.wait(5)
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).syn(repeats=SLOW_DOWN)
+    assert lead(diagnosed(ended(plant))) == "port-silent"
+    with plant.at(1):
+        plant.datagram(unit, "192.0.2.207", 5000, 5000, b"narrow")
+    assert found(diagnosed(plant), SLUG).values["other_network"] == "192.0.2.192/28"
+
+
 # --- with a site sheet --------------------------------------------------------------------------
 
 
@@ -413,21 +570,21 @@ def far_sheet(controller: str, adapter: str = 'mask = "255.255.255.0"') -> str:
     return a_sheet(controller, adapter).replace("192.0.2.60", "198.51.100.60")
 
 
-MASK = 'mask = "255.255.255.0"'
+WIDE = 'mask = "255.255.255.0"'
 GATEWAY = 'gateway = "198.51.100.1"'
 
 
 @pytest.mark.parametrize("more", ["", f'{GATEWAY}\ncable = "direct"'])
 def test_found_for_certain_where_the_sheet_knows_both_masks_and_no_router(more: str) -> None:
-    diagnosis = diagnosed(asked_directly(), sheet=far_sheet(f"{MASK}\n{more}"))
+    diagnosis = diagnosed(asked_directly(), sheet=far_sheet(f"{WIDE}\n{more}"))
     finding = found(diagnosis, SLUG)
     assert (lead(diagnosis), finding.certainty) == (SLUG, Certainty.SHOWN)
     assert finding.values["known"] is True
 
 
-@pytest.mark.parametrize("controller", [f"{MASK}\n{GATEWAY}", "", f'{MASK}\ncable = "switch"'])
+@pytest.mark.parametrize("controller", [f"{WIDE}\n{GATEWAY}", "", f'{WIDE}\ncable = "switch"'])
 def test_it_fits_where_a_router_or_the_mask_is_left_open(controller: str) -> None:
-    adapter = MASK if not controller or GATEWAY in controller else ""
+    adapter = WIDE if not controller or GATEWAY in controller else ""
     finding = found(diagnosed(asked_directly(), sheet=far_sheet(controller, adapter)), SLUG)
     assert finding.certainty is Certainty.FITS
 
@@ -435,7 +592,7 @@ def test_it_fits_where_a_router_or_the_mask_is_left_open(controller: str) -> Non
 def test_it_fits_where_the_pc_hands_its_packets_to_a_router() -> None:
     plant, pc, unit = begun()
     by_router(plant, pc, unit)
-    finding = found(diagnosed(ended(plant), sheet=far_sheet(MASK)), SLUG)
+    finding = found(diagnosed(ended(plant), sheet=far_sheet(WIDE)), SLUG)
     assert finding.certainty is Certainty.FITS
 
 
@@ -450,6 +607,16 @@ def test_found_by_the_controllers_mask_in_the_sheet() -> None:
     assert lead(diagnosis) == SLUG
     assert found(diagnosis, SLUG).values["other_network"] == "192.0.2.128/25"
     assert lead(diagnosed(plant)) == "port-silent"
+
+
+def test_found_where_the_pcs_mask_is_too_wide_by_the_sheet() -> None:
+    """The PC asks for the controller itself, which is behind a router and does not hear that."""
+    plant, pc, unit = begun("192.0.2.200")
+    plant.wait(5)
+    plant.ask(pc, unit)
+    narrow = a_sheet('mask = "255.255.255.128"').replace("192.0.2.60", "192.0.2.200")
+    assert slugs(diagnosed(ended(plant), sheet=narrow)) == [SLUG]
+    assert slugs(diagnosed(plant)) == ["unanswered-arp"]
 
 
 def test_quiet_where_the_sheet_knows_a_mask_that_covers_both() -> None:
