@@ -8,6 +8,8 @@ from analyzer.frames import NO_HARDWARE, Frames, IcmpTable, Protocol
 
 ECHO_REPLY, UNREACHABLE, REDIRECT, ECHO, TIME_EXCEEDED, PARAMETER_PROBLEM = 0, 3, 5, 8, 11, 12
 ERRORS = (UNREACHABLE, REDIRECT, TIME_EXCEEDED, PARAMETER_PROBLEM)
+PORT_UNREACHABLE = 3
+"""Code of the message that nobody is on a port (RFC 792)."""
 QUOTED = 60 + 8
 """Octets of a quoted packet that are looked at: the longest IPv4 header and both ports."""
 WAITING = 64
@@ -109,6 +111,19 @@ class Icmp:
 
     echoes: dict[tuple[Address, Address], Echo] = field(default_factory=dict)
     errors: list[IcmpError] = field(default_factory=list)
+
+    def refused(
+        self, sender: tuple[Address, int], receiver: tuple[Address, int]
+    ) -> list[IcmpError]:
+        """The receiver's own messages that nobody is on the UDP port that datagrams came to."""
+        return [
+            one
+            for one in self.errors
+            if (one.type, one.code, one.protocol) == (UNREACHABLE, PORT_UNREACHABLE, Protocol.UDP)
+            and (one.about_src, one.sport) == sender
+            and (one.about_dst, one.dport) == receiver
+            and one.sender == receiver[0]
+        ]
 
     def add(self, frames: Frames) -> None:
         """Take in the ICMP messages of one chunk."""

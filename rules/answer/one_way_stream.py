@@ -5,7 +5,8 @@ still heard: it waited in vain for the PC's half. Or the PC sends a fast, even s
 registered port of cyclic I/O, and the controller sends none. Always `fits`.
 Quiet where the PC sends datagrams too, if slowly; where the stream goes on to the end, as with
 those who only listen; where the PC asked for something after the stream began, which may have
-been its end; where the controller falls silent altogether; and for streams to others and groups.
+been its end; where the controller falls silent altogether; where the PC says that nobody takes the
+stream; and for streams to others and groups.
 """
 
 from collections.abc import Iterator
@@ -73,7 +74,8 @@ def _stopped(linkup: LinkUp) -> Exchange | None:
         return None
     for one in linkup.facts.exchanges:
         to_pc = one.server[0] in linkup.pc.addresses and one.client[0] == linkup.controller
-        if to_pc and not _is_office(one) and _gave_up(linkup, one.asked):
+        refused = linkup.facts.icmp.refused(one.client, one.server)
+        if to_pc and not refused and not _is_office(one) and _gave_up(linkup, one.asked):
             return one
     return None
 
@@ -166,6 +168,7 @@ RULE = Rule(
         "A slow sign of life in return, in place of a stream as fast.",
         "A stream that ends because the PC asked for it.",
         "A controller that falls silent altogether.",
+        "Datagrams that the PC turns down, as no program of its own takes them.",
     ),
     confirm="Record a program or panel whose stream works, and compare what the PC sends.",
     sources=("common practice, no source (a stream is lost after about 4 periods)",),

@@ -140,3 +140,16 @@ def test_of_many_pings_without_a_reply_only_the_latest_are_remembered() -> None:
     assert round_trips(*asked, (asked[-1][0] + 0.5, 0, 1)) == [0]
     told = round_trips(*asked, (asked[-1][0] + 0.5, 0, last))
     assert told == [1, pytest.approx(0.5), pytest.approx(0.5)]
+
+
+def test_a_message_that_a_port_is_closed_belongs_to_both_sockets() -> None:
+    quote = raw.ipv4(raw.udp(b"data", 7001, 7002), 17, UNIT, PC)
+    found = icmp(
+        message(raw.icmp(3, 3, 0, quote), PC, UNIT),
+        message(raw.icmp(3, 3, 0, quote), ROUTER, UNIT),
+        message(raw.icmp(3, 1, 0, quote), PC, UNIT),
+    )
+    unit, pc = Address.parse(UNIT), Address.parse(PC)
+    assert [one.moment.frame for one in found.refused((unit, 7001), (pc, 7002))] == [1]
+    assert found.refused((unit, 7001), (pc, 7001)) == []
+    assert found.refused((pc, 7002), (unit, 7001)) == []

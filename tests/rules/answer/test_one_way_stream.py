@@ -8,7 +8,16 @@ from analyzer.diagnosis import FAULT, Diagnosis, Verdict
 from analyzer.facts import Address
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Session, Station
-from tests.support import acquainted, assert_healthy, diagnosed, ended, found, lead, slugs
+from tests.support import (
+    acquainted,
+    assert_healthy,
+    assert_no_alarm,
+    diagnosed,
+    ended,
+    found,
+    lead,
+    slugs,
+)
 
 SLUG = "one-way-stream"
 IO = 2222
@@ -219,3 +228,16 @@ def test_quiet_where_the_pc_says_that_nobody_takes_the_stream() -> None:
     session.keep_alive(after=1.0)
     session.ack(unit)
     assert lead(diagnosed(ended(plant))) == "udp-port-closed"
+
+
+def test_quiet_where_the_pc_turns_alarms_down_beside_a_session_that_works() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit, 10_001).open()
+    for _ in range(8):
+        alarm = plant.datagram(unit, pc, 5_000, 5_501, b"alarm", after=0.4)
+        plant.unreachable(pc, unit, alarm, code=3)
+        session.exchange(b"READ 7\r\n", b"7 = 21\r\n")
+    session.close(after=0.4)
+    diagnosis = diagnosed(ended(plant))
+    assert_no_alarm(diagnosis)
+    assert slugs(diagnosis) == ["udp-port-closed"]
