@@ -41,6 +41,7 @@ from rules.neighbour import (
     unanswered_arp,
 )
 from rules.port import (
+    answer_from_elsewhere,
     call_back_refused,
     half_open_session,
     port_refused,
@@ -129,6 +130,7 @@ ALL = (
     session_limit.RULE,
     port_refused.RULE,
     port_silent.RULE,
+    answer_from_elsewhere.RULE,
     udp_port_closed.RULE,
     call_back_refused.RULE,
     controller_restarted.RULE,

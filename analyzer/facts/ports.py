@@ -15,7 +15,8 @@ INDUSTRIAL_PORTS = {
 
 OFFICE_PORTS = frozenset(
     {22, 25, 53, 67, 68, 80, 88, 110, 111, 123, 135, 137, 138, 139, 143, 161, 389, 443, 445, 500}
-    | {514, 515, 546, 547, 587, 631, 636, 993, 995, 1900, 3268, 3389, 3702, 4500, 5353, 5355}
-    | {5357, 5985, 7680, 9100}
+    | {514, 515, 546, 547, 587, 631, 636, 993, 995, 1194, 1701, 1723, 1900, 3268, 3389, 3702, 4500}
+    | {5353, 5355, 5357, 5985, 6514, 7680, 9100, 51820}
 )
-"""Services of any office PC's background traffic (IANA; common practice, no source)."""
+"""Services of any office PC's background traffic, logs and the ends of tunnels (VPN) among them
+(IANA; common practice, no source)."""

@@ -50,12 +50,20 @@ class Way:
 
 @dataclass(slots=True, eq=False)
 class Exchange:
-    """Datagrams between two sockets; client: the one that sent first."""
+    """Datagrams between two sockets; client: the one that sent first; answered_by: the socket
+    that the answers came from, where that is not the server.
+    """
 
     client: Socket
     server: Socket
     asked: Way = field(default_factory=Way)
     answered: Way = field(default_factory=Way)
+    answered_by: Socket | None = None
+
+    @property
+    def answering_port(self) -> int:
+        """The port that the answers came from."""
+        return (self.answered_by or self.server)[1]
 
 
 @dataclass(slots=True, eq=False)

@@ -17,6 +17,7 @@ from analyzer.linkup.cable import (
     searches,
 )
 from analyzer.linkup.controllers import ASKED_ON_PURPOSE, find_targets, is_gateway_number
+from analyzer.linkup.datagrams import Elsewhere, elsewhere
 from analyzer.linkup.model import (
     LISTEN_AFTER,
     LISTEN_BEFORE,
@@ -48,6 +49,7 @@ __all__ = [
     "PRESUMED_MASK",
     "RIGHT_AFTER",
     "Case",
+    "Elsewhere",
     "Ending",
     "LinkUp",
     "Pc",
@@ -59,6 +61,7 @@ __all__ = [
     "TryEnd",
     "checks",
     "disputes",
+    "elsewhere",
     "endings",
     "everything_tried",
     "find_pc",

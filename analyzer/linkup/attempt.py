@@ -2,6 +2,7 @@
 
 from analyzer.facts import Address, Echo, Exchange, Facts, Hardware, Moment, Path, Question, Session
 from analyzer.facts.ports import OFFICE_PORTS
+from analyzer.linkup.datagrams import with_answers
 from analyzer.linkup.model import LinkUp, Pc, Target, is_self_assigned
 from analyzer.linkup.pc import asked_by_pc, broadcast_masks, from_pc, share_network
 from analyzer.linkup.proofs import proofs_of
@@ -60,13 +61,14 @@ def _is_for_pc(path: Path, pc: Pc) -> bool:
 def _exchanges(facts: Facts, pc: Pc, target: Target) -> list[Exchange]:
     """The PC's UDP exchanges with the controller, without office services that nobody named."""
     own = (one for one in facts.exchanges if one.client[0] in pc.addresses)
-    return [
+    meant = [
         one
         for one in own
         if one.server[0] == target.address
         and (one.server[1] == target.port or one.server[1] not in OFFICE_PORTS)
         and (one.server[1] == target.port or target.transport != "udp")
     ]
+    return with_answers(facts, meant)
 
 
 def _pc_address(

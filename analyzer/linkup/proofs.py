@@ -72,7 +72,7 @@ def _port_proof(linkup: LinkUp) -> Proof | None:
         return Proof(opened[0].first, "open before", {"port": opened[0].server.port})
     for exchange in linkup.exchanges:
         if exchange.answered.first is not None:
-            return Proof(exchange.answered.first, "udp answer", {"port": exchange.server[1]})
+            return Proof(exchange.answered.first, "udp answer", {"port": exchange.answering_port})
     return None
 
 
@@ -84,7 +84,7 @@ def _session_proof(linkup: LinkUp) -> Proof | None:
             return Proof(session.last, "stayed up", {"answers": session.answers})
     for exchange in linkup.exchanges:
         if exchange.answered.last is not None:
-            return Proof(exchange.answered.last, "udp answer", {"port": exchange.server[1]})
+            return Proof(exchange.answered.last, "udp answer", {"port": exchange.answering_port})
     return None
 
 
@@ -100,5 +100,5 @@ def _answer_proof(linkup: LinkUp) -> Proof | None:
             )
     for exchange in linkup.exchanges:
         if exchange.answered.first is not None:
-            return Proof(exchange.answered.first, "udp answer", {"port": exchange.server[1]})
+            return Proof(exchange.answered.first, "udp answer", {"port": exchange.answering_port})
     return None

@@ -2,24 +2,24 @@
 
 Shown where the message "port unreachable" comes from the receiver itself: the controller about the
 PC's datagrams, or the PC about those of the controller. It fits where the message comes from
-somebody else, or where the PC asked on a registered or told port, slowly and several times, and
-neither an answer nor any other datagram of the controller came. Quiet where the port answers in
-the end or did within 2 min before; for other ports than the one that the link-up is about; for
-fast streams, which may be meant one way; and where a session over TCP is what the PC wants. What
-the PC itself does not take is a note where the link-up works, and nothing where it takes the
-datagrams later or had sent from that port before.
+somebody else, or where the PC asked slowly and several times, on a registered or named port or
+where it tried nobody else, and neither an answer nor any other datagram of the controller came.
+Quiet where the port answers in the end or did within 2 min before; for other ports than the one
+that the link-up is about; for fast streams, which may be meant one way; where answers come from
+elsewhere; and where a session over TCP is what the PC wants. What the PC itself does not take is a
+note where the link-up works, and nothing where it takes the datagrams later or had sent from that
+port before.
 """
 
 from collections.abc import Iterator
 
 from analyzer.facts import Address, Exchange, IcmpError
-from analyzer.facts.icmp import UNREACHABLE
+from analyzer.facts.icmp import PORT_UNREACHABLE, UNREACHABLE
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, Stage
+from analyzer.linkup import Case, LinkUp, Stage, elsewhere
 
-UDP, PORT_UNREACHABLE = 17, 3
-"""Protocol number; code of ICMP type 3 (RFC 792)."""
+UDP = 17
 LASTING = 120.0
 """Seconds of trouble after the port last answered: a controller starts within that time."""
 FEWEST = 3
@@ -38,7 +38,8 @@ NOT_LISTENING, WRONG_PORT = 0, 1
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
-        sighting = _refused(linkup) or _silent(linkup) or _pc_refuses(linkup)
+        alone = len(case.linkups) == 1
+        sighting = _refused(linkup) or _silent(linkup, alone) or _pc_refuses(linkup)
         if sighting is not None:
             yield sighting
 
@@ -70,17 +71,18 @@ def _refused(linkup: LinkUp) -> Sighting | None:
     )
 
 
-def _silent(linkup: LinkUp) -> Sighting | None:
+def _silent(linkup: LinkUp, alone: bool) -> Sighting | None:
     """The PC asks again and again, and no datagram comes back."""
     asked = _on_port(linkup)
-    meant = linkup.target.how_known == "told" or linkup.target.port in INDUSTRIAL_PORTS
+    named = linkup.target.how_known in ("told", "sheet")
+    meant = named or alone or linkup.target.port in INDUSTRIAL_PORTS
     if linkup.target.transport != "udp" or not meant or not asked or _is_explained(linkup):
         return None
     sent = [moment for one in asked for moment in (one.asked.first, one.asked.last) if moment]
     count = sum(one.asked.count for one in asked)
     span = max(sent).seconds - min(sent).seconds
     heard = any(_is_from_controller(linkup, one) for one in linkup.facts.exchanges)
-    answered = any(one.answered.count for one in asked) or heard
+    answered = any(one.answered.count for one in asked) or heard or bool(elsewhere(linkup))
     if answered or count < FEWEST or span / (count - 1) < SLOW:
         return None
     return Sighting(
@@ -130,6 +132,7 @@ def _values(
         "port": exchanges[0].server[1] if exchanges else linkup.target.port,
         "datagrams": sum(one.asked.count for one in exchanges),
         "refusals": len(refusals),
+        "silent": not refusals,
     }
 
 
@@ -164,9 +167,11 @@ def _is_explained(linkup: LinkUp) -> bool:
 RULE = Rule(
     slug="udp-port-closed",
     stage="port",
-    title="Nobody takes the datagrams on UDP port {port} of {receiver}",
+    title="UDP port {port} of {receiver}{refusals:if is closed: nobody takes the datagrams}"
+    "{silent:if gives no answer}",
     what_happened="The recording holds {datagrams:count datagram} to UDP port {port} of "
-    "{receiver}. In return came {refusals:count message} that nobody is on that port, and no data.",
+    "{receiver}. In return came no data{refusals:if, but {refusals:count message} that nobody is "
+    "on that port}.",
     means="With such a message it is certain that no program listens there. Without one it only "
     "looks so: many controllers send none, and a firewall may swallow them.",
     likely_causes=(
@@ -196,6 +201,7 @@ RULE = Rule(
         "A fast stream that is meant one way.",
         "A port that answers in the end: the other side was starting.",
         "Late datagrams for a port that the PC's program has given up in the meantime.",
+        "Log entries and the like beside the controller that the PC works with.",
     ),
     confirm="Send the same request from a second PC, with the controller's service surely on.",
     sources=("RFC 1122 sections 3.2.2.1 and 4.1.3.1", "RFC 792 (type 3, code 3)"),

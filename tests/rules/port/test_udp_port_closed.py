@@ -83,11 +83,25 @@ def test_found_where_nothing_comes_back_only_as_fitting(controllers: tuple[str, 
     assert_leads(diagnosis, Certainty.FITS, datagrams=4, refusals=0)
 
 
-def test_found_where_each_question_has_a_port_of_its_own_and_the_port_is_told() -> None:
+@pytest.mark.parametrize("controllers", [(), ("192.0.2.60:7000",)], ids=["not told", "told"])
+def test_found_where_nobody_else_was_tried_and_each_question_has_a_port_of_its_own(
+    controllers: tuple[str, ...],
+) -> None:
     plant, pc, unit = acquainted()
     for sport in range(50_000, 50_005):
         plant.datagram(pc, unit, sport, 7_000, b"state?", after=1.0)
-    assert_leads(diagnosed(ended(plant), ["192.0.2.60:7000"]), Certainty.FITS, datagrams=5)
+    assert_leads(diagnosed(ended(plant), controllers), Certainty.FITS, datagrams=5)
+
+
+def test_quiet_where_the_controller_is_another_one() -> None:
+    """What the PC sends to somebody else need not be answered."""
+    plant, pc, unit = acquainted()
+    other = plant.station("192.0.2.70")
+    session = plant.tcp(pc, unit, 10_001).open()
+    for _ in range(5):
+        session.exchange(b"READ 7\r\n", b"7 = 21\r\n")
+        plant.datagram(pc, other, 50_000, 7_000, b"state: running", after=1.0)
+    assert slugs(diagnosed(ended(plant))) == []
 
 
 @pytest.mark.parametrize("controllers", [(), ("192.0.2.60",)], ids=["not told", "told"])

@@ -1,0 +1,120 @@
+"""The controller answers from another address or port than the one that the PC asked.
+
+A program that has bound its socket to the asked one never gets such an answer. Shown where the PC's
+system turns the answer down and the program asks again from the same socket; it fits where answers
+were turned down that each came to a socket of its own. Only a note, which fits, where nothing is
+turned down: a program that takes datagrams of anybody gets the answer. Quiet where the asked
+address answers from another port and the PC takes that, which is by design; where the PC asked
+others from the same socket too, as in a search; for datagrams of other stations, or that come late;
+and where the link-up works.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import IcmpError
+from analyzer.findings import Certainty, Level, Rule, Sighting, Step
+from analyzer.linkup import Case, Elsewhere, LinkUp, elsewhere
+from rules import cautions
+
+REPEATED = 2
+"""Answers turned down that are no chance: a single late one is met by one message."""
+OTHER_ADDRESS, OTHER_PORT = 0, 1
+"""Places of these causes in the rule."""
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        if linkup.target.transport != "udp" or linkup.works:
+            continue
+        found = [one for one in elsewhere(linkup) if one.asked.server[1] == linkup.target.port]
+        discarded = [one for one in found if one.is_discarded]
+        refused = [message for one in discarded for message in one.refused]
+        if len(refused) >= REPEATED or any(one.asks_on for one in discarded):
+            yield _sighting(linkup, discarded, refused)
+        elif found and not discarded:
+            yield _sighting(linkup, found, [])
+
+
+def _sighting(linkup: LinkUp, found: list[Elsewhere], refused: list[IcmpError]) -> Sighting:
+    address, port = found[0].back.client
+    same_address = found[0].same_address
+    shown = any(one.asks_on for one in found)
+    return Sighting(
+        values={
+            "controller": linkup.controller,
+            "port": linkup.target.port,
+            "answerer": address,
+            "answering_port": port,
+            "asked": sum(one.asked.asked.count for one in found),
+            "answers": sum(one.back.asked.count for one in found),
+            "refusals": len(refused),
+        },
+        frames={
+            "asked": [one.asked.asked.first for one in found if one.asked.asked.first],
+            "answer": [one.back.asked.first for one in found if one.back.asked.first],
+            "refusal": [message.moment for message in refused],
+        },
+        linkup=linkup,
+        level=Level.FAULT if refused else Level.NOTE,
+        certainty=Certainty.SHOWN if shown else Certainty.FITS,
+        likeliest=OTHER_PORT if same_address else OTHER_ADDRESS,
+        excluded=[OTHER_ADDRESS if same_address else OTHER_PORT],
+    )
+
+
+RULE = Rule(
+    slug="answer-from-elsewhere",
+    stage="port",
+    title="The answers come from {answerer}, UDP port {answering_port}, and not from where the "
+    "PC asked",
+    what_happened="The PC sent {asked:count datagram} to UDP port {port} of {controller}. "
+    "{answers:count datagram} came back to the socket that had asked, but from UDP port "
+    "{answering_port} of {answerer}.{refusals:if The PC turned {refusals:count answer} down: to "
+    "its system that was no answer.}",
+    means="The question arrives, and the controller answers it. Most programs take an answer only "
+    "from the address and port that they asked.",
+    likely_causes=(
+        "The controller has several addresses, and answers from another one than the one asked.",
+        "The controller's service answers from a port of its own, and the program on the PC "
+        "takes answers only from the port that it asked.",
+        "A device on the way changes the sender of the answers, as a router with address "
+        "translation does.",
+    ),
+    what_to_do=(
+        Step(
+            "In the program, enter {answerer} and UDP port {answering_port} as the controller's, "
+            "if they are the same each time, and connect again."
+        ),
+        Step(
+            "Look in the program's settings whether it may take answers from another "
+            "address or port."
+        ),
+        Step(
+            "Have the controller's settings send its answers from {controller}, UDP port {port}.",
+            cautions.ADDRESS_CHANGE,
+        ),
+    ),
+    evidence={
+        "asked": "the PC asks UDP port {port} of {controller}{nth}",
+        "answer": "{answerer} answers from UDP port {answering_port}, to the port that asked{nth}",
+        "refusal": "the PC says that nobody takes that answer{nth}",
+    },
+    also_fits=(
+        "A program that takes datagrams of anybody on its port, where the PC turns none down.",
+        "A program that asks, expects no answer and gives its port up at once.",
+    ),
+    looks_alike=(
+        "A service that answers from a new port by design, where the PC takes the answers.",
+        "A search that many stations answer, each from its own address.",
+        "Datagrams of other stations to the port that the PC asks from.",
+        "A late answer for a port that the PC's program has given up in the meantime.",
+    ),
+    confirm="Ask UDP port {answering_port} of {answerer} in place of port {port} of {controller}: "
+    "if the program then gets its answer, it was the sender.",
+    explains=("udp-port-closed",),
+    sources=(
+        "RFC 1122 section 4.1.3.5 (a UDP answer comes from the address that was asked)",
+        "RFC 1350 section 4 (a service that answers from a new port)",
+    ),
+    find=find,
+)
