@@ -26,6 +26,7 @@ from analyzer.inputs.records import Recording
 from analyzer.linkup import (
     LISTEN_AFTER,
     LISTEN_BEFORE,
+    PC_ANSWERS,
     Case,
     LinkUp,
     Proof,
@@ -110,6 +111,12 @@ class Outcome:
     warning: Finding | None
     stages: list[StageResult]
     tries: list[Try]
+
+    @property
+    def asked_by_controller(self) -> bool:
+        """Whether it works the other way round: the controller asks, and the PC answers."""
+        proof = self.linkup.proofs.get(Stage.ANSWER)
+        return proof is not None and proof.what == PC_ANSWERS
 
     @property
     def stopped_at(self) -> Stage | None:
@@ -348,6 +355,8 @@ PROOFS = {
     "udp answer": "an answer comes from UDP port {port}",
     "stayed up": "it carries {answers:count answer} and nobody breaks it",
     "speaks first": "the controller sends by itself, before any request",
+    "call taken": "the PC takes the controller's call to its port {port}",
+    PC_ANSWERS: "the controller asks, and the PC sends {answers:count answer}",
     "answers": "{answers:count answer}, typically after {took:seconds}",
     "untimed answers": "{answers:count answer}, after times that cannot be told",
     "later stage": "a later stage works, so this one does",

@@ -695,3 +695,81 @@ def test_the_sheet_tells_the_transport_and_the_mask() -> None:
     found = sheet_case(plant, a_sheet('transport = "udp"', 'mask = "255.255.255.128"'))
     assert targets(found) == [(UNIT, 502, "udp", "sheet")]
     assert str(found.linkups[0].mask) == "255.255.255.128"
+
+
+# --- the controller calls, or answers from another port -------------------------------------------
+
+
+def called_by(plant: Plant, unit: Station, pc: Station, port: int = 2000) -> Session:
+    plant.resolve(unit, pc)
+    session = plant.tcp(unit, pc, port).open()
+    for _ in range(4):
+        session.exchange(b"next order?", b"order 7")
+    return session
+
+
+@pytest.mark.parametrize("controllers", [(), (UNIT,), (f"{UNIT}:2000",)])
+def test_the_controller_may_be_the_one_that_calls(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = begun()
+    called_by(plant, unit, pc).close()
+    plant.wait(8)
+    plant.chatter()
+    diagnosis = diagnosed(plant, controllers)
+    assert slugs(diagnosis) == []
+    (outcome,) = diagnosis.outcomes
+    assert str(outcome.linkup.controller) == UNIT
+    assert outcome.verdict is Verdict.COMPLETE
+    assert outcome.asked_by_controller
+    proofs = outcome.linkup.proofs
+    assert (proofs[Stage.PORT].what, proofs[Stage.PORT].values) == ("call taken", {"port": 2000})
+    assert proofs[Stage.ANSWER].values == {"answers": 4}
+
+
+def test_a_call_to_the_pc_proves_nothing_of_another_port_that_was_named() -> None:
+    plant, pc, unit = begun()
+    called_by(plant, unit, pc)
+    assert not case(plant, [f"{UNIT}:502"]).linkups[0].works
+
+
+def test_the_pcs_own_calls_come_before_those_that_it_takes() -> None:
+    plant, pc, unit = begun()
+    plant.tcp(pc, unit).syn((1, 2))
+    called_by(plant, unit, pc)
+    found = case(plant)
+    assert targets(found) == [(UNIT, 502, "tcp", "industrial")]
+    assert not found.linkups[0].works
+
+
+def test_who_calls_an_office_service_of_the_pc_is_no_controller() -> None:
+    plant, pc, unit = begun()
+    called_by(plant, unit, pc, 445)
+    assert case(plant).linkups == []
+
+
+def test_a_call_that_the_controller_breaks_does_not_work() -> None:
+    plant, pc, unit = begun()
+    called_by(plant, unit, pc).rst(unit)
+    assert not case(plant).linkups[0].works
+
+
+def test_the_end_of_a_tunnel_is_no_controller() -> None:
+    plant, pc, _ = begun()
+    router, end = plant.station("192.0.2.1", ttl=255), plant.station("198.51.100.9")
+    plant.resolve(pc, router)
+    for _ in range(8):
+        plant.datagram(pc, end, 50_000, 1194, b"ciphertext", via=router)
+        plant.datagram(end, pc, 1194, 50_000, b"ciphertext", via=router)
+    assert case(plant).linkups == []
+
+
+def test_an_answer_from_another_port_proves_the_port() -> None:
+    plant, pc, unit = begun()
+    plant.resolve(pc, unit)
+    for _ in range(3):
+        plant.datagram(pc, unit, 50_000, 6_900, b"state?")
+        plant.datagram(unit, pc, 34_567, 50_000, b"running")
+    (linkup,) = case(plant).linkups
+    assert linkup.works
+    assert linkup.proofs[Stage.PORT].values == {"port": 34_567}
+    (exchange,) = linkup.exchanges
+    assert (exchange.asked.count, exchange.answered.count) == (3, 3)

@@ -37,6 +37,7 @@ from analyzer.linkup.model import (
 )
 from analyzer.linkup.owners import checks, disputes, heard_on_cable, senders, uses, withdrawn
 from analyzer.linkup.pc import find_pc
+from analyzer.linkup.proofs import PC_ANSWERS
 from analyzer.linkup.tries import Try, TryEnd, tries_of
 from analyzer.linkup.wanted import LONG_IDLE, RIGHT_AFTER, Ending, endings
 
@@ -46,6 +47,7 @@ __all__ = [
     "LISTEN_BEFORE",
     "LISTEN_LONG",
     "LONG_IDLE",
+    "PC_ANSWERS",
     "PRESUMED_MASK",
     "RIGHT_AFTER",
     "Case",

@@ -5,6 +5,7 @@ from ipaddress import IPv4Address
 
 from analyzer.facts import Address, Exchange, Facts, Question, Session
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
+from analyzer.linkup.called import is_taken_call
 from analyzer.linkup.model import Pc, Target, Told
 from analyzer.linkup.pc import asked_by_pc, from_pc, is_near
 from analyzer.site import Site
@@ -19,6 +20,7 @@ class _Trial:
     udp: dict[int, list[Exchange]] = field(default_factory=dict)
     questions: list[Question] = field(default_factory=list)
     pinged: bool = False
+    called: bool = False
 
     @property
     def industrial(self) -> bool:
@@ -39,9 +41,9 @@ def find_targets(facts: Facts, pc: Pc, told: Told) -> tuple[list[Target], list[_
 
     Told controllers are taken as they are; of those in the site sheet, the ones that were tried, or
     all where none was. Otherwise the first of these that fits anybody:
-    registered industrial ports; other sessions and addresses that nobody answered for; office
-    services in the PC's own network; anything else that it asked for. Public addresses are
-    somebody else's servers.
+    registered industrial ports; other sessions and addresses that nobody answered for; stations
+    that call the PC and are answered; office services in the PC's own network; anything else that
+    it asked for. Public addresses are somebody else's servers.
     """
     trials = _trials(facts, pc)
     if told.controllers or told.site.controllers:
@@ -59,6 +61,7 @@ def find_targets(facts: Facts, pc: Pc, told: Told) -> tuple[list[Target], list[_
     tiers = (
         ("industrial", [one for one in near if one.industrial]),
         ("tried", [one for one in near if one.opens or one in unanswered]),
+        ("called", [one for one in near if one.called]),
         ("tried", [one for one in near if one.tcp and is_near(pc, one.address)]),
         ("tried", [one for one in near if one.pinged]),
         ("asked", [] if sweeping else [one for one in near if one.questions]),
@@ -105,6 +108,8 @@ def _trials(facts: Facts, pc: Pc) -> dict[Address, _Trial]:
     for session in facts.sessions:
         if from_pc(session, pc) and session.server.address not in pc.addresses:
             trial(session.server.address).tcp.setdefault(session.server.port, []).append(session)
+        elif is_taken_call(session, pc):
+            trial(session.client.address).called = True
     for exchange in facts.exchanges:
         address, port = exchange.server
         if address in groups or address in pc.addresses or not _is_host(address):

@@ -1,6 +1,10 @@
 """Which stages are seen working, and the frame that shows each."""
 
+from analyzer.linkup.called import taken_calls
 from analyzer.linkup.model import LinkUp, Proof, Stage
+
+PC_ANSWERS = "pc answers"
+"""The proof that it works where the controller is the one that calls and asks."""
 
 
 def proofs_of(linkup: LinkUp) -> dict[Stage, Proof]:
@@ -73,12 +77,15 @@ def _port_proof(linkup: LinkUp) -> Proof | None:
     for exchange in linkup.exchanges:
         if exchange.answered.first is not None:
             return Proof(exchange.answered.first, "udp answer", {"port": exchange.answering_port})
+    for session in taken_calls(linkup):
+        first = session.completed or session.first
+        return Proof(first, "call taken", {"port": session.server.port})
     return None
 
 
 def _session_proof(linkup: LinkUp) -> Proof | None:
     """A session that carried an answer, and then closed in order or was still open at the end."""
-    for session in linkup.sessions:
+    for session in (*linkup.sessions, *taken_calls(linkup)):
         broken = session.is_hung or any(end.reset for end in session.closing)
         if session.is_open and session.answers and not broken:
             return Proof(session.last, "stayed up", {"answers": session.answers})
@@ -101,4 +108,8 @@ def _answer_proof(linkup: LinkUp) -> Proof | None:
     for exchange in linkup.exchanges:
         if exchange.answered.first is not None:
             return Proof(exchange.answered.first, "udp answer", {"port": exchange.answering_port})
+    for session in taken_calls(linkup):
+        refused = session.dialogue.says_no or any(end.reset for end in session.closing)
+        if session.answered is not None and not refused:
+            return Proof(session.answered, PC_ANSWERS, {"answers": session.answers})
     return None

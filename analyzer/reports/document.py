@@ -53,6 +53,7 @@ HOW_KNOWN = {
     "sheet": "named in the site sheet",
     "industrial": "the PC called a registered industrial port there",
     "tried": "the PC tried to reach it",
+    "called": "it called the PC, and the PC answered",
     "asked": "the PC asked for its hardware address",
 }
 WHICH_PC = {
@@ -359,6 +360,8 @@ def headline(outcome: Outcome) -> str:
     match outcome.verdict:
         case Verdict.COMPLETE if outcome.warning is not None:
             return f"The link-up works, with a warning: {outcome.warning.title}."
+        case Verdict.COMPLETE if outcome.asked_by_controller:
+            return "The link-up works: the controller calls the PC, and the PC answers."
         case Verdict.COMPLETE:
             return "The link-up works: the controller answers the PC."
         case Verdict.STOPPED:
