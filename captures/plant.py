@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from scapy.layers.dhcp import BOOTP, DHCP
-from scapy.layers.inet import ICMP, IP, TCP, UDP
+from scapy.layers.inet import ICMP, IP, TCP, UDP, fragment
 from scapy.layers.inet6 import ICMPv6ND_NS, ICMPv6ND_RS, IPv6
 from scapy.layers.l2 import ARP, LLC, STP
 from scapy.packet import Packet
@@ -34,6 +34,7 @@ from captures.layouts import Record, network_header, octets
 
 START = 1_741_683_600.0  # 2025-03-11 09:00:00 UTC
 REPLY_TIME = 0.0003  # seconds
+FRAGMENT = 1480  # octets of data in each but the last
 SHORTEST = 60  # octets of a received frame without its check sequence (IEEE 802.3)
 ECHO = b"abcdefghijklmnopqrstuvwxyz012345"
 BROADCAST = "ff:ff:ff:ff:ff:ff"
@@ -276,6 +277,17 @@ class Plant:
     ) -> Record:
         """One UDP datagram; `to` may be a broadcast or group address."""
         return self.ip(by, to, UDP(sport=sport, dport=dport) / payload, **more)
+
+    def in_fragments(
+        self, by: Station, to: Station, sport: int, dport: int, payload: bytes, after: float = 0.001
+    ) -> list[Record]:
+        """One UDP datagram that is too long for a frame (RFC 791 section 3.2)."""
+        packet = IP(src=by.address, dst=to.address, ttl=by.ttl, id=by.next_packet_id())
+        pieces = fragment(packet / UDP(sport=sport, dport=dport) / payload, FRAGMENT)
+        return [
+            self.frame(by, to.hw, 0x0800, bytes(piece), after=0.00002 if n else after)
+            for n, piece in enumerate(pieces)
+        ]
 
     def tcp(
         self, client: Station, server: Station, port: int = 502, sport: int = 0, **more: Any

@@ -1,15 +1,18 @@
 """UDP exchanges: datagrams between two sockets, and which way they went (RFC 768)."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from analyzer.columns import Floats, Ints
+from analyzer.columns import Flags, Floats, Ints, Keys
 from analyzer.facts.groups import ends, groups
-from analyzer.facts.values import Address, Moment
+from analyzer.facts.values import Address, Moment, Series
 from analyzer.frames import Frames
 
 Socket = tuple[Address, int]
+MORE_FRAGMENTS = 0x2000
+"""Flag of a packet that is cut up, in all fragments but the last (RFC 791 3.1)."""
 PAUSE = 2.0
 """Seconds without a datagram that end a run of them."""
 
@@ -49,9 +52,43 @@ class Way:
 
 
 @dataclass(slots=True, eq=False)
+class Large:
+    """Datagrams that one end sent in fragments.
+
+    in_vain: those after which it sent again before anything came back; answered: those after which
+    something came back; latest: the last one, where nothing followed it yet.
+    """
+
+    in_vain: Series = field(default_factory=Series)
+    answered: int = 0
+    latest: Moment | None = None
+
+    def follow(self, by_answer: bool) -> None:
+        """Settle the last one: an answer, or the next datagram of the same end, follows it."""
+        if self.latest is None:
+            return
+        if by_answer:
+            self.answered += 1
+        else:
+            self.in_vain.add(self.latest)
+        self.latest = None
+
+    @property
+    def unanswered_count(self) -> int:
+        """How many have no answer."""
+        return self.in_vain.count + (self.latest is not None)
+
+    @property
+    def unanswered(self) -> list[Moment]:
+        """The kept moments of those without an answer."""
+        return [*self.in_vain.moments, *([self.latest] if self.latest else [])]
+
+
+@dataclass(slots=True, eq=False)
 class Exchange:
     """Datagrams between two sockets; client: the one that sent first; answered_by: the socket
-    that the answers came from, where that is not the server.
+    that the answers came from, where that is not the server; large: what the client sent in
+    fragments.
     """
 
     client: Socket
@@ -59,6 +96,7 @@ class Exchange:
     asked: Way = field(default_factory=Way)
     answered: Way = field(default_factory=Way)
     answered_by: Socket | None = None
+    large: Large = field(default_factory=Large)
 
     @property
     def answering_port(self) -> int:
@@ -102,14 +140,45 @@ class Udp:
             strict=True,
         )
         for src_ip, sport, dst_ip, dport, *run in sorted(rows, key=lambda row: row[4]):
-            way = self._way((Address(src_ip), sport), (Address(dst_ip), dport))
-            _merge(way, *run)
+            exchange, is_answer = self._exchange((Address(src_ip), sport), (Address(dst_ip), dport))
+            exchange.large.follow(is_answer)
+            _merge(exchange.answered if is_answer else exchange.asked, *run)
+        cut = frames.ip.fragment[table.ip] & MORE_FRAGMENTS > 0
+        if cut.any():
+            self._take_large(frames, columns, cut)
 
-    def _way(self, sender: Socket, receiver: Socket) -> Way:
+    def _exchange(self, sender: Socket, receiver: Socket) -> tuple[Exchange, bool]:
+        """The exchange of a datagram, and whether it is an answer in it."""
         answer_to = self.exchanges.get((receiver, sender))
         if answer_to is not None:
-            return answer_to.answered
-        return self.exchanges.setdefault((sender, receiver), Exchange(sender, receiver)).asked
+            return answer_to, True
+        return self.exchanges.setdefault((sender, receiver), Exchange(sender, receiver)), False
+
+    def _take_large(self, frames: Frames, columns: Sequence[Keys], cut: Flags) -> None:
+        """Take in what was sent in fragments, and what follows each in its exchange."""
+        src, sport, dst, dport = columns
+        sender, receiver = src << 16 | sport, dst << 16 | dport
+        first, pair = groups(np.minimum(sender, receiver), np.maximum(sender, receiver))
+        order, _, last = ends(pair, len(first))
+        answered, is_latest = np.zeros(len(order), bool), np.zeros(len(order), bool)
+        answered[order[:-1]] = sender[order[1:]] != sender[order[:-1]]
+        is_latest[order[last]] = True
+        rows = np.flatnonzero(cut)
+        begins, alike = groups(sender[rows], receiver[rows])
+        for number, one in enumerate(rows[begins].tolist()):
+            own = rows[alike == number]
+            exchange, by_server = self._exchange(
+                (Address(int(src[one])), int(sport[one])), (Address(int(dst[one])), int(dport[one]))
+            )
+            if by_server:
+                continue
+            followed = own[~is_latest[own]]
+            in_vain = frames.udp.row[followed[~answered[followed]]]
+            exchange.large.answered += int(answered[followed].sum())
+            for moment in _moments(frames.number, frames.seconds, in_vain):
+                exchange.large.in_vain.add(moment)
+            at = frames.udp.row[own[is_latest[own]]]
+            exchange.large.latest = next(iter(_moments(frames.number, frames.seconds, at)), None)
 
 
 def _moments(number: Ints, seconds: Floats, at: Ints) -> list[Moment]:

@@ -2,13 +2,16 @@
 
 Shown where a router says that the PC's packet is too large, and the PC's data stays unacknowledged
 all the same. It fits where a large segment was repeated three times in vain while the controller
-was still heard and smaller ones had been acknowledged; and where octets of a large answer stay
-missing that the PC still waits for. Quiet where data of that size was acknowledged before, where
-the PC sends smaller pieces after the message, and where nothing of the controller is heard any
-more: that is a broken path.
+was still heard and smaller ones had been acknowledged; where octets of a large answer stay missing
+that the PC still waits for; and where datagrams sent in fragments are never answered, small ones
+always, and the controller is still heard. Quiet where data of that size was acknowledged before,
+where the PC sends smaller pieces after the message; where any large datagram was answered, or small
+ones were not; for fast streams; and where nothing of the controller is heard any more: that is a
+broken path.
 """
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from analyzer.facts import CLIENT, SERVER, IcmpError, Moment
 from analyzer.findings import Certainty, Rule, Sighting, Step
@@ -26,15 +29,18 @@ REPEATS = 3
 UNREACHABLE, TOO_LARGE = 3, 4
 """Type and code of the message (RFC 792, RFC 1191 section 4)."""
 UDP = 17
-MESSAGE_DROPPED, MESSAGE_IGNORED = 1, 3
+SLOW = 0.3
+"""Seconds from one datagram to the next: those who wait for an answer take longer than a stream
+does (common practice, no source)."""
+MESSAGE_DROPPED, MESSAGE_IGNORED, NOT_JOINED, PIECES_DROPPED = 1, 3, 4, 5
 """Places of these causes in the rule."""
-NOISE = 0
-"""Place of this in what would look the same."""
+NOISE, NOT_UNDERSTOOD = 0, 1
+"""Places of these in what would look the same."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
-        for look in (_told_by_router, _never_confirmed, _never_arrived):
+        for look in (_told_by_router, _never_confirmed, _never_arrived, _never_answered):
             sighting = look(linkup)
             if sighting is not None:
                 yield sighting
@@ -92,6 +98,36 @@ def _never_arrived(linkup: LinkUp) -> Sighting | None:
     return None
 
 
+def _never_answered(linkup: LinkUp) -> Sighting | None:
+    """Datagrams in fragments, none of which was answered, beside small ones that all were."""
+    port, transport = linkup.target.port, linkup.target.transport
+    asked = [one for one in linkup.exchanges if transport == "udp" and one.server[1] == port]
+    lost = sorted(moment for one in asked for moment in one.large.unanswered)
+    count = sum(one.large.unanswered_count for one in asked)
+    small = sum(one.asked.count for one in asked) - count
+    if any(one.large.answered for one in asked) or count < REPEATS or small < 1:
+        return None
+    all_small_answered = sum(one.answered.count for one in asked) >= small
+    slow = lost[-1].seconds - lost[0].seconds >= SLOW * (count - 1)
+    if not all_small_answered or not slow or not _is_present(linkup, lost[0]):
+        return None
+    found = _sighting(linkup, None, [], [], lost)
+    answers = [one.answered.first for one in asked if one.answered.first]
+    return replace(
+        found,
+        frames={"small": answers, "pieces": lost},
+        likeliest=NOT_JOINED,
+        excluded=[MESSAGE_DROPPED, MESSAGE_IGNORED],
+        also_excluded=[],
+    )
+
+
+def _is_present(linkup: LinkUp, since: Moment) -> bool:
+    """Whether any frame of the controller came later, be it to somebody else."""
+    station = linkup.facts.station(linkup.hardware)
+    return _still_heard(linkup, since) or (station is not None and station.last > since)
+
+
 def _sighting(
     linkup: LinkUp,
     size: int | None,
@@ -122,8 +158,8 @@ def _sighting(
         linkup=linkup,
         certainty=Certainty.SHOWN if errors else Certainty.FITS,
         silent_since=silence(since, linkup.facts),
-        excluded=[MESSAGE_DROPPED] if errors else [MESSAGE_IGNORED],
-        also_excluded=[NOISE] if errors else [],
+        excluded=[MESSAGE_DROPPED if errors else MESSAGE_IGNORED, PIECES_DROPPED],
+        also_excluded=[NOISE, NOT_UNDERSTOOD] if errors else [NOT_UNDERSTOOD],
     )
 
 
@@ -141,13 +177,14 @@ RULE = Rule(
         "The PC's adapter is set to larger frames than the network carries.",
         "The PC does not act on the router's message: its firewall drops it.",
         "The controller or a device on the way cannot put cut-up packets together again.",
+        "A firewall on the way drops the later pieces of a packet that was cut up.",
     ),
     what_to_do=(
-        Step("Ping the controller with 100 and with 1400 octets of data, and compare."),
+        Step("Ping the controller with 100, 1400 and 4000 octets of data, and compare."),
         Step("Connect from a PC on the controller's own network: there the long request works."),
         Step("Have the program ask for smaller blocks."),
         Step(
-            "Set the PC's adapter to a smaller packet size, such as 1300, for a test.",
+            "For TCP, set the PC's adapter to a smaller packet size, such as 1300, for a test.",
             cautions.LINK_DROPS,
         ),
         Step(
@@ -160,6 +197,7 @@ RULE = Rule(
         "small": "the answer to a smaller request comes{again}",
         "too_large": "{sender} says that the PC's packet is too large for the way",
         "again": "the PC sends the same large piece again, without an acknowledgement",
+        "pieces": "the PC sends a large datagram in fragments, and no answer follows{nth}",
         "missing": "a later piece of the answer comes, and the large one before it does not",
     },
     cautions=(
@@ -168,15 +206,17 @@ RULE = Rule(
     ),
     also_fits=(
         "Noise or a wrong duplex setting, where a long frame is hit more often than a short one.",
+        "Large requests that the controller's service does not understand, and leaves unanswered.",
     ),
     looks_alike=(
         "A PC that learns from the message and sends smaller pieces.",
         "Large pieces that are joined in the PC and cut up by its adapter.",
         "A path that broke as a whole.",
         "A controller that acknowledges the long request and takes its time.",
+        "Large datagrams that are meant one way, sent fast, or of which one is answered.",
     ),
     confirm="Ping with growing sizes: if it stops at one size every time, it is the packet size.",
     explains=("path-lost", "lossy-path", "request-unanswered"),
-    sources=("RFC 1191 section 4", "RFC 2923 section 2.1"),
+    sources=("RFC 1191 section 4", "RFC 2923 section 2.1", "RFC 791 section 3.2 (fragments)"),
     find=find,
 )

@@ -57,6 +57,41 @@ def test_later_fragments_are_no_datagrams() -> None:
     assert exchanges((0, later)) == []
 
 
+def large(number: int, src: str = PC, dst: str = UNIT, sport: int = 50000) -> bytes:
+    """The first fragment of a datagram: more are to come."""
+    dport = 52222 - sport
+    body = raw.udp(bytes(1472), sport, dport, length=4000)
+    return raw.ethernet(raw.ipv4(body, 17, src, dst, id=number, fragment=0x2000))
+
+
+def in_vain(found: Exchange) -> tuple[int, list[int]]:
+    return found.large.unanswered_count, [one.frame for one in found.large.unanswered]
+
+
+def test_what_was_sent_in_fragments_and_what_follows_it() -> None:
+    (found,) = exchanges(
+        (0, large(1)), (0.1, ANSWER), (1, large(2)), (2, large(3)), (3, numbered(4)), (4, large(5))
+    )
+    assert (found.asked.count, found.answered.count, found.large.answered) == (5, 1, 1)
+    assert in_vain(found) == (3, [3, 4, 6])
+
+
+def test_fragments_of_an_answer_are_not_those_of_a_question() -> None:
+    (found,) = exchanges((0, ASK), (0.1, large(7, UNIT, PC, 2222)), (1, numbered(8)))
+    assert (found.answered.count, in_vain(found)) == (1, (0, []))
+
+
+@pytest.mark.parametrize("is_answer", [True, False])
+def test_what_follows_may_be_in_a_later_chunk(is_answer: bool) -> None:
+    big = raw.ethernet(raw.ipv4(raw.udp(bytes(60000), 1, 2), 17, UNIT, PC))
+    filler = [(n + 1.0, big) for n in range(100)]
+    last = ANSWER if is_answer else numbered(4)
+    found = exchanges((0, large(1)), *filler, (200, last))
+    (exchange,) = [one for one in found if one.server[1] == 2222]
+    assert exchange.large.answered == is_answer
+    assert in_vain(exchange) == ((0, []) if is_answer else (1, [1]))
+
+
 def test_the_recorders_copy_counts_once() -> None:
     (found,) = exchanges((0, ASK), (0.0005, ASK))
     assert found.asked.count == 1

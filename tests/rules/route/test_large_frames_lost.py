@@ -1,12 +1,22 @@
 """large-frames-lost: small packets pass, large ones do not."""
 
+from collections.abc import Callable
+
 import pytest
 
 from analyzer.diagnosis import FAULT, Verdict
 from analyzer.findings import Certainty
+from captures.layouts import Record
 from captures.plant import Plant, Session, Station, modbus_answer, modbus_read
-from rules.route.large_frames_lost import MESSAGE_DROPPED, MESSAGE_IGNORED, NOISE, RULE
-from tests.support import diagnosed, ended, found, left_out, slugs
+from rules.route.large_frames_lost import (
+    MESSAGE_DROPPED,
+    MESSAGE_IGNORED,
+    NOISE,
+    NOT_UNDERSTOOD,
+    PIECES_DROPPED,
+    RULE,
+)
+from tests.support import acquainted, diagnosed, ended, found, left_out, slugs
 
 SLUG = "large-frames-lost"
 TOLD = ("198.51.100.60:502",)
@@ -41,7 +51,7 @@ def test_found_where_each_try_ends_at_the_large_write(controllers: tuple[str, ..
     finding = found(diagnosis, SLUG)
     assert finding.certainty is Certainty.FITS
     assert (finding.values["size"], finding.values["repeats"]) == (1460, 4)
-    assert left_out(finding, RULE) == ([MESSAGE_IGNORED], [])
+    assert left_out(finding, RULE) == ([MESSAGE_IGNORED, PIECES_DROPPED], [NOT_UNDERSTOOD])
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.UNSTABLE, "route")
     assert diagnosis.status == FAULT
@@ -64,7 +74,7 @@ def test_found_where_the_router_says_so(controllers: tuple[str, ...]) -> None:
     assert (finding.values["messages"], finding.values["next_size"]) == (5, 1400)
     assert plant.number(said[0]) in [line.moment.frame for line in finding.evidence]
     assert finding.evidence[0].moment.frame < plant.number(first)
-    assert left_out(finding, RULE) == ([MESSAGE_DROPPED], [NOISE])
+    assert left_out(finding, RULE) == ([MESSAGE_DROPPED, PIECES_DROPPED], [NOISE, NOT_UNDERSTOOD])
 
 
 def test_found_where_the_controller_keeps_asking_for_the_large_piece() -> None:
@@ -211,3 +221,107 @@ def test_quiet_where_the_message_is_about_anothers_packet(controllers: tuple[str
     sent = plant.tcp(other, unit, sport=session.sport, via=router).send(b"w" * 1460)
     plant.unreachable(router, pc, sent, code=4, next_size=1400)
     assert slugs(diagnosed(ended(plant), controllers)) == ["path-lost"]
+
+
+# --- datagrams in fragments -----------------------------------------------------------------------
+
+SERVICE = 5_500
+by_udp = pytest.mark.parametrize(
+    "controllers", [(), ("192.0.2.60:5500",)], ids=["not told", "told"]
+)
+
+
+def small(plant: Plant, pc: Station, unit: Station, times: int = 3, own: int = 50_000) -> None:
+    for _ in range(times):
+        plant.datagram(pc, unit, own, SERVICE, b"state?", after=0.3)
+        plant.datagram(unit, pc, SERVICE, own, b"running")
+
+
+def large(
+    plant: Plant, pc: Station, unit: Station, own: int = 50_001, every: float = 1.3, times: int = 4
+) -> list[Record]:
+    """The frames that begin the large datagrams, which nobody answers."""
+    begins = []
+    for _ in range(times):
+        pieces = plant.in_fragments(pc, unit, own, SERVICE, bytes(4_000), after=every)
+        begins.append(pieces[0])
+    return begins
+
+
+def heard(plant: Plant, pc: Station, unit: Station) -> None:
+    plant.ask(unit, pc, times=1)
+    plant.reply(pc, unit)
+
+
+@by_udp
+@pytest.mark.parametrize("own", [50_000, 50_001], ids=["same socket", "another socket"])
+def test_found_where_datagrams_in_fragments_are_not_answered(
+    controllers: tuple[str, ...], own: int
+) -> None:
+    plant, pc, unit = acquainted()
+    small(plant, pc, unit)
+    begins = large(plant, pc, unit, own)
+    heard(plant, pc, unit)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.FITS
+    assert [one.moment.frame for one in finding.evidence][-4:] == [
+        plant.number(one) for one in begins
+    ]
+    assert left_out(finding, RULE) == ([MESSAGE_DROPPED, MESSAGE_IGNORED], [])
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, outcome.stopped_at) == (Verdict.UNSTABLE, "route")
+
+
+@by_udp
+def test_found_where_small_ones_are_answered_in_between(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(3):
+        small(plant, pc, unit, 1)
+        large(plant, pc, unit, 50_000, times=1)
+    small(plant, pc, unit, 1)
+    assert slugs(diagnosed(ended(plant), controllers)) == [SLUG]
+
+
+def one_is_answered(plant: Plant, pc: Station, unit: Station) -> None:
+    small(plant, pc, unit)
+    large(plant, pc, unit)
+    plant.datagram(unit, pc, SERVICE, 50_001, b"taken")
+    heard(plant, pc, unit)
+
+
+def small_ones_are_lost_too(plant: Plant, pc: Station, unit: Station) -> None:
+    small(plant, pc, unit)
+    plant.datagram(pc, unit, 50_000, SERVICE, b"state?", after=1.0)
+    large(plant, pc, unit)
+    heard(plant, pc, unit)
+
+
+def two_only(plant: Plant, pc: Station, unit: Station) -> None:
+    small(plant, pc, unit)
+    large(plant, pc, unit, times=2)
+    heard(plant, pc, unit)
+
+
+def stream(plant: Plant, pc: Station, unit: Station) -> None:
+    small(plant, pc, unit)
+    large(plant, pc, unit, every=0.04, times=30)
+    heard(plant, pc, unit)
+
+
+def controller_is_gone(plant: Plant, pc: Station, unit: Station) -> None:
+    small(plant, pc, unit)
+    large(plant, pc, unit)
+
+
+@by_udp
+@pytest.mark.parametrize(
+    "happens", [one_is_answered, small_ones_are_lost_too, two_only, stream, controller_is_gone]
+)
+def test_quiet_where_it_is_not_the_size(
+    happens: Callable[[Plant, Station, Station], None], controllers: tuple[str, ...]
+) -> None:
+    plant, pc, unit = acquainted()
+    happens(plant, pc, unit)
+    assert slugs(diagnosed(ended(plant), controllers)) == []
