@@ -364,6 +364,49 @@ def poll(
     return times
 
 
+def serve_datagrams(
+    station: Station, port: int, answer: bytes, by: socket.socket | None = None, at: str = ""
+) -> None:
+    """Answer every datagram to a port; by: from another socket than the one asked."""
+    server = udp_socket(station, port, at)
+    server.settimeout(TICK)
+
+    def serves() -> None:
+        while not station.stopping.is_set():
+            with suppress(OSError):
+                _, sender = server.recvfrom(MOST_AT_ONCE)
+                (by or server).sendto(answer, sender)
+
+    station.start(serves)
+
+
+def udp_socket(station: Station, port: int, at: str = "") -> socket.socket:
+    """A socket for datagrams on a port, of one address or of all."""
+    made = station.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    made.bind((at, port))
+    return made
+
+
+def ask_by_datagram(
+    station: Station,
+    to: tuple[str, int],
+    request: bytes,
+    times: int,
+    wait: float = 0.7,
+    bound: bool = False,
+) -> None:
+    """Ask again and again from one socket; bound: it takes answers of the asked one only."""
+    client = station.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    client.settimeout(wait)
+    if bound:
+        client.connect(to)
+    for _ in range(times):
+        with suppress(OSError):
+            client.send(request) if bound else client.sendto(request, to)
+            client.recv(MOST_AT_ONCE)
+        time.sleep(0.3)
+
+
 def ping(station: Station, address: str, number: int = 1) -> None:
     """Send an echo request; the answer is for the recorder."""
     with station.socket(socket.AF_INET, socket.SOCK_RAW, socket.IPPROTO_ICMP) as sender:

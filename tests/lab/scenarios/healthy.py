@@ -19,6 +19,7 @@ from tests.lab.actors import (
     announce,
     answer_searches,
     ask,
+    ask_by_datagram,
     call,
     chat,
     lease,
@@ -29,7 +30,9 @@ from tests.lab.actors import (
     reset,
     search,
     send_every,
+    serve_datagrams,
     turns_down,
+    udp_socket,
 )
 from tests.lab.lab import (
     EVERYBODY,
@@ -578,6 +581,24 @@ def udp_service(lab: Lab) -> None:
         client.send(LINES.request(number))
         client.recv(100)
         time.sleep(0.3)
+
+
+@healthy(told=f"{UNIT}:6900")
+def udp_service_answers_from_a_new_port(lab: Lab) -> None:
+    """By design, as in RFC 1350 section 4."""
+    lab.plant()
+    serve_datagrams(lab.unit, 6900, b"block 1", by=udp_socket(lab.unit, 34567))
+    ask_by_datagram(lab.pc, (UNIT, 6900), b"read", times=8)
+
+
+@healthy(told=UNIT)
+def controller_calls_the_pc(lab: Lab) -> None:
+    """The program on the PC is the one that listens and answers."""
+    lab.plant()
+    Server(lab.pc, 2000, framing=LINES)
+    session = call(lab.unit, PC, 2000)
+    poll(session, framing=LINES)
+    session.close()
 
 
 @healthy()

@@ -16,6 +16,7 @@ from tests.lab.actors import (
     announce,
     answers,
     ask,
+    ask_by_datagram,
     call,
     closes_after,
     first_after,
@@ -25,7 +26,9 @@ from tests.lab.actors import (
     poll,
     refuses,
     resets_after,
+    serve_datagrams,
     turns_down,
+    udp_socket,
     vanish,
 )
 from tests.lab.lab import PC, UNIT, Lab, Scenario, cause, scenario
@@ -244,6 +247,56 @@ def nobody_on_the_udp_port(lab: Lab) -> None:
         with suppress(OSError):
             sender.send(LINES.request(number))
         time.sleep(1)
+
+
+@fault("udp-port-closed", told=f"{UNIT}:5500")
+def filter_drops_the_datagrams_in_return(lab: Lab) -> None:
+    lab.plant()
+    serve_datagrams(lab.unit, 5500, b"running")
+    lab.unit.nft(
+        "add table inet gate",
+        "add chain inet gate leave { type filter hook output priority 0; }",
+        "add rule inet gate leave udp sport 5500 drop",
+    )
+    ask_by_datagram(lab.pc, (UNIT, 5500), b"state?", times=5)
+
+
+@fault("answer-from-elsewhere", told=f"{UNIT}:5500")
+def second_address_answers_the_datagrams(lab: Lab) -> None:
+    lab.plant()
+    lab.unit.ip("addr add 192.0.2.61/24 dev eth0")
+    second = udp_socket(lab.unit, 5500, "192.0.2.61")
+    serve_datagrams(lab.unit, 5500, b"running", by=second, at=UNIT)
+    ask_by_datagram(lab.pc, (UNIT, 5500), b"state?", times=5, bound=True)
+
+
+@fault("large-frames-lost", told=f"{UNIT}:5500")
+def later_fragments_are_dropped(lab: Lab) -> None:
+    """Before the kernel joins the pieces, the filter drops all but the first."""
+    lab.plant()
+    lab.unit.nft(
+        "add table inet gate",
+        "add chain inet gate early { type filter hook prerouting priority -450; }",
+        "add rule inet gate early ip frag-off & 0x1fff != 0 drop",
+    )
+    serve_datagrams(lab.unit, 5500, b"stored")
+    ask_by_datagram(lab.pc, (UNIT, 5500), b"store: 7", times=3)
+    ask_by_datagram(lab.pc, (UNIT, 5500), bytes(4000), times=4)
+    ping(lab.pc, UNIT)
+
+
+@fault("udp-port-closed", remark=True, told=f"{UNIT}:10001")
+def nobody_on_the_pc_takes_the_alarms(lab: Lab) -> None:
+    """The program polls, and has no use for the datagrams that come beside it."""
+    lab.plant()
+    Server(lab.unit, 10001, framing=LINES)
+    alarms = lab.unit.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    session = call(lab.pc, UNIT, 10001)
+    for number in range(8):
+        alarms.sendto(b"alarm", (PC, 5501))
+        ask(session, number, framing=LINES)
+        time.sleep(0.4)
+    session.close()
 
 
 @fault("reconnect-storm", remark=True)
