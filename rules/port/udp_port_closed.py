@@ -34,6 +34,8 @@ REPEATED = 2
 """Messages of the PC that are no chance: a single late datagram is met by one."""
 NOT_LISTENING, WRONG_PORT = 0, 1
 """Places of these causes in the rule."""
+ONLY_KNOWN_REQUESTS, ONE_WAY, FILTER = 0, 1, 2
+"""Places of these in what would look the same."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -68,6 +70,7 @@ def _refused(linkup: LinkUp) -> Sighting | None:
         linkup=linkup,
         certainty=Certainty.SHOWN if by_receiver else Certainty.FITS,
         likeliest=WRONG_PORT,
+        also_excluded=[ONLY_KNOWN_REQUESTS, ONE_WAY],
     )
 
 
@@ -92,6 +95,7 @@ def _silent(linkup: LinkUp, alone: bool) -> Sighting | None:
         certainty=Certainty.FITS,
         silent_since=max(sent),
         likeliest=WRONG_PORT,
+        also_excluded=[FILTER],
     )
 
 
@@ -119,6 +123,7 @@ def _pc_refuses(linkup: LinkUp) -> Sighting | None:
                 linkup=linkup,
                 level=Level.NOTE if linkup.works else Level.FAULT,
                 likeliest=NOT_LISTENING,
+                also_excluded=[ONLY_KNOWN_REQUESTS, ONE_WAY],
             )
     return None
 
@@ -167,13 +172,14 @@ def _is_explained(linkup: LinkUp) -> bool:
 RULE = Rule(
     slug="udp-port-closed",
     stage="port",
-    title="UDP port {port} of {receiver}{refusals:if is closed: nobody takes the datagrams}"
+    title="UDP port {port} of {receiver}{refusals:if is{fits:if likely} closed: nobody takes "
+    "the datagrams}"
     "{silent:if gives no answer}",
     what_happened="The recording holds {datagrams:count datagram} to UDP port {port} of "
     "{receiver}. In return came no data{refusals:if, but {refusals:count message} that nobody is "
     "on that port}.",
-    means="With such a message it is certain that no program listens there. Without one it only "
-    "looks so: many controllers send none, and a firewall may swallow them.",
+    means="Only the receiver's message that nobody is on the port makes it certain that no program "
+    "listens there. Many controllers send none, and a firewall may swallow it.",
     likely_causes=(
         "The program that takes these datagrams is not running, or has given up its port.",
         "The port number is not the one that is served.",
@@ -192,8 +198,8 @@ RULE = Rule(
         "refusal": "a message says that nobody is on UDP port {port}{again}",
     },
     also_fits=(
-        "Without a message: a service that answers only what it understands.",
-        "Without a message: a program that sends one way and expects no answer.",
+        "A service that answers only what it understands.",
+        "A program that sends one way and expects no answer.",
         "Where the message does not come from the receiver: a filter on the way.",
     ),
     looks_alike=(

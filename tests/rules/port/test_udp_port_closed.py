@@ -9,6 +9,7 @@ from analyzer.diagnosis import FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.facts import Address
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Station
+from rules.port.udp_port_closed import FILTER, ONE_WAY, ONLY_KNOWN_REQUESTS, RULE
 from tests.support import (
     acquainted,
     assert_healthy,
@@ -16,6 +17,7 @@ from tests.support import (
     ended,
     found,
     lead,
+    left_out,
     slugs,
 )
 
@@ -69,7 +71,9 @@ def test_found_where_somebody_else_says_so_only_as_fitting() -> None:
     plant, pc, unit = acquainted()
     wall = plant.station("192.0.2.2", ttl=255)
     refused(plant, pc, unit, by=wall)
-    assert_leads(diagnosed(ended(plant)), Certainty.FITS, refusals=1)
+    diagnosis = diagnosed(ended(plant))
+    assert_leads(diagnosis, Certainty.FITS, refusals=1, silent=False)
+    assert left_out(found(diagnosis, SLUG), RULE)[1] == [ONLY_KNOWN_REQUESTS, ONE_WAY]
 
 
 @told_or_not
@@ -80,7 +84,8 @@ def test_found_where_nothing_comes_back_only_as_fitting(controllers: tuple[str, 
     for _ in range(4):
         plant.datagram(pc, unit, 50_000, BACNET, b"who is there", after=2.0)
     diagnosis = diagnosed(ended(plant), controllers)
-    assert_leads(diagnosis, Certainty.FITS, datagrams=4, refusals=0)
+    assert_leads(diagnosis, Certainty.FITS, datagrams=4, refusals=0, silent=True)
+    assert left_out(found(diagnosis, SLUG), RULE)[1] == [FILTER]
 
 
 @pytest.mark.parametrize("controllers", [(), ("192.0.2.60:7000",)], ids=["not told", "told"])
