@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from analyzer.facts.values import Address, Hardware, Moment, Series, Spread
 from analyzer.frames import NO_HARDWARE, Frames, IcmpTable, Protocol
 
+Socket = tuple[Address, int]
 ECHO_REPLY, UNREACHABLE, REDIRECT, ECHO, TIME_EXCEEDED, PARAMETER_PROBLEM = 0, 3, 5, 8, 11, 12
 ERRORS = (UNREACHABLE, REDIRECT, TIME_EXCEEDED, PARAMETER_PROBLEM)
 PORT_UNREACHABLE = 3
@@ -112,18 +113,20 @@ class Icmp:
     echoes: dict[tuple[Address, Address], Echo] = field(default_factory=dict)
     errors: list[IcmpError] = field(default_factory=list)
 
-    def refused(
-        self, sender: tuple[Address, int], receiver: tuple[Address, int]
-    ) -> list[IcmpError]:
-        """The receiver's own messages that nobody is on the UDP port that datagrams came to."""
-        return [
-            one
-            for one in self.errors
-            if (one.type, one.code, one.protocol) == (UNREACHABLE, PORT_UNREACHABLE, Protocol.UDP)
-            and (one.about_src, one.sport) == sender
-            and (one.about_dst, one.dport) == receiver
-            and one.sender == receiver[0]
-        ]
+    @property
+    def refusals(self) -> dict[tuple[Socket, Socket], list[IcmpError]]:
+        """Messages of the receiver itself that nobody is on its UDP port, by the sender's and the
+        receiver's socket.
+        """
+        found: dict[tuple[Socket, Socket], list[IcmpError]] = {}
+        for one in self.errors:
+            kind = (one.type, one.code, one.protocol)
+            if kind != (UNREACHABLE, PORT_UNREACHABLE, Protocol.UDP) or one.sport is None:
+                continue
+            if one.dport is not None and one.sender == one.about_dst:
+                ends = (one.about_src, one.sport), (one.about_dst, one.dport)
+                found.setdefault(ends, []).append(one)
+        return found
 
     def add(self, frames: Frames) -> None:
         """Take in the ICMP messages of one chunk."""

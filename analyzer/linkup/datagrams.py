@@ -80,10 +80,11 @@ def _found(facts: Facts, exchanges: Sequence[Exchange]) -> Iterator[Elsewhere]:
     silent = {one.client: one for one in exchanges if not one.answered.count}
     if not silent:
         return
+    refusals = facts.icmp.refusals
     asked = Counter(one.client for one in facts.exchanges if one.client in silent)
     for back in facts.exchanges:
         one, came = silent.get(back.server), back.asked.first
         if one is None or one.asked.first is None or came is None or asked[one.client] > 1:
             continue
         if one.asked.first < came:
-            yield Elsewhere(one, back, facts.icmp.refused(back.client, back.server))
+            yield Elsewhere(one, back, refusals.get((back.client, back.server), []))

@@ -72,9 +72,10 @@ def _stopped(linkup: LinkUp) -> Exchange | None:
     """The controller's stream to the PC that ended soon, where the PC sent no datagram."""
     if any(_is_from_pc(linkup, one) for one in linkup.facts.exchanges):
         return None
+    refusals = linkup.facts.icmp.refusals
     for one in linkup.facts.exchanges:
         to_pc = one.server[0] in linkup.pc.addresses and one.client[0] == linkup.controller
-        refused = linkup.facts.icmp.refused(one.client, one.server)
+        refused = (one.client, one.server) in refusals
         if to_pc and not refused and not _is_office(one) and _gave_up(linkup, one.asked):
             return one
     return None

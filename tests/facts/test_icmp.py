@@ -149,7 +149,7 @@ def test_a_message_that_a_port_is_closed_belongs_to_both_sockets() -> None:
         message(raw.icmp(3, 3, 0, quote), ROUTER, UNIT),
         message(raw.icmp(3, 1, 0, quote), PC, UNIT),
     )
-    unit, pc = Address.parse(UNIT), Address.parse(PC)
-    assert [one.moment.frame for one in found.refused((unit, 7001), (pc, 7002))] == [1]
-    assert found.refused((unit, 7001), (pc, 7001)) == []
-    assert found.refused((pc, 7002), (unit, 7001)) == []
+    ends = (Address.parse(UNIT), 7001), (Address.parse(PC), 7002)
+    assert {ends: [1]} == {
+        sockets: [one.moment.frame for one in said] for sockets, said in found.refusals.items()
+    }
