@@ -11,8 +11,8 @@ from enum import StrEnum
 from itertools import product
 
 from analyzer.diagnosis import Diagnosis, Finding, Outcome, State, Verdict
-from analyzer.facts import NOBODY, Moment, Session
-from analyzer.linkup import LinkUp, Stage, TryEnd, is_self_assigned
+from analyzer.facts import NOBODY, Address, Moment, Session
+from analyzer.linkup import LinkUp, Stage, Told, TryEnd, is_self_assigned
 
 SLOWER, NOTICEABLE = 5.0, 0.1
 """A time matters where it is that many times as long, and longer by that many seconds (a starting
@@ -22,14 +22,19 @@ OCTETS = 16
 in the shorter ones."""
 NUMBERS = {"Modbus/TCP": [(0, 2)], "EtherNet/IP": [(4, 8), (12, 20)]}
 """Octets of requests that count up or are agreed on anew each time."""
+SILENCE = {"heard", "arp", "packet back", "opening", "answers"}
+"""What a recording shows by not holding it."""
 RANDOM = {"TLS"}
 """Protocols whose first message is different each time."""
 
 
 class Weight(StrEnum):
-    """What a difference means. follows: it would matter, at a stage that was not reached."""
+    """What a difference means. follows: at a stage that was not reached; not reached: so that the
+    failing recording cannot show it.
+    """
 
     SAME = "same"
+    NOT_REACHED = "not reached"
     UNKNOWN = "not in both"
     BESIDE = "differs"
     FOLLOWS = "follows"
@@ -39,6 +44,7 @@ class Weight(StrEnum):
 class Remark(StrEnum):
     """Why two recordings cannot be compared, or only in part."""
 
+    SAME = "same recording"
     NOBODY = "no link-up"
     OTHER_CONTROLLER = "other controller"
     OTHER_PORT = "other port"
@@ -46,10 +52,14 @@ class Remark(StrEnum):
     FAIL_ALIKE = "both fail alike"
     BOTH_FAIL = "both fail"
     SWAPPED = "swapped"
+    NOT_TRIED = "not tried"
     UNCLEAR = "cannot tell"
 
 
-DECIDES = (Remark.NOBODY, Remark.BOTH_WORK, Remark.FAIL_ALIKE, Remark.BOTH_FAIL, Remark.SWAPPED)
+DECIDES = {
+    Remark.SAME, Remark.NOBODY, Remark.BOTH_WORK, Remark.FAIL_ALIKE, Remark.BOTH_FAIL,
+    Remark.SWAPPED,
+}  # fmt: skip
 """Remarks with which no difference explains anything."""
 
 
@@ -69,7 +79,9 @@ class Aspect:
 @dataclass(frozen=True, slots=True, eq=False)
 class Comparison:
     """The whole comparison. outcomes are None where the recording holds no link-up; first: the
-    first difference that matters; parts_at: the first stage at which the two are not alike.
+    first difference that matters; parts_at: the stage at which the failing one failed, or else the
+    first at which the two are not alike; more: other controllers that work in the one recording and
+    not in the other.
     """
 
     working: Diagnosis
@@ -79,37 +91,83 @@ class Comparison:
     aspects: list[Aspect]
     first: Aspect | None
     parts_at: Stage | None
+    more: list[Address]
+
+    @property
+    def explains(self) -> bool:
+        """Whether a difference can explain anything."""
+        return not set(self.remarks) & DECIDES
 
     @property
     def fault(self) -> Finding | None:
         """What the failing recording shows at the stage where the two part; none where no
         difference explains anything.
         """
-        if self.outcomes is None or set(self.remarks) & set(DECIDES):
+        if self.outcomes is None or not self.explains:
             return None
         return self.outcomes[1].fault
 
     @property
     def is_comparable(self) -> bool:
         """Whether one works, the other does not, and both are about the same service."""
-        return not set(self.remarks) - {Remark.UNCLEAR}
+        return not set(self.remarks) - {Remark.UNCLEAR, Remark.NOT_TRIED}
+
+
+def wanted(working: Diagnosis, failing: Diagnosis) -> Told | None:
+    """Whom the PC calls where it works, if the failing recording shows no link-up with any of them.
+
+    Diagnosed again with this told, it may show that a cable is dead or an address is wrong.
+    """
+    calls = [one.linkup.target for one in working.outcomes if one.verdict is Verdict.COMPLETE]
+    tried = {one.linkup.controller for one in failing.outcomes}
+    if not calls or tried & {one.address for one in calls}:
+        return None
+    return Told(tuple((one.address, one.port) for one in calls))
+
+
+def says_more(again: Diagnosis, failing: Diagnosis) -> bool:
+    """Whether the second look shows more than that others were called."""
+    tried = any(one.linkup.attempts or one.fault for one in again.outcomes)
+    return tried or not failing.outcomes
 
 
 def compare(working: Diagnosis, failing: Diagnosis) -> Comparison:
     """Compare the link-ups that fit each other best."""
     pair = _pair(working, failing)
     if pair is None:
-        return Comparison(working, failing, None, [Remark.NOBODY], [], None, None)
+        return Comparison(working, failing, None, [Remark.NOBODY], [], None, None, [])
     good, bad = pair
     remarks = list(_remarks(good, bad))
-    reached = _reached(bad)
+    if working.facts.sha256 == failing.facts.sha256 and _called(good) == _called(bad):
+        remarks = [Remark.SAME]
     sides = _Side(working, good), _Side(failing, bad)
-    aspects = [_as_reached(one, reached) for one in _aspects(*sides)]
-    first = next((one for one in aspects if one.weight is Weight.MATTERS), None)
-    if set(remarks) & set(DECIDES):
-        first = None
-    parts = (a.stage for a, b in zip(good.stages, bad.stages, strict=True) if a.state != b.state)
-    return Comparison(working, failing, pair, remarks, aspects, first, next(parts, None))
+    aspects = [_as_reached(one, _reached(bad)) for one in _aspects(*sides)]
+    if bad.verdict is Verdict.CANNOT_TELL:
+        aspects = [_unproven(one) for one in aspects]
+    first = None
+    if not set(remarks) & DECIDES:
+        first = next((one for one in aspects if one.weight is Weight.MATTERS), None)
+    elif Remark.BOTH_WORK not in remarks:
+        aspects = [_beside(one) for one in aspects]
+    more = _more(working, failing, bad.linkup.controller)
+    return Comparison(working, failing, pair, remarks, aspects, first, _parts_at(good, bad), more)
+
+
+def _called(outcome: Outcome) -> tuple[Address, int | None]:
+    return outcome.linkup.target.address, outcome.linkup.target.port
+
+
+def _more(working: Diagnosis, failing: Diagnosis, compared: Address) -> list[Address]:
+    works = {one.linkup.controller for one in working.outcomes if one.verdict is Verdict.COMPLETE}
+    fails = [one.linkup.controller for one in failing.outcomes if one.fault is not None]
+    return [one for one in dict.fromkeys(fails) if one in works and one != compared]
+
+
+def _parts_at(good: Outcome, bad: Outcome) -> Stage | None:
+    pairs = zip(good.stages, bad.stages, strict=True)
+    apart = [other for one, other in pairs if one.state is not other.state]
+    failed = [one for one in apart if one.state is State.FAILED]
+    return next((one.stage for one in failed or apart), None)
 
 
 def _pair(working: Diagnosis, failing: Diagnosis) -> tuple[Outcome, Outcome] | None:
@@ -142,7 +200,7 @@ def _remarks(good: Outcome, bad: Outcome) -> Iterator[Remark]:
     elif not works:
         yield Remark.FAIL_ALIKE if _ending(good) == _ending(bad) else Remark.BOTH_FAIL
     elif bad.verdict is Verdict.CANNOT_TELL:
-        yield Remark.UNCLEAR
+        yield Remark.UNCLEAR if bad.linkup.attempts else Remark.NOT_TRIED
 
 
 def _ending(outcome: Outcome) -> tuple[object, ...]:
@@ -152,19 +210,31 @@ def _ending(outcome: Outcome) -> tuple[object, ...]:
 
 def _reached(outcome: Outcome) -> int:
     """The place of the stage at which a link-up ended."""
-    ends = [
-        list(Stage).index(one.stage)
-        for one in outcome.stages
-        if one.state in (State.FAILED, State.UNCLEAR)
-    ]
-    return min(ends, default=len(Stage))
+    states = [one.state for one in outcome.stages]
+    ends = [state for state in (State.FAILED, State.UNCLEAR) if state in states]
+    return states.index(ends[0]) if ends else len(states)
 
 
 def _as_reached(aspect: Aspect, reached: int) -> Aspect:
     """A difference behind the stage that was reached is a consequence."""
     place = -1 if aspect.stage is None else list(Stage).index(aspect.stage)
-    follows = aspect.weight is Weight.MATTERS and place > reached
-    return replace(aspect, weight=Weight.FOLLOWS) if follows else aspect
+    weight = aspect.weight
+    if place > reached and weight in (Weight.MATTERS, Weight.BESIDE):
+        weight = Weight.FOLLOWS
+    elif place > reached and weight is Weight.UNKNOWN and aspect.failing is None:
+        weight = Weight.NOT_REACHED
+    return replace(aspect, weight=weight)
+
+
+def _unproven(aspect: Aspect) -> Aspect:
+    """That something is missing proves nothing in a recording that cannot tell."""
+    missing = aspect.failing in (False, 0, "silent")
+    return replace(aspect, weight=Weight.UNKNOWN) if missing and aspect.name in SILENCE else aspect
+
+
+def _beside(aspect: Aspect) -> Aspect:
+    """Where nothing can be explained, nothing matters."""
+    return replace(aspect, weight=Weight.BESIDE) if aspect.weight is Weight.MATTERS else aspect
 
 
 # --- what is compared ---------------------------------------------------------------------------
@@ -182,8 +252,10 @@ class _Side:
         self.session: Session | None = next(iter(asked or calls), None)
 
     @property
-    def heard(self) -> bool:
+    def heard(self) -> bool | None:
         own = self.linkup.pc.hardware
+        if own is None:
+            return self.linkup.is_heard or None
         return any(one.hardware != own for one in self.facts.stations)
 
     @property
@@ -213,8 +285,16 @@ class _Side:
     def way(self) -> str | None:
         """To whom the PC hands packets for the controller: itself, or a router."""
         if self.linkup.router is not None:
-            return str(self.linkup.router)
+            return f"router {self.linkup.router}"
         return "direct" if self.linkup.sent_to else None
+
+    @property
+    def same_network(self) -> str | None:
+        """Whether the PC takes the controller for a neighbour, by its mask or a presumed one."""
+        if self.linkup.pc_address is None:
+            return None
+        presumed = "presumed " if self.linkup.presumes_mask else ""
+        return presumed + ("yes" if self.linkup.same_network else "no")
 
     @property
     def ttl(self) -> int | None:
@@ -315,10 +395,13 @@ def _aspects(good: _Side, bad: _Side) -> Iterator[Aspect]:
     """Everything compared, in the order in which a link-up is built."""
     here, there = good.linkup, bad.linkup
     yield _plain(None, "controller", here.controller, there.controller, True)
-    yield _plain(Stage.LINK, "heard", good.heard, bad.heard, good.heard)
+    yield _plain(Stage.LINK, "heard", good.heard, bad.heard, True)
     yield _timed(Stage.LINK, "after link", good.after_link, bad.after_link, early=True)
     own = here.pc_address, there.pc_address
-    odd = [one is not None and is_self_assigned(one) for one in own]
+    odd = [
+        one is not None and (is_self_assigned(one) or one == side.controller)
+        for one, side in zip(own, (here, there), strict=True)
+    ]
     yield _plain(Stage.ADDRESS, "pc address", *own, odd[0] != odd[1])
     yield _plain(Stage.ADDRESS, "pc hardware", here.pc.hardware, there.pc.hardware, False)
     apart = here.same_network != there.same_network
@@ -327,7 +410,8 @@ def _aspects(good: _Side, bad: _Side) -> Iterator[Aspect]:
     same = here.controller == there.controller
     yield _plain(Stage.NEIGHBOUR, "controller hardware", here.hardware, there.hardware, same)
     yield _timed(Stage.NEIGHBOUR, "arp time", good.arp_seconds, bad.arp_seconds)
-    yield _plain(Stage.ROUTE, "same network", here.same_network, there.same_network, True)
+    network = _plain(Stage.ROUTE, "same network", good.same_network, bad.same_network, apart)
+    yield network if apart else replace(network, weight=Weight.SAME)
     yield _plain(Stage.ROUTE, "way", good.way, bad.way, True)
     yield _plain(Stage.ROUTE, "packet back", here.is_heard, there.is_heard, True)
     yield _plain(Stage.ROUTE, "ttl", good.ttl, bad.ttl, False)
@@ -340,12 +424,23 @@ def _aspects(good: _Side, bad: _Side) -> Iterator[Aspect]:
     yield _timed(Stage.SESSION, "idle", good.idle, bad.idle, early=None)
     yield _plain(Stage.ANSWER, "protocol", good.protocol, bad.protocol, True)
     yield _plain(Stage.ANSWER, "speaks first", good.speaks_first, bad.speaks_first, True)
-    tells = good.protocol not in RANDOM
-    yield _plain(Stage.ANSWER, "request", good.request, bad.request, tells)
     yield _plain(Stage.ANSWER, "unit", good.unit, bad.unit, True)
-    answered = bool(good.answers) != bool(bad.answers)
-    yield _plain(Stage.ANSWER, "answers", good.answers, bad.answers, answered)
+    yield _request(good, bad)
+    answers = _plain(Stage.ANSWER, "answers", good.answers, bad.answers, True)
+    few = bool(good.answers) == bool(bad.answers)
+    yield replace(answers, weight=Weight.SAME) if few else answers
     yield _timed(Stage.ANSWER, "answer time", good.answer_seconds, bad.answer_seconds)
+
+
+def _request(good: _Side, bad: _Side) -> Aspect:
+    """Where frames were stored in part, only what both hold can differ."""
+    tells = good.protocol not in RANDOM
+    aspect = _plain(Stage.ANSWER, "request", good.request, bad.request, tells)
+    one, other = good.request or b"", bad.request or b""
+    common = min(len(one), len(other))
+    alike = common and one[:common] == other[:common]
+    cut = any(side.facts.coverage.cut for side in (good, bad))
+    return replace(aspect, weight=Weight.SAME) if alike and cut else aspect
 
 
 def _plain(

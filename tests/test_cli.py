@@ -265,6 +265,16 @@ def test_many_strangers_are_counted(tmp_path: Path) -> None:
     assert lines[-1] == "whynolink: 10 more files are no recordings."
 
 
+def test_a_limit_that_was_reached_is_never_among_those_that_are_only_counted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("analyzer.inputs.limits.MAX_MEMBERS", 25)
+    for number in range(30):
+        (tmp_path / f"{number}.txt").write_text("dear support,\n")
+    first, *_ = run("diagnose", tmp_path).stderr.splitlines()
+    assert "it holds more than 25 files. --limit raises the limit." in first
+
+
 def test_limit_raises_the_limits(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("analyzer.inputs.limits.MAX_MEMBERS", 2)
     for number in range(5):

@@ -8,6 +8,7 @@ import pytest
 from tests.test_cli import CAPTURES, FAULTY, HEALTHY, complaint, run
 
 BUSY = CAPTURES / "healthy-busy-site.pcap"
+KEPT = CAPTURES.parent / "tests" / "lab" / "kept"
 EMPTY_OF_TRIES = CAPTURES / "no-attempt.pcap"
 
 
@@ -28,6 +29,20 @@ def test_formats(tmp_path: Path) -> None:
     result = run("compare", HEALTHY, FAULTY, "--format", "html", "--output", page)
     assert result.stdout == ""
     assert page.read_text("ascii").startswith("<!DOCTYPE html>")
+
+
+def test_whom_the_working_one_calls_is_looked_for_in_the_failing_one() -> None:
+    """Without --controller: what the PC does about it, though it seems to call somebody else."""
+    working, failing = (
+        KEPT / f"{name}.pcapng.gz"
+        for name in ("plain-polling", "pc-was-given-the-controllers-address")
+    )
+    content = json.loads(run("compare", working, failing, "--format", "json").stdout)
+    assert content["failing"]["fault"] == "pc-has-controllers-address"
+    assert content["first_difference"]["aspect"] == "pc address"
+    other = ("--controller", "192.0.2.20")
+    content = json.loads(run("compare", working, failing, "--format", "json", *other).stdout)
+    assert content["failing"]["controller"] == "192.0.2.20"
 
 
 def test_the_controller_is_told_once_for_both_or_once_for_each() -> None:

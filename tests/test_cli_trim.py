@@ -1,10 +1,15 @@
 """`whynolink trim` as people call it."""
 
+import struct
 from pathlib import Path
+from typing import BinaryIO
 
 import pytest
 
-from tests.test_cli import CAPTURES, complaint, run
+from analyzer.inputs import open_recording
+from analyzer.inputs.records import Recording
+from tests.parcels import zipped
+from tests.test_cli import CAPTURES, HEALTHY, complaint, run
 
 RECORDING = CAPTURES / "healthy-busy-site.pcap"
 
@@ -29,9 +34,62 @@ def test_renaming_tells_the_new_names_and_how_to_use_them(tmp_path: Path) -> Non
     names = {row[0]: row[1] for row in rows if len(row) == 2}
     new = names["192.0.2.60"], names["00-00-5E-00-53-15"]
     assert f"--controller {new[0]}:502" in " ".join(result.stdout.split())
+    assert {f"192.0.2.{last}" for last in (15, 20, 60, 99)} < names.keys()
+    assert "a usual router, stay: " in " ".join(result.stdout.split())
+    assert "192.0.2.60: The link-up works" in " ".join(result.stdout.split())
     again = run("diagnose", copy, "--controller", f"{new[0]}:502", "--pc", new[1])
     assert again.exit_code == 0
     assert "00-00-5E-00-53" not in again.stdout
+
+
+def test_the_copy_says_what_was_done(tmp_path: Path) -> None:
+    """In the file itself, as a comment of its section: whatever program opens it shows that."""
+    for number, (options, said) in enumerate(
+        {
+            (): "Contents are filler of the same length.",
+            ("--keep-payload",): "Contents are as recorded.",
+            ("--rename",): "Its addresses are made up: translate them before you act on any.",
+        }.items()
+    ):
+        copy = tmp_path / f"{number}.pcapng"
+        assert run("trim", RECORDING, "-o", copy, *options).exit_code == 0
+        with copy.open("rb") as stream:
+            (comment,) = open_recording_to_its_end(stream).comments
+        assert comment.startswith("Trimmed copy made by whynolink")
+        assert said in comment
+
+
+def open_recording_to_its_end(stream: BinaryIO) -> Recording:
+    recording = open_recording(stream, "copy")
+    for _ in recording.chunks:
+        pass
+    return recording
+
+
+def test_pieces_of_one_recording_in_a_parcel_give_one_copy(tmp_path: Path) -> None:
+    octets = RECORDING.read_bytes()
+    middle = 24
+    for _ in range(70):
+        middle += 16 + struct.unpack_from("<I", octets, middle + 8)[0]
+    halves = octets[:middle], octets[:24] + octets[middle:]
+    parcel = tmp_path / "mail.zip"
+    parcel.write_bytes(zipped({"1.pcap": halves[0], "2.pcap": halves[1]}))
+    copy = tmp_path / "copy.pcapng"
+    result = run("trim", parcel, "-o", copy)
+    assert result.exit_code == 0
+    assert "1.pcap to 2.pcap (2 pieces)" in " ".join(result.stdout.split())
+    with copy.open("rb") as stream:
+        assert open_recording_to_its_end(stream).damage is None
+    rows = [line.split() for line in result.stdout.split("\n")]
+    assert ["Frames", "132", "132"] in rows
+
+
+def test_several_recordings_in_a_parcel_are_trimmed_one_at_a_time(tmp_path: Path) -> None:
+    parcel = tmp_path / "mail.zip"
+    parcel.write_bytes(zipped({"1.pcap": RECORDING.read_bytes(), "2.pcapng": HEALTHY.read_bytes()}))
+    said = complaint(run("trim", parcel, "-o", tmp_path / "copy.pcapng"))
+    assert "holds 2 recordings. Take them out of it, and name one of them at a time." in said
+    assert list(tmp_path.iterdir()) == [parcel]
 
 
 @pytest.mark.parametrize(

@@ -1,11 +1,17 @@
 """What differs first between a recording that works and one that does not."""
 
 from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+from typing import Any
 
 import pytest
 
-from analyzer.comparison import Aspect, Comparison, Remark, Weight, compare
-from analyzer.linkup import Stage
+import analyzer
+from analyzer.comparison import Aspect, Comparison, Remark, Weight, compare, says_more, wanted
+from analyzer.diagnosis import Diagnosis
+from analyzer.facts import Address
+from analyzer.linkup import Stage, Told
 from captures.plant import Plant, Station, modbus_answer, modbus_read, modbus_refusal
 from tests.support import diagnosed, ended
 
@@ -27,7 +33,7 @@ def polls(plant: Plant, pc: Station, unit: Station) -> None:
     plant.tcp(pc, unit).open().poll(4)
 
 
-def compared(failing: Plant, working: Plant | None = None, **layout: str) -> Comparison:
+def compared(failing: Plant, working: Plant | None = None, **layout: Any) -> Comparison:
     mine, theirs = diagnosed(working or told(polls)), diagnosed(failing, **layout)
     return compare(mine, theirs)
 
@@ -167,6 +173,147 @@ def test_slow_answers_are_a_difference_of_time() -> None:
     assert aspect(compared(told(polls)), "answer time").weight is Weight.SAME
 
 
+# --- on real stacks -----------------------------------------------------------------------------
+
+KEPT = Path(__file__).parent / "lab" / "kept"
+
+
+@cache
+def kept(name: str, controller: str | None = None) -> Diagnosis:
+    told = Told(((Address.parse(controller), None),)) if controller else None
+    return analyzer.diagnose(KEPT / f"{name}.pcapng.gz", told)
+
+
+@pytest.mark.parametrize(
+    ("failing", "differs", "parts_at"),
+    [
+        ("switch-port-closed", "heard", Stage.LINK),
+        ("no-address-server", "pc address", Stage.ADDRESS),
+        ("controller-off", "arp", Stage.NEIGHBOUR),
+        ("router-answers-for-everybody", "controller hardware", Stage.NEIGHBOUR),
+        ("pc-mask-too-narrow-and-router-refuses", "way", Stage.ROUTE),
+        ("filter-drops-calls", "packet back", Stage.PORT),
+        ("nobody-listens", "opening", Stage.PORT),
+        ("session-reset-in-use", "ended", Stage.SESSION),
+        ("request-never-answered", "answers", Stage.ANSWER),
+        ("request-rejected", None, Stage.ANSWER),
+        ("ghost-holds-the-only-session", None, Stage.PORT),
+        ("two-units-with-one-address", None, Stage.NEIGHBOUR),
+        ("spanning-tree-delay-is-longer-than-patience", None, Stage.LINK),
+    ],
+)
+def test_lab_recordings_differ_first_where_they_were_made_to(
+    failing: str, differs: str | None, parts_at: Stage
+) -> None:
+    """Where no single value tells it, what the failing one shows stands in its place."""
+    comparison = compare(kept("plain-polling"), kept(failing))
+    assert comparison.remarks == []
+    assert (comparison.first.name if comparison.first else None) == differs
+    assert comparison.parts_at is parts_at
+    assert comparison.fault is not None
+
+
+def test_healthy_ones_differ_in_nothing_that_matters() -> None:
+    for name in ("controller-announces-itself", "priority-tags", "asset-scanner"):
+        comparison = compare(kept("plain-polling"), kept(name))
+        assert comparison.remarks == [Remark.BOTH_WORK]
+        assert {one.weight for one in comparison.aspects} <= {
+            Weight.SAME, Weight.UNKNOWN, Weight.BESIDE,
+        }  # fmt: skip
+
+
+def test_a_presumed_mask_is_said_and_makes_no_difference() -> None:
+    """One recording names the PC's mask, the other does not."""
+    known = diagnosed(told(polls).pcapng(address="192.0.2.15/24", hw="00:00:5e:00:53:15"))
+    network = aspect(compare(known, diagnosed(told(asks))), "same network")
+    assert (network.working, network.failing) == ("yes", "presumed yes")
+    assert network.weight is Weight.SAME
+
+
+def test_how_many_answers_came_is_no_difference() -> None:
+    def twice(plant: Plant, pc: Station, unit: Station) -> None:
+        plant.resolve(pc, unit)
+        plant.tcp(pc, unit).open().poll(9)
+
+    assert aspect(compared(told(twice)), "answers").weight is Weight.SAME
+
+
+def test_what_was_not_reached_explains_nothing() -> None:
+    comparison = compared(told(asks))
+    weights = {one.name: one.weight for one in comparison.aspects}
+    assert weights["arp"] is Weight.MATTERS
+    assert weights["request"] is weights["protocol"] is Weight.NOT_REACHED
+    assert weights["order"] is weights["answers"] is Weight.FOLLOWS
+
+
+CAPTURES = Path(__file__).parents[1] / "captures"
+
+
+@pytest.mark.parametrize("failing", ["stopped-early.pcap", "filtered-recording.pcap"])
+def test_what_a_recording_that_cannot_tell_does_not_hold_proves_nothing(failing: str) -> None:
+    """It ended too early, or holds only the PC's own frames: nobody knows what came back."""
+    working = analyzer.diagnose(CAPTURES / "healthy-first-contact.pcapng")
+    comparison = compare(working, analyzer.diagnose(CAPTURES / failing))
+    assert comparison.remarks == [Remark.UNCLEAR]
+    assert first(comparison) is None
+
+
+def test_what_the_recorder_left_out_is_no_difference() -> None:
+    """Hardware addresses, and the ends of frames."""
+    working = analyzer.diagnose(CAPTURES / "healthy-first-contact.pcapng")
+    comparison = compare(working, analyzer.diagnose(CAPTURES / "no-hardware-addresses.pcap"))
+    assert Weight.MATTERS not in {one.weight for one in comparison.aspects}
+    cut = aspect(compared(told(polls), snaplen=60), "request")
+    assert cut.weight is Weight.SAME
+    assert isinstance(cut.failing, bytes)
+    assert len(cut.failing) == 6
+    shorter = compared(told(asking(999)), told(asking(108)), snaplen=65)
+    assert aspect(shorter, "request").weight is Weight.MATTERS
+
+
+def test_the_unit_asked_comes_before_the_octets_that_name_it() -> None:
+    working, failing = (
+        analyzer.diagnose(CAPTURES / name)
+        for name in ("healthy-first-contact.pcapng", "request-unanswered.pcap")
+    )
+    comparison = compare(working, failing)
+    assert first(comparison) == (Stage.ANSWER, "unit")
+    assert (aspect(comparison, "unit").working, aspect(comparison, "unit").failing) == (1, 255)
+
+
+# --- a second look ------------------------------------------------------------------------------
+
+
+def test_whom_the_working_one_calls_is_looked_for_in_the_failing_one() -> None:
+    """The PC was given the controller's address, and seems to call somebody else."""
+    working, failing = kept("plain-polling"), kept("pc-was-given-the-controllers-address")
+    called = wanted(working, failing)
+    assert called is not None
+    assert called.controllers == ((Address.parse("192.0.2.60"), 502),)
+    again = kept("pc-was-given-the-controllers-address", "192.0.2.60")
+    assert says_more(again, failing)
+    assert first(compare(working, again)) == (Stage.ADDRESS, "pc address")
+
+
+def test_where_others_are_called_the_second_look_says_no_more() -> None:
+    failing = kept("controller-off-behind-router")
+    assert wanted(kept("plain-polling"), failing) is not None
+    assert not says_more(kept("controller-off-behind-router", "192.0.2.60"), failing)
+
+
+def test_no_second_look_where_the_same_one_is_called() -> None:
+    assert wanted(kept("plain-polling"), kept("controller-off")) is None
+    assert wanted(kept("controller-off"), kept("plain-polling")) is None
+
+
+def test_a_pc_that_does_not_try_is_told() -> None:
+    working, failing = kept("plain-polling"), kept("pc-cable-dead")
+    assert compare(working, failing).remarks == [Remark.NOBODY]
+    again = kept("pc-cable-dead", "192.0.2.60")
+    assert says_more(again, failing)
+    assert compare(working, again).remarks == [Remark.NOT_TRIED]
+
+
 # --- not comparable -----------------------------------------------------------------------------
 
 
@@ -185,7 +332,7 @@ def asks(plant: Plant, pc: Station, unit: Station) -> None:
     ],
 )
 def test_what_cannot_be_compared_is_said(working: Tale, failing: Tale, remark: Remark) -> None:
-    comparison = compared(told(failing), told(working))
+    comparison = compared(told(failing), told(working, pc="192.0.2.16"))
     assert remark in comparison.remarks
     assert comparison.first is None
     assert comparison.fault is None
@@ -211,6 +358,26 @@ def test_another_port_is_said() -> None:
     comparison = compared(told(elsewhere))
     assert comparison.remarks == [Remark.OTHER_PORT]
     assert first(comparison) == (Stage.PORT, "port")
+
+
+def test_one_recording_given_twice_is_said() -> None:
+    both = diagnosed(told(polls))
+    assert compare(both, both).remarks == [Remark.SAME]
+    failing = diagnosed(told(polls), controllers=["192.0.2.77"])
+    assert Remark.SAME not in compare(both, failing).remarks
+
+
+def test_other_controllers_that_fail_too_are_named() -> None:
+    def two(tale: Tale) -> Tale:
+        def both(plant: Plant, pc: Station, unit: Station) -> None:
+            tale(plant, pc, unit)
+            tale(plant, pc, plant.station("192.0.2.61"))
+
+        return both
+
+    comparison = compared(told(two(asks)), told(two(polls)))
+    assert first(comparison) == (Stage.NEIGHBOUR, "arp")
+    assert [str(one) for one in comparison.more] == ["192.0.2.61"]
 
 
 def test_of_several_controllers_those_that_fit_are_compared() -> None:

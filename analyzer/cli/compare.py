@@ -1,13 +1,14 @@
 """whynolink compare: a recording that works and one that does not -> what differs."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import click
 
 from analyzer.cli.options import limit_option, told_by
-from analyzer.cli.reading import single
+from analyzer.cli.reading import STANDARD_INPUT, single
 from analyzer.cli.writing import keep_inputs, write
-from analyzer.comparison import Remark, compare
+from analyzer.comparison import Remark, compare, says_more, wanted
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT
 from analyzer.errors import BadOption
 from analyzer.reports import comparison
@@ -56,7 +57,12 @@ def command(
         told_by([one] if one else [], pc)
         for one, pc in zip(_each(controllers, "--controller"), _each(pcs, "--pc"), strict=True)
     ]
-    compared = compare(single(working, told[0], limit), single(failing, told[1], limit))
+    works, fails = single(working, told[0], limit), single(failing, told[1], limit)
+    called = wanted(works, fails)
+    if called is not None and not controllers and failing != STANDARD_INPUT:
+        again = single(failing, replace(called, pc=told[1].pc), limit)
+        fails = again if says_more(again, fails) else fails
+    compared = compare(works, fails)
     match layout:
         case "json":
             text = comparison.to_json(compared)

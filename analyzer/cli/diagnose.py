@@ -10,6 +10,7 @@ from analyzer.cli.reading import diagnosed
 from analyzer.cli.writing import keep_inputs, made_with, worst, write, write_sheet
 from analyzer.diagnosis import UNUSABLE, Diagnosis
 from analyzer.errors import NotARecording
+from analyzer.inputs.limits import RAISE
 from analyzer.inputs.parcels import Limits
 from analyzer.reports.document import report
 from analyzer.reports.letter import letter
@@ -84,6 +85,8 @@ def command(
 
 
 def _complain_of(refused: Sequence[NotARecording]) -> None:
+    """A limit that was reached comes first: of many lines only some are shown."""
+    refused = sorted(refused, key=lambda problem: problem.todo != RAISE)
     for problem in refused[:MOST_COMPLAINTS]:
         complain(str(problem))
     if len(refused) > MOST_COMPLAINTS:

@@ -41,7 +41,8 @@ def check_single(name: str, found: Sequence[object]) -> None:
     refused = [one for one in found if isinstance(one, NotARecording)]
     number = len(found) - len(refused)
     if number > 1:
-        raise NotARecording(f"holds {number:,} recordings.", name, "Name a file with one of them.")
+        todo = "Take them out of it, and name one of them at a time."
+        raise NotARecording(f"holds {number:,} recordings.", name, todo)
     if number == 0:
         raise refused[0]
 

@@ -2,9 +2,10 @@
 
 import os
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from tempfile import TemporaryFile
+from typing import TypeVar
 from urllib.parse import quote
 
 import click
@@ -20,9 +21,20 @@ from analyzer.reports.ranking import columns, ranked, ranking, rows_to_json
 from analyzer.reports.row import Row
 from analyzer.reports.to_csv import to_csv
 from analyzer.reports.to_text import to_text
-from analyzer.triage import Order, Sent, files_in, fingerprint, triage
+from analyzer.triage import (
+    Order,
+    Sent,
+    Workers,
+    files_in,
+    fingerprint,
+    joined,
+    look_through,
+    triage,
+)
 from analyzer.words import clean
 from rules import all_rules
+
+Item = TypeVar("Item")
 
 
 @click.command(name="triage")
@@ -79,7 +91,8 @@ def command(
         raise NotARecording("holds no files.", " ".join(inputs), "Name a folder with recordings.")
     rows = ranked(_reviewed(files, order))
     links = {row.report: _link(Path(reports or "", row.report), output) for row in rows}
-    write(_render_rows(layout, rows, links, order.made, reports), output)
+    folder = inputs[0] if len(inputs) == 1 and Path(inputs[0]).is_dir() else ""
+    write(_render_rows(layout, rows, links, order.made, reports, folder), output)
     statuses = [row.status for row in rows]
     if UNUSABLE in statuses:
         unread = f"{statuses.count(UNUSABLE):,} of {len(rows):,}"
@@ -91,23 +104,34 @@ def _reviewed(files: Sequence[Sent], order: Order) -> list[Row]:
     """The rows of all files, with a count and the time left where somebody watches."""
     rows: list[Row] = []
     done = kept = 0
-    watched = sys.stderr.isatty()
     try:
-        with click.progressbar(
-            length=len(files), label="Reviewing", show_pos=True, file=sys.stderr, hidden=not watched
-        ) as bar:
-            for one in triage(files, order):
+        with Workers() as workers:
+            looked = look_through(files, order, workers)
+            files = joined(_counted("Looking through", looked, len(files)))
+            for one in _counted("Reviewing", triage(files, order, workers), len(files)):
                 rows += one.rows
                 done, kept = done + 1, kept + one.kept
-                bar.update(1)
     except KeyboardInterrupt:
         what = f"{done:,} of {len(files):,} files are done."
         todo = "The same command goes on from there." if order.keep else ""
         raise Unusable(what, "stopped from the keyboard", todo) from None
-    if watched and order.keep is not None:
+    if sys.stderr.isatty() and order.keep is not None:
         taken = f"{kept:,} of {len(files):,} were there already" if kept else "none was there yet"
         click.echo(f"Results are kept in {clean(str(order.keep))} ({taken}).", err=True)
     return rows
+
+
+def _counted(label: str, items: Iterable[Item], number: int) -> Iterator[Item]:
+    """The same items, with a bar on a terminal."""
+    with click.progressbar(
+        items,
+        length=number,
+        label=label,
+        show_pos=True,
+        file=sys.stderr,
+        hidden=not sys.stderr.isatty(),
+    ) as bar:
+        yield from bar
 
 
 def _render_rows(
@@ -116,6 +140,7 @@ def _render_rows(
     links: Mapping[str, str],
     made: Sequence[str],
     reports: str | None,
+    folder: str,
 ) -> str:
     match layout:
         case "json":
@@ -125,8 +150,8 @@ def _render_rows(
         case "html":
             from analyzer.reports.to_html import to_html  # takes long to import
 
-            return to_html(ranking(rows, made, reports or "", links))
-    return to_text(ranking(rows, made, reports or ""))
+            return to_html(ranking(rows, made, reports or "", links, folder))
+    return to_text(ranking(rows, made, reports or "", folder=folder))
 
 
 def _keep(folder: str | None) -> Path | None:
@@ -157,7 +182,7 @@ def _link(page: Path, output: str | None) -> str:
     """The address of a page from where the table lies."""
     start = Path.cwd() if output is None else Path(output).parent.resolve()
     try:
-        return quote(Path(os.path.relpath(page.resolve(), start)).as_posix())
+        return quote(os.fsencode(Path(os.path.relpath(page.resolve(), start)).as_posix()))
     except ValueError:  # on another drive
         return page.resolve().as_uri()
 

@@ -1,5 +1,6 @@
 """What commands print, write and end with."""
 
+import errno
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -14,13 +15,24 @@ from analyzer.errors import BadOption
 def write(text: str, output: str | None) -> None:
     """Print a text, or write it into a file."""
     if output is None:
-        click.echo(text, nl=False)
+        _print(text)
         return
     try:
         Path(output).write_text(text, encoding="utf-8", newline="\n")
     except (OSError, ValueError) as problem:
         why = reason(problem)
         raise BadOption(f"cannot be written: {why}.", output, "Choose another --output.") from None
+
+
+def _print(text: str) -> None:
+    try:
+        click.echo(text, nl=False)
+    except OSError as problem:
+        if problem.errno == errno.EPIPE:  # nobody reads on: click ends quietly
+            raise
+        todo = "Make room, or name a file with --output."
+        what = f"cannot be written: {problem.strerror}."
+        raise BadOption(what, "standard output", todo) from None
 
 
 def write_sheet(text: str | None, name: str) -> None:

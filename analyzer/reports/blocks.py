@@ -44,13 +44,15 @@ class Listing:
 class Table:
     """Rows of cells under a header. events: for each row the name of the event in a sequence chart
     that it speaks of, empty where there is none; links: for each row the relative address of the
-    page that its first cell leads to, empty where there is none.
+    page that its first cell leads to, empty where there is none; name_above: whether the first cell
+    is a name to be copied, which plain text gives a line of its own.
     """
 
     header: Sequence[str]
     rows: Sequence[Sequence[str]]
     events: Sequence[str] = ()
     links: Sequence[str] = ()
+    name_above: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)

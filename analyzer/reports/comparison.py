@@ -2,39 +2,45 @@
 
 import json
 from collections.abc import Callable, Iterator
+from itertools import zip_longest
 from typing import Any
 
-from analyzer.comparison import DECIDES, Aspect, Comparison, Remark, Weight
-from analyzer.diagnosis import Diagnosis, Outcome, Stage, Step
+from analyzer.comparison import Aspect, Comparison, Remark, Weight
+from analyzer.diagnosis import Diagnosis, Outcome, Stage, State, Step
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
 from analyzer.reports.document import SHOWN_AS, headline, what_it_is
-from analyzer.words import clean, seconds
+from analyzer.words import clean, listed, seconds
 
 SCHEMA = "whynolink-comparison/1"
 ABSENT = "not recorded"
 MARKS = {
     Weight.SAME: "",
+    Weight.NOT_REACHED: "",
     Weight.UNKNOWN: "-",
     Weight.BESIDE: "differs",
     Weight.FOLLOWS: "follows",
     Weight.MATTERS: "MATTERS",
 }
 REMARKS = {
+    Remark.SAME: (
+        "The two are the same recording. Give one in which it works, and one in which it does not."
+    ),
     Remark.NOBODY: (
-        "They cannot be compared: at least one of them holds no link-up between a PC and a "
-        "controller. Name the controller with --controller if you know it."
+        "They cannot be compared: {nobody} no link-up between a PC and a controller. Name the "
+        "controller with --controller if you know it."
     ),
     Remark.OTHER_CONTROLLER: (
-        "They are about two controllers, {working} and {failing}. If it should be the same one, "
-        "this is the first difference. If not, whatever follows may be how the two are made: "
-        "record the same controller twice, or name it with --controller."
+        "They are about two addresses, {working} in the first and {failing} in the second. If it "
+        "should be the same controller, look at the address set in the program. Look at the PC's "
+        "mask, too: with a wrong one the PC asks for its router. If they are two, what follows may "
+        "be how they are made: record the same one twice, or name it with --controller."
     ),
     Remark.OTHER_PORT: (
         "They are about two ports, {working_port} and {failing_port}. If it should be the same "
         "one, compare the port that is set in both programs first."
     ),
     Remark.BOTH_WORK: (
-        "Both work, so that no difference explains a trouble. Record again while it does not work."
+        "No difference explains a trouble that neither shows. Record again while it does not work."
     ),
     Remark.FAIL_ALIKE: (
         "Neither is seen working, and both end at the same place for the same reason, so that "
@@ -49,7 +55,11 @@ REMARKS = {
         "The recording given first does not work and the second does: give them the other way "
         "round, the working one first."
     ),
-    Remark.UNCLEAR: "The second recording does not show by itself that the link-up stopped.",
+    Remark.NOT_TRIED: "Its program did not call, or the PC had no address or no way to do so.",
+    Remark.UNCLEAR: (
+        "The failing recording does not show that the link-up stopped: it may end too early, or "
+        "leave frames out. Its own diagnosis says which recording would decide."
+    ),
 }
 NAMES = {
     "controller": "Whom the PC calls",
@@ -62,7 +72,7 @@ NAMES = {
     "controller hardware": "Who answers for the controller",
     "arp time": "Hardware address known after",
     "same network": "PC and controller in one network",
-    "way": "The PC hands packets to",
+    "way": "Whom the PC hands packets to",
     "packet back": "Packets come back",
     "ttl": "Time to live of answers",
     "port": "Port called",
@@ -82,6 +92,10 @@ WORDS = {
     "answered": "answered",
     "silent": "no answer",
     "direct": "the controller itself",
+    "yes": "yes",
+    "no": "no",
+    "presumed yes": "yes (by a presumed mask)",
+    "presumed no": "no (by a presumed mask)",
     "open": "open",
     "refused": "turned down",
     "unfinished": "accepted, not taken up",
@@ -91,24 +105,26 @@ WORDS = {
     "controller reset": "the controller resets it",
 }
 MEANS = {
-    "controller": "The PC of the second recording calls another address.",
-    "heard": "In the second recording nothing at all comes from the cable.",
-    "after link": "In the second recording the PC tries much sooner after its link came up.",
-    "pc address": "One of the two addresses of the PC is one that it gave itself.",
+    "controller": "The PC of the failing recording calls another address.",
+    "heard": "In the failing recording nothing at all comes from the cable.",
+    "after link": "In the failing recording the PC tries much sooner after its link came up.",
+    "pc address": (
+        "In one of them the PC uses an address that it gave itself, or the controller's own."
+    ),
     "mask": "By these masks, the PC takes the controller for a neighbour in one of them only.",
     "arp": "Only in one of them somebody answers for the controller's hardware address.",
     "controller hardware": (
         "Another device answers for the controller's address: a second device with that address, "
-        "or a replaced one."
+        "a replaced one, or a router that answers in its place."
     ),
     "arp time": "The hardware address comes much later than where it works.",
     "same network": "Only in one of them the PC takes the controller for a neighbour.",
     "way": "The packets take another way: directly in one of them, by a router in the other.",
-    "packet back": "In the second recording no packet comes back from the controller.",
+    "packet back": "In the failing recording no packet comes back from the controller.",
     "port": "The PC calls another port.",
     "opening": "The controller takes the call on the port in one of them only.",
     "handshake": "The port opens much later than where it works.",
-    "ended": "In the second recording the controller ends the session.",
+    "ended": "In the failing recording the controller ends the session.",
     "protocol": "The programs speak different protocols.",
     "speaks first": "In one of them the controller sends first, in the other it waits to be asked.",
     "request": (
@@ -119,58 +135,102 @@ MEANS = {
     "answers": "The same request is answered in one of them only.",
     "answer time": "The answers come much later than where it works.",
 }
+MORE = "More controllers work in the one recording and not in the other:"
+NEXT = (
+    "says what to do about it, and what to be careful of. A difference is a place to look at "
+    "first: only putting it right shows whether it was the cause."
+)
 DURATIONS = {"after link", "arp time", "handshake", "idle", "answer time"}
 
 
 def document(comparison: Comparison) -> list[Block]:
-    """What differs first, then both sides of everything compared."""
+    """What differs first, then both sides of what was compared."""
+    one, other = _sides(comparison)
     names = [clean(one.facts.file) for one in (comparison.working, comparison.failing)]
     blocks: list[Block] = [
-        Heading(f"{names[0]} (working) and {names[1]} (failing)", 1),
+        Heading(f"{names[0]} ({one.lower()}) and {names[1]} ({other.lower()})", 1),
         Paragraph(_first(comparison), strong=True),
         *(Paragraph(_remark(one, comparison)) for one in comparison.remarks),
         Listing([Step(text) for text in _recordings(comparison)]),
     ]
+    if comparison.more:
+        more = listed(comparison.more)
+        blocks.append(Paragraph(f"{MORE} {more}. Compare each with --controller ADDRESS."))
     if comparison.outcomes is None:
         return blocks
+    shown = [one for one in comparison.aspects if _is_shown(one)]
     blocks += [
         Heading("Stage by stage"),
-        Table(("Stage", "Working", "Failing", "Differs"), list(_stages(comparison))),
+        Table(("Stage", one, other, "Differs"), list(_stages(comparison))),
         Heading("Side by side"),
-        Table(("What", "Working", "Failing", "Differs"), [_row(one) for one in comparison.aspects]),
+        Table(("What", one, other, "Differs"), [_row(one) for one in shown]),
         *_marks(comparison),
-        Heading("What next"),
-        Paragraph(
-            f"whynolink diagnose {names[1]} says what to do about it, and what to be careful of. "
-            "A difference is a place to look at first: only putting it right shows whether it was "
-            "the cause."
-        ),
     ]
+    if comparison.explains:
+        blocks += [Heading("What next"), Paragraph(f"whynolink diagnose {names[1]} {NEXT}")]
     return blocks
+
+
+def _sides(comparison: Comparison) -> tuple[str, str]:
+    """What the two are called: by what they were given as, unless they are not."""
+    return ("Working", "Failing") if comparison.explains else ("First", "Second")
 
 
 def _first(comparison: Comparison) -> str:
     first = comparison.first
     if first is not None:
-        both = f"{_value(first.name, first.working)} / {_value(first.name, first.failing)}"
+        both = f"Working: {_value(first.name, first.working)}. "
+        both += f"Failing: {_value(first.name, first.failing)}."
         name = NAMES[first.name]
-        return f"First difference that matters: {name}: {both}. {MEANS[first.name]}"
-    if set(comparison.remarks) & set(DECIDES):
+        where = _where(first.working, first.failing)
+        return f"First difference that matters: {_small(name)}. {both}{where} {MEANS[first.name]}"
+    if comparison.outcomes is None:
+        return "No comparison can be made."
+    if Remark.NOT_TRIED in comparison.remarks:
+        called = comparison.outcomes[1].linkup.controller
+        return f"In the failing recording the PC does not try to reach {called}."
+    if Remark.BOTH_WORK in comparison.remarks:
+        apart = [one.name for one in comparison.aspects if one.weight is Weight.MATTERS]
+        told = f"they differ in {listed([_small(NAMES[name]) for name in apart])}"
+        return f"Both work, and {told if apart else 'nothing that can matter differs'}."
+    if not comparison.explains:
         return "No difference that explains anything."
     if comparison.parts_at is None:
         return "No difference that matters is in these two recordings."
     where = f"stage {list(Stage).index(comparison.parts_at) + 1}, {SHOWN_AS[comparison.parts_at]}"
+    if Remark.UNCLEAR in comparison.remarks:
+        return f"The failing recording cannot tell what came of {where}."
     if comparison.fault is None:
         return f"They part at {where}, and nothing that is compared here tells why."
     return (
-        f"They part at {where}. What the second recording shows, and the first does not: "
+        f"They part at {where}. What the failing recording shows, and the working one does not: "
         f"{comparison.fault.title}."
     )
 
 
+def _where(working: object, failing: object) -> str:
+    """From where on octets differ."""
+    if not isinstance(working, bytes) or not isinstance(failing, bytes):
+        return ""
+    pairs = enumerate(zip_longest(working, failing), 1)
+    place = next(number for number, (one, other) in pairs if one != other)
+    return f" They differ from octet {place} on."
+
+
+def _small(name: str) -> str:
+    """A name inside a sentence."""
+    return name if name.startswith("PC ") else name[0].lower() + name[1:]
+
+
 def _remark(remark: Remark, comparison: Comparison) -> str:
     if comparison.outcomes is None:
-        return REMARKS[remark]
+        without = [
+            clean(one.facts.file)
+            for one in (comparison.working, comparison.failing)
+            if not one.outcomes
+        ]
+        verb = "hold" if len(without) > 1 else "holds"
+        return REMARKS[remark].format(nobody=f"{' and '.join(without)} {verb}")
     good, bad = (outcome.linkup.target for outcome in comparison.outcomes)
     return REMARKS[remark].format(
         working=good.address, failing=bad.address, working_port=good.port, failing_port=bad.port
@@ -179,20 +239,28 @@ def _remark(remark: Remark, comparison: Comparison) -> str:
 
 def _recordings(comparison: Comparison) -> Iterator[str]:
     diagnoses = comparison.working, comparison.failing
-    for place, diagnosis in enumerate(diagnoses):
-        told = f"{'Failing' if place else 'Working'}: {what_it_is(diagnosis)}"
-        if comparison.outcomes is not None:
-            told += f" {headline(comparison.outcomes[place])}"
-        yield told
+    pair = comparison.outcomes or [next(iter(one.outcomes), None) for one in diagnoses]
+    for name, diagnosis, outcome in zip(_sides(comparison), diagnoses, pair, strict=True):
+        told = headline(outcome) if outcome is not None else ""
+        yield f"{name}: {what_it_is(diagnosis)} {told}".rstrip()
 
 
 def _stages(comparison: Comparison) -> Iterator[tuple[str, str, str, str]]:
     assert comparison.outcomes is not None
     good, bad = comparison.outcomes
     for number, (one, other) in enumerate(zip(good.stages, bad.stages, strict=True), 1):
-        parts = "first" if one.stage is comparison.parts_at else ""
-        differs = parts or ("differs" if one.state is not other.state else "")
+        differs = "" if one.state is other.state else "differs"
+        if State.UNCLEAR in (one.state, other.state) and differs:
+            differs = MARKS[Weight.UNKNOWN]
+        if one.stage is comparison.parts_at:
+            differs = "first"
         yield f"{number} {SHOWN_AS[one.stage]}", str(one.state), str(other.state), differs
+
+
+def _is_shown(aspect: Aspect) -> bool:
+    """Not what the failing link-up did not reach, nor what neither recording holds."""
+    absent = all(one in (None, []) for one in (aspect.working, aspect.failing))
+    return aspect.weight is not Weight.NOT_REACHED and not absent
 
 
 def _row(aspect: Aspect) -> tuple[str, str, str, str]:
@@ -202,7 +270,7 @@ def _row(aspect: Aspect) -> tuple[str, str, str, str]:
 
 
 def _marks(comparison: Comparison) -> Iterator[Block]:
-    weights = {one.weight for one in comparison.aspects}
+    weights = {one.weight for one in comparison.aspects if _is_shown(one)}
     said = {
         Weight.MATTERS: "MATTERS: can by itself make one work and the other not.",
         Weight.BESIDE: "differs: usually harmless by itself.",
@@ -210,6 +278,8 @@ def _marks(comparison: Comparison) -> Iterator[Block]:
         Weight.UNKNOWN: "-: only one of the two recordings shows it.",
     }
     told = [Step(text) for weight, text in said.items() if weight in weights]
+    if any(one.weight is Weight.NOT_REACHED for one in comparison.aspects):
+        told.append(Step("What the failing link-up did not reach is left out."))
     if told:
         yield Listing(told)
 
@@ -243,6 +313,7 @@ def to_json(comparison: Comparison) -> str:
             {"remark": str(one), "text": _remark(one, comparison)} for one in comparison.remarks
         ],
         "first_difference": _aspect(comparison.first) if comparison.first else None,
+        "more_controllers": [str(one) for one in comparison.more],
         "parts_at": None if comparison.parts_at is None else str(comparison.parts_at),
         "text": _first(comparison),
         "stages": _each_stage(outcomes[0], outcomes[1]),

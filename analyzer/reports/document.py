@@ -6,6 +6,7 @@ A document is a list of blocks. Renderers turn blocks into characters and add no
 from collections.abc import Iterator, Sequence
 from datetime import timedelta
 
+from analyzer.cautions import COMMANDS
 from analyzer.diagnosis import (
     CANNOT_TELL,
     Certainty,
@@ -106,11 +107,22 @@ STILL_TROUBLE = (
     "protocol, unit number and access rights with the controller's manual."
 )
 GOOD_RECORDING = (
-    "Record on the adapter that the cable is plugged into, with no filter set.",
-    "Start the recorder, wait 5 s, press Connect once, wait 30 s, stop.",
-    "Note the clock time, both addresses with their masks, and the hardware address on the label.",
-    "Save as pcapng or pcap. A second recording of a PC that works tells most.",
+    Step(
+        "Record on the PC that tries to connect, on the adapter that the cable is in: whole "
+        "frames, no filter. whynolink record does so."
+    ),
+    Step("Start the recorder, wait 5 s, connect once, wait 30 s, stop.", COMMANDS),
+    Step(
+        "Note the clock time with its time zone, both addresses with their masks, and the hardware "
+        "address on the label."
+    ),
+    Step(
+        "Save as pcapng or pcap and send that file. It holds passwords and names, too: ask before "
+        "it leaves the site, or send the copy that whynolink trim makes."
+    ),
+    Step("A second recording of a PC that does connect tells most."),
 )
+"""The card that goes with a report or a letter where another recording is needed."""
 
 
 def report(
@@ -183,7 +195,7 @@ def _recording(
     yield Listing([Step(text) for text in _cannot_tell(diagnosis)])
     if calls_for_another(diagnosis):
         yield Heading("How to make a good recording")
-        yield Listing([Step(text) for text in GOOD_RECORDING], numbered=True)
+        yield Listing(GOOD_RECORDING, numbered=True)
 
 
 def _pieces(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:

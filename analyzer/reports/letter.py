@@ -78,7 +78,7 @@ def _about(diagnosis: Diagnosis) -> Iterator[Block]:
     yield from _findings(diagnosis)
     if calls_for_another(diagnosis):
         yield Paragraph("Please send us a new recording, made like this:")
-        yield Listing([Step(text) for text in GOOD_RECORDING], numbered=True)
+        yield Listing(GOOD_RECORDING, numbered=True)
 
 
 def _works(outcome: Outcome) -> bool:

@@ -5,10 +5,10 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 
-from analyzer.diagnosis import Stage, Step, Verdict
+from analyzer.diagnosis import Stage, Step
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
 from analyzer.reports.document import ENDED, SHOWN_AS
-from analyzer.reports.row import NOT_READ, WORST_VERDICT, Row, worst_first
+from analyzer.reports.row import NOT_READ, WARNED, WORST_VERDICT, Row, worst_first
 from analyzer.words import clean, count, listed
 
 SCHEMA = "whynolink-triage/1"
@@ -16,6 +16,8 @@ READ_ON = (
     "Before you act on a row, read the whole report of that recording: it has the proof, the "
     "steps, and the cautions that belong to them."
 )
+COUNTED = {str(verdict): words for verdict, words in ENDED.items()}
+COUNTED[WARNED] = "complete with a warning"
 GET_REPORT = "Print it with: whynolink diagnose FILE"
 
 
@@ -29,9 +31,11 @@ def ranking(
     made: Sequence[str],
     reports: str = "",
     links: Mapping[str, str] | None = None,
+    folder: str = "",
 ) -> list[Block]:
     """The document for many recordings. made: by which version and with which options; reports:
-    the folder with their pages; links: the address of each page, by its name.
+    the folder with their pages; links: the address of each page, by its name; folder: in which
+    names begin, empty where they are whole.
     """
     stages = [f"{number} {SHOWN_AS[stage]}" for number, stage in enumerate(Stage, 1)]
     where = f"Its page lies in {clean(reports)}, named after it." if reports else GET_REPORT
@@ -39,9 +43,11 @@ def ranking(
         Heading(_headline(rows), 1),
         Paragraph(f"Worst first. At: the stage of link-up. {'; '.join(stages)}."),
         Paragraph(f"{READ_ON} {where}"),
+        *([Paragraph(f"Names begin inside {clean(folder)}.")] if folder else []),
         Table(
             ("File", "Controller", "Verdict", "At", "What leads"),
             [_cells(row) for row in rows],
+            name_above=True,
             links=[links.get(row.report, "") for row in rows] if links else (),
         ),
         Heading("How this table was made"),
@@ -54,7 +60,7 @@ def _headline(rows: Sequence[Row]) -> str:
     counts = Counter(row.verdict for row in rows)
     unread = counts.pop(NOT_READ, 0)
     worst = (verdict for verdict in WORST_VERDICT if verdict in counts)
-    told = listed([f"{counts[verdict]:,} {ENDED[Verdict(verdict)]}" for verdict in worst])
+    told = listed([f"{counts[verdict]:,} {COUNTED[verdict]}" for verdict in worst])
     judged = count(len(rows) - unread, "recording") + (f": {told}" if told else "")
     return f"{judged}; {count(unread, 'file')} not read" if unread else judged
 

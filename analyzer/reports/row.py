@@ -17,9 +17,11 @@ from analyzer.reports.document import because_of
 
 NOT_READ = "not read"
 """The verdict of a file that nothing can be said about."""
+WARNED = "complete, with a warning"
+"""The verdict of a link-up that works, where a warning goes with it."""
 WORST_STATUS = (FAULT, CANNOT_TELL, UNUSABLE, NO_FAULT)
 WORST_VERDICT = (
-    Verdict.STOPPED, Verdict.UNSTABLE, Verdict.CANNOT_TELL, NOT_READ, Verdict.COMPLETE,
+    Verdict.STOPPED, Verdict.UNSTABLE, Verdict.CANNOT_TELL, WARNED, NOT_READ, Verdict.COMPLETE,
 )  # fmt: skip
 
 
@@ -27,14 +29,15 @@ WORST_VERDICT = (
 class Row:
     """One recording in a line, told by the link-up that got least far.
 
-    file: what the reader calls it; controller, port: empty and None where there is none;
-    more_controllers: how many others it shows; stage: where it stopped, empty where it did not;
-    finding: the title of the leading one, or why the verdict is what it is; rule: its slug, empty
-    where none leads; status: the exit status of its diagnosis; report: the file name of its page,
-    empty where none was asked for.
+    file: what the reader calls it; pieces: how many files it is made of; controller, port: empty
+    and None where there is none; more_controllers: how many others it shows; stage: where it
+    stopped, empty where it did not; finding: the title of the leading one, or why the verdict is
+    what it is; rule: its slug, empty where none leads; status: the exit status of its diagnosis;
+    report: the file name of its page, empty where none was asked for.
     """
 
     file: str
+    pieces: int = 1
     controller: str = ""
     port: int | None = None
     more_controllers: int = 0
@@ -54,6 +57,7 @@ def row_of(diagnosis: Diagnosis, file: str) -> Row:
     lead = worst.fault if worst and worst.fault else next(grave, None)
     row = Row(
         file=file,
+        pieces=len(diagnosis.facts.pieces) or 1,
         verdict=str(Verdict.CANNOT_TELL),
         finding=lead.title if lead else _nobody(diagnosis),
         rule=lead.rule if lead else "",
@@ -67,7 +71,7 @@ def row_of(diagnosis: Diagnosis, file: str) -> Row:
         controller=str(worst.linkup.controller),
         port=worst.linkup.target.port,
         more_controllers=len(diagnosis.outcomes) - 1,
-        verdict=str(worst.verdict),
+        verdict=WARNED if lead and worst.verdict is Verdict.COMPLETE else str(worst.verdict),
         stage=str(worst.stopped_at or ""),
         finding=lead.title if lead else because_of(worst),
     )

@@ -24,6 +24,9 @@ WIDTH = 79
 """A terminal of 80 columns wraps a line of 80 in some code pages."""
 LONG_WORD = 22
 """Longer words may be broken: rule names and hardware addresses are not."""
+RULED = 2
+"""Lines above the rows of a table: its header and a rule."""
+INDENT = "  "
 GAP = 2
 """Spaces between columns, and those that tabulate leaves behind a column's title."""
 
@@ -84,22 +87,46 @@ def _wrapped(text: str, width: int) -> list[str]:
 
 
 def _table(table: Table) -> Iterator[str]:
-    """Columns as wide as they need. Where the line would be too long, the widest gives way, down
-    to its longest word.
+    if table.name_above:
+        yield from _below_names(table)
+        return
+    yield from _ruled(table.header, _fitted(table, WIDTH))
+
+
+def _below_names(table: Table) -> Iterator[str]:
+    """The name of each row on a line of its own, whole however long it is, so that it can be
+    copied; the other cells stand below it.
+    """
+    rest = Table(table.header[1:], [row[1:] for row in table.rows])
+    rows = _fitted(rest, WIDTH - len(INDENT))
+    lines = _ruled(rest.header, rows)
+    yield from (INDENT + next(lines) for _ in range(RULED))
+    for (name, *_), cells in zip(table.rows, rows, strict=True):
+        yield clean(name)
+        for _ in range(max(cell.count("\n") for cell in cells) + 1):
+            yield INDENT + next(lines)
+
+
+def _fitted(table: Table, width: int) -> list[list[str]]:
+    """Cells with line ends in them. Columns are as wide as they need; where the line would be too
+    long, the widest gives way, down to its longest word.
     """
     columns = list(zip(table.header, *table.rows, strict=True))
     needs = [max(len(column[0]) + GAP, *map(len, column)) for column in columns]
     least = [_longest_word(column) for column in columns]
     widths = list(needs)
-    while sum(widths) > WIDTH - GAP * len(widths):
+    while sum(widths) > width - GAP * len(widths):
         slack = [width - min(word, LONG_WORD) for width, word in zip(widths, least, strict=True)]
         widths[slack.index(max(slack))] -= 1
-    rows = [
+    return [
         ["\n".join(_wrapped(cell, width)) for cell, width in zip(row, widths, strict=True)]
         for row in table.rows
     ]
-    text = tabulate(rows, table.header, tablefmt="simple", disable_numparse=True)
-    yield from (clean(line.rstrip()) for line in text.split("\n"))
+
+
+def _ruled(header: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    text = tabulate(rows, header, tablefmt="simple", disable_numparse=True)
+    return (clean(line.rstrip()) for line in text.split("\n"))
 
 
 def _longest_word(column: Sequence[str]) -> int:

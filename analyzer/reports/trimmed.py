@@ -6,7 +6,7 @@ from analyzer.diagnosis import Diagnosis, Kind, Step
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
 from analyzer.reports.document import headline
 from analyzer.trim import Order, Trimmed
-from analyzer.words import clean, count, say
+from analyzer.words import clean, count, listed, say
 
 KINDS = {
     "ARP frames": (Kind.ARP,),
@@ -24,11 +24,13 @@ RENAMED = (
     "private or public, stays true; who made an adapter does not: hardware addresses are made up."
 )
 
+STAY = "As they are, because they stand for all stations, a group or a usual router, stay"
+
 
 def comment(made_by: str, keep_payload: bool, rename: bool) -> str:
     """What is written into the copy; readers cut a longer text off."""
     said = [
-        f"Trimmed copy made by {made_by}: frames that its diagnosis does not need are left out.",
+        f"Trimmed copy made by {made_by}: frames that its diagnosis does not need may be left out.",
         "Contents are as recorded." if keep_payload else "Contents are filler of the same length.",
         "Its addresses are made up: translate them before you act on any." if rename else "",
     ]
@@ -41,7 +43,7 @@ def summary(trimmed: Trimmed, order: Order, told: str) -> list[Block]:
     name = clean(copy.facts.file)
     return [
         Heading(f"{name}: a trimmed copy of {clean(original.facts.file)}", 1),
-        Paragraph(_judged_alike(copy), strong=True),
+        Paragraph(_judged_alike(original), strong=True),
         Table(("What", "Recording", "Copy"), list(_rows(trimmed))),
         Heading("What was done"),
         Listing([Step(text) for text in _done(trimmed, order)]),
@@ -57,8 +59,8 @@ def summary(trimmed: Trimmed, order: Order, told: str) -> list[Block]:
     ]
 
 
-def _judged_alike(copy: Diagnosis) -> str:
-    said = [f"{one.linkup.controller}: {headline(one)}" for one in copy.outcomes]
+def _judged_alike(original: Diagnosis) -> str:
+    said = [f"{one.linkup.controller}: {headline(one)}" for one in original.outcomes]
     alike = "The copy was diagnosed, and is judged as the recording is."
     return " ".join([alike, *said[:1]]) + (f" And {len(said) - 1} more." if said[1:] else "")
 
@@ -111,5 +113,9 @@ def _done(trimmed: Trimmed, order: Order) -> Iterator[str]:
 def _names(trimmed: Trimmed) -> Iterator[Block]:
     if trimmed.renamed:
         yield Heading("New names")
-        yield Table(("Here", "In the copy"), list(trimmed.renamed.items()))
+        changed = [(old, new) for old, new in trimmed.renamed.items() if old != new]
+        same = [old for old, new in trimmed.renamed.items() if old == new]
+        yield Table(("Here", "In the copy"), changed)
+        if same:
+            yield Paragraph(f"{STAY}: {listed(same)}.")
         yield Paragraph("This list undoes the renaming: keep it, and do not send it along.")

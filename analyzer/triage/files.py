@@ -8,10 +8,19 @@ from pathlib import Path
 
 @dataclass(frozen=True, slots=True)
 class Sent:
-    """A file as it was sent: what the reader calls it, and where it lies."""
+    """A file as it was sent: what the reader calls it, and where it lies.
+
+    pieces: the files of which it is one recording, in order of time; none for a single file.
+    """
 
     name: str
     path: Path
+    pieces: tuple["Sent", ...] = ()
+
+    @property
+    def paths(self) -> list[Path]:
+        """All files that are meant."""
+        return [one.path for one in self.pieces] or [self.path]
 
 
 def files_in(inputs: Sequence[str], without: Collection[Path] = ()) -> list[Sent]:

@@ -4,7 +4,7 @@ import hashlib
 import os
 import re
 import stat
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from io import BufferedReader
@@ -14,6 +14,9 @@ from analyzer.diagnosis import Diagnosis, diagnose
 from analyzer.errors import NotARecording, Unusable
 from analyzer.findings import Rule
 from analyzer.inputs.parcels import Limits, unpack
+from analyzer.inputs.parcels.folders import on_disk
+from analyzer.inputs.parcels.pieces import joined
+from analyzer.inputs.records import Recording
 from analyzer.linkup import Told
 from analyzer.reports.document import report
 from analyzer.reports.row import NOT_READ, Row, beside, not_read, row_of
@@ -60,8 +63,7 @@ class Result:
 def review(sent: Sent, order: Order) -> Result:
     """Judge all recordings of a file. Raises nothing: what is wrong is told in the row."""
     try:
-        with _opened(sent.path) as stream:
-            return _review(sent, stream, order)
+        return _review(sent, [_file_digest(path) for path in sent.paths], order)
     except Unusable as problem:
         why = _why(problem)
     except MemoryError:
@@ -73,7 +75,8 @@ def review(sent: Sent, order: Order) -> Result:
     return Result([not_read("", why)])
 
 
-def _opened(path: Path) -> BufferedReader:
+def opened(path: Path) -> BufferedReader:
+    """An ordinary file. Raises NotARecording where it is something else, and OSError."""
     try:
         kind = os.lstat(path).st_mode
     except FileNotFoundError:
@@ -90,14 +93,19 @@ def _opened(path: Path) -> BufferedReader:
     return path.open("rb")
 
 
-def _review(sent: Sent, stream: BufferedReader, order: Order) -> Result:
-    key = _key(hashlib.file_digest(stream, "sha256").hexdigest(), order)
+def _file_digest(path: Path) -> str:
+    with opened(path) as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _review(sent: Sent, digests: Sequence[str], order: Order) -> Result:
+    key = _digest(" ".join(digests), order.judged_by, *order.made)
     known = recall(order.keep, key) if order.keep is not None else None
     if known is not None and all(_has_page(named(row, sent, order, key), order) for row in known):
         return Result(known, key=key, kept=True)
     rows: list[Row] = []
     pages: dict[str, str] = {}
-    for one in unpack(sent.path, sent.name, Limits(order.limit)):
+    for one in _recordings(sent, Limits(order.limit)):
         if isinstance(one, NotARecording):
             rows.append(not_read(_inside(one.where, sent), _why(one)))
             continue
@@ -109,6 +117,12 @@ def _review(sent: Sent, stream: BufferedReader, order: Order) -> Result:
     if any(row.verdict != NOT_READ for row in rows):
         rows = [beside(row) if row.verdict == NOT_READ else row for row in rows]
     return Result(rows, pages, key)
+
+
+def _recordings(sent: Sent, limits: Limits) -> Iterator[Recording | NotARecording]:
+    if sent.pieces:
+        return iter([joined([on_disk(one.path, one.name) for one in sent.pieces], limits)])
+    return unpack(sent.path, sent.name, limits)
 
 
 @cache
@@ -126,11 +140,6 @@ def _page(diagnosis: Diagnosis, order: Order) -> str:
     from analyzer.reports.to_html import to_html  # takes long to import
 
     return to_html(report([diagnosis], pictures=True, made=order.made))
-
-
-def _key(digest: str, order: Order) -> str:
-    """Where the rows of a file are kept: by its content, the program and its options."""
-    return _digest(digest, order.judged_by, *order.made)
 
 
 def _digest(*texts: str) -> str:

@@ -133,15 +133,14 @@ class _Names:
         return replace(one, hardware=hardware, addresses=addresses)
 
     def known(self, diagnosis: Diagnosis) -> dict[str, str]:
-        """The new names of every station and controller by the old ones; none where names stay."""
+        """The new names of every station and address by the old ones; none where names stay."""
         if self.renaming is None:
             return {}
         stations, linkups = diagnosis.facts.stations, diagnosis.case.linkups
-        hardware = [one.hardware for one in stations]
-        addresses = {address for one in stations for address in one.addresses}
-        addresses |= {linkup.controller for linkup in linkups}
+        hardware = [one.hardware for one in stations if one.hardware is not None]
+        addresses = diagnosis.facts.addresses | {linkup.controller for linkup in linkups}
         new = {str(one): str(self.address(one)) for one in sorted(addresses)}
-        return new | {str(one): str(self.hardware(one)) for one in hardware if one is not None}
+        return new | {str(one): str(self.hardware(one)) for one in hardware}
 
 
 def essence(diagnosis: Diagnosis, names: _Names) -> Essence:

@@ -17,8 +17,11 @@ from collections import Counter
 from collections.abc import Callable
 from email.message import EmailMessage
 from pathlib import Path
+from typing import Any
 
 import pytest
+
+from analyzer.diagnosis import UNUSABLE
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="measures memory by POSIX means")
 ROOT = Path(__file__).parents[2]
@@ -127,8 +130,8 @@ sys.exit(done.returncode)
 """Runs a command, and tells the peak memory of its largest process in KiB behind what it says."""
 
 
-def through_triage(folder: Path, number: int) -> tuple[int, float, Counter[str]]:
-    """Peak memory of the largest process in MiB, seconds, and how often each verdict was given."""
+def through_triage(folder: Path, number: int) -> tuple[int, float, list[dict[str, Any]]]:
+    """Peak memory of the largest process in MiB, seconds, and the rows."""
     parcels, temporary, keep, reports = (folder / name for name in ("in", "tmp", "keep", "reports"))
     for path in (parcels, temporary):
         path.mkdir(parents=True)
@@ -155,10 +158,10 @@ def through_triage(folder: Path, number: int) -> tuple[int, float, Counter[str]]
     after = [path for path in folder.rglob("*") if not {keep, reports} & {path, path.parent}]
     assert sorted(after) == before
     assert {path.suffix for path in keep.iterdir()} == {".kept"}
-    return int(peak) // 1024, took, Counter(row["verdict"] for row in rows)
+    return int(peak) // 1024, took, rows
 
 
-def assert_told(rows: list[dict[str, str]], number: int) -> None:
+def assert_told(rows: list[dict[str, Any]], number: int) -> None:
     """Every file has a row or more, and none of them stumbled over a defect or lost its process."""
     files = {int(row["file"].split(" ", 1)[0]) for row in rows}
     assert files == set(range(number))
@@ -169,7 +172,11 @@ def assert_told(rows: list[dict[str, str]], number: int) -> None:
 def test_a_thousand_parcels(tmp_path: Path) -> None:
     """Ten times as many files, the same memory."""
     few, _, _ = through_triage(tmp_path / "few", FEW)
-    many, took, verdicts = through_triage(tmp_path / "many", MANY)
+    many, took, rows = through_triage(tmp_path / "many", MANY)
     print(f"\n{MANY:,} files in {took:.0f} s; largest process {few} MiB at {FEW}, {many} at {MANY}")
-    print(", ".join(f"{count:,} {verdict}" for verdict, count in verdicts.most_common()))
+    verdicts = Counter(row["verdict"] for row in rows).most_common()
+    print(f"{len(rows):,} rows: {', '.join(f'{count:,} {verdict}' for verdict, count in verdicts)}")
+    refused = Counter(row["finding"] for row in rows if row["status"] == UNUSABLE)
+    print(f"{refused.total():,} files refused:")
+    print("\n".join(f"  {count:4} {why}" for why, count in refused.most_common()))
     assert many < few + GROWTH

@@ -179,10 +179,34 @@ def test_a_directory_larger_than_memory_should_hold() -> None:
     assert "--limit" in line
 
 
+def test_a_zip_member_without_a_name() -> None:
+    """zipfile looks for the last letter of every name (found by test_spoilt_parcels)."""
+    octets = zipped({"a": WHOLE})
+    directory = octets.index(b"PK\x01\x02")
+    nameless = bytearray(octets[: directory + 46] + octets[directory + 47 :])
+    nameless[directory + 28 : directory + 30] = bytes(2)
+    size = nameless.index(b"PK\x05\x06") + 12
+    nameless[size : size + 4] = (46).to_bytes(4, "little")
+    frames, refused = looked(bytes(nameless))
+    assert len(frames) + len(refused) == 1
+
+
+def test_a_recording_that_a_limit_stops_is_told_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Behind much else, which is unpacked again to read it: nothing was cut on its way."""
+    monkeypatch.setattr(known_limits, "MAX_UNPACKED", 9 * MIB)
+    parcel = gzipped(tarred({"zeros": bytes(6 * MIB), "a.pcap": WHOLE, "b.pcap": WHOLE}))
+    _, refused = looked(parcel)
+    lines = [line for line in refused if "cannot be read: it unpacks to more than" in line]
+    assert lines
+    assert all(line.endswith("--limit raises the limit.") for line in lines)
+    assert len(looked(parcel, limits=Limits(3))[0]) == 2
+
+
 def test_deep_nesting() -> None:
     assert "lies inside 8 others and is not opened. --limit" in only_refusal(packed_deep(WHOLE, 40))
     assert len(looked(packed_deep(WHOLE, 40), limits=Limits(6))[0]) == 1
-    assert "lies inside 64 others" in only_refusal(packed_deep(WHOLE, 80), Limits(1000))
+    deepest = only_refusal(packed_deep(WHOLE, 80), Limits(1000))
+    assert deepest.endswith("lies inside 64 others and is not opened. Take it out of them.")
     octets = WHOLE
     for _ in range(30):
         octets = gzipped(octets)

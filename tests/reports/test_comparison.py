@@ -1,6 +1,7 @@
 """The comparison as a document and as JSON: every value has words, and fits a terminal."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -65,6 +66,51 @@ def test_both_sides_stand_in_one_table() -> None:
         "00 00 00 00 00 06 01 03 00 6b 00 03", "00 00 00 00 00 06 01 03 10 0b 00 03", "MATTERS",
     )  # fmt: skip
     assert rows["Who answers for the controller"][0] == "00-00-5E-00-53-60"
+    text = " ".join(to_text(reported.document(comparison)).split())
+    assert "They differ from octet 9 on." in text
+
+
+def shown(comparison: Comparison) -> dict[str, tuple[str, ...]]:
+    """The rows of the last table, both sides of each."""
+    *_, table = (one for one in reported.document(comparison) if isinstance(one, Table))
+    return {row[0]: tuple(row[1:]) for row in table.rows}
+
+
+def test_a_presumed_mask_is_said() -> None:
+    rows = shown(of(WORKING, "port-refused.pcap"))
+    assert rows["PC and controller in one network"] == ("yes", "yes (by a presumed mask)", "")
+
+
+def test_what_was_not_reached_or_is_in_neither_is_left_out() -> None:
+    """And that it is left out is said."""
+    comparison = of("port-refused.pcap", "nobody-has-the-address.pcap")
+    assert "The PC's mask" not in shown(comparison)
+    comparison = of(WORKING, "nobody-has-the-address.pcap")
+    assert not {"Protocol", "First octets of the request", "Unit asked"} & shown(comparison).keys()
+    text = to_text(reported.document(comparison))
+    assert "did not reach is left out" in text
+    assert "left out" not in to_text(reported.document(of(WORKING, "session-reset.pcap")))
+
+
+def test_what_can_matter_between_two_that_work_is_named() -> None:
+    comparison = of(WORKING, "healthy-busy-site.pcap")
+    text = to_text(reported.document(comparison))
+    assert "Both work, and nothing that can matter differs." in text
+    assert "(first) and" in text
+    assert "What next" not in text
+    (answers,) = [one for one in comparison.aspects if one.name == "answer time"]
+    slow = replace(answers, failing=2.5, weight=Weight.MATTERS)
+    comparison = replace(comparison, aspects=[slow])
+    assert "Both work, and they differ in typical answer time." in to_text(
+        reported.document(comparison)
+    )
+
+
+def test_the_recording_without_link_up_is_named() -> None:
+    text = " ".join(to_text(reported.document(of(WORKING, "no-attempt.pcap"))).split())
+    assert "no-attempt.pcap holds no link-up" in text
+    text = " ".join(to_text(reported.document(of("no-attempt.pcap", "no-attempt.pcap"))).split())
+    assert "no-attempt.pcap and no-attempt.pcap hold no link-up" in text
 
 
 def test_every_aspect_remark_and_weight_has_words() -> None:

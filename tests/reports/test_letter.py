@@ -9,7 +9,7 @@ from analyzer.diagnosis import Diagnosis
 from analyzer.findings import RECORDING
 from analyzer.linkup import Stage
 from analyzer.reports.blocks import Listing
-from analyzer.reports.document import general_cautions, main_findings
+from analyzer.reports.document import GOOD_RECORDING, general_cautions, main_findings
 from analyzer.reports.letter import (
     DECIDES,
     FAREWELL,
@@ -142,6 +142,17 @@ def test_what_the_recording_answers_is_not_asked() -> None:
     open_ones = asked(diagnosed(octets))
     assert not open_ones & {"pings", "way", "adapters", "adapter"}
     assert {"port", "machine", "attempt"} <= open_ones
+
+
+def test_the_card_for_a_good_recording_is_short_and_safe() -> None:
+    """Connecting has its caution, and so has sending: a recording holds what it heard."""
+    assert [step.text for step in GOOD_RECORDING if "connect once" in step.text] == [
+        step.text for step in GOOD_RECORDING if step.caution
+    ]
+    assert sum(len(step.text.split()) for step in GOOD_RECORDING) < 120
+    letter = " ".join(written("stopped-early.pcap").split())
+    assert "CAUTION: From this step on" in letter
+    assert "ask before it leaves the site" in letter
 
 
 def test_without_an_attempt_a_better_recording_is_asked_for() -> None:

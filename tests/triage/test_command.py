@@ -13,7 +13,7 @@ import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from urllib.parse import unquote
+from urllib.parse import unquote, unquote_to_bytes
 
 import click
 import pytest
@@ -22,7 +22,8 @@ from click.testing import CliRunner, Result
 import analyzer.triage
 from analyzer import cli
 from analyzer.cli import triage as command
-from analyzer.triage import Reviewed, triage
+from analyzer.triage import Order, Reviewed, Sent, Workers
+from analyzer.words import clean
 
 ROOT = Path(__file__).parents[2]
 CAPTURES = ROOT / "captures"
@@ -34,7 +35,7 @@ UNCLEAR, TEXT = CAPTURES / "stopped-early.pcap", CAPTURES / "README.md"
 def threads(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[None]:
     """Threads of this process do the work, and a new folder is the user's own."""
     with ThreadPoolExecutor(2) as executor:
-        monkeypatch.setattr(command, "triage", lambda files, order: triage(files, order, executor))
+        monkeypatch.setattr(command, "Workers", lambda: Workers(executor))
         monkeypatch.setattr(click, "get_app_dir", lambda *_, **__: str(tmp_path / "own"))
         yield
 
@@ -72,9 +73,10 @@ def test_exit_status_is_the_worst() -> None:
 def test_text_tells_the_table_and_where_to_read_on(site: Path) -> None:
     """File, controller, verdict, stage, finding; the worst first; what to read before acting."""
     lines = run(site).stdout.split("\n")
-    header = next(number for number, line in enumerate(lines) if line.startswith("File "))
-    assert lines[header].split() == ["File", "Controller", "Verdict", "At", "What", "leads"]
-    assert re.match(r"<fault> & more.pcap +192.0.2.60:503 +stopped +5 ", lines[header + 2])
+    header = next(number for number, line in enumerate(lines) if line.startswith("  Controller "))
+    assert lines[header].split() == ["Controller", "Verdict", "At", "What", "leads"]
+    assert lines[header + 2] == "<fault> & more.pcap"
+    assert re.match(r"  192.0.2.60:503 +stopped +5 ", lines[header + 3])
     before = " ".join(lines[:header])
     assert "5 The port opens" in before
     assert "cautions" in before
@@ -89,6 +91,7 @@ def test_json_for_programs(site: Path) -> None:
     assert [one["status"] for one in content["recordings"]] == [1, 2, 0]
     assert content["recordings"][0] == {
         "file": "<fault> & more.pcap",
+        "pieces": 1,
         "controller": "192.0.2.60",
         "port": 503,
         "more_controllers": 0,
@@ -255,7 +258,7 @@ def test_ctrl_c_and_once_more(tmp_path: Path, moment: str) -> None:
     )
     _wait_until(wanted)
     os.killpg(started.pid, signal.SIGINT)
-    out, told = started.communicate(timeout=20)
+    out, told = started.communicate(timeout=120)
     assert (started.returncode, out) == (2, b"")
     assert re.fullmatch(rb"\s*whynolink: stopped from the keyboard.*\n", told)
     assert not list(keep.glob("unfinished-*"))
@@ -265,14 +268,149 @@ def test_ctrl_c_and_once_more(tmp_path: Path, moment: str) -> None:
     assert len(done) < 80
     again = subprocess.run(command, capture_output=True, cwd=ROOT, check=False)
     assert again.returncode == 0
-    assert again.stdout.startswith(b"80 recordings: 80 complete\n")
+    assert again.stdout.startswith(b"80 recordings: 79 complete with a warning and 1 complete\n")
     assert {path: path.stat().st_mtime_ns for path in done} == done
     assert len(list(keep.iterdir())) == 80
 
 
+def test_a_second_ctrl_c_while_processes_end_is_left_out() -> None:
+    """Half ended, they would stay, and this process with them."""
+
+    class Pool:
+        def shutdown(self, *, cancel_futures: bool) -> None:
+            signal.raise_signal(signal.SIGINT)
+
+    workers = Workers()
+    workers.own = Pool()  # type: ignore[assignment]
+    with workers:
+        pass
+    assert workers.own is None
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a signal sent there ends any process")
+def test_ctrl_c_while_the_command_is_loaded(tmp_path: Path) -> None:
+    """No traceback of imports; afterwards Ctrl-C is what it was."""
+    (tmp_path / "click.py").write_text("import os\nos.kill(os.getpid(), 2)\n")
+    command = [sys.executable, "-c", "from analyzer.__main__ import main; main()"]
+    env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(tmp_path), str(ROOT)])}
+    done = subprocess.run(command, capture_output=True, env=env, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (-signal.SIGINT, b"", b"")
+
+
+def test_ctrl_c_is_heeded_between_answers_and_ends_the_work(tmp_path: Path) -> None:
+    """Inside the wait for answers it would leave locks behind; after it, it is as before."""
+    before = signal.getsignal(signal.SIGINT)
+    files = [Sent(str(number), tmp_path) for number in range(4)]
+
+    def work(sent: Sent, order: Order) -> str:
+        return sent.name
+
+    with ThreadPoolExecutor(1) as threads, Workers(threads) as workers:
+        answers = workers.answers(work, files, Order(command.all_rules))
+        next(answers)
+        signal.raise_signal(signal.SIGINT)
+        with pytest.raises(KeyboardInterrupt):
+            list(answers)
+    assert signal.getsignal(signal.SIGINT) is before
+
+
+LIMITED = """
+import resource, sys
+resource.setrlimit(resource.RLIMIT_FSIZE, (200, 200))
+from analyzer.__main__ import main
+main()
+"""
+"""No file may grow beyond 200 octets: what is written to it then stops in the middle."""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="limits a process by POSIX means")
+@pytest.mark.parametrize("option", ["--keep", "--reports"])
+def test_a_full_disk_gets_one_line(tmp_path: Path, option: str) -> None:
+    """What, where, what to do; nothing half written stays."""
+    folders = {"--keep": tmp_path / "keep", "--reports": tmp_path / "reports"}
+    words = [str(word) for each in folders.items() for word in each]
+    done = subprocess.run(
+        [sys.executable, "-c", LIMITED, "triage", FAULTY, *words[words.index(option) :][:2]],
+        capture_output=True,
+        cwd=ROOT,
+        env={**os.environ, "HOME": str(tmp_path), "PYTHONDONTWRITEBYTECODE": "1"},
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stdout) == (2, "")
+    what = f"whynolink: {folders[option]}: cannot be written: "
+    told = [line for line in done.stderr.splitlines() if not line.startswith(what)]
+    assert (told, done.stderr.count("\n")) == ([], 1)
+    assert f"name another folder with {option}." in done.stderr
+    assert list(folders[option].iterdir()) == []
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+def test_a_full_standard_output_gets_one_line(tmp_path: Path) -> None:
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "analyzer", "triage", FAULTY, "--keep", tmp_path],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            cwd=ROOT,
+            text=True,
+            check=False,
+        )
+    assert done.returncode == 2
+    assert done.stderr.startswith("whynolink: standard output: cannot be written: ")
+    assert done.stderr.count("\n") == 1
+
+
+HOSTILE = [
+    "=cmd|calc!A0.pcap",
+    '@x,"=1+1".pcap',
+    "\x1b[31mred\x07.pcap",
+    "right\u202egnp.pcap",
+    "<b onmouseover=x>&amp;.pcap",
+    "line\nfeed.pcap",
+    "-rf.pcap",
+    "a#b?c%41.pcap",
+    "javascript:x.pcap",
+    "raw\udcff.pcap",
+    "a" * 240 + ".pcap",
+]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="such names cannot be made there")
+@pytest.mark.parametrize("layout", ["text", "html", "json", "csv"])
+def test_hostile_names_stay_text(tmp_path: Path, layout: str) -> None:
+    """Whatever a file, or the folder for the pages, is called: one plain row each, whose link
+    leads to its page.
+    """
+    folder, pages = tmp_path / "in", tmp_path / "100% <p>\udcfe#"
+    folder.mkdir()
+    for name in HOSTILE:
+        shutil.copy(FAULTY, folder / name)
+    table = tmp_path / "table"
+    result = run(folder, "--format", layout, "--reports", pages, "--output", table)
+    assert (result.exit_code, result.stderr) == (1, "")
+    text = table.read_text("ascii")
+    assert re.fullmatch(r"[ -~\n]*", text)
+    assert text.count("192.0.2.60 refuses port 503") == len(HOSTILE)
+    if layout == "text":
+        assert all(clean(name) in text.split("\n") for name in HOSTILE)
+    elif layout == "json":
+        assert {one["file"] for one in json.loads(text)["recordings"]} == set(HOSTILE)
+    elif layout == "csv":
+        assert not re.search(r'"[=+@-]', text)
+    else:
+        assert "<b " not in text
+    if layout != "text":
+        links = re.findall(r'(?:href=|"report": |,)"([^"]*\.html)"', text)
+        assert {table.parent / os.fsdecode(unquote_to_bytes(link)) for link in links} == set(
+            pages.iterdir()
+        )
+        assert len(links) == len(HOSTILE)
+
+
 def _wait_until(wanted: Callable[[], bool]) -> None:
-    for _ in range(1000):
+    for _ in range(6000):
         if wanted():
             return
         time.sleep(0.02)
-    pytest.fail("nothing happened for 20 s")
+    pytest.fail("nothing happened for 120 s")

@@ -17,8 +17,17 @@ import analyzer
 from analyzer.diagnosis import UNUSABLE
 from analyzer.errors import BadOption
 from analyzer.reports.ranking import ranked
-from analyzer.reports.row import NOT_READ, Row, row_of
-from analyzer.triage import Order, Sent, files_in, fingerprint, triage
+from analyzer.reports.row import NOT_READ, WARNED, Row, row_of
+from analyzer.triage import (
+    Order,
+    Sent,
+    Workers,
+    files_in,
+    fingerprint,
+    joined,
+    look_through,
+    triage,
+)  # fmt: skip
 from analyzer.triage.worker import review
 from rules import ALL, all_rules
 from tests.parcels import zipped
@@ -37,8 +46,14 @@ def sent(*paths: Path) -> list[Sent]:
 
 def rows(files: Sequence[Sent], order: Order, executor: Executor | None = None) -> list[Row]:
     """All rows, by the names of their files; threads stand for processes unless asked otherwise."""
-    with ThreadPoolExecutor(2) as threads:
-        done = list(triage(files, order, executor or threads))
+    with ThreadPoolExecutor(2) as threads, Workers(executor or threads) as workers:
+        done = list(triage(joined(look_through(files, order, workers)), order, workers))
+    return sorted((row for one in done for row in one.rows), key=lambda row: row.file)
+
+
+def by_processes(files: Sequence[Sent], order: Order) -> list[Row]:
+    with Workers() as workers:
+        done = list(triage(joined(look_through(files, order, workers)), order, workers))
     return sorted((row for one in done for row in one.rows), key=lambda row: row.file)
 
 
@@ -58,17 +73,16 @@ def test_processes_give_the_same_rows() -> None:
     """Everything handed to and from a fresh process can be pickled; rows are small."""
     files = sent(*RECORDINGS[:9])
     order = Order(all_rules, made=("version", "options"))
-    done = [row for one in triage(files, order) for row in one.rows]
-    assert sorted(done, key=lambda row: row.file) == rows(files, order)
+    assert by_processes(files, order) == rows(files, order)
     assert max(len(pickle.dumps(review(one, order))) for one in files) < SMALL
 
 
 def test_worst_first() -> None:
-    """Stopped early before late, then unstable, cannot tell, not read, complete with a warning."""
+    """Stopped early before late, unstable, cannot tell, not read; warnings before clean ones."""
     files = sent(*RECORDINGS, CAPTURES / "README.md")
     order = ranked(rows(files, Order(all_rules)))
     verdicts = list(dict.fromkeys(row.verdict for row in order))
-    assert verdicts == ["stopped", "unstable", "cannot tell", "not read", "complete"]
+    assert verdicts == ["stopped", "unstable", "cannot tell", "not read", WARNED, "complete"]
     stages = [row.stage for row in order if row.verdict == "stopped"]
     assert list(dict.fromkeys(stages)) == [
         "link",
@@ -78,9 +92,8 @@ def test_worst_first() -> None:
         "port",
         "answer",
     ]
-    warned = [bool(row.rule) for row in order if row.verdict == "complete"]
-    assert warned == sorted(warned, reverse=True)
-    assert any(warned)
+    assert {bool(row.rule) for row in order if row.verdict == WARNED} == {True}
+    assert {bool(row.rule) for row in order if row.verdict == "complete"} == {False}
 
 
 def test_a_bad_file_gets_its_row(tmp_path: Path) -> None:
@@ -127,7 +140,7 @@ def test_a_process_that_dies_is_told(tmp_path: Path) -> None:
     """Only the file that ends its process stays unread; those under way with it are tried again."""
     names = [f"good-{number}" for number in range(7)]
     files = copies(tmp_path, *names[:2], DEADLY, *names[2:])
-    done = [row for one in triage(files, Order(treacherous_rules)) for row in one.rows]
+    done = by_processes(files, Order(treacherous_rules))
     told = {row.file: row for row in done}
     assert len(done) == len(files)
     assert told.pop(DEADLY).finding.startswith("No answer: the process that was to read it ended")
@@ -143,7 +156,7 @@ class Broken(Executor):
     def submit(self, work: Any, /, *given: Any, **more: Any) -> Future[Any]:  # type: ignore[override]
         if not self.takes:
             raise BrokenProcessPool
-        self.takes -= 1
+        self.takes -= work is review
         future: Future[Any] = Future()
         if self.takes:
             future.set_result(work(*given))
@@ -167,11 +180,11 @@ def test_only_so_many_are_handed_out_at_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Rows and pages that wait for this process are few, however many files there are."""
-    monkeypatch.setattr("analyzer.triage.AHEAD", 3)
+    monkeypatch.setattr("analyzer.triage.workers.AHEAD", 3)
     at_once = Broken(takes=100)
     files = copies(tmp_path, *(f"file-{number}" for number in range(8)))
     told = 0
-    for _ in triage(files, Order(all_rules), at_once):
+    for _ in triage(files, Order(all_rules), Workers(at_once)):
         told += 1
         assert 100 - at_once.takes - told < 3
     assert told == 8

@@ -11,6 +11,7 @@ import dpkt
 import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
+from scapy.layers.inet import ICMP, IP, TCP, UDP
 
 from analyzer import trim as trimming
 from analyzer.diagnosis import Diagnosis
@@ -290,6 +291,62 @@ def test_others_can_read_the_copy(out: Path) -> None:
     assert now[:14] == was[:14]
     spoken = [dpkt.ethernet.Ethernet(frame) for _, frame in after]
     assert sum(isinstance(getattr(one.data, "data", None), dpkt.tcp.TCP) for one in spoken) > 20
+
+
+def plain_sums() -> Plant:
+    """A story without checksums that are left to an adapter."""
+    plant = Plant(offload=False)
+    pc, unit, router = plant.pc(), plant.station(), plant.station("192.0.2.1")
+    plant.wait(5)
+    plant.resolve(pc, unit)
+    plant.ping(pc, unit)
+    plant.tcp(pc, unit).open().poll(4)
+    plant.unreachable(router, pc, plant.datagram(pc, "198.51.100.9", 50001, 47809, SECRET))
+    plant.datagram(unit, pc, 47808, 50000, SECRET)
+    return ended(plant)
+
+
+@renamed_or_not
+@pytest.mark.parametrize("keep", [False, True], ids=["filled", "payload kept"])
+def test_lengths_and_checksums_are_right_to_independent_readers(
+    key: bytes | None, keep: bool, out: Path
+) -> None:
+    """dpkt reads the file and sums anew (RFC 1071); scapy builds every packet anew."""
+    octets = plain_sums().pcap()
+    _, copy = trimmed(octets, out, key=key, keep_payload=keep)
+    before = [frame for _, frame in dpkt.pcap.Reader(io.BytesIO(octets))]
+    after = [frame for _, frame in dpkt.pcapng.Reader(io.BytesIO(copy))]
+    assert [len(frame) for frame in after] == [len(frame) for frame in before]
+    packets = [packet for packet in map(dpkt.ethernet.Ethernet, after) if packet.type == 0x0800]
+    assert len(packets) > 15
+    for packet in packets:
+        ip = packet.data
+        assert dpkt.dpkt.in_cksum(bytes(ip)[: ip.hl * 4]) == 0
+        told = bytes(ip)[: ip.len]
+        anew = IP(told)
+        for layer in (IP, TCP, UDP, ICMP):
+            if layer in anew:
+                del anew[layer].chksum
+        assert bytes(anew) == told
+
+
+def test_renamed_stations_share_networks_as_before_to_an_independent_reader(out: Path) -> None:
+    """Who shares a network of 24 bits, read by dpkt; no adapter's maker is to be seen."""
+    octets = plain_sums().pcap()
+    result, copy = trimmed(octets, out, key=KEY)
+
+    def networks(reader: Any) -> list[tuple[bool, bool]]:
+        packets = (dpkt.ethernet.Ethernet(frame) for _, frame in reader)
+        return [(p.data.src[:3] == p.data.dst[:3], p.data.src == p.data.dst)
+                for p in packets if p.type == 0x0800]  # fmt: skip
+
+    assert networks(dpkt.pcapng.Reader(io.BytesIO(copy))) == networks(
+        dpkt.pcap.Reader(io.BytesIO(octets))
+    )
+    assert {one.maker for one in result.copy.facts.stations} == {None}
+    assert result.renamed.keys() >= {"192.0.2.15", "192.0.2.60", "192.0.2.1", "198.51.100.9"}
+    assert result.renamed["192.0.2.1"] == "192.0.2.1"
+    assert result.renamed["192.0.2.60"] != "192.0.2.60"
 
 
 # --- what stayed --------------------------------------------------------------------------------

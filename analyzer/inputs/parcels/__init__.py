@@ -15,7 +15,7 @@ from analyzer.errors import Broken, LimitReached, NotARecording
 from analyzer.inputs import is_recording, open_recording
 from analyzer.inputs.gunzip import MAGIC as GZIP
 from analyzer.inputs.gunzip import Gunzip
-from analyzer.inputs.limits import RAISE, Limits
+from analyzer.inputs.limits import DEEPEST, RAISE, Limits
 from analyzer.inputs.parcels.folders import CHECK, folder_files, on_disk
 from analyzer.inputs.parcels.sources import Item, Shelf, Source
 from analyzer.inputs.records import Recording, Stream
@@ -145,7 +145,8 @@ def _opened(source: Source, limits: Limits, opened: ExitStack) -> Recording | No
         stream = opened.enter_context(source.opened())
         recording = open_recording(stream, source.way, limits)
     except NotARecording as problem:
-        return problem
+        todo = RAISE if limits.reached else problem.todo
+        return NotARecording(problem.what, problem.where, todo)
     except (Broken, OSError) as problem:
         return _unreadable(source, problem)
     recording.size = source.size
@@ -188,7 +189,8 @@ def _inside(source: Source, head: bytes, shelf: Shelf) -> Iterator[Item]:
         return
     if source.depth >= shelf.limits.depth:
         what = f"lies inside {source.depth} others and is not opened."
-        yield NotARecording(what, source.way, RAISE)
+        todo = RAISE if source.depth < DEEPEST else "Take it out of them."
+        yield NotARecording(what, source.way, todo)
         return
     empty = True
     for member in members:

@@ -23,15 +23,14 @@ OVERLAP = 100_000_000
 little out of order (common practice, no source)."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Surveyed:
-    """A recording before it is diagnosed; first, last: nanoseconds since 1970; place: its number in
-    the parcel; whole: read to its end without damage.
+@dataclass(frozen=True, slots=True)
+class Surveyed:
+    """A recording before it is diagnosed, as plain data. key: the same for all that one recorder
+    writes about one adapter; first, last: nanoseconds since 1970; whole: read to its end without
+    damage.
     """
 
-    source: Source
-    place: int
-    key: int
+    key: str
     first: int
     last: int
     whole: bool
@@ -39,48 +38,47 @@ class _Surveyed:
 
 def chains(sources: Sequence[Source], limits: Limits) -> list[list[Source]]:
     """The recordings of a parcel in its order; those that follow on from one another together."""
-    begun = [_survey(source, place, limits, False) for place, source in enumerate(sources)]
+    begun = [survey(source, limits, to_its_end=False) for source in sources]
     alike = Counter(one.key for one in begun if one)
-    several = [one for one in begun if one and alike[one.key] > 1]
-    read = [_survey(one.source, one.place, limits, True) or one for one in several]
-    chain_of = {one.place: chain for chain in _in_time(read) for one in chain}
-    told = []
-    for place, source in enumerate(sources):
-        chain = chain_of.get(place)
-        if chain is None:
-            told.append([source])
-        elif place == min(one.place for one in chain):
-            told.append([one.source for one in chain])
-    return told
+    read = [
+        (survey(source, limits) or one) if one and alike[one.key] > 1 else one
+        for source, one in zip(sources, begun, strict=True)
+    ]
+    return [[sources[place] for place in chain] for chain in in_time(read)]
 
 
-def _in_time(surveyed: Sequence[_Surveyed]) -> list[list[_Surveyed]]:
-    """Chains of recordings, each of which follows on from the one before."""
-    done: list[list[_Surveyed]] = []
-    open_chains: dict[int, list[list[_Surveyed]]] = {}
-    for one in sorted(surveyed, key=lambda one: one.first):
+def in_time(surveyed: Sequence[Surveyed | None]) -> list[list[int]]:
+    """The places of all, those that follow on from one another together and in order of time.
+
+    None stands for what cannot be joined with others.
+    """
+    alone = [[place] for place, one in enumerate(surveyed) if one is None]
+    done: list[list[tuple[int, Surveyed]]] = []
+    open_chains: dict[str, list[list[tuple[int, Surveyed]]]] = {}
+    known = [(place, one) for place, one in enumerate(surveyed) if one is not None]
+    for place, one in sorted(known, key=lambda each: each[1].first):
         earlier = open_chains.get(one.key, [])
-        near = [chain for chain in earlier if chain[-1].last + FOLLOWS_WITHIN >= one.first]
-        chain = next((chain for chain in near if _follows(chain[-1], one)), None)
+        near = [chain for chain in earlier if chain[-1][1].last + FOLLOWS_WITHIN >= one.first]
+        chain = next((chain for chain in near if _follows(chain[-1][1], one)), None)
         if chain is None:
             chain = []
             near.append(chain)
             done.append(chain)
-        chain.append(one)
+        chain.append((place, one))
         open_chains[one.key] = near
-    return done
+    return sorted([*alone, *([place for place, _ in chain] for chain in done)], key=min)
 
 
-def _follows(before: _Surveyed, after: _Surveyed) -> bool:
+def _follows(before: Surveyed, after: Surveyed) -> bool:
     if not before.whole or after.first <= before.first:
         return False
     return -OVERLAP <= after.first - before.last <= FOLLOWS_WITHIN
 
 
-def _survey(source: Source, place: int, limits: Limits, to_its_end: bool) -> _Surveyed | None:
+def survey(source: Source, limits: Limits, to_its_end: bool = True) -> Surveyed | None:
     """Look at a recording; None where it holds no frames, or cannot be read."""
     times: list[int] = []
-    key = 0
+    key = ""
     try:
         with source.opened() as stream:
             recording = open_recording(stream, source.way, limits)
@@ -93,13 +91,13 @@ def _survey(source: Source, place: int, limits: Limits, to_its_end: bool) -> _Su
         return None
     if not times:
         return None
-    whole = to_its_end and recording.damage is None
-    return _Surveyed(source, place, key, times[0], times[-1], whole)
+    return Surveyed(key, times[0], times[-1], to_its_end and recording.damage is None)
 
 
-def _key(recording: Recording) -> int:
+def _key(recording: Recording) -> str:
     """The same for recordings of one format whose interfaces, as far as known, are alike."""
-    return hash((recording.format, *(_description(one) for one in recording.interfaces)))
+    told = repr((recording.format, *(_description(one) for one in recording.interfaces)))
+    return hashlib.sha256(told.encode("utf-8", "surrogatepass")).hexdigest()
 
 
 def _description(one: Interface) -> tuple[object, ...]:
@@ -108,10 +106,14 @@ def _description(one: Interface) -> tuple[object, ...]:
     return (*kept, tuple(one.addresses), one.hardware, one.speed)
 
 
+def called(ways: Sequence[str]) -> str:
+    """What pieces are called that are told as one."""
+    return f"{ways[0]} to {ways[-1].rpartition(' > ')[2]} ({len(ways)} pieces)"
+
+
 def joined(chain: Sequence[Source], limits: Limits) -> Recording:
     """Pieces in time order as one recording; its frames are counted through."""
-    name = f"{chain[0].way} to {chain[-1].way.rpartition(' > ')[2]}"
-    whole = Recording(name=f"{name} ({len(chain)} pieces)", format="")
+    whole = Recording(name=called([source.way for source in chain]), format="")
     whole.size = sum(source.size for source in chain)
     whole.chunks = _chunks(whole, chain, limits)
     return whole

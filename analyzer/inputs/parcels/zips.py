@@ -24,12 +24,13 @@ OFFICE = ("[Content_Types].xml", "META-INF/manifest.xml")
 def zip_members(source: Source, shelf: Shelf) -> Iterator[Item]:
     """The files of a ZIP archive, in the order in which they are packed."""
     try:
-        members = [one for one in _archive(source, shelf).infolist() if one.filename[-1:] != FOLDER]
+        listed = _archive(source, shelf).infolist()
     except Broken as problem:
         what = f"is a ZIP archive that cannot be opened: {problem}."
         todo = RAISE if isinstance(problem, LimitReached) else AGAIN
         yield NotARecording(what, source.way, todo)
         return
+    members = [one for one in listed if one.filename[-1:] != FOLDER]
     if any(one.filename in OFFICE for one in members):
         what = "is an office document, such as a spreadsheet, not a recording."
         yield NotARecording(what, source.way, FROM_OFFICE)

@@ -1,0 +1,189 @@
+"""Who does the work: an executor that was handed in, or a process for each core."""
+
+import multiprocessing
+import os
+import signal
+import threading
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    BrokenExecutor,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    wait,
+)
+from contextlib import ExitStack, contextmanager, suppress
+from functools import partial
+from typing import TypeVar
+
+from analyzer.triage.files import Sent
+from analyzer.triage.worker import Order
+
+T = TypeVar("T")
+AHEAD = 256
+"""Files handed out at once to an executor of unknown size: enough for a cluster, flat in memory."""
+HEEDS = 0.1
+"""Seconds within which Ctrl-C is heeded: at once, for people."""
+MOST_PROCESSES = 61
+"""More processes cannot be waited for together on Windows (the manual of concurrent.futures)."""
+
+
+class Workers:
+    """Has work done file by file, and gives the answers in any order.
+
+    executor: one of the kind of concurrent.futures, whose workers see the same files under the same
+    paths; without it, a process for each core. To be used in a with statement, within which Ctrl-C
+    is heeded between two answers only: inside `wait` it would leave locks behind that nobody opens.
+    """
+
+    def __init__(self, executor: Executor | None = None) -> None:
+        self.executor = executor
+        self.own: ProcessPoolExecutor | None = None
+        self.closing = ExitStack()
+        self.is_stopped = False
+
+    def __enter__(self) -> "Workers":
+        self.closing.enter_context(_at_ctrl_c(self._stop))
+        return self
+
+    def __exit__(self, *trouble: object) -> None:
+        self._end()
+        self.closing.close()
+
+    def _stop(self, *_: object) -> None:
+        self.is_stopped = True
+
+    def answers(
+        self, work: Callable[[Sent, Order], T], files: Sequence[Sent], order: Order
+    ) -> Iterator[tuple[Sent, T | Exception]]:
+        """Each file with what came of it, or with what ended the process that had it."""
+        waiting = deque(files)
+        if self.executor is None:
+            yield from self._by_processes(work, waiting, order)
+            return
+        yield from self._handed_out(work, waiting, order, self.executor, AHEAD)
+        for sent in waiting:
+            yield sent, BrokenExecutor()
+
+    def _by_processes(
+        self, work: Callable[[Sent, Order], T], waiting: deque[Sent], order: Order
+    ) -> Iterator[tuple[Sent, T | Exception]]:
+        """Where a process dies, all that were under way are lost with it. Each of them is then
+        tried by itself, so that only the one that is to blame stays without an answer.
+        """
+        processes = min(len(waiting), os.cpu_count() or 1, MOST_PROCESSES)
+        stoppable = partial(_stoppable, work)
+        while waiting:
+            lost = []
+            pool = self._pool(processes)
+            for sent, answer in self._handed_out(stoppable, waiting, order, pool, 2 * processes):
+                if isinstance(answer, BrokenExecutor):
+                    lost.append(sent)
+                else:
+                    yield sent, answer
+            if lost:
+                self._end()
+            for sent in lost:
+                yield from self._handed_out(stoppable, deque([sent]), order, self._pool(1), 1)
+                self._end()
+
+    def _pool(self, processes: int) -> ProcessPoolExecutor:
+        """The processes there are; where there are none, new ones, which start afresh on every
+        system.
+        """
+        if self.own is None:
+            context = multiprocessing.get_context("spawn")
+            self.own = ProcessPoolExecutor(processes, context, initializer=_take_notice)
+            with _at_ctrl_c(signal.SIG_IGN), suppress(BrokenExecutor):
+                for _ in range(processes):
+                    self.own.submit(int)
+        return self.own
+
+    def _end(self) -> None:
+        """A second Ctrl-C is left out meanwhile: processes that are ended by halves would stay."""
+        if self.own is not None:
+            with _at_ctrl_c(signal.SIG_IGN):
+                self.own.shutdown(cancel_futures=True)
+            self.own = None
+
+    def _handed_out(
+        self,
+        work: Callable[[Sent, Order], T],
+        waiting: deque[Sent],
+        order: Order,
+        executor: Executor,
+        ahead: int,
+    ) -> Iterator[tuple[Sent, T | Exception]]:
+        """Hand out what is waiting, a few ahead of the answers, until all is done or the executor
+        is broken. Raises KeyboardInterrupt.
+        """
+        running: dict[Future[T], Sent] = {}
+        broken = False
+        while running or (waiting and not broken):
+            while waiting and len(running) < ahead and not broken:
+                sent = waiting.popleft()
+                try:
+                    running[executor.submit(work, sent, order)] = sent
+                except BrokenExecutor as problem:
+                    broken = True
+                    yield sent, problem
+            done, _ = wait(running, HEEDS, FIRST_COMPLETED)
+            if self.is_stopped:
+                raise KeyboardInterrupt
+            for future in done:
+                answer = _answer(future)
+                broken = broken or isinstance(answer, BrokenExecutor)
+                yield running.pop(future), answer
+
+
+def _answer(future: Future[T]) -> T | Exception:
+    try:
+        return future.result()
+    except Exception as problem:
+        return problem
+
+
+@contextmanager
+def _at_ctrl_c(does: Callable[..., None] | signal.Handlers) -> Iterator[None]:
+    """Processes started while it is ignored ignore it until `_take_notice` (POSIX: ignored signals
+    are inherited, IEEE Std 1003.1, exec).
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, does)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+# --- in the processes ---------------------------------------------------------------------------
+
+_STOPPED, _WORKING = threading.Event(), threading.Event()
+
+
+def _take_notice() -> None:
+    signal.signal(signal.SIGINT, _notice)
+
+
+def _notice(*_: object) -> None:
+    """Ctrl-C ends the work, and never the process: half an answer in the pipe would keep the reader
+    waiting for ever.
+    """
+    first = not _STOPPED.is_set()
+    _STOPPED.set()
+    if first and _WORKING.is_set():
+        raise KeyboardInterrupt
+
+
+def _stoppable(work: Callable[[Sent, Order], T], sent: Sent, order: Order) -> T:
+    if _STOPPED.is_set():
+        raise KeyboardInterrupt
+    _WORKING.set()
+    try:
+        return work(sent, order)
+    finally:
+        _WORKING.clear()
