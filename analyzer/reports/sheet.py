@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 
 from analyzer.diagnosis import Diagnosis, LinkUp, Verdict
 from analyzer.site import Adapter, Controller, Site, write
+from analyzer.words import clean
 
 
 def sheet(diagnoses: Sequence[Diagnosis]) -> str | None:
@@ -19,7 +20,7 @@ def sheet(diagnoses: Sequence[Diagnosis]) -> str | None:
     adapters = {one.address: one for diagnosis, linkup in good for one in _pc(diagnosis, linkup)}
     units = [_unit(diagnosis, linkup) for diagnosis, linkup in good]
     controllers = {(one.address, one.port): one for one in units}
-    names = ", ".join(dict.fromkeys(one.facts.file for one, _ in good))
+    names = ", ".join(dict.fromkeys(clean(one.facts.file) for one, _ in good))
     about = f"Site sheet, by what this recording shows: {names}"
     return write(Site(tuple(adapters.values()), tuple(controllers.values())), about)
 

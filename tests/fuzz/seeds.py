@@ -12,10 +12,10 @@ from tests.fuzz.shapes import taken_apart
 from tests.parcels import PNG, gzipped, mailed, tarred, zipped
 
 ROOT = Path(__file__).parents[2]
-LARGEST = 3000
-"""Octets of a recording's beginning: some twenty to forty frames."""
-SMALL = 600
-"""Octets of a recording in a parcel, of which there are several."""
+LARGEST = 8000
+"""Octets of a recording's beginning: some hundred frames, enough for most faults to show."""
+SMALL, SMALLEST = 1500, 600
+"""The same for readers alone, and for one of several in a parcel."""
 NAMES = ("a.pcap", "folder/b.pcapng", "Störung.pcap", "\u202egnp.pcap", "=1+1;\x1b[2J\n#.pcap")
 """Names as people and traps have them."""
 
@@ -70,11 +70,11 @@ def working() -> bytes:
 
 
 def pcaps() -> list[bytes]:
-    return [octets for octets in recordings() if octets[:2] != b"\n\r"][::10]
+    return [begun(octets, SMALL) for octets in recordings() if octets[:2] != b"\n\r"][::10]
 
 
 def pcapngs() -> list[bytes]:
-    return [octets for octets in recordings() if octets[:2] == b"\n\r"][::20]
+    return [begun(octets, SMALL) for octets in recordings() if octets[:2] == b"\n\r"][::20]
 
 
 def gzips() -> list[bytes]:
@@ -83,8 +83,10 @@ def gzips() -> list[bytes]:
 
 
 def _members() -> dict[str, bytes]:
-    contents = [*(begun(one, SMALL) for one in (*pcaps()[:2], *pcapngs()[:2])), PNG]
-    return dict(zip(NAMES, contents, strict=True))
+    """Recordings and a picture; the name that means worst is that of a link-up that works."""
+    few = [begun(octets, SMALLEST) for octets in (*pcaps()[:2], *pcapngs()[:1])]
+    works = begun((ROOT / "captures" / "tunnel-too-narrow.pcap").read_bytes(), 2 * SMALL)
+    return dict(zip(NAMES, [*few, PNG, works], strict=True))
 
 
 def zips() -> list[bytes]:

@@ -48,7 +48,7 @@ class Target:
     run: Callable[[bytes], object]
     seeds: Callable[[], list[bytes]]
     share: int = 1
-    longest: int = 4096
+    longest: int = 12288
 
 
 def _recording(octets: bytes) -> None:
@@ -109,6 +109,7 @@ def _reported(diagnosis: Diagnosis, refused: Sequence[NotARecording] = ()) -> No
     promises.names_its_frames(diagnosis.facts.coverage.frames, told)
     new_sheet = sheet([diagnosis])
     if new_sheet is not None:
+        promises.is_plain(new_sheet)
         site.read(new_sheet.encode(), "site.toml")
 
 
@@ -182,14 +183,14 @@ def _trim(octets: bytes) -> None:
 
 
 TARGETS = {
-    "pcap": Target(_recording, seeds.pcaps),
-    "pcapng": Target(_recording, seeds.pcapngs),
-    "gzip": Target(_recording, seeds.gzips),
-    "zip": Target(_parcel, seeds.zips, longest=8192),
-    "tar": Target(_parcel, seeds.tars, longest=12288),
-    "mail": Target(_parcel, seeds.mails, longest=8192),
-    "sheet": Target(_sheet, seeds.sheets),
-    "kept": Target(_kept, seeds.kept),
+    "pcap": Target(_recording, seeds.pcaps, longest=4096),
+    "pcapng": Target(_recording, seeds.pcapngs, longest=4096),
+    "gzip": Target(_recording, seeds.gzips, longest=4096),
+    "zip": Target(_parcel, seeds.zips),
+    "tar": Target(_parcel, seeds.tars),
+    "mail": Target(_parcel, seeds.mails),
+    "sheet": Target(_sheet, seeds.sheets, longest=4096),
+    "kept": Target(_kept, seeds.kept, longest=4096),
     "compare": Target(_compare, seeds.recordings, share=2),
     "trim": Target(_trim, seeds.recordings, share=2),
     "told": Target(partial(_diagnosis, told=TOLD), seeds.recordings, share=4),

@@ -95,12 +95,19 @@ def breaks(octets):
 targets.TARGETS.update(breaks=targets.Target(breaks, lambda: [b"abc"]))
 sys.exit(runner.main())
 """
+LACKS = "import sys; sys.modules['atheris'] = None; from tests.fuzz.__main__ import main; main()"
 
 
 def run(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, *arguments], cwd=ROOT, capture_output=True, encoding="utf-8", check=False
     )
+
+
+def test_without_the_fuzzer_it_says_so() -> None:
+    told = run("-c", LACKS)
+    assert told.returncode == 0
+    assert told.stdout.startswith("atheris is not installed")
 
 
 @fuzzing
