@@ -574,7 +574,7 @@ def _seen(chunk: Chunk, link: _Link, end: Ints, arp: ArpTable, ip: IpTable) -> _
     fingerprint[arp.row] = mix(arp.operation, arp.sha, arp.spa, arp.tha, arp.tpa)
     body_end = np.minimum(end[ip.row], ip.body + ip.length)
     fingerprint[ip.row] = mix(
-        ip.src, ip.dst, ip.id, ip.protocol, ip.fragment, ip.length,
+        ip.src, ip.dst, ip.id, ip.protocol, ip.fragment, ip.length + ip.surplus,
         *_sixteen(chunk.data, ip.body, body_end),
     )  # fmt: skip
     ttl[ip.row] = ip.ttl

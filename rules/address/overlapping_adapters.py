@@ -13,7 +13,7 @@ Quiet about one adapter with several addresses where the right one is used, abou
 addresses of their own, about a PC that changed its address, and about tunnels beside an attempt.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from analyzer.facts import Address, Facts, Hardware, Moment, Station
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
@@ -90,10 +90,14 @@ def _kept_addresses(linkup: LinkUp, used: Address) -> list[Address]:
         return []
     own = (one for one in facts.interfaces if one.hardware == station.hardware)
     recorded = [Address(address) for one in own for address, _ in one.addresses]
-    calls = _calls(facts, station, linkup.controller)
-    begun = min(at for address, at in calls if address == used)
-    still = [one for one in pc.addresses if max(uses(facts, pc, one), default=begun) > begun]
+    calls = [at for address, at in _calls(facts, station, linkup.controller) if address == used]
+    began = min(calls, default=None)
+    still = [one for one in pc.addresses if began and _is_used_after(began, uses(facts, pc, one))]
     return [one for one in dict.fromkeys([*recorded, *still]) if one != used]
+
+
+def _is_used_after(began: Moment, used: Iterable[Moment]) -> bool:
+    return any(at > began for at in used)
 
 
 def _is_near(linkup: LinkUp, own: Address) -> bool:
