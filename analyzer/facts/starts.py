@@ -113,6 +113,8 @@ class Starts:
         starts: list[Start] = []
         for burst in _bursts(seen):
             first, silence = burst[0].now, burst[0].now.silence
+            if silence is None and starts:  # the clock was set back: it is not the beginning
+                continue
             counted = [one for one in burst if one.before is not None] if starts else burst
             began = silence[1].seconds if silence else 0.0
             if first.moment.seconds - began > BURST:

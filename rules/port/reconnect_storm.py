@@ -56,14 +56,17 @@ def _is_brief(session: Session) -> bool:
 
 
 def _storm(opened: list[Moment]) -> list[Moment]:
-    """The openings that follow one another at the rate of a storm for the span, none otherwise."""
+    """The openings that follow one another at the rate of a storm for the span, none otherwise, and
+    none in a recording without times.
+    """
     size = round(RATE * SPAN)
     spans = zip(opened, opened[size:], strict=False)
     inside = [first for first, last in spans if last.seconds - first.seconds <= SPAN]
     if not inside:
         return []
     end = inside[-1].seconds + SPAN
-    return [one for one in opened if inside[0].seconds <= one.seconds <= end]
+    storm = [one for one in opened if inside[0].seconds <= one.seconds <= end]
+    return storm if storm[-1].seconds > storm[0].seconds else []
 
 
 def _denied(calls: list[Session], since: Moment) -> list[Session]:

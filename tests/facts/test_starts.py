@@ -49,6 +49,23 @@ def test_two_bursts_are_two_starts() -> None:
     assert len(starts(plant)) == 2
 
 
+def test_a_burst_without_a_silence_is_none_where_the_clock_was_set_back() -> None:
+    """Only the first one can stand at the beginning of the recording."""
+    plant, pc = begun()
+    plant.wait(0.1)
+    plant.step_clock(-100)
+    for _ in range(2):
+        plant.link_up(pc)
+        plant.wait(25)
+    switch = plant.station("192.0.2.6")
+    for n in range(round(2 * plant.now)):
+        with plant.at(n / 2 + 0.2):
+            plant.bpdu(switch)
+    plant.wait(10)
+    plant.link_up(pc)
+    assert [one.before is None for one in starts(plant)] == [True, False]
+
+
 @pytest.mark.parametrize("every", [6.5, 30.0])
 def test_series_of_checks_alone_are_starts(every: float) -> None:
     plant, pc = begun()

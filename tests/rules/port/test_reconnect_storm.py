@@ -1,9 +1,12 @@
 """reconnect-storm: the PC opens session after session for one request each."""
 
+from dataclasses import replace
+
 import pytest
 
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty, Level
+from captures import layouts
 from captures.plant import Plant, Station
 from tests.support import acquainted, assert_healthy, diagnosed, ended, found, slugs, told_or_not
 
@@ -67,6 +70,14 @@ def test_found_without_any_request() -> None:
     finding = found(diagnosed(ended(plant)), SLUG)
     assert (finding.level, finding.values["sessions"]) == (Level.WARNING, 120)
     assert 15 <= int(str(finding.values["rate"])) <= 20
+
+
+@told_or_not
+def test_quiet_in_a_recording_without_times(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    storm(plant, pc, unit)
+    records = [replace(one, time=plant.records[0].time) for one in plant.records]
+    assert SLUG not in slugs(diagnosed(layouts.pcap(records), controllers))
 
 
 @told_or_not
