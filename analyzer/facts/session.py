@@ -68,8 +68,9 @@ class Side:
     octets: payload without repeats; segments: data segments with repeats, a joined one for as many
     as it holds; repeats: data sent again; keep_alives: probes of an idle session; hardware: source
     addresses its frames came from; sent_to: hardware addresses they went to; acknowledges: whether
-    its acknowledgements advance; next_seq: sequence number behind all that it sent; last_ack: its
-    last acknowledgement; unseen: acknowledgements of data that is not in the recording; record:
+    its acknowledgements advance; next_seq: sequence number behind all that it sent; data_end: the
+    one behind its last new data; confirmed_at: the other end's first acknowledgement of that data;
+    last_ack: its last acknowledgement; unseen: acknowledgements of data that is not in the recording; record:
     the first segment of each size that is larger than all before it.
 
     Different segments sent again, without probes of a closed window: unconfirmed, where the other
@@ -93,6 +94,8 @@ class Side:
     repeats: Series = field(default_factory=Series)
     keep_alives: int = 0
     next_seq: int | None = None
+    data_end: int | None = None
+    confirmed_at: Moment | None = None
     last_ack: int | None = None
     last_ack_at: Moment | None = None
     ttl: int | None = None

@@ -56,9 +56,9 @@ def _waits_in_vain(session: Session) -> bool:
 
 
 def _confirmed(session: Session, asked: Moment) -> list[Moment]:
-    """The last frame of the controller, where its TCP confirmed the request."""
-    last = session.from_server.last
-    return [last] if last and last > asked and session.request_acknowledged else []
+    """Where the controller's TCP first confirmed the request."""
+    first = session.from_client.confirmed_at
+    return [first] if first and first > asked and session.request_acknowledged else []
 
 
 def _gave_up(session: Session) -> list[Moment]:

@@ -51,6 +51,8 @@ class Direction:
     repeats: list[int] = field(default_factory=list)
     keep_alives: int = 0
     last_data: int | None = None
+    data_end: int = 0
+    confirmed_at: int | None = None
     last_ack: int | None = None
     acked_at: float = 0.0
     unseen: int = 0
@@ -87,7 +89,7 @@ class Direction:
             self.repeats.append(frame)
         if new > 0:
             self.octets += new
-            self.last_data = frame
+            self.last_data, self.data_end, self.confirmed_at = frame, start + size, None
             if size > self.record[-1]:
                 self.record.append(size)
         return new > 0
@@ -145,6 +147,8 @@ class Oracle:
         self._windows(mine, theirs, tcp, new, len(mine.repeats) > repeats, frame, at)
         if ack and not rst:
             mine.last_ack, mine.acked_at = tcp.ack, at
+            if theirs.last_data is not None and (tcp.ack - theirs.data_end) % 2**32 < 2**31:
+                theirs.confirmed_at = theirs.confirmed_at or frame
             if theirs.behind is not None and 0 < (tcp.ack - theirs.behind) % 2**32 < 2**31:
                 mine.unseen += 1
                 self.lacking = True
@@ -230,6 +234,7 @@ def assert_alike(session: Session, oracle: Oracle) -> None:
         assert side.last_ack == slow.last_ack
         assert side.unseen == slow.unseen
         assert numbers([side.last_data]) == [slow.last_data]
+        assert numbers([side.confirmed_at]) == [slow.confirmed_at]
         assert side.segments == slow.segments
         assert [one.size for one in side.record] == slow.record[1:]
         kinds = ("missing", "confirmed", "unconfirmed")

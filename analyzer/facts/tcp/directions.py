@@ -4,7 +4,7 @@ import numpy as np
 
 from analyzer.columns import Ints
 from analyzer.facts.groups import groups
-from analyzer.facts.session import WORD, Data, Side, Sized
+from analyzer.facts.session import CLIENT, SERVER, WORD, Data, Side, Sized
 from analyzer.facts.tcp.segments import Lanes, Segments
 from analyzer.facts.tcp.sequence import Flow
 from analyzer.facts.values import KEPT, Hardware
@@ -22,6 +22,7 @@ def add_up(segments: Segments, lanes: Lanes, flow: Flow) -> None:
     _first_and_last(segments, lanes)
     _data(segments, lanes, flow)
     _acknowledgements(segments, lanes, flow)
+    _confirmations(segments, lanes, flow)
     _hardware(segments, lanes)
 
 
@@ -94,6 +95,25 @@ def _acknowledgements(segments: Segments, lanes: Lanes, flow: Flow) -> None:
             side.acknowledges |= advanced
             side.last_ack = int(segments.ack[last[i]])
             side.last_ack_at = segments.moment(last[i])
+
+
+def _confirmations(segments: Segments, lanes: Lanes, flow: Flow) -> None:
+    """When the other end first confirmed the last data of each direction."""
+    newest = np.full(2 * len(segments.sessions), -1)
+    for side, at in zip(lanes.sides, lanes.final(flow.fresh), strict=True):
+        if at >= 0:
+            newest[2 * segments.part[at] + segments.side[at]] = at
+            side.data_end = (int(segments.seq[at]) + int(segments.length[at])) % WORD
+            side.confirmed_at = None
+    peers = [one.sides[side] for one in segments.sessions for side in (SERVER, CLIENT)]
+    wanted = np.array([-1 if one.data_end is None else one.data_end for one in peers])
+    lane = 2 * segments.part + segments.side
+    behind = (segments.ack - wanted[lane] + WORD // 2) % WORD - WORD // 2 >= 0
+    behind &= np.arange(len(lane)) > newest[lane ^ 1]
+    confirms = segments.has(Tcp.ACK | Tcp.RST, Tcp.ACK) & behind & (wanted[lane] >= 0)
+    for at in lanes.initial(confirms):
+        if at >= 0 and peers[lane[at]].confirmed_at is None:
+            peers[lane[at]].confirmed_at = segments.moment(at)
 
 
 def _hardware(segments: Segments, lanes: Lanes) -> None:

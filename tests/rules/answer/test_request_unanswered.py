@@ -83,6 +83,22 @@ def test_found_where_the_pc_asks_again_in_the_same_session(controllers: tuple[st
     assert_leads(diagnosed(ended(plant), controllers), answers=0)
 
 
+def test_found_with_the_first_confirmation_of_the_request_as_proof() -> None:
+    """What confirms the PC's close confirms the request only once more."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    asks = session.send(modbus_read(1), after=0.01)
+    confirms = session.ack(unit, after=0.04)
+    gives_up = session.fin(after=3.0)
+    session.ack(unit)
+    session.fin(unit, after=0.5)
+    session.ack()
+    evidence = found(diagnosed(ended(plant)), SLUG).evidence
+    assert [one.moment.frame for one in evidence] == [
+        plant.number(record) for record in (asks, confirms, gives_up)
+    ]
+
+
 def test_found_on_a_later_request() -> None:
     """The session worked; then one request stays open until the PC gives up and calls again."""
     plant, pc, unit = acquainted()
