@@ -8,13 +8,17 @@ and where a first session is closed without an answer and a later one is answere
 
 from collections.abc import Iterator
 
-from analyzer.facts import CLIENT
+from analyzer.facts import CLIENT, Moment
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import LONG_IDLE, Case, Ending, endings
+from analyzer.linkup import LONG_IDLE, Case, Ending, LinkUp, endings
 from rules import cautions
 
-ANOTHER_CLIENT, BAD_REQUEST, TIME_LIMIT = 0, 1, 2
+CONFIRMED_WITHIN = 0.5
+"""Seconds within which data that arrives is confirmed (RFC 9293 3.8.6.3)."""
+ANOTHER_CLIENT, BAD_REQUEST, TIME_LIMIT, STOPPED, WAY_BROKEN = range(5)
 """Places of these causes in the rule."""
+FAREWELL = 0
+"""Place of this in what would look the same."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -23,6 +27,8 @@ def find(case: Case) -> Iterator[Sighting]:
         if not closed:
             continue
         first = closed[0]
+        unheard = _unheard(first)
+        refused = _refused_after(linkup, first.end.moment)
         yield Sighting(
             values={
                 "controller": linkup.controller,
@@ -30,17 +36,39 @@ def find(case: Case) -> Iterator[Sighting]:
                 "sessions": len(closed),
                 "answers": first.session.answers,
                 "idle": first.idle,
+                "unheard": len(unheard),
+                "refused": len(refused),
             },
             frames={
                 "closed": [one.end.moment for one in closed],
                 "data": [one.session.asked for one in closed if one.session.asked],
+                "again": unheard[1:],
+                "refused": refused,
             },
             linkup=linkup,
-            likeliest=_likeliest(first),
+            likeliest=_likeliest(first, bool(unheard), bool(refused)),
+            excluded={BAD_REQUEST} if unheard else {WAY_BROKEN},
+            also_excluded={FAREWELL} if unheard else (),
         )
 
 
-def _likeliest(ending: Ending) -> int:
+def _unheard(ending: Ending) -> list[Moment]:
+    """The sendings of the PC's last request, where the close confirms none of them."""
+    asked, client, closed = ending.session.asked, ending.session.from_client, ending.end.moment
+    confirmed = client.confirmed_at is not None and client.confirmed_at <= closed
+    if asked is None or confirmed or closed.seconds - asked.seconds < CONFIRMED_WITHIN:
+        return []
+    return [asked, *(one for one in client.repeats.moments if asked < one < closed)]
+
+
+def _refused_after(linkup: LinkUp, closed: Moment) -> list[Moment]:
+    refusals = (one.refused.moment for one in linkup.sessions if one.refused is not None)
+    return [moment for moment in refusals if moment > closed]
+
+
+def _likeliest(ending: Ending, unheard: bool, refused: bool) -> int:
+    if unheard:
+        return STOPPED if refused else TIME_LIMIT
     if ending.idle >= LONG_IDLE:
         return TIME_LIMIT
     return BAD_REQUEST if ending.end.after == CLIENT else ANOTHER_CLIENT
@@ -52,13 +80,18 @@ RULE = Rule(
     title="{controller} closed the session while the PC still needed it",
     what_happened="{controller} closed {sessions:count session} on port {port} in order. "
     "The first of them had carried {answers:count answer}. It was closed {idle:seconds} after the "
-    "last data or the opening.",
-    means="The controller's service ended the session on purpose. Cable and addresses work.",
+    "last data or the opening.{unheard:if The PC had sent its request {unheard:times} by then, and "
+    "even the close does not confirm it.}{refused:if Later the controller turned down "
+    "{refused:count call}.}",
+    means="The controller's service ended the session on purpose. Cable and addresses work."
+    "{unheard:if The request had not reached the controller, so the close is no answer to it.}"
+    "{refused:if Nothing listened on the port then.}",
     likely_causes=(
         "Another client took the session, and the controller allows only so many.",
         "The controller could not use the request, and closed instead of answering.",
         "A time limit of the controller passed without a request.",
         "The service in the controller was stopped, or its settings were changed.",
+        "Something on the way kept the PC's packets back for a while.",
     ),
     what_to_do=(
         Step("Look in the controller's log and its list of sessions at that clock time."),
@@ -71,7 +104,9 @@ RULE = Rule(
     ),
     evidence={
         "data": "the PC's last request in that session{again}",
+        "again": "the PC sends it once more, as nothing has confirmed it",
         "closed": "{controller} closes the session{again}",
+        "refused": "{controller} turns a call down{again}: the port is closed",
     },
     also_fits=(
         "A PC that said goodbye in its own protocol, and then called again at once for new work.",

@@ -4,7 +4,17 @@ import pytest
 
 from analyzer.diagnosis import Verdict
 from captures.plant import Session, modbus_answer, modbus_read
-from tests.support import acquainted, assert_healthy, diagnosed, ended, found, slugs, told_or_not
+from rules.session.session_closed import BAD_REQUEST, RULE, STOPPED, WAY_BROKEN
+from tests.support import (
+    acquainted,
+    assert_healthy,
+    diagnosed,
+    ended,
+    found,
+    left_out,
+    slugs,
+    told_or_not,
+)
 
 SLUG = "session-closed"
 
@@ -74,6 +84,49 @@ def test_found_where_an_accepted_session_is_closed_before_the_pc_has_asked() -> 
     for _ in range(2):
         plant.tcp(pc, unit).open(after=1.0).close(unit, after=0.5)
     assert slugs(diagnosed(ended(plant))) == [SLUG]
+
+
+@told_or_not
+@pytest.mark.parametrize("begun_before", [True, False])
+def test_found_where_the_close_confirms_nothing_of_the_request(
+    controllers: tuple[str, ...], begun_before: bool
+) -> None:
+    """The request never got through; later the port is closed."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit)
+    if not begun_before:
+        session.open().poll(3)
+    asks = session.send(modbus_read(9), lost=True, after=1.0)
+    repeats = [session.again(lost=True, after=pause) for pause in (0.8, 1.7)]
+    closes = session.fin(unit, after=1.4)
+    session.ack()
+    refusals = []
+    for _ in range(2):
+        call = plant.tcp(pc, unit)
+        call.syn(after=1.0)
+        refusals.append(call.refuse())
+    finding = found(diagnosed(ended(plant), controllers), SLUG)
+    assert (finding.values["unheard"], finding.values["refused"]) == (3, 2)
+    assert finding.likely_causes[0] == RULE.likely_causes[STOPPED]
+    assert left_out(finding, RULE)[0] == [BAD_REQUEST]
+    frames = [plant.number(record) for record in (asks, *repeats, closes, *refusals)]
+    assert [line.moment.frame for line in finding.evidence] == frames
+
+
+@pytest.mark.parametrize("confirmed", [True, False])
+def test_found_where_the_close_may_be_about_the_request(confirmed: bool) -> None:
+    """It confirms the request, or crosses it on the way."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    session.send(modbus_read(9), lost=not confirmed, after=1.0)
+    session.fin(unit, after=2.0 if confirmed else 0.05)
+    session.ack()
+    plant.tcp(pc, unit).open(after=0.5).poll(2)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert finding.values["unheard"] == 0
+    assert finding.likely_causes[0] == RULE.likely_causes[BAD_REQUEST]
+    assert left_out(finding, RULE)[0] == [WAY_BROKEN]
 
 
 def test_found_with_sequence_numbers_that_wrap_and_tags() -> None:
