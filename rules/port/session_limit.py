@@ -2,7 +2,8 @@
 
 Shown where as many sessions are open as the controller takes by the site sheet; otherwise `fits`,
 and only with more evidence than one refusal. A call is refused, ignored or, once requests worked
-before, left without an answer, while another session with the same port is open; an accepted call
+before, left without an answer, while another session with the same port is open; the PC's requests
+are confirmed and never answered, while another station's of the same kind are; an accepted call
 is dropped at once, before anybody sent a byte; or a session in use is ended by the controller
 within a moment of a newer one's opening, or at its first request after that, though the PC still
 wanted it. Only a note where the PC's calls are turned away in vain while another session of its own
@@ -37,6 +38,8 @@ ONE_ATTEMPT = 3.0
 """Seconds within which systems repeat a refused call by themselves (ground rule on retries)."""
 OTHERS, OWN, LEFT_OVER = range(3)
 """Places of these causes in the rule."""
+REQUEST = 3
+"""Place of this in what would look the same."""
 
 
 @dataclass(slots=True, eq=False)
@@ -80,6 +83,7 @@ def find(case: Case) -> Iterator[Sighting]:
                 "unanswered": len(trouble.unanswered),
                 "own": len(own),
                 "others": len(others),
+                "stations": sorted({one.client.address for one in others}),
             },
             frames={
                 "refused": trouble.refused,
@@ -95,6 +99,7 @@ def find(case: Case) -> Iterator[Sighting]:
             level=level,
             silent_since=silence(silent, case.facts) if only_silence else None,
             likeliest=OWN if own and not others else OTHERS,
+            also_excluded=() if trouble.unanswered else {REQUEST},
         )
 
 
@@ -151,11 +156,14 @@ def _turned_away(
     elif session.is_silent and _alive_after(linkup, session.syns.first):
         kind, moment = found.silent, session.syns.first
     else:
-        opened = [one for one in opened if one.client.address in linkup.pc.addresses]
-        asked = _asked_in_vain(session, opened)
+        own = [one for one in opened if one.client.address in linkup.pc.addresses]
+        asked = _asked_in_vain(session, own)
+        if asked is None:
+            asked = session.asked
+            own = [one for one in opened if one not in own and _is_served_instead(one, session)]
         if asked is None or not _alive_after(linkup, asked):
             return []
-        kind, moment = found.unanswered, asked
+        kind, moment, opened = found.unanswered, asked, own
     holders = _holders(linkup, session, moment, opened)
     if holders:
         kind.append(moment)
@@ -235,6 +243,19 @@ def _asked_in_vain(session: Session, own: list[Session]) -> Moment | None:
     return asked if any(session.answered < moment < asked for moment in opened) else None
 
 
+def _is_served_instead(rival: Session, session: Session) -> bool:
+    """Whether another station's requests, of the same kind and to the same unit, are answered
+    while one of this session is confirmed and none ever is.
+    """
+    asked, said, other = session.asked, session.dialogue, rival.dialogue
+    waits = session.completed is not None and session.is_waiting and session.request_acknowledged
+    if asked is None or not waits or session.answers or session.server_ended:
+        return False
+    alike = (said.protocol, said.unit) == (other.protocol, other.unit)
+    served = rival.answered is not None and rival.answered > asked
+    return alike and served and not session.lacks_answer
+
+
 def _newer_that_ended(session: Session, sessions: list[Session]) -> Session | None:
     """The session at whose opening the controller ended this one, which was in use."""
     if not session.answers or not session.server_ended:
@@ -271,7 +292,7 @@ RULE = Rule(
     "{ended:if It ended {ended:count session} as a newer one opened.}"
     "{unanswered:if It left {unanswered:count request} without an answer.}"
     "{own:if Meanwhile the PC itself had {own:count session} open.}"
-    "{others:if Meanwhile other stations had {others:count session} open.}",
+    "{others:if Meanwhile {stations:list} had {others:count session} open.}",
     means="The port is served, and it does not have room for this session. Many controllers allow "
     "one, two or four sessions, and each shows in its own way that they are taken.",
     likely_causes=(
@@ -310,12 +331,14 @@ RULE = Rule(
         "An access list: it too may let a session open and drop it at once.",
         "A service that hangs or is starting. A restart cures that as well, so it proves nothing.",
         "A firewall on the way that limits the PC.",
+        "A request that the controller never answers, as its item, framing or order is not right.",
     ),
     looks_alike=(
         "A refused call with no other session in sight: then the port number comes first.",
         "A controller that closes the session after each answer, or after idle time, by design.",
         "A second session that is turned away once, while the first one works.",
         "An open session whose requests go unanswered: the controller is away, not full.",
+        "Requests that go unanswered while another station's, to another unit, are answered.",
     ),
     confirm="With all other programs and stations disconnected by those responsible, try once "
     "more. If it works, connect them again one by one.",

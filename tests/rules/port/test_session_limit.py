@@ -6,7 +6,8 @@ import pytest
 
 from analyzer.diagnosis import FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty, Level
-from captures.plant import Plant, Session, Station, modbus_read
+from captures.plant import Plant, Session, Station, modbus_answer, modbus_read
+from rules.port.session_limit import RULE
 from tests.support import (
     a_sheet,
     acquainted,
@@ -16,6 +17,7 @@ from tests.support import (
     ended,
     found,
     lead,
+    left_out,
     slugs,
     told_or_not,
 )
@@ -76,6 +78,62 @@ def test_found_where_the_call_is_ignored_while_a_panel_is_connected(
     panel.poll(2)
     diagnosis = diagnosed(ended(plant), controllers, pc="192.0.2.15")
     assert_leads(diagnosis, silent=1, others=1)
+
+
+def asks_beside_the_panel(unit_number: int = 1, confirmed: bool = True) -> Plant:
+    """The PC's requests are taken and not answered, while the panel's are answered."""
+    plant, pc, unit, panel = panel_is_connected()
+    for _ in range(2):
+        session = plant.tcp(pc, unit).open(after=0.4)
+        session.send(modbus_read(1, unit=unit_number), after=0.01, lost=not confirmed)
+        if confirmed:
+            session.ack(unit)
+        panel.poll(3)
+        session.fin(after=0.1, lost=not confirmed)
+    panel.poll(4)
+    return plant
+
+
+@told_or_not
+def test_found_where_the_panel_is_served_and_the_pc_is_not(controllers: tuple[str, ...]) -> None:
+    """As a mirrored switch port shows it."""
+    diagnosis = diagnosed(ended(asks_beside_the_panel()), controllers, pc="192.0.2.15")
+    assert_leads(diagnosis, unanswered=2, others=1, own=0)
+    finding = found(diagnosis, SLUG)
+    assert [str(one) for one in finding.values["stations"]] == ["192.0.2.20"]
+    assert left_out(finding, RULE)[1] == []
+
+
+@told_or_not
+def test_quiet_where_the_panel_asks_another_unit(controllers: tuple[str, ...]) -> None:
+    diagnosis = diagnosed(ended(asks_beside_the_panel(7)), controllers, pc="192.0.2.15")
+    assert slugs(diagnosis) == ["request-unanswered"]
+
+
+@told_or_not
+def test_quiet_where_the_pcs_requests_do_not_arrive(controllers: tuple[str, ...]) -> None:
+    plant = asks_beside_the_panel(confirmed=False)
+    assert SLUG not in slugs(diagnosed(ended(plant), controllers, pc="192.0.2.15"))
+
+
+def test_quiet_where_the_panel_was_served_before_only() -> None:
+    """Now the service hangs for everybody."""
+    plant, pc, unit, panel = panel_is_connected()
+    for session in (panel, plant.tcp(pc, unit).open(after=0.5)):
+        asked(session)
+        session.ack(unit)
+    assert slugs(diagnosed(ended(plant), pc="192.0.2.15")) == ["request-unanswered"]
+
+
+def test_quiet_where_the_answer_to_the_pc_is_slow() -> None:
+    plant, pc, unit, panel = panel_is_connected()
+    session = plant.tcp(pc, unit).open(after=0.5)
+    asked(session)
+    session.ack(unit)
+    panel.poll(5)
+    session.send(modbus_answer(1), unit)
+    session.ack()
+    assert_healthy(diagnosed(ended(plant), pc="192.0.2.15"))
 
 
 @told_or_not
