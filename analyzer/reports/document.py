@@ -626,7 +626,10 @@ ONE_ATTEMPT = "A recording of one whole attempt, from 5 s before to 30 s after i
 def _what_would_tell(outcome: Outcome) -> str:
     unclear = next(one for one in outcome.stages if one.state is State.UNCLEAR)
     who = outcome.linkup.controller
-    would_tell = WOULD_TELL.get(unclear.stage, ONE_ATTEMPT)
+    opened = [one for one in outcome.linkup.sessions if one.completed is not None]
+    unused = bool(opened) and not any(one.from_client.octets for one in opened)
+    stage = Stage.ANSWER if unclear.stage is Stage.SESSION and unused else unclear.stage
+    would_tell = WOULD_TELL.get(stage, ONE_ATTEMPT)
     return f"How far link-up with {who} got: {unclear.because}. {would_tell}"
 
 
