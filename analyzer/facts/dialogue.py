@@ -37,12 +37,13 @@ NEVER = Series()
 class Dialogue:
     """What was said in one session.
 
-    protocol: its name, None where it is not known; asked, told: messages of client and server that
+    protocol: its name, None where it is not known, the client's where the server refuses in another
+    one: refused_in, None elsewhere; asked, told: messages of client and server that
     ask for an answer or are one; good: answers that are no refusal; rejected: answers that say no;
     put_off: answers that ask to wait; refused: noes to the inner opening or to the session;
     rejections, refusals: a few of each; good_since, last_good, last_rejected, last_refused: moments
-    of such answers; accepted: the last inner opening that was granted; unit: the unit that the
-    last request names.
+    of such answers; accepted: the last inner opening that was granted; declined: the client's own
+    no to the inner opening; unit: the unit that the last request names.
 
     joined: segments with more than one request; split: requests cut over segments though they fit
     into one; behind: how many requests had been sent when the last of those was.
@@ -54,7 +55,8 @@ class Dialogue:
     fifth_answers, short_answers: answers that came after a multiple of 0.2 s, or after 0.04 s;
     fifth_pieces, short_pieces: such waits between the two pieces of one turn.
 
-    The rest is the state from which the next chunk goes on.
+    The rest is the state from which the next chunk goes on. framing: the place in FRAMINGS of what
+    is followed, the server's where it refuses.
     """
 
     protocol: str | None = None
@@ -71,6 +73,8 @@ class Dialogue:
     last_rejected: Moment | None = None
     last_refused: Moment | None = None
     accepted: Moment | None = None
+    declined: No | None = None
+    refused_in: str | None = None
     unit: int | None = None
     joined: Series = field(default_factory=lambda: NEVER)
     split: Series = field(default_factory=lambda: NEVER)
@@ -97,8 +101,9 @@ class Dialogue:
 
     @property
     def says_no(self) -> bool:
-        """Whether the server answered no, and nothing good."""
-        return bool(self.rejected or self.refused) and not self.good
+        """Whether the server answered no, and nothing good, or the client said no itself."""
+        refused = bool(self.rejected or self.refused) and not self.good
+        return refused or self.declined is not None
 
 
 NOTHING_SAID = Dialogue()

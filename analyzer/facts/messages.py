@@ -91,23 +91,33 @@ def hear(parts: list[Session], part: Ints, side: Ints, index: Ints, frames: Fram
 
 
 def _recognise(parts: list[Session], segments: _Segments, frames: Frames) -> None:
-    """Find the protocol of each side from its first data; both sides have to agree."""
+    """Find the protocol of each side from its first data; both sides have to agree, unless the
+    server refuses in its own.
+    """
     new = np.array([[voice == NOT_HEARD for voice in one.dialogue.voices] for one in parts])
     rows = np.flatnonzero(new[segments.part, segments.side] & (segments.end > segments.at))
     if not len(rows):
         return
     lane = segments.part[rows] * 2 + segments.side[rows]
     rows = rows[_is_first(lane)]
-    voice = np.full(len(rows), UNKNOWN)
+    voice, refuses = np.full(len(rows), UNKNOWN), np.zeros(len(rows), bool)
     for number in reversed(range(len(FRAMINGS))):
-        voice[_speaks(FRAMINGS[number], parts, segments, rows, frames)] = number
-    for row, heard in zip(rows.tolist(), voice.tolist(), strict=True):
+        speaks, kind = _speaks(FRAMINGS[number], parts, segments, rows, frames)
+        voice[speaks], refuses[speaks] = number, kind[speaks] == Kind.REFUSE
+    refuses &= segments.side[rows] == SERVER
+    for row, heard, no in zip(rows.tolist(), voice.tolist(), refuses.tolist(), strict=True):
         dialogue = parts[segments.part[row]].dialogue
         dialogue.hear(int(segments.side[row]), heard)
         agreed = {one for one in dialogue.voices if one != NOT_HEARD}
         dialogue.framing = agreed.pop() if len(agreed) == 1 else UNKNOWN
-        known = dialogue.framing >= 0
-        dialogue.protocol = FRAMINGS[dialogue.framing].name if known else None
+        dialogue.protocol = _name(dialogue.framing)
+        if no and dialogue.framing == UNKNOWN:
+            dialogue.framing, dialogue.refused_in = heard, _name(heard)
+            dialogue.protocol = _name(dialogue.voices[CLIENT])
+
+
+def _name(framing: int) -> str | None:
+    return FRAMINGS[framing].name if framing >= 0 else None
 
 
 def _is_first(lane: Ints) -> Flags:
@@ -120,14 +130,15 @@ def _is_first(lane: Ints) -> Flags:
 
 def _speaks(
     framing: Framing, parts: list[Session], segments: _Segments, rows: Ints, frames: Frames
-) -> Flags:
+) -> tuple[Flags, Ints]:
+    """Whether segments begin in a protocol, and the kind of their first message in it."""
     heads = _heads(framing, segments, rows, segments.at[rows], frames)
     known: Flags = heads.size > 0
     if not framing.is_sure:
         port = np.array([parts[number].server.port for number in segments.part[rows].tolist()])
         filled = heads.size == (segments.limit - segments.at)[rows]
         known &= filled | np.isin(port, list(framing.ports))
-    return known
+    return known, heads.kind
 
 
 def _heads(framing: Framing, segments: _Segments, rows: Ints, at: Ints, frames: Frames) -> Heads:
@@ -163,6 +174,12 @@ def _follow(
     framing: Framing, dialogues: list[Dialogue], segments: _Segments, messages: _Messages
 ) -> None:
     """Update the dialogues with the messages of one protocol in one chunk."""
+    declines = messages.client & (messages.kind == Kind.REFUSE)
+    if declines.any():
+        _keep_declines(framing, dialogues, segments, messages, np.flatnonzero(declines))
+        messages = _Messages(*(column[~declines] for column in messages))
+        if not len(messages.row):
+            return
     begins = np.append(True, messages.part[1:] != messages.part[:-1])
     _keep_refusals(framing, dialogues, segments, messages, begins)
     if framing.has_answers:
@@ -176,6 +193,20 @@ def _follow(
 def _begin(begins: Flags) -> Ints:
     """For each row the first row of its session."""
     return np.maximum.accumulate(np.where(begins, np.arange(len(begins)), 0))
+
+
+def _keep_declines(
+    framing: Framing,
+    dialogues: list[Dialogue],
+    segments: _Segments,
+    messages: _Messages,
+    rows: Ints,
+) -> None:
+    """The first no of each client, which wants no answer."""
+    for at in rows[_is_first(messages.part[rows])].tolist():
+        dialogue, moment = dialogues[messages.part[at]], segments.moment(messages.row[at])
+        if dialogue.declined is None:
+            dialogue.declined = No(moment, None, *framing.explain(int(messages.code[at])))
 
 
 def _keep_refusals(

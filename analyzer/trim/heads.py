@@ -3,7 +3,7 @@
 import numpy as np
 
 from analyzer.columns import Flags, Ints
-from analyzer.facts import Session, Socket
+from analyzer.facts import CLIENT, Session, Socket
 from analyzer.facts.messages import IN_ONE_SEGMENT
 from analyzer.facts.protocols import FRAMINGS, Framing
 from analyzer.frames import Frames
@@ -21,10 +21,12 @@ def spoken(sessions: list[Session]) -> Spoken:
     """The protocols of all sessions in which one is known."""
     found: Spoken = {}
     for session in sessions:
-        if session.dialogue.framing >= 0:
+        dialogue = session.dialogue
+        if dialogue.framing >= 0:
             client, server = _number(session.client), _number(session.server)
-            found[client, server] = session.dialogue.framing, False
-            found[server, client] = session.dialogue.framing, True
+            asks_in = dialogue.framing if dialogue.refused_in is None else dialogue.voices[CLIENT]
+            found[client, server] = asks_in, False
+            found[server, client] = dialogue.framing, True
     return found
 
 

@@ -1,7 +1,8 @@
-"""The controller ends every session right after the PC's first request, without a word.
+"""The controller ends every session right after the PC's first request, without a word, or with a
+no in another protocol than the PC's.
 
-Less certain where it happened once, and where an orderly end may be all that the service says: on
-a port and in a protocol that are not known to give answers.
+Less certain where it happened once without a word, and where an orderly end may be all that the
+service says: on a port and in a protocol that are not known to give answers.
 
 Quiet where the controller ever answered, or answers later, on this or another port that a program
 falls back to; where it also ends sessions in which nothing was asked; where the PC confirmed data
@@ -10,8 +11,9 @@ address sends it; and for sessions that began before the recording.
 """
 
 from collections.abc import Iterator
+from typing import NamedTuple
 
-from analyzer.facts import CLIENT, End, Session
+from analyzer.facts import CLIENT, Moment, Session
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
 from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp
@@ -20,41 +22,76 @@ from rules import cautions
 AT_ONCE = 0.1
 """Seconds, beside the way there and back, within which an end answers a request (common practice,
 no source)."""
-FRAMING, ENCRYPTION, PLACE = 0, 1, 2
+FRAMING, ENCRYPTION, PLACE, SWITCHED_OFF, TAKEN = range(5)
 """Places of these causes in the rule."""
+FILTER, RESTART, ONLY_TAKES = range(3)
+"""Places of what would look the same."""
 MUTE = {None, "lines of text"}
 """Protocols in which a service may take what is sent, and say nothing."""
 LIKELIEST = {"TLS": ENCRYPTION, "ISO on TCP": PLACE, "EtherNet/IP": PLACE}
 
 
+class Drop(NamedTuple):
+    """The only request of a session, and what ended that one; waited: seconds between the two."""
+
+    session: Session
+    asked: Moment | None
+    moment: Moment
+    waited: float
+    by_reset: bool
+
+
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
-        dropped = [(one, end) for one in linkup.sessions if (end := _drop(one)) is not None]
-        if not dropped or _is_harmless(linkup, [session for session, _ in dropped]):
+        dropped = [drop for one in linkup.sessions if (drop := _refusal(one) or _drop(one))]
+        if not dropped or _is_harmless(linkup, [drop.session for drop in dropped]):
             continue
-        session, end = dropped[0]
-        wants_answer = end.reset or session.dialogue.protocol not in MUTE
+        first = dropped[0]
+        session, said = first.session, first.session.dialogue
+        refused_in = said.refused_in
+        wants_answer = first.by_reset or said.protocol not in MUTE
         wants_answer |= session.server.port in INDUSTRIAL_PORTS
+        certain = refused_in is not None or (len(dropped) > 1 and wants_answer)
         yield Sighting(
             values={
                 "controller": linkup.controller,
                 "port": session.server.port,
                 "attempts": len(dropped),
-                "protocol": session.dialogue.protocol,
-                "wait": end.since_data,
-                "by_reset": end.reset,
+                "protocol": said.protocol,
+                "refused_in": refused_in,
+                "reasons": list(dict.fromkeys(str(no) for no in said.refusals)),
+                "wait": first.waited,
+                "by_reset": first.by_reset,
             },
             frames={
-                "dropped": [end.moment for _, end in dropped],
-                "asked": [one.asked for one, _ in dropped if one.asked],
+                "dropped" if refused_in is None else "refused": [one.moment for one in dropped],
+                "asked": [one.asked for one in dropped if one.asked],
             },
             linkup=linkup,
-            certainty=Certainty.SHOWN if len(dropped) > 1 and wants_answer else Certainty.FITS,
-            likeliest=LIKELIEST.get(session.dialogue.protocol or "", FRAMING),
+            certainty=Certainty.SHOWN if certain else Certainty.FITS,
+            likeliest=_likeliest(said.protocol, refused_in),
+            excluded={PLACE, SWITCHED_OFF, TAKEN} if refused_in else (),
+            also_excluded={FILTER, RESTART, ONLY_TAKES} if refused_in else (),
         )
 
 
-def _drop(session: Session) -> End | None:
+def _likeliest(protocol: str | None, refused_in: str | None) -> int:
+    if refused_in is not None:
+        return ENCRYPTION if "TLS" in (protocol, refused_in) else FRAMING
+    return LIKELIEST.get(protocol or "", FRAMING)
+
+
+def _refusal(session: Session) -> Drop | None:
+    """The no to the first request in another protocol than the request's."""
+    said, asked = session.dialogue, session.asked
+    if said.refused_in is None or not said.refusals or asked is None:
+        return None
+    moment = said.refusals[0].moment
+    waited = moment.seconds - asked.seconds
+    return Drop(session, asked, moment, waited, False) if asked < moment else None
+
+
+def _drop(session: Session) -> Drop | None:
     """The end that answers the only request of a session."""
     if not session.server_ended or session.from_server.octets or session.from_client.unseen:
         return None
@@ -62,7 +99,9 @@ def _drop(session: Session) -> End | None:
     if end.after != CLIENT or end.since_data is None or len(session.from_server.hardware) > 1:
         return None
     within = AT_ONCE + (session.handshake_seconds or 0.0)
-    return end if session.completed and end.since_data <= within else None
+    if session.completed is None or end.since_data > within:
+        return None
+    return Drop(session, session.asked, end.moment, end.since_data, end.reset)
 
 
 def _is_harmless(linkup: LinkUp, dropped: list[Session]) -> bool:
@@ -83,7 +122,8 @@ RULE = Rule(
     title="{controller} ends the session on the first request",
     what_happened="The PC opened {attempts:count session} to port {port} of {controller} and sent "
     "its request. Each time the controller ended the session after {wait:seconds}, without an "
-    "answer. The PC speaks {protocol:protocol}.",
+    "answer. The PC speaks {protocol:protocol}.{refused_in:if The controller turned that down in "
+    "{refused_in}, which is what this port expects. Reason given: {reasons:list}.}",
     means="Cable, addresses and port work. The controller, or something that answers in its name, "
     "does not want this request.",
     likely_causes=(
@@ -107,6 +147,7 @@ RULE = Rule(
     evidence={
         "asked": "the PC sends its request{again}",
         "dropped": "{controller} ends the session{again}, without an answer",
+        "refused": "{controller} turns it down{again}, in another protocol",
     },
     cautions=(
         "Have access or security settings changed only by whoever is responsible for the machine.",

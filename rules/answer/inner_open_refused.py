@@ -1,8 +1,10 @@
-"""The TCP session opened, and the opening that the protocol makes inside it was refused.
+"""The TCP session opened, and the opening that the protocol makes inside it was refused: by the
+controller, or by the PC that turned down what the controller showed.
 
 Quiet where a later opening is granted or a later request is answered, on this or another port: the
 program fell back to another way. Quiet for a refusal in the middle of work, unless the protocol
-opens a second time inside a working session.
+opens a second time inside a working session. Where the two ends speak different protocols, another
+rule tells.
 """
 
 from collections.abc import Iterator
@@ -15,7 +17,7 @@ from rules import cautions
 
 NESTED = {"EtherNet/IP"}
 """Protocols that open an inner connection while they already answer other requests."""
-PLACE, FULL, TRUST, VERSION = range(4)
+PLACE, FULL, TRUST, VERSION, SWITCHED_OFF, TRUST_OF_PC = range(6)
 """Places of the causes in the rule."""
 FULL_CODES = {
     ("EtherNet/IP", 0x0002), ("EtherNet/IP", 0x0113), ("EtherNet/IP", 0x0100),
@@ -31,6 +33,10 @@ def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
         refused = [one for one in linkup.sessions if _is_refused(one)]
         said = [no for session in refused for no in session.dialogue.refusals]
+        by_pc = not said
+        if by_pc:
+            refused = [one for one in linkup.sessions if one.dialogue.declined]
+            said = [one.dialogue.declined for one in refused if one.dialogue.declined]
         if not said or _works_after(linkup, max(no.moment for no in said)):
             continue
         protocol = refused[0].dialogue.protocol or ""
@@ -40,23 +46,32 @@ def find(case: Case) -> Iterator[Sighting]:
                 "port": refused[0].server.port,
                 "protocol": protocol,
                 "sessions": len(refused),
-                "refusals": sum(session.dialogue.refused for session in refused),
+                "by_pc": by_pc,
+                "by_controller": not by_pc,
+                "refusals": len(said) if by_pc else sum(one.dialogue.refused for one in refused),
                 "code": said[-1].code,
                 "meaning": said[-1].meaning,
                 "reasons": list(dict.fromkeys(str(no) for no in said)),
             },
             frames={
-                "no": [no.moment for no in said],
-                "asked": [no.asked for no in said if no.asked],
+                "declined" if by_pc else "no": [no.moment for no in said],
+                "asked": _asked(refused) if by_pc else [no.asked for no in said if no.asked],
             },
             linkup=linkup,
-            likeliest=_likeliest(protocol, said[-1]),
+            likeliest=_likeliest(protocol, said[-1], by_pc),
+            excluded={PLACE, FULL, TRUST, SWITCHED_OFF} if by_pc else {TRUST_OF_PC},
         )
 
 
 def _is_refused(session: Session) -> bool:
     dialogue = session.dialogue
-    return bool(dialogue.refused) and (not dialogue.good or dialogue.protocol in NESTED)
+    inside = dialogue.refused_in is None and (not dialogue.good or dialogue.protocol in NESTED)
+    return bool(dialogue.refused) and inside
+
+
+def _asked(declined: list[Session]) -> list[Moment]:
+    first = [session.from_client.first_data for session in declined]
+    return [data.moment for data in first if data is not None]
 
 
 def _works_after(linkup: LinkUp, refusal: Moment) -> bool:
@@ -71,35 +86,42 @@ def _works_after(linkup: LinkUp, refusal: Moment) -> bool:
     return False
 
 
-def _likeliest(protocol: str, no: No) -> int:
+def _likeliest(protocol: str, no: No, by_pc: bool) -> int:
     if (protocol, no.code) in FULL_CODES:
         return FULL
     if (protocol, no.code) in VERSION_CODES:
         return VERSION
+    if by_pc:
+        return TRUST_OF_PC
     return TRUST if protocol in TRUSTING else PLACE
 
 
 RULE = Rule(
     slug="inner-open-refused",
     stage="answer",
-    title="{controller} refuses the opening inside the session",
+    title="The opening inside the session with {controller} is refused{by_pc:if by the PC}",
     what_happened="Port {port} of {controller} opened. Inside the session the PC then asked for "
-    "the opening that {protocol:protocol} needs. The controller refused it "
-    "{refusals:times}. Reason given: {reasons:list}.",
-    means="Cable, addresses and port work, and the right kind of service answers. It does not let "
-    "this program in.",
+    "the opening that {protocol:protocol} needs.{by_controller:if The controller refused "
+    "it {refusals:times}.}{by_pc:if The controller answered, and the PC itself turned that down "
+    "{refusals:times}.} Reason given: {reasons:list}.",
+    means="Cable, addresses and port work, and the right kind of service answers."
+    "{by_controller:if It does not let this program in.}"
+    "{by_pc:if The program does not go on with it.}",
     likely_causes=(
         "Rack, slot, path, service name or endpoint address in the program are not right.",
         "All inner connections that the controller allows are taken, or kept for panels.",
         "The controller does not trust the PC's certificate, security setting or log-in.",
         "The two ends speak different versions of the protocol, or have no option in common.",
         "This way of access is switched off in the controller's settings.",
+        "The PC does not trust the controller's certificate: its issuer is not known here, its "
+        "time has run out, or its name is not the one called.",
     ),
     what_to_do=(
         Step("Read the reason above, and look it up in the controller's manual."),
         Step("Compare rack, slot, path or endpoint address with the controller's project."),
         Step("Compare the security settings and certificates, and the clocks of both ends."),
         Step("Look in the controller's settings whether this access is allowed."),
+        Step("Have those responsible give each end the certificates that it has to trust."),
         Step(
             "Where it is wrong, have those responsible set the controller's clock.", cautions.CLOCK
         ),
@@ -111,6 +133,7 @@ RULE = Rule(
     evidence={
         "asked": "the PC asks for the inner opening{again}",
         "no": "{controller} refuses it{again}",
+        "declined": "the PC turns down what {controller} has answered{again}",
     },
     cautions=(
         "Have access or security settings changed only by whoever is responsible for the machine.",

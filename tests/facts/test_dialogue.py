@@ -15,6 +15,9 @@ from analyzer.inputs import open_recording
 from captures.plant import Plant, Session, Station, modbus_answer, modbus_read, modbus_refusal
 
 MODBUS = "Modbus/TCP"
+HELLO = bytes.fromhex("16 0301 0040 01") + bytes(63)
+ALERT = bytes([21, 3, 3, 0, 2, 2, 48])
+"""TLS (RFC 8446 sections 5.1 and 6): what opens, and a fatal alert, issuer not known."""
 
 
 def dialogues(plant: Plant, block: int = 1 << 20, **layout: int) -> list[Dialogue]:
@@ -60,9 +63,7 @@ def test_port_is_a_hint_where_a_head_alone_is_weak(port: int, protocol: str | No
     assert only(plant).protocol == protocol
 
 
-@pytest.mark.parametrize(
-    "answer", [b"HTTP/1.1 400\r\n", b"\x15\x03\x03\x00\x02\x02\x28", b"\x01\x03\x02\x00\x07"]
-)
+@pytest.mark.parametrize("answer", [b"HTTP/1.1 400\r\n", HELLO, b"\x01\x03\x02\x00\x07"])
 def test_protocol_is_not_known_where_the_sides_differ(answer: bytes) -> None:
     plant, _, session = begun()
     session.exchange(modbus_read(1), answer)
@@ -122,6 +123,43 @@ def test_refusals_of_the_inner_opening() -> None:
     assert told.protocol == "ISO on TCP"
     assert (told.refused, told.accepted, told.good) == (1, None, 0)
     assert (told.refusals[0].code, told.says_no) == (2, True)
+
+
+@pytest.mark.parametrize("block", [1 << 20, 100])
+@pytest.mark.parametrize(
+    ("request_octets", "spoken"), [(modbus_read(1), MODBUS), (b"\x02\x80\x00\x07\xff", None)]
+)
+def test_a_refusal_in_another_protocol_than_the_clients(
+    request_octets: bytes, spoken: str | None, block: int
+) -> None:
+    plant, unit, session = begun()
+    session.send(request_octets)
+    no = session.send(ALERT, unit)
+    (told,) = dialogues(plant, block)
+    assert (told.protocol, told.refused_in, told.refused) == (spoken, "TLS", 1)
+    assert [one.moment.frame for one in told.refusals] == frames(plant, no)
+    assert told.says_no
+
+
+@pytest.mark.parametrize("block", [1 << 20, 100])
+def test_a_client_that_declines_the_inner_opening(block: int) -> None:
+    """Whatever the server has sent by then, encrypted or not; the first no counts."""
+    plant, _, session = begun(4843)
+    session.exchange(HELLO, HELLO + bytes.fromhex("1703030010") + bytes(16))
+    no = session.send(ALERT)
+    session.send(ALERT)
+    (told,) = dialogues(plant, block)
+    assert told.declined is not None
+    assert (told.declined.code, [told.declined.moment.frame]) == (48, frames(plant, no))
+    assert (told.refused, told.asked, told.says_no) == (0, 1, True)
+
+
+def test_a_goodbye_is_no_refusal() -> None:
+    """An alert that is a warning (RFC 8446 section 6.1)."""
+    plant, _, session = begun(4843)
+    session.exchange(HELLO, HELLO)
+    session.send(ALERT[:5] + b"\1\0")
+    assert (only(plant).declined, only(plant).says_no) == (None, False)
 
 
 def test_many_rejections_are_counted_and_few_are_kept() -> None:

@@ -215,6 +215,32 @@ def test_no_payload_stays(layout: Any, out: Path) -> None:
     assert known >= {"Modbus/TCP", "lines of text"}
 
 
+HELLO, ALERT = bytes.fromhex("16 0301 0040 01") + bytes(63), bytes([21, 3, 3, 0, 2, 2, 48])
+"""RFC 8446 sections 5.1 and 6."""
+
+
+@pytest.mark.parametrize(
+    ("said", "rule"),
+    [
+        ([(modbus_read(1), ALERT)], "dropped-on-first-request"),
+        ([(HELLO, HELLO), (ALERT, b"")], "inner-open-refused"),
+    ],
+)
+def test_a_refusal_in_the_protocol_of_one_end_stays(
+    said: list[tuple[bytes, bytes]], rule: str, out: Path
+) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(2):
+        session = plant.tcp(pc, unit, 802).open(after=1.0)
+        for request, answer in said:
+            session.exchange(request, answer)
+        session.close()
+    octets = ended(plant).pcap()
+    result, copy = trimmed(octets, out)
+    assert slugs(diagnosed(copy)) == slugs(diagnosed(octets)) == [rule]
+    assert result.sparing
+
+
 def test_payload_stays_where_that_is_wanted(out: Path) -> None:
     octets = telling().pcap()
     result, copy = trimmed(octets, out, keep_payload=True)

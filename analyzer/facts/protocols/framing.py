@@ -16,7 +16,7 @@ class Kind(IntEnum):
 
     DATA: a request or its good answer; OPEN: asks for, or grants, an inner opening; ASIDE: wants
     no answer and is none; LATER: the answer is put off; REJECT: an answer that says no; REFUSE: a
-    no to the inner opening, or to the whole session.
+    no to the inner opening, or to the whole session; the client's own, too.
     """
 
     DATA = 0

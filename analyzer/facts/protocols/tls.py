@@ -54,8 +54,7 @@ def read(octets: Octets, at: Ints, end: Ints, by_server: Flags) -> Heads:
     sound &= (head["version"] >= OLDEST) & (head["version"] <= NEWEST)
     kind = np.where(type == DATA, Kind.DATA, Kind.OPEN)
     kind[type == ALERT] = Kind.ASIDE
-    no = by_server & (type == ALERT) & (length == 2) & (head["level"] == FATAL)
-    no &= present >= HEAD.itemsize
+    no = (type == ALERT) & (length == 2) & (head["level"] == FATAL) & (present >= HEAD.itemsize)
     kind[no] = Kind.REFUSE
     return heads(np.where(sound, length + 5, 0), kind=kind, code=np.where(no, head["reason"], 0))
 

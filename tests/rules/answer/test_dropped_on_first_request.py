@@ -5,6 +5,7 @@ import pytest
 from analyzer.diagnosis import FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Session, Station, modbus_answer, modbus_read
+from rules.answer.dropped_on_first_request import ENCRYPTION, FRAMING, RULE
 from tests.support import (
     acquainted,
     assert_healthy,
@@ -12,6 +13,7 @@ from tests.support import (
     ended,
     found,
     lead,
+    left_out,
     slugs,
     told_or_not,
 )
@@ -21,6 +23,10 @@ HELLO = bytes.fromhex("16 0301 0040 01") + bytes(63)
 """A TLS record of 64 octets that opens (RFC 8446 section 5.1)."""
 CONNECT = bytes.fromhex("0300001611E00000000100C0010AC1020100C2020102")
 """A connect request (RFC 1006 section 6)."""
+ALERT, SECRET = bytes([21, 3, 3, 0, 2, 2, 10]), bytes.fromhex("1703030010") + bytes(16)
+"""A fatal alert, and a record with encrypted data (RFC 8446 sections 5.1 and 6)."""
+UA_ERROR = b"ERRF" + (16).to_bytes(4, "little") + (0x807E0000).to_bytes(4, "little") + b"\xff" * 4
+"""A message of this kind is not known (OPC 10000-6 section 7.1.2.5)."""
 UNKNOWN = b"\x02\x80\x00\x07\xff"
 
 
@@ -111,6 +117,55 @@ def test_found_with_less_certainty_where_the_service_may_only_take_data(
 ) -> None:
     plant, *_ = tries(request_octets, port=9600, by_reset=False)
     assert_leads(diagnosed(ended(plant)), Certainty.FITS, attempts=3)
+
+
+@told_or_not
+@pytest.mark.parametrize("closed_by_pc", [True, False])
+@pytest.mark.parametrize(
+    ("request_octets", "port", "no", "spoken", "expected", "cause"),
+    [
+        (modbus_read(1), 802, ALERT, "Modbus/TCP", "TLS", ENCRYPTION),
+        (UNKNOWN, 9600, ALERT, None, "TLS", ENCRYPTION),
+        (HELLO, 4840, UA_ERROR, "TLS", "OPC UA", ENCRYPTION),
+        (modbus_read(1), 4840, UA_ERROR, "Modbus/TCP", "OPC UA", FRAMING),
+    ],
+)
+def test_found_where_the_controller_says_no_in_another_protocol(
+    controllers: tuple[str, ...],
+    closed_by_pc: bool,
+    request_octets: bytes,
+    port: int,
+    no: bytes,
+    spoken: str | None,
+    expected: str,
+    cause: int,
+) -> None:
+    plant, pc, unit = acquainted()
+    records = []
+    for _ in range(2):
+        session = plant.tcp(pc, unit, port).open(after=1.0)
+        records += [session.send(request_octets, after=0.01), session.send(no, unit)]
+        session.close(None if closed_by_pc else unit)
+    told = [f"192.0.2.60:{port}"] if controllers else []
+    diagnosis = diagnosed(ended(plant), told)
+    assert_leads(diagnosis, attempts=2, protocol=spoken, refused_in=expected, by_reset=False)
+    finding = found(diagnosis, SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[cause]
+    assert left_out(finding, RULE) == ([2, 3, 4], [0, 1, 2])
+    assert [one.moment.frame for one in finding.evidence] == [plant.number(r) for r in records]
+
+
+@told_or_not
+def test_quiet_where_the_program_encrypts_at_its_second_try(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open(after=1.0)
+    session.exchange(modbus_read(1), ALERT)
+    session.close(unit)
+    session = plant.tcp(pc, unit).open(after=0.5)
+    session.exchange(HELLO, HELLO)
+    for _ in range(3):
+        session.exchange(SECRET, SECRET, after=0.5)
+    assert_healthy(diagnosed(ended(plant), controllers))
 
 
 @told_or_not

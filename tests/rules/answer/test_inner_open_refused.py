@@ -4,8 +4,26 @@ import pytest
 
 from analyzer.diagnosis import FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
+from captures.layouts import Record
 from captures.plant import Plant, Session, Station
-from tests.support import acquainted, assert_healthy, diagnosed, ended, found, lead, slugs
+from rules.answer.inner_open_refused import (
+    FULL,
+    PLACE,
+    RULE,
+    SWITCHED_OFF,
+    TRUST,
+    TRUST_OF_PC,
+)
+from tests.support import (
+    acquainted,
+    assert_healthy,
+    diagnosed,
+    ended,
+    found,
+    lead,
+    left_out,
+    slugs,
+)
 
 SLUG = "inner-open-refused"
 told_or_not = pytest.mark.parametrize("controllers", [(), ("192.0.2.60",)], ids=["", "told"])
@@ -47,6 +65,11 @@ NONE_LEFT = unconnected(bytes.fromhex("d40001011301"))
 HELLO = bytes.fromhex("16 0301 0040 01") + bytes(63)
 ALERT = bytes([21, 3, 3, 0, 2, 2, 48])
 """RFC 8446 section 6: fatal, unknown issuer."""
+SECRET = bytes.fromhex("1703030010") + bytes(16)
+FLIGHT = bytes.fromhex("16 0303 0100 02") + bytes(255)
+"""What a server answers: hello and certificate in one record (RFC 5246 section 7.3)."""
+FLIGHT_OF_13 = FLIGHT + SECRET
+"""From TLS 1.3 on the certificate is encrypted already (RFC 8446 section 2)."""
 
 CASES = [
     pytest.param(102, [(CONNECT, DISCONNECT)], 3, id="iso"),
@@ -125,6 +148,75 @@ def test_found_after_it_worked_once() -> None:
     first.close(after=1.0)
     talked(plant, plant.tcp(pc, unit, 102), [(CONNECT, DISCONNECT)])
     assert_leads(diagnosed(ended(plant)), 3, sessions=1)
+
+
+def declined(
+    plant: Plant, session: Session, unit: Station, flight: bytes, how: str = "rst"
+) -> tuple[Record, Record]:
+    """The PC turns down what the controller has answered to its hello."""
+    session.open(after=1.0)
+    hello = session.send(HELLO)
+    session.send(flight, unit, after=0.004)
+    session.ack()
+    alert = session.send(ALERT)
+    if how == "rst":
+        session.rst()
+    else:
+        session.close(unit if how == "fin of the controller" else None)
+    return hello, alert
+
+
+@told_or_not
+@pytest.mark.parametrize("how", ["rst", "fin", "fin of the controller"])
+@pytest.mark.parametrize("flight", [FLIGHT, FLIGHT_OF_13], ids=["1.2", "1.3"])
+def test_found_where_the_pc_turns_the_certificate_down(
+    controllers: tuple[str, ...], flight: bytes, how: str
+) -> None:
+    plant, pc, unit = acquainted()
+    records = []
+    for _ in range(3):
+        records += declined(plant, plant.tcp(pc, unit, 4843), unit, flight, how)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    assert_leads(diagnosis, 48, by_pc=True, by_controller=False, sessions=3, refusals=3)
+    finding = found(diagnosis, SLUG)
+    assert diagnosis.outcomes[0].verdict is Verdict.STOPPED
+    assert left_out(finding, RULE)[0] == [PLACE, FULL, TRUST, SWITCHED_OFF]
+    assert finding.likely_causes[0] == RULE.likely_causes[TRUST_OF_PC]
+    assert [one.moment.frame for one in finding.evidence] == [plant.number(r) for r in records]
+
+
+def test_found_where_the_controller_refuses_without_a_word_of_the_pcs_trust() -> None:
+    plant, pc, unit = acquainted()
+    talked(plant, plant.tcp(pc, unit, 4843), [(HELLO, ALERT)], unit)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert left_out(finding, RULE)[0] == [TRUST_OF_PC]
+
+
+@told_or_not
+def test_quiet_where_the_pc_trusts_it_at_the_next_try(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    declined(plant, plant.tcp(pc, unit, 4843), unit, FLIGHT)
+    session = plant.tcp(pc, unit, 4843)
+    talked(plant, session, [(HELLO, FLIGHT), (SECRET, SECRET)])
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+def test_quiet_where_the_pc_falls_back_to_another_port() -> None:
+    plant, pc, unit = acquainted()
+    declined(plant, plant.tcp(pc, unit, 4843), unit, FLIGHT)
+    plant.tcp(pc, unit, 502).open(after=0.5).poll(4)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+@told_or_not
+def test_quiet_where_the_pc_says_goodbye(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit, 4843)
+    talked(plant, session, [(HELLO, FLIGHT), (SECRET, SECRET)])
+    session.send(ALERT[:5] + b"\1\0", after=1.0)
+    session.close()
+    assert_healthy(diagnosed(ended(plant), controllers))
 
 
 @told_or_not
