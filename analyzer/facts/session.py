@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from analyzer.facts.dialogue import NOTHING_SAID, Dialogue
+from analyzer.facts.protocols.line_text import reads_like_a_no
 from analyzer.facts.values import Address, Hardware, Moment, Series, Spread
 
 CLIENT, SERVER = 0, 1
@@ -276,6 +277,14 @@ class Session:
     def server_ended(self) -> bool:
         """Whether the server was the first to close or reset."""
         return bool(self.closing) and self.closing[0].side == SERVER
+
+    @property
+    def turned_away(self) -> Moment | None:
+        """The server's text that reads like a no, where the client had not asked for anything."""
+        told = self.from_server.first_data
+        if told is None or self.from_client.octets or not reads_like_a_no(told.octets):
+            return None
+        return told.moment
 
     @property
     def waits_since(self) -> Moment | None:

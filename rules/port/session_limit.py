@@ -4,12 +4,13 @@ Shown where as many sessions are open as the controller takes by the site sheet;
 and only with more evidence than one refusal. A call is refused, ignored or, once requests worked
 before, left without an answer, while another session with the same port is open; the PC's requests
 are confirmed and never answered, while another station's of the same kind are; an accepted call
-is dropped at once, before anybody sent a byte; or a session in use is ended by the controller
-within a moment of a newer one's opening, or at its first request after that, though the PC still
-wanted it. Only a note where the PC's calls are turned away in vain while another session of its own
-works, or where a later call works. Quiet where the other session was closed or waits in vain
-itself; for a controller that closes after each answer or after idle time by design; where the
-controller is not heard while it ignores the call; and for office services.
+is dropped at once, before anybody sent a byte or with a text that reads like a no; or a session in
+use is ended by the controller within a moment of a newer one's opening, or at its first request
+after that, though the PC still wanted it. Only a note where the PC's calls are turned away in vain
+while another session of its own works, or where a later call works. Quiet where the other session
+was closed or waits in vain itself; for a controller that closes after each answer or after idle
+time by design; where the controller is not heard while it ignores the call; and for office
+services.
 """
 
 from collections.abc import Iterator
@@ -38,8 +39,8 @@ ONE_ATTEMPT = 3.0
 """Seconds within which systems repeat a refused call by themselves (ground rule on retries)."""
 OTHERS, OWN, LEFT_OVER = range(3)
 """Places of these causes in the rule."""
-REQUEST = 3
-"""Place of this in what would look the same."""
+REQUEST, ONE_VALUE = 3, 4
+"""Places of these in what would look the same."""
 
 
 @dataclass(slots=True, eq=False)
@@ -72,6 +73,7 @@ def find(case: Case) -> Iterator[Sighting]:
         others = [one for one in trouble.holders if one not in own]
         only_silence = not (trouble.refused or trouble.dropped or trouble.ended)
         silent = trouble.silent + trouble.unanswered
+        told = [one for one in calls if one.turned_away and _dropped_at_once(one)]
         yield Sighting(
             values={
                 "controller": linkup.controller,
@@ -81,6 +83,8 @@ def find(case: Case) -> Iterator[Sighting]:
                 "dropped": len(trouble.dropped),
                 "ended": len(trouble.ended),
                 "unanswered": len(trouble.unanswered),
+                "told": len(told),
+                "octets": told[0].from_server.octets if told else 0,
                 "own": len(own),
                 "others": len(others),
                 "stations": sorted({one.client.address for one in others}),
@@ -91,6 +95,7 @@ def find(case: Case) -> Iterator[Sighting]:
                 "dropped": trouble.dropped,
                 "ended": trouble.ended,
                 "unanswered": trouble.unanswered,
+                "told": [one.turned_away for one in told if one.turned_away],
                 "own": [one.first for one in own],
                 "others": [one.first for one in others],
             },
@@ -99,8 +104,13 @@ def find(case: Case) -> Iterator[Sighting]:
             level=level,
             silent_since=silence(silent, case.facts) if only_silence else None,
             likeliest=OWN if own and not others else OTHERS,
-            also_excluded=() if trouble.unanswered else {REQUEST},
+            also_excluded=_also_excluded(trouble, told),
         )
+
+
+def _also_excluded(trouble: _Trouble, told: list[Session]) -> set[int]:
+    seen = {REQUEST: trouble.unanswered, ONE_VALUE: told}
+    return {place for place, kind in seen.items() if not kind}
 
 
 def _level(linkup: LinkUp, calls: list[Session], trouble: _Trouble) -> Level | None:
@@ -217,13 +227,18 @@ def _alive_after(linkup: LinkUp, moment: Moment) -> bool:
 
 
 def _dropped_at_once(session: Session) -> bool:
-    """Whether the controller ended an accepted session before anybody sent data."""
-    if session.completed is None or session.syn_ack is None or not session.server_ended:
+    """Whether an accepted session ended before anybody sent data, or with a text that reads like a
+    no: then the PC may be the first to close it.
+    """
+    if session.completed is None or session.syn_ack is None or not session.closing:
         return False
     closed, asked = session.closing[0].moment, session.from_client.first_data
+    if closed.seconds - session.syn_ack.seconds >= AT_ONCE:
+        return False
+    if session.turned_away is not None:
+        return True
     asked_first = asked is not None and asked.moment < closed
-    took = closed.seconds - session.syn_ack.seconds
-    return not asked_first and not session.from_server.octets and took < AT_ONCE
+    return session.server_ended and not asked_first and not session.from_server.octets
 
 
 def _asked_in_vain(session: Session, own: list[Session]) -> Moment | None:
@@ -289,6 +304,7 @@ RULE = Rule(
     "or ended.{refused:if {controller} turned down {refused:count call} of the PC.}"
     "{silent:if {silent:count call} of the PC got no answer.}"
     "{dropped:if It dropped {dropped:count session} at once.}"
+    "{told:if Before that it sent {octets:count octet} that read like a no.}"
     "{ended:if It ended {ended:count session} as a newer one opened.}"
     "{unanswered:if It left {unanswered:count request} without an answer.}"
     "{own:if Meanwhile the PC itself had {own:count session} open.}"
@@ -306,6 +322,7 @@ RULE = Rule(
     what_to_do=(
         Step(
             "Look in the controller's manual how many sessions it allows, and in its list of them."
+            "{told:if Read the text that it sends in the frames above.}"
         ),
         Step("Wait as long as the controller's time limit for sessions, then try once more."),
         Step(
@@ -321,6 +338,7 @@ RULE = Rule(
         "refused": "{controller} turns the PC's call down{again}",
         "silent": "the PC's call gets no answer{again}",
         "dropped": "{controller} drops the session that it has accepted{again}",
+        "told": "{controller} sends a text by itself{again}: read what it says",
         "ended": "{controller} ends the older session{again}",
         "unanswered": "the PC's request gets no answer{again}",
         "own": "a session of the PC that is open at that time",
@@ -332,10 +350,12 @@ RULE = Rule(
         "A service that hangs or is starting. A restart cures that as well, so it proves nothing.",
         "A firewall on the way that limits the PC.",
         "A request that the controller never answers, as its item, framing or order is not right.",
+        "A device that gives each caller one value, and closes by design.",
     ),
     looks_alike=(
         "A refused call with no other session in sight: then the port number comes first.",
         "A controller that closes the session after each answer, or after idle time, by design.",
+        "A controller that greets, or gives one value, and closes.",
         "A second session that is turned away once, while the first one works.",
         "An open session whose requests go unanswered: the controller is away, not full.",
         "Requests that go unanswered while another station's, to another unit, are answered.",

@@ -241,6 +241,19 @@ def test_a_refusal_in_the_protocol_of_one_end_stays(
     assert result.sparing
 
 
+def test_of_a_text_that_turns_away_only_the_word_stays(out: Path) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(2):
+        session = plant.tcp(pc, unit, 10001).open(after=1.0)
+        session.send(b"ERR 12: in use by " + SECRET + b"\r\n", unit)
+        session.close(unit)
+    octets = ended(plant).pcap()
+    result, copy = trimmed(octets, out)
+    assert slugs(diagnosed(copy)) == slugs(diagnosed(octets)) == ["session-limit"]
+    assert result.sparing
+    assert (SECRET in copy, b"in use" in copy, b"ERR" in copy) == (False, False, True)
+
+
 def test_payload_stays_where_that_is_wanted(out: Path) -> None:
     octets = telling().pcap()
     result, copy = trimmed(octets, out, keep_payload=True)

@@ -1,7 +1,10 @@
 """Printable text whose segments end with a line end: no standard, many small devices speak so.
 
-Recognised by its first octets and the last one; nothing in it is understood.
+Recognised by its first octets and the last one; nothing in it is understood, but for a few words
+that devices turn a caller away with.
 """
+
+import re
 
 import numpy as np
 
@@ -10,6 +13,11 @@ from analyzer.facts.protocols.framing import Framing, Heads, heads
 
 LOOKED_AT = 64
 """Octets that have to be printable."""
+NO = re.compile(
+    rb"(?i)\b(busy|err(or)?|fail(ed|ure)?|refused|den(y|ied)|rejected|in use|taken|occupied|already"
+    rb"|too many|no more|not allowed|unavailable|sorry)\b"
+)
+"""Words of a device that has no session to spare (common practice, no source)."""
 TAB, LINE_FEED, RETURN, SPACE, TILDE = 0x09, 0x0A, 0x0D, 0x20, 0x7E
 
 
@@ -26,4 +34,16 @@ def read(octets: Octets, at: Ints, end: Ints, by_server: Flags) -> Heads:
     return heads(np.where(text, end - at, 0))
 
 
-FRAMING = Framing("lines of text", frozenset({23}), read, ends=1)
+def reads_like_a_no(text: bytes) -> int:
+    """Octets up to the one behind the first word that turns the reader away, 0 without any."""
+    found = NO.search(text)
+    return found.end() + 1 if found else 0
+
+
+def looks(octets: Octets, at: Ints) -> Ints:
+    """What is read of each text beside its last octet: up to a no."""
+    texts = (octets[begin : begin + LOOKED_AT].tobytes() for begin in at.tolist())
+    return np.array([reads_like_a_no(text) for text in texts], np.int64)
+
+
+FRAMING = Framing("lines of text", frozenset({23}), read, looks=looks, ends=1)

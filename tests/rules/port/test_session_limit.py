@@ -6,8 +6,9 @@ import pytest
 
 from analyzer.diagnosis import FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty, Level
+from captures.layouts import Record
 from captures.plant import Plant, Session, Station, modbus_answer, modbus_read
-from rules.port.session_limit import RULE
+from rules.port.session_limit import ONE_VALUE, REQUEST, RULE
 from tests.support import (
     a_sheet,
     acquainted,
@@ -101,7 +102,7 @@ def test_found_where_the_panel_is_served_and_the_pc_is_not(controllers: tuple[st
     assert_leads(diagnosis, unanswered=2, others=1, own=0)
     finding = found(diagnosis, SLUG)
     assert [str(one) for one in finding.values["stations"]] == ["192.0.2.20"]
-    assert left_out(finding, RULE)[1] == []
+    assert left_out(finding, RULE)[1] == [ONE_VALUE]
 
 
 @told_or_not
@@ -149,6 +150,67 @@ def test_found_where_the_accepted_call_is_dropped_at_once(
         else:
             session.close(unit, after=0.03)
     assert_leads(diagnosed(ended(plant), controllers), dropped=2, own=0, others=0)
+
+
+BUSY = b"ERR 12 BUSY: SESSION IN USE BY PANEL\r\n"
+
+
+def told_and_closed(
+    plant: Plant, pc: Station, unit: Station, text: bytes, by_pc: bool = False, after: float = 1.0
+) -> list[Record]:
+    """The controller accepts, says something, and the session is closed."""
+    session = plant.tcp(pc, unit).open(after=after)
+    says = session.send(text, unit)
+    closes = session.fin(None if by_pc else unit)
+    session.fin(unit if by_pc else None, after=0.2)
+    session.ack(unit)
+    return [says, closes]
+
+
+@told_or_not
+@pytest.mark.parametrize("by_pc", [True, False])
+@pytest.mark.parametrize("text", [BUSY, b"sorry, too many clients\n", b"Connection refused\r"])
+def test_found_where_a_text_turns_the_pc_away(
+    controllers: tuple[str, ...], text: bytes, by_pc: bool
+) -> None:
+    plant, pc, unit = acquainted()
+    records = [one for _ in range(3) for one in told_and_closed(plant, pc, unit, text, by_pc)]
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_leads(diagnosis, dropped=3, told=3, octets=len(text))
+    finding = found(diagnosis, SLUG)
+    assert [line.moment.frame for line in finding.evidence] == [plant.number(r) for r in records]
+    assert left_out(finding, RULE)[1] == [REQUEST]
+
+
+@told_or_not
+@pytest.mark.parametrize("text", [b"2025-03-11 09:00\r\n", b"  12.50 kg\r\n", b"terror 7\r\n"])
+def test_quiet_where_each_caller_is_given_one_value(
+    controllers: tuple[str, ...], text: bytes
+) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(3):
+        told_and_closed(plant, pc, unit, text)
+    assert slugs(diagnosed(ended(plant), controllers)) == []
+
+
+@told_or_not
+def test_quiet_where_the_pc_is_turned_away_first_and_let_in_later(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = acquainted()
+    told_and_closed(plant, pc, unit, BUSY)
+    plant.tcp(pc, unit).open(after=2.0).poll(4)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+def test_quiet_where_a_greeting_speaks_of_errors_and_work_goes_on() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit, 10001).open()
+    session.send(b"ready, last error 0\r\n", unit)
+    for _ in range(4):
+        session.exchange(b"read 7\r\n", b"12.5\r\n", after=0.5)
+    session.close()
+    assert_healthy(diagnosed(ended(plant)))
 
 
 @told_or_not
