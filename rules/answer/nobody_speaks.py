@@ -90,8 +90,8 @@ RULE = Rule(
         Step("Have the program ask for one item, by reading only."),
     ),
     evidence={
-        "opened": "the session is open{nth}",
-        "closed": "the PC closes it{nth}, and nobody has sent an octet in it",
+        "opened": "the session is open{again}",
+        "closed": "the PC closes it{again}, and nobody has sent an octet in it",
     },
     cautions=("Do not write values to try things out: a written value can move the machine.",),
     also_fits=(

@@ -95,9 +95,9 @@ RULE = Rule(
         ),
     ),
     evidence={
-        "asked": "the PC asks UDP port {port} of {controller}{nth}",
-        "answer": "{answerer} answers from UDP port {answering_port}, to the port that asked{nth}",
-        "refusal": "the PC says that nobody takes that answer{nth}",
+        "asked": "the PC asks UDP port {port} of {controller}{again}",
+        "answer": "{answerer} answers from UDP port {answering_port} to the port that asked{again}",
+        "refusal": "the PC says that nobody takes that answer{again}",
     },
     also_fits=(
         "A program that takes datagrams of anybody on its port, where the PC turns none down.",

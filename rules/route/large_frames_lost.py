@@ -197,7 +197,7 @@ RULE = Rule(
         "small": "the answer to a smaller request comes{again}",
         "too_large": "{sender} says that the PC's packet is too large for the way",
         "again": "the PC sends the same large piece again, without an acknowledgement",
-        "pieces": "the PC sends a large datagram in fragments, and no answer follows{nth}",
+        "pieces": "the PC sends a large datagram in fragments, and no answer follows{again}",
         "missing": "a later piece of the answer comes, and the large one before it does not",
     },
     cautions=(

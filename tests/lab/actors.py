@@ -87,6 +87,31 @@ def turns_down(session: socket.socket, nth: int, request: bytes, framing: Framin
     return False
 
 
+ALERT = bytes([21, 3, 3, 0, 2, 2])
+"""A fatal alert of TLS, before its reason (RFC 8446 section 6)."""
+MESSAGE_AT_THE_WRONG_TIME, ISSUER_NOT_KNOWN = b"\x0a", b"\x30"
+
+
+def _by_record(octets: bytes) -> tuple[list[bytes], bytes]:
+    whole = []
+    while len(octets) >= 5 and len(octets) >= (end := 5 + int.from_bytes(octets[3:5])):
+        whole.append(octets[:end])
+        octets = octets[end:]
+    return whole, octets
+
+
+def _record(number: int) -> bytes:
+    """What opens first, and encrypted data later (RFC 8446 section 5.1)."""
+    return bytes.fromhex("16 0301 00a0 01") + bytes(159) if number == 1 else SECRET
+
+
+SECRET = bytes.fromhex("17 0303 0020") + bytes(32)
+CERTIFICATE = bytes.fromhex("16 0303 0491 02") + bytes(1168)
+SECURED = Framing(
+    _record, _by_record, lambda request: CERTIFICATE if request[0] == 0x16 else SECRET
+)
+
+
 def refusal(request: bytes, code: int) -> bytes:
     """A Modbus exception response (application protocol V1.1b3, section 7)."""
     return request[:4] + struct.pack(">HBBB", 3, request[6], request[7] | 0x80, code)
@@ -104,6 +129,12 @@ def answers(session: socket.socket, nth: int, request: bytes, framing: Framing) 
 
 def mute(session: socket.socket, nth: int, request: bytes, framing: Framing) -> bool:
     return True
+
+
+def expects_encryption(session: socket.socket, nth: int, request: bytes, framing: Framing) -> bool:
+    """Ends the session with an alert."""
+    session.sendall(ALERT + MESSAGE_AT_THE_WRONG_TIME)
+    return False
 
 
 def closes_after(last: int) -> Manner:
@@ -186,9 +217,9 @@ class Server:
 
     most: sessions at a time, None for any number; when_full: what one more meets: `refuse` (nobody
     listens), `ignore` (no answer to its SYN), `close`, `reset`, `mute` (opened, never answered),
-    `oldest` (let in, and the oldest session is closed); idle: seconds without a request until it
-    closes (by_reset: resets) a session; reads: False where it never takes what comes in;
-    first_only: of several requests that come together it sees the first.
+    `tell` (a line of text, and closed), `oldest` (let in, and the oldest session is closed); idle:
+    seconds without a request until it closes (by_reset: resets) a session; reads: False where it
+    never takes what comes in; first_only: of several requests that come together it sees the first.
     """
 
     def __init__(
@@ -270,7 +301,9 @@ class Server:
         self._station.start(lambda: self._hold(session))
 
     def _turn_away(self, session: socket.socket) -> None:
-        if self._when_full == "close":
+        if self._when_full == "tell":
+            session.sendall(b"ERR 12 BUSY: SESSION IN USE BY PANEL\r\n")
+        if self._when_full in ("close", "tell"):
             session.close()
         elif self._when_full == "reset":
             reset(session)

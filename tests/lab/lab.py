@@ -73,6 +73,11 @@ class Lab(Site):
             self._recorders.append(Recorder(self.port_socket("pc")))
         time.sleep(LEAD)
 
+    def mirror(self) -> None:
+        """Begin to record what comes and goes at the controller's switch port."""
+        self._recorders = [Recorder(self.port_socket("unit"))]
+        time.sleep(LEAD)
+
     def recorded(self) -> list[Record]:
         """Listen on for a while, and end the recording."""
         time.sleep(TAIL)

@@ -10,10 +10,13 @@ from scapy.layers.l2 import Ether
 
 from tests.lab import crafted
 from tests.lab.actors import (
+    ALERT,
     GOOD_SLOT,
     ISO,
+    ISSUER_NOT_KNOWN,
     LINES,
     MODBUS,
+    SECURED,
     Server,
     after,
     announce,
@@ -671,3 +674,34 @@ def controller_is_the_router_of_its_cell(lab: Lab) -> None:
         ping(lab.pc, f"198.51.100.{number}")
         time.sleep(0.3)
     _work(lab)
+
+
+@healthy()
+def another_program_only_holds_a_session(lab: Lab) -> None:
+    """It opens one, says nothing, and closes it after 3 s, beside a session that works."""
+    lab.plant()
+    Server(lab.unit)
+
+    def watches() -> None:
+        for _ in range(2):
+            session = call(lab.pc, UNIT)
+            time.sleep(3)
+            session.close()
+
+    lab.pc.start(watches)
+    _work(lab, times=20)
+
+
+@healthy(told=f"{UNIT}:4843")
+def certificate_trusted_at_the_second_try(lab: Lab) -> None:
+    """The user is asked, and accepts it."""
+    lab.plant()
+    Server(lab.unit, 4843, framing=SECURED)
+    session = call(lab.pc, UNIT, 4843)
+    ask(session, framing=SECURED)
+    session.sendall(ALERT + ISSUER_NOT_KNOWN)
+    session.close()
+    time.sleep(2)
+    session = call(lab.pc, UNIT, 4843)
+    poll(session, times=6, framing=SECURED)
+    session.close()

@@ -7,9 +7,12 @@ from functools import partial
 
 from rules.port import port_refused, session_limit
 from tests.lab.actors import (
+    ALERT,
     ISO,
+    ISSUER_NOT_KNOWN,
     LINES,
     MODBUS,
+    SECURED,
     Manner,
     Server,
     after,
@@ -19,12 +22,14 @@ from tests.lab.actors import (
     ask_by_datagram,
     call,
     closes_after,
+    expects_encryption,
     first_after,
     in_two_pieces,
     mute,
     ping,
     poll,
     refuses,
+    reset,
     resets_after,
     serve_datagrams,
     turns_down,
@@ -111,6 +116,35 @@ def second_session_reset_at_once(lab: Lab) -> None:
 @fault("session-limit")
 def second_session_never_answered(lab: Lab) -> None:
     _one_too_many(lab, "mute")
+
+
+@fault("session-limit", told=f"{UNIT}:10001")
+def turned_away_with_a_text(lab: Lab) -> None:
+    """The panel holds the only session; the controller says so and closes."""
+    lab.stations()
+    Server(lab.unit, 10001, framing=LINES, most=1, when_full="tell")
+    poll(call(lab.panel, UNIT, 10001), times=1, framing=LINES)
+    lab.record()
+    for _ in range(3):
+        session = call(lab.pc, UNIT, 10001)
+        time.sleep(0.2)
+        session.close()
+        time.sleep(1)
+
+
+@fault("session-limit", plain=True)
+def panel_is_served_and_the_pc_is_not(lab: Lab) -> None:
+    """A mirror of the controller's port shows both; the controller takes one session."""
+    lab.stations()
+    lab.mirror()
+    Server(lab.unit, most=1, when_full="mute")
+    panel = call(lab.panel, UNIT)
+    lab.panel.start(lambda: poll(panel, times=30))
+    for _ in range(2):
+        time.sleep(0.5)
+        session = call(lab.pc, UNIT)
+        ask(session, wait=2.5)
+        session.close()
 
 
 def _beside_the_first(lab: Lab, when_full: str) -> None:
@@ -357,6 +391,23 @@ def session_closed_in_use(lab: Lab) -> None:
         server.stop()
 
 
+@fault("session-closed")
+def service_stops_while_the_pc_is_not_heard(lab: Lab) -> None:
+    """The PC's request never arrives; then the service ends, and the port is closed."""
+    lab.plant()
+    server = Server(lab.unit)
+    session = call(lab.pc, UNIT)
+    poll(session, times=3)
+    lab.unit.nft(*INPUT_FILTER, "add rule inet gate pass tcp dport 502 drop")
+    lab.pc.start(lambda: ask(session, 4, wait=8))
+    time.sleep(2.5)
+    server.stop()
+    lab.unit.nft("delete table inet gate")
+    for _ in range(2):
+        time.sleep(0.7)
+        call(lab.pc, UNIT)
+
+
 @fault("controller-restarted")
 def controller_restarts_in_use(lab: Lab) -> None:
     """Gone for 4 s; then it announces itself, refuses for a while, and works."""
@@ -510,6 +561,42 @@ def closed_on_the_first_request(lab: Lab) -> None:
 @fault("dropped-on-first-request")
 def reset_on_the_first_request(lab: Lab) -> None:
     _dropped(lab, resets_after(0))
+
+
+@fault("dropped-on-first-request", told=f"{UNIT}:802")
+def plain_request_to_an_encrypted_port(lab: Lab) -> None:
+    """The controller ends each session with a fatal alert of TLS."""
+    lab.plant()
+    Server(lab.unit, 802, manner=expects_encryption)
+    for _ in range(2):
+        session = call(lab.pc, UNIT, 802)
+        ask(session)
+        session.close()
+        time.sleep(1)
+
+
+@fault("inner-open-refused", told=f"{UNIT}:4843")
+def pc_distrusts_the_certificate(lab: Lab) -> None:
+    lab.plant()
+    Server(lab.unit, 4843, framing=SECURED)
+    for _ in range(3):
+        session = call(lab.pc, UNIT, 4843)
+        ask(session, framing=SECURED)
+        session.sendall(ALERT + ISSUER_NOT_KNOWN)
+        reset(session)
+        time.sleep(0.8)
+
+
+@fault("nobody-speaks", told=f"{UNIT}:10001")
+def each_end_waits_for_the_other(lab: Lab) -> None:
+    """The program waits for a greeting, the controller for a request."""
+    lab.plant()
+    Server(lab.unit, 10001, framing=LINES)
+    for _ in range(2):
+        session = call(lab.pc, UNIT, 10001)
+        time.sleep(4)
+        session.close()
+        time.sleep(0.3)
 
 
 @fault("request-rejected")
