@@ -5,10 +5,10 @@ PC's datagrams, or the PC about those of the controller. It fits where the messa
 somebody else, or where the PC asked slowly and several times, on a registered or named port or
 where it tried nobody else, and neither an answer nor any other datagram of the controller came.
 Quiet where the port answers in the end or did within 2 min before; for other ports than the one
-that the link-up is about; for fast streams, which may be meant one way; where answers come from
-elsewhere; and where a session over TCP is what the PC wants. What the PC itself does not take is a
-note where the link-up works, and nothing where it takes the datagrams later or had sent from that
-port before.
+that the link-up is about; for streams that may be meant one way: fast ones, and those that go on at
+their pace to the end on a port that nobody named; where answers come from elsewhere; and where a
+session over TCP is what the PC wants. What the PC itself does not take is a note where the link-up
+works, and nothing where it takes the datagrams later or had sent from that port before.
 """
 
 from collections.abc import Iterator
@@ -27,6 +27,9 @@ FEWEST = 3
 SLOW = 0.3
 """Seconds from one datagram to the next: those who wait for an answer take longer than a stream
 does (common practice, no source)."""
+GIVEN_UP = 2
+"""Pauses without a further datagram after which the PC has given up: who reports one way goes on,
+and who asks stops (common practice, no source)."""
 NEAR = 5.0
 """Seconds between the PC's last message and the last datagram where it still takes none; systems
 send few such messages (RFC 1812 4.3.2.8)."""
@@ -87,6 +90,9 @@ def _silent(linkup: LinkUp, alone: bool) -> Sighting | None:
     heard = any(_is_from_controller(linkup, one) for one in linkup.facts.exchanges)
     answered = any(one.answered.count for one in asked) or heard or bool(elsewhere(linkup))
     if answered or count < FEWEST or span / (count - 1) < SLOW:
+        return None
+    goes_on = linkup.facts.heard_after(max(sent)) < GIVEN_UP * span / (count - 1)
+    if goes_on and not named:
         return None
     return Sighting(
         values=_values(linkup, linkup.controller, asked, []),

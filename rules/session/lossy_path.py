@@ -125,6 +125,7 @@ RULE = Rule(
         "path-lost",
         "request-unanswered",
         "pc-gave-up",
+        "stopped-early",
     ),
     sources=("common practice, no source", "RFC 6298 section 5"),
     find=find,

@@ -195,6 +195,15 @@ def test_quiet_where_a_stream_is_meant_one_way(period: float) -> None:
     assert SLUG not in slugs(diagnosed(ended(plant), ["192.0.2.60:7000"]))
 
 
+def test_quiet_where_slow_reports_go_on_to_the_end_on_a_port_that_nobody_named() -> None:
+    """Who asks in vain stops, who reports one way goes on at the same pace."""
+    plant, pc, unit = acquainted()
+    for _ in range(6):
+        plant.datagram(pc, unit, 50_000, 7_000, b"state: running", after=6.0)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+    assert SLUG in slugs(diagnosed(ended(plant, 30)))
+
+
 def test_quiet_where_a_few_slow_datagrams_go_to_a_port_that_nobody_named() -> None:
     plant, pc, unit = acquainted()
     for _ in range(5):

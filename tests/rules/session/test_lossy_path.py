@@ -130,6 +130,20 @@ def test_quiet_but_for_a_note_where_the_controller_confirms_late(
     assert found(diagnosis, SLUG).level is Level.NOTE
 
 
+def test_found_where_the_recording_ends_in_the_middle_of_repeats() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(12):
+        busy(session, 3)
+        request_lost(session)
+        confirmation_lost(session)
+        answer_lost(session)
+    session.send(modbus_read(99), lost=True, after=0.2)
+    for pause in (0.3, 0.6, 1.2):
+        session.again(lost=True, after=pause)
+    assert slugs(diagnosed(ended(plant, 3))) == [SLUG]
+
+
 @told_or_not
 def test_quiet_below_one_in_a_hundred(controllers: tuple[str, ...]) -> None:
     plant, pc, unit = acquainted()
