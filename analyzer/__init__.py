@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from analyzer.diagnosis import Diagnosis
     from analyzer.linkup import Told
 
-__version__ = "0.2.0"
+__version__ = "0.3.0"
 
 
 def diagnose(path: str | Path, told: Told | None = None) -> Diagnosis:
