@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import click
 
-from analyzer.cli.options import limit_option, told_by
+from analyzer.cli.options import format_option, limit_option, output_option, told_by
 from analyzer.cli.reading import STANDARD_INPUT, single
 from analyzer.cli.writing import keep_inputs, write
 from analyzer.comparison import Remark, compare, says_more, wanted
@@ -26,15 +26,8 @@ from analyzer.reports.to_text import to_text
     help="The controller; given twice, first that of WORKING, then that of FAILING.",
 )
 @click.option("--pc", "pcs", metavar="ADDRESS", multiple=True, help="The PC; twice as well.")
-@click.option(
-    "--format",
-    "layout",
-    type=click.Choice(["text", "json", "html"]),
-    default="text",
-    show_default=True,
-    help="A text to read, JSON for other programs, or a page.",
-)
-@click.option("--output", metavar="PATH", help="Write to this file, not to the terminal.")
+@format_option("A text to read, JSON for other programs, or a page.", "json", "html")
+@output_option
 @limit_option
 def command(
     working: str,

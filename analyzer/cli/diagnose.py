@@ -5,7 +5,15 @@ from collections.abc import Sequence
 import click
 
 from analyzer.cli import complain
-from analyzer.cli.options import controllers_option, limit_option, pc_option, site_option, told_by
+from analyzer.cli.options import (
+    controllers_option,
+    format_option,
+    limit_option,
+    output_option,
+    pc_option,
+    site_option,
+    told_by,
+)
 from analyzer.cli.reading import diagnosed
 from analyzer.cli.writing import keep_inputs, made_with, worst, write, write_sheet
 from analyzer.diagnosis import UNUSABLE, Diagnosis
@@ -32,15 +40,13 @@ MOST_COMPLAINTS = 20
     metavar="PATH",
     help="Write a site sheet of what a good recording shows.",
 )
-@click.option(
-    "--format",
-    "layout",
-    type=click.Choice(["text", "json", "html", "letter"]),
-    default="text",
-    show_default=True,
-    help="A text to read, JSON for other programs, a page with pictures, or a reply to the site.",
+@format_option(
+    "A text to read, JSON for other programs, a page with pictures, or a reply to the site.",
+    "json",
+    "html",
+    "letter",
 )
-@click.option("--output", metavar="PATH", help="Write to this file, not to the terminal.")
+@output_option
 @limit_option
 @click.option("--all", "everything", is_flag=True, help="Tell every finding and station in full.")
 def command(

@@ -1,8 +1,9 @@
 """Options that several commands take, and how their values are read."""
 
 import string
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any, TypeVar
 
 import click
 
@@ -12,6 +13,8 @@ from analyzer.facts import Address, Hardware
 from analyzer.linkup import Told
 from analyzer.site import LARGEST, Site
 from analyzer.site import read as read_site
+
+Command = TypeVar("Command", bound=Callable[..., Any])
 
 controllers_option = click.option(
     "--controller",
@@ -29,9 +32,24 @@ limit_option = click.option(
     show_default=True,
     help="Unpack this many times as much as is usual from a parcel.",
 )
+output_option = click.option(
+    "--output", metavar="PATH", help="Write to this file, not to the terminal."
+)
 site_option = click.option(
     "--site", "sheet", metavar="FILE", help="A site sheet: what is known on site."
 )
+
+
+def format_option(help_text: str, *layouts: str) -> Callable[[Command], Command]:
+    """--format: text unless told otherwise; handed on as `layout`."""
+    return click.option(
+        "--format",
+        "layout",
+        type=click.Choice(["text", *layouts]),
+        default="text",
+        show_default=True,
+        help=help_text,
+    )
 
 
 def told_by(controllers: Sequence[str], pc: str | None = None, sheet: str | None = None) -> Told:

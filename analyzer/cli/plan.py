@@ -4,7 +4,15 @@ from collections.abc import Sequence
 
 import click
 
-from analyzer.cli.options import read_address, read_controller, read_mask, read_sheet, site_option
+from analyzer.cli.options import (
+    format_option,
+    output_option,
+    read_address,
+    read_controller,
+    read_mask,
+    read_sheet,
+    site_option,
+)
 from analyzer.cli.writing import write, write_sheet
 from analyzer.diagnosis import FAULT, NO_FAULT
 from analyzer.errors import BadOption
@@ -37,15 +45,8 @@ from analyzer.site import write as write_site
 @click.option(
     "--cable", type=click.Choice(["direct", "switch"]), help="How the controller is connected."
 )
-@click.option(
-    "--format",
-    "layout",
-    type=click.Choice(["text", "json", "html"]),
-    default="text",
-    show_default=True,
-    help="A text to read, JSON for other programs, or a page to print.",
-)
-@click.option("--output", metavar="PATH", help="Write to this file, not to the terminal.")
+@format_option("A text to read, JSON for other programs, or a page to print.", "json", "html")
+@output_option
 @click.option(
     "--write-site",
     "new_sheet",

@@ -11,7 +11,14 @@ from urllib.parse import quote
 import click
 
 from analyzer.cli import complain
-from analyzer.cli.options import controllers_option, limit_option, pc_option, told_by
+from analyzer.cli.options import (
+    controllers_option,
+    format_option,
+    limit_option,
+    output_option,
+    pc_option,
+    told_by,
+)
 from analyzer.cli.writing import is_same_file, made_with, worst, write
 from analyzer.diagnosis import UNUSABLE
 from analyzer.errors import BadOption, NotARecording, Unusable
@@ -41,15 +48,13 @@ Item = TypeVar("Item")
 @click.argument("inputs", metavar="FOLDER_OR_FILE...", nargs=-1, required=True)
 @controllers_option
 @pc_option
-@click.option(
-    "--format",
-    "layout",
-    type=click.Choice(["text", "html", "json", "csv"]),
-    default="text",
-    show_default=True,
-    help="A text to read, a page, JSON for other programs, or a table for a spreadsheet.",
+@format_option(
+    "A text to read, a page, JSON for other programs, or a table for a spreadsheet.",
+    "html",
+    "json",
+    "csv",
 )
-@click.option("--output", metavar="PATH", help="Write to this file, not to the terminal.")
+@output_option
 @click.option(
     "--reports", metavar="FOLDER", help="Write the page of each recording there, and link to it."
 )
