@@ -4,6 +4,7 @@ from analyzer.facts import Address, Echo, Exchange, Facts, Hardware, Moment, Pat
 from analyzer.facts.ports import OFFICE_PORTS
 from analyzer.linkup.datagrams import with_answers
 from analyzer.linkup.model import LinkUp, Pc, Target, is_self_assigned
+from analyzer.linkup.owners import of_a_rival
 from analyzer.linkup.pc import asked_by_pc, broadcast_masks, from_pc, share_network
 from analyzer.linkup.proofs import proofs_of
 from analyzer.site import Site
@@ -12,7 +13,9 @@ from analyzer.site import Site
 def link_up(facts: Facts, pc: Pc, target: Target, site: Site) -> LinkUp:
     """The PC's link-up with one controller, with the proofs of its stages."""
     controller = target.address
-    calls = [one for one in facts.sessions if _is_to(one, controller) and from_pc(one, pc)]
+    own = [one for one in facts.sessions if _is_to(one, controller) and from_pc(one, pc)]
+    strange = of_a_rival(facts, pc, own)
+    calls = [one for one in own if one not in strange]
     on_port = [one for one in calls if target.port is None or one.server.port == target.port]
     asked = [one for one in facts.arp.questions.values() if one.wanted == controller]
     questions = [one for one in asked if asked_by_pc(one, pc)]
@@ -31,6 +34,7 @@ def link_up(facts: Facts, pc: Pc, target: Target, site: Site) -> LinkUp:
         hardware=hardware,
         sessions=on_port if target.transport != "udp" else [],
         other_sessions=[one for one in calls if one not in on_port],
+        strange_sessions=strange,
         exchanges=_exchanges(facts, pc, target),
         questions=questions,
         pings=_pings(facts, pc, controller),

@@ -83,7 +83,8 @@ class LinkUp:
     mask, from the recording or the site sheet; controller_mask: the controller's, from the same;
     hardware: who claims the controller's address;
     sessions: the PC's TCP attempts to this controller, on the port where one is known;
-    other_sessions: its attempts on other ports; exchanges: its UDP exchanges; questions: its ARP
+    other_sessions: its attempts on other ports; strange_sessions: those of another device with the
+    PC's address, of which packets came to the PC; exchanges: its UDP exchanges; questions: its ARP
     requests for the controller; pings: its echo requests and their replies; errors: ICMP errors
     about its packets to the controller; router: the station that it hands packets for the
     controller to, where that is not the controller; sent_to: hardware addresses that its packets
@@ -101,6 +102,7 @@ class LinkUp:
     hardware: Hardware | None
     sessions: list[Session]
     other_sessions: list[Session]
+    strange_sessions: list[Session]
     exchanges: list[Exchange]
     questions: list[Question]
     pings: Echo | None

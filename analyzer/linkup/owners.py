@@ -1,6 +1,8 @@
 """Whose an address is: how the PC uses it, and who else claims it meanwhile."""
 
-from analyzer.facts import Address, Claims, Facts, Hardware, Moment, Path
+from collections.abc import Iterable
+
+from analyzer.facts import CLIENT, Address, Claims, Facts, Hardware, Moment, Path, Session
 from analyzer.facts.arp import MANY, Run
 from analyzer.linkup.model import LinkUp, Pc
 
@@ -64,6 +66,19 @@ def senders(facts: Facts, pc: Pc, address: Address) -> dict[Hardware, list[Path]
         if meanwhile and alone and not routed and facts.is_a_device(path.src):
             found.setdefault(path.src, []).append(path)
     return {one: paths for one, paths in found.items() if not is_own_adapter(facts, pc, one)}
+
+
+def of_a_rival(facts: Facts, pc: Pc, sessions: Iterable[Session]) -> list[Session]:
+    """Sessions that the PC did not open and only resets, where another device has its address: the
+    controller sends to that one.
+    """
+    strange = [one for one in sessions if not one.syns.count and one.only_reset(CLIENT)]
+    shared = {
+        address
+        for address in {one.client.address for one in strange}
+        if pc.hardware is not None and (disputes(facts, pc, address) or senders(facts, pc, address))
+    }
+    return [one for one in strange if one.client.address in shared]
 
 
 def answers_for_many(facts: Facts, hardware: Hardware, address: Address) -> bool:

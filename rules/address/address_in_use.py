@@ -12,7 +12,7 @@ had left it; and where the PC checked a controller's address only to call it fro
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Address, Hardware, Path, Run
+from analyzer.facts import CLIENT, Address, Claims, Hardware, Path, Run
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Pc, checks, disputes, is_self_assigned, senders
 from rules import cautions
@@ -29,34 +29,48 @@ def find(case: Case) -> Iterator[Sighting]:
     for address in _own_addresses(case, case.pc):
         claimed = disputes(case.facts, case.pc, address)
         for other, runs in claimed.items():
-            yield from _sightings(case, case.pc, address, other, runs)
+            yield from _sightings(case, case.pc, address, other, runs, [])
         for other, paths in senders(case.facts, case.pc, address).items():
             if other not in claimed and sum(path.frames for path in paths) >= ENOUGH:
-                yield from _sightings(case, case.pc, address, other, paths)
+                claims = case.facts.arp.claims.get(address, Claims())
+                runs = [run for run in claims.runs if run.hardware == other]
+                yield from _sightings(case, case.pc, address, other, runs, paths)
 
 
 def _sightings(
-    case: Case, pc: Pc, address: Address, other: Hardware, shown: Sequence[Run] | Sequence[Path]
+    case: Case,
+    pc: Pc,
+    address: Address,
+    other: Hardware,
+    claims: Sequence[Run],
+    packets: Sequence[Path],
 ) -> Iterator[Sighting]:
-    """For each link-up; shown by claims in ARP, or by packets only."""
-    claims = [one for one in shown if isinstance(one, Run)]
-    packets = [one for one in shown if isinstance(one, Path)]
+    """For each link-up; shown by claims in ARP, or by packets only: then claims were before."""
     linkups: Sequence[LinkUp | None] = case.linkups or [None]
     for linkup in linkups:
+        strange = [] if linkup is None else linkup.strange_sessions
+        strange = [one for one in strange if one.client.address == address]
         yield Sighting(
             values={
                 "pc": address,
                 "other": other,
-                "claims": sum(run.count for run in claims) + sum(one.frames for one in packets),
+                "claims": sum(run.count for run in claims),
+                "packets": sum(one.frames for one in packets),
+                "strange": len(strange),
+                "controller": linkup and linkup.controller,
             },
             frames={
                 "own": checks(case.facts, pc, address),
                 "other": [run.first for run in claims],
                 "sent": [one.first for one in packets],
+                "strange": [one.from_server.first for one in strange if one.from_server.first],
+                "undone": [
+                    end.moment for one in strange for end in one.ends[:1] if end.side == CLIENT
+                ],
             },
             linkup=linkup,
-            certainty=Certainty.SHOWN if claims else Certainty.FITS,
-            level=_level(linkup, address, bool(claims)),
+            certainty=Certainty.FITS if packets else Certainty.SHOWN,
+            level=_level(linkup, address, not packets),
         )
 
 
@@ -87,8 +101,11 @@ RULE = Rule(
     slug="address-in-use",
     stage="address",
     title="Another device{fits:if likely} uses the PC's address {pc}",
-    what_happened="The device with hardware address {other} said that {pc} is its own "
-    "({claims:times} in this recording), while the PC wanted it or used it.",
+    what_happened="While the PC wanted or used {pc}, the device with hardware address {other} used "
+    "that address too.{claims:if It said {claims:times} that {pc} is its own.}"
+    "{packets:if It sent {packets:count packet} as {pc}.}"
+    "{strange:if Packets of {strange:count session} that the PC did not open came to the PC from "
+    "{controller}.}",
     means="Two devices with one address take each other's answers. The PC may also have given the "
     "address up for that reason.",
     likely_causes=(
@@ -110,6 +127,8 @@ RULE = Rule(
         "own": "the PC checks or announces {pc}{again}",
         "other": "{other} says that it has {pc}{again}",
         "sent": "{other} sends packets as {pc}{again}",
+        "strange": "{controller} sends to {pc} in a session that the PC did not open{again}",
+        "undone": "the PC turns that session down, as it knows no such one{again}",
     },
     cautions=("The other device may be a panel or a drive: do not switch it off to find it.",),
     also_fits=(

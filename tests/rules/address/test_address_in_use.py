@@ -3,7 +3,7 @@
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty, Level
 from captures import layouts
-from captures.plant import BROADCAST, Plant, Station, modbus_read
+from captures.plant import BROADCAST, Plant, Station, modbus_answer, modbus_read
 from tests.support import TOLD, diagnosed, ended, found, lead, slugs, told_or_not
 
 SLUG = "address-in-use"
@@ -145,7 +145,7 @@ def test_found_where_only_packets_tell(controllers: tuple[str, ...]) -> None:
     finding = found(diagnosis, SLUG)
     assert finding.certainty is Certainty.FITS
     assert str(finding.values["other"]) == "00-00-5E-00-53-77"
-    assert finding.values["claims"] == 3
+    assert (finding.values["claims"], finding.values["packets"]) == (0, 3)
 
 
 def test_found_as_a_warning_where_only_packets_tell_and_the_link_up_works() -> None:
@@ -157,6 +157,28 @@ def test_found_as_a_warning_where_only_packets_tell_and_the_link_up_works() -> N
     assert slugs(diagnosis) == [SLUG]
     assert found(diagnosis, SLUG).level is Level.WARNING
     assert diagnosis.status == NO_FAULT
+
+
+@told_or_not
+def test_found_where_packets_for_the_other_one_come_to_the_pc(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit, laptop = begun()
+    asked = plant.ask(laptop, unit, times=1)
+    plant.resolve(pc, unit)
+    speaks(plant, laptop)
+    others = plant.tcp(pc, unit, sport=50_001)
+    strange = others.send(modbus_answer(9), unit)
+    undone = others.rst(bare=True)
+    plant.tcp(pc, unit).open().poll(3)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (Level.WARNING, Certainty.FITS)
+    assert finding.values["strange"] == 1
+    frames = {one.moment.frame for one in finding.evidence}
+    assert {plant.number(one) for one in (*asked, strange, undone)} <= frames
+    assert sum(one.what == "tcp" for one in diagnosis.outcomes[0].tries) == 1
 
 
 def test_found_once_where_claims_and_packets_tell() -> None:
