@@ -60,6 +60,7 @@ def find(case: Case) -> Iterator[Sighting]:
                 "now": min(moved.addresses) if moved is not None else None,
                 "foreign": foreign,
                 "asking": asks[0].client if asks else None,
+                "gateway": gateway,
             },
             frames={
                 "asked": moments,
@@ -150,6 +151,10 @@ RULE = Rule(
         "looks for the controller behind that gateway.",
     ),
     what_to_do=(
+        Step(
+            "{gateway:if Look up which gateway is entered on the PC. If it is {controller}, compare "
+            "that with the router's own address, and name the controller itself.}"
+        ),
         Step("Look whether the controller has power and its link lamp is lit."),
         Step(
             "Compare {controller} with the address on the controller's display, label or switches."

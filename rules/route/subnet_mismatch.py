@@ -2,7 +2,7 @@
 
 - By their masks: those in the recording (the PC's; the controller's, where an address server gave
   it or its broadcasts tell it) and in the site sheet, or 255.255.255.0 for the PC where none is
-  known.
+  known. Where the PC then asks in vain for what looks like its gateway, that comes first.
 - The PC hands its packets to a router, although the controller itself is heard on this cable.
 - The PC asks in vain for what looks like its gateway and sends nothing to the controller: its mask
   leads past the controller, as far as its other frames allow that.
@@ -22,6 +22,7 @@ from analyzer.facts import Address, Moment, Question
 from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import (
     ASKED_ON_PURPOSE,
+    LISTEN_AFTER,
     Case,
     LinkUp,
     heard_on_cable,
@@ -37,7 +38,7 @@ AGAIN = 2
 BEHIND = 3.0
 """Seconds behind a call within which a station asks whom to give its answer to: three questions,
 about a second apart (common practice, no source)."""
-ADDRESS, MASK, SLIP, ROUTER = range(4)
+ADDRESS, MASK, SLIP, ROUTER, WRONG_GATEWAY = range(5)
 """Places of the causes in the rule."""
 OFF, FILTER, FAR_END, OTHER_ADAPTER, NOT_TRIED, OTHER_BUSINESS = range(6)
 """Places of what would look the same."""
@@ -68,7 +69,17 @@ def find(case: Case) -> Iterator[Sighting]:
 def _by_masks(linkup: LinkUp, pc: Address) -> _Sign | None:
     mask = linkup.mask if linkup.mask is not None else presumed_mask(pc)
     other = network(linkup.controller, linkup.controller_mask or mask)
-    return None if linkup.same_network else _Sign((network(pc, mask), other))
+    if linkup.same_network:
+        return None
+    in_vain = [] if linkup.is_tried else _gateways_asked_for(linkup, pc)
+    gone = (one for one in in_vain if _is_silent(one, linkup))
+    return _Sign((network(pc, mask), other), gateway=next(gone, None))
+
+
+def _is_silent(question: Question, linkup: LinkUp) -> bool:
+    """Whether the recording went on for long enough for a reply."""
+    asked = silence(question.asked.moments, linkup.facts)
+    return asked is not None and linkup.facts.heard_after(asked) >= LISTEN_AFTER
 
 
 def _past_this_cable(linkup: LinkUp, pc: Address) -> _Sign | None:
@@ -77,14 +88,23 @@ def _past_this_cable(linkup: LinkUp, pc: Address) -> _Sign | None:
 
 def _past_the_controller(linkup: LinkUp, pc: Address) -> _Sign | None:
     """The PC asks for a gateway in vain, and nothing shows that its mask holds the controller."""
-    questions = linkup.facts.arp.questions.values()
-    own = [one for one in questions if one.asker == linkup.pc.hardware and one.asker_ip == pc]
+    own = _asked_by(linkup, pc)
     paths = [one for one in linkup.facts.paths if one.src == linkup.pc.hardware and one.dst_ip]
     near = [one.wanted for one in own]
     near += [one.dst_ip for one in paths if one.dst_ip and one.dst and not one.dst.is_group]
     if linkup.is_tried or linkup.mask is not None or _hold(near, pc, linkup.controller):
         return None
-    return next((_Sign(gateway=one) for one in own if _is_for_a_gateway(one)), None)
+    return next((_Sign(gateway=one) for one in _gateways_asked_for(linkup, pc)), None)
+
+
+def _asked_by(linkup: LinkUp, pc: Address) -> list[Question]:
+    questions = linkup.facts.arp.questions.values()
+    return [one for one in questions if one.asker == linkup.pc.hardware and one.asker_ip == pc]
+
+
+def _gateways_asked_for(linkup: LinkUp, pc: Address) -> list[Question]:
+    """The PC's questions in vain for what looks like its gateway."""
+    return [one for one in _asked_by(linkup, pc) if _is_for_a_gateway(one)]
 
 
 def _hold(near: list[Address], pc: Address, controller: Address) -> bool:
@@ -146,10 +166,19 @@ def _sighting(linkup: LinkUp, pc: Address, sign: _Sign) -> Sighting:
         linkup=linkup,
         certainty=Certainty.SHOWN if here or _knows_no_router(linkup) else Certainty.FITS,
         silent_since=silence(sent or (asked.asked.moments if asked else []), linkup.facts),
-        likeliest=ADDRESS if own_network else MASK,
-        excluded=[SLIP, ROUTER] if here else [],
+        likeliest=_likeliest(sign),
+        excluded=[
+            *([SLIP, ROUTER] if here else []),
+            *([WRONG_GATEWAY] if not sign.gateway else []),
+        ],
         also_excluded=_left_out(sign, bool(here), bool(here and tried) or answered is not None),
     )
+
+
+def _likeliest(sign: _Sign) -> int:
+    if sign.networks[0] is None:
+        return MASK
+    return ADDRESS if sign.gateway is None else WRONG_GATEWAY
 
 
 def _left_out(sign: _Sign, here: bool, used: bool) -> set[int]:
@@ -195,8 +224,14 @@ RULE = Rule(
         "The mask of the PC, or of the controller, does not fit the plant.",
         "The address typed in the program has a slip.",
         "A router is needed here, and one of both ends has no gateway entered, or a wrong one.",
+        "{gateway} is the gateway that is entered on the PC, and nobody has that address: the "
+        "entry is wrong, or the router is off.",
     ),
     what_to_do=(
+        Step(
+            "{gateway:if Compare {gateway} with the address of the router that the PC should use, "
+            "and look whether that router is on.}"
+        ),
         Step("Write address, mask and gateway of the PC and of the controller side by side."),
         Step("Check the controller's address in the program against its display or label."),
         Step(

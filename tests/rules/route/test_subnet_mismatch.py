@@ -6,8 +6,10 @@ import pytest
 
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
+from analyzer.words import say
 from captures.plant import Plant, Station
 from rules.route.subnet_mismatch import (
+    ADDRESS,
     MASK,
     NOT_TRIED,
     OTHER_ADAPTER,
@@ -15,6 +17,7 @@ from rules.route.subnet_mismatch import (
     ROUTER,
     RULE,
     SLIP,
+    WRONG_GATEWAY,
 )
 from tests.support import a_sheet, diagnosed, ended, found, lead, left_out, slugs
 
@@ -70,6 +73,28 @@ def test_found_where_the_pc_asks_directly(controllers: tuple[str, ...]) -> None:
     assert slugs(diagnosis) == [SLUG]
     frames = {one.moment.frame for one in found(diagnosis, SLUG).evidence}
     assert frames == {plant.number(asked[0]), plant.number(asked[-1])}
+
+
+@pytest.mark.parametrize(
+    ("last", "times", "after", "named"),
+    [(254, 6, 8, True), (7, 6, 8, False), (254, 1, 8, False), (254, 3, 2, False)],
+    ids=["gateway", "no gateway", "in passing", "too early to tell"],
+)
+def test_found_and_the_gateway_named_that_the_pc_asks_for_in_vain(
+    last: int, times: int, after: int, named: bool
+) -> None:
+    plant, pc, _ = begun()
+    plant.wait(5)
+    asked = plant.ask(pc, f"192.0.2.{last}", times=times)
+    diagnosis = diagnosed(ended(plant, after), TOLD)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.FITS
+    assert (str(finding.values["gateway"]) == "192.0.2.254") == named
+    frames = [one.moment.frame for one in finding.evidence]
+    assert frames == ([plant.number(one) for one in asked] if named else [])
+    first = WRONG_GATEWAY if named else ADDRESS
+    assert finding.likely_causes[0] == say(RULE.likely_causes[first], finding.values)
 
 
 def test_found_where_nothing_is_sent_at_all() -> None:
@@ -444,7 +469,7 @@ def test_shown_where_the_packets_go_to_a_router_and_the_controller_is_here(
     assert str(finding.values["router"]) == "00-00-5E-00-53-01"
     assert plant.number(heard) in [one.moment.frame for one in finding.evidence]
     assert finding.likely_causes[0] == RULE.likely_causes[MASK]
-    assert left_out(finding, RULE)[0] == [SLIP, ROUTER]
+    assert left_out(finding, RULE)[0] == [SLIP, ROUTER, WRONG_GATEWAY]
 
 
 def test_quiet_where_the_router_brings_the_controllers_broadcast() -> None:
