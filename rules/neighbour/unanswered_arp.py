@@ -152,8 +152,8 @@ RULE = Rule(
     ),
     what_to_do=(
         Step(
-            "{gateway:if Look up which gateway is entered on the PC. If it is {controller}, compare "
-            "that with the router's own address, and name the controller itself.}"
+            "{gateway:if Look up which gateway is entered on the PC. If it is {controller}, "
+            "compare that with the router's own address, and name the controller itself.}"
         ),
         Step("Look whether the controller has power and its link lamp is lit."),
         Step(

@@ -2,6 +2,7 @@
 
 Or it names a better router (ICMP redirect) that nobody answers for when the PC asks for it, or when
 the router itself asks and then says that it cannot deliver: the way ends at that one.
+Or the device that the PC calls says so itself, as one does that passes packets on to another.
 Only where the message quotes the PC's own packets for this controller; where packets run in a
 circle, only its own calls, since a search for the way makes such messages on purpose. Quiet where
 the controller is heard afterwards: the router was still finding the way; and where it is heard on
@@ -24,8 +25,8 @@ NO_NETWORK = {0, 6, 11}
 """Codes of a router that knows no way to the network at all (RFC 1812 5.2.7.1)."""
 HOST_IS_MISSING, NETWORK_IS_MISSING, IS_NEAR, ROUTER_IS_MISSING = range(4)
 """Places of the causes below."""
-DEAF_ROUTER = 0
-"""Place of this in what would look the same."""
+DEAF_ROUTER, FILTER = range(2)
+"""Places of these in what would look the same."""
 ENOUGH = 2
 """Questions for a router without a reply; a single one may have been lost."""
 TCP = 6
@@ -39,11 +40,16 @@ def find(case: Case) -> Iterator[Sighting]:
         said = errors if not asked else sorted([*redirects, *errors], key=_moment)
         if not said or _came_through(linkup, said[-1]) or _is_on_the_cable(linkup):
             continue
+        moments = [_moment(one) for one in errors]
+        heard = linkup.last_heard if linkup.last_heard not in moments else None
+        end = redirects[-1].router if asked else said[0].sender
         yield Sighting(
             values={
                 "controller": linkup.controller,
                 "router": said[0].sender,
-                "end": redirects[-1].router if asked else said[0].sender,
+                "end": end,
+                "far": end != linkup.controller,
+                "passes_on": end == linkup.controller,
                 "times": len(said),
                 "meanings": list(dict.fromkeys(one.meaning for one in said)),
                 "meaning": errors[0].meaning if errors else None,
@@ -51,14 +57,17 @@ def find(case: Case) -> Iterator[Sighting]:
             frames={
                 "redirect": [_moment(one) for one in redirects[:ENOUGH]] if asked else [],
                 "asked": asked[:ENOUGH],
-                "said": [_moment(one) for one in errors],
-                "heard": [linkup.last_heard] if linkup.last_heard is not None else [],
+                "said": moments,
+                "heard": [heard] if heard is not None else [],
             },
             linkup=linkup,
             silent_since=None if errors else silence(asked, case.facts),
             likeliest=_likeliest(said, asked),
             excluded=list(_excluded(linkup, said, asked)),
-            also_excluded=[] if asked else [DEAF_ROUTER],
+            also_excluded=[
+                *([] if asked else [DEAF_ROUTER]),
+                *([] if end == linkup.controller else [FILTER]),
+            ],
         )
 
 
@@ -129,12 +138,16 @@ def _came_through(linkup: LinkUp, error: IcmpError) -> bool:
 RULE = Rule(
     slug="router-cannot-deliver",
     stage="route",
-    title="The way to {controller} ends at the router {end}",
-    what_happened="The router {router} answered the PC's packets for {controller} {times:times}, "
-    "and said: {meanings:list}.",
-    means="So the PC reaches {router}, and the way to the controller ends at {end} or behind it.",
+    title="{far:if The way to {controller} ends at the router {end}}"
+    "{passes_on:if {controller} says that it cannot pass the PC's packets on}",
+    what_happened="{far:if The router }{router} answered the PC's packets"
+    "{far:if for {controller}} {times:times}, and said: {meanings:list}.",
+    means="So the PC reaches {router}{far:if, and the way to the controller ends at {end} or "
+    "behind it}.{passes_on:if A device says so that passes packets on to another one, as with "
+    "address translation: the way ends behind it.}",
     likely_causes=(
-        "The controller behind the router is off, or has another address than the one typed.",
+        "The controller behind the router is off, or has another address than the one "
+        "typed in the program or entered in the router.",
         "The router knows no way to the controller's network.",
         "The controller is in the PC's own network, and the PC's mask or address sends its packets "
         "to the router instead.",
@@ -143,10 +156,17 @@ RULE = Rule(
     ),
     what_to_do=(
         Step(
-            "Look whether {end}, the controller and all devices between them have power and a lit "
-            "link lamp."
+            "Look whether {end}, the controller{passes_on:if behind it} and all devices between "
+            "them have power and a lit link lamp."
         ),
-        Step("Compare {controller} with the controller's label, and {end} with that router's."),
+        Step(
+            "{far:if Compare {controller} with the controller's label, and {end} with that "
+            "router's.}"
+        ),
+        Step(
+            "{passes_on:if Look up where {end} passes packets on to, and compare that with the "
+            "label of the controller behind it.}"
+        ),
         Step("Compare address and mask of the PC and of the controller, side by side."),
         Step(
             "If both are on the same switch, give the PC an address in the controller's network.",
@@ -161,9 +181,12 @@ RULE = Rule(
         "heard": "the last packet from {controller}: until then there was a way",
         "redirect": "the router {router} names {end} as the better way to {controller}",
         "asked": "a question for {end} that nobody answers",
-        "said": "{router} says about the PC's packet for {controller}: {meaning}",
+        "said": "{router} says about the PC's packet{far:if for {controller}}: {meaning}",
     },
-    also_fits=("Where another router is named and asked for in vain: one that hears no ARP.",),
+    also_fits=(
+        "Where another router is named and asked for in vain: one that hears no ARP.",
+        "A filter in the controller itself that words its refusal so.",
+    ),
     looks_alike=(
         "A message about another program's packets: it quotes other addresses or ports.",
         "One message and then success: the router was still finding the controller.",

@@ -8,6 +8,7 @@ from captures.layouts import Record
 from captures.plant import Plant, Session, Station, modbus_read
 from rules.route.router_cannot_deliver import (
     DEAF_ROUTER,
+    FILTER,
     HOST_IS_MISSING,
     IS_NEAR,
     ROUTER_IS_MISSING,
@@ -45,6 +46,21 @@ def test_found_where_each_call_is_sent_back(code: int, controllers: tuple[str, .
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "route")
     assert diagnosis.status == FAULT
+
+
+@told_or_not
+def test_found_where_the_called_device_passes_packets_on(controllers: tuple[str, ...]) -> None:
+    """As a router with address translation does, before which nothing else came from it."""
+    plant, pc, router, _ = begun()
+    call = plant.tcp(pc, router, 8502)
+    said = [plant.unreachable(router, pc, call.syn(), code=1, after=3.0)]
+    said.append(plant.unreachable(router, pc, call.again(after=1.0), code=1))
+    diagnosis = diagnosed(ended(plant), controllers and ("192.0.2.1:8502",))
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert (finding.values["passes_on"], finding.values["far"]) == (True, False)
+    assert [one.moment.frame for one in finding.evidence] == [plant.number(one) for one in said]
+    assert finding.also_fits == [RULE.also_fits[FILTER]]
 
 
 def test_found_where_packets_run_in_a_circle() -> None:
@@ -94,7 +110,7 @@ def test_a_router_without_a_way_says_nothing_about_the_controller(
     call = plant.tcp(pc, unit, via=router)
     plant.unreachable(router, pc, call.syn(), code=code, after=3.0)
     finding = found(diagnosed(ended(plant), TOLD), SLUG)
-    assert left_out(finding, RULE) == (excluded, [DEAF_ROUTER])
+    assert left_out(finding, RULE) == (excluded, [DEAF_ROUTER, FILTER])
 
 
 def test_messages_recorded_twice_count_once() -> None:
@@ -133,7 +149,7 @@ def test_found_where_the_router_that_it_names_is_gone(controllers: tuple[str, ..
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.SHOWN)
     assert finding.likely_causes == [RULE.likely_causes[ROUTER_IS_MISSING]]
-    assert left_out(finding, RULE)[1] == []
+    assert left_out(finding, RULE)[1] == [FILTER]
     values = finding.values
     assert (str(values["router"]), str(values["end"])) == ("192.0.2.1", NEXT)
     assert (values["times"], values["meanings"]) == (
