@@ -351,6 +351,7 @@ PROOFS = {
     "by router": "the router {hardware} takes the packets, and answers come back",
     "packet back": "a packet comes back from the controller",
     "handshake": "port {port} opens, after {took:seconds}",
+    "accepted in vain": "port {port} accepts, after {took:seconds}; the PC turns that down",
     "open before": "port {port} was open when the recording began",
     "udp answer": "an answer comes from UDP port {port}",
     "stayed up": "it carries {answers:count answer} and nobody breaks it",

@@ -279,6 +279,13 @@ class Session:
         return bool(self.closing) and self.closing[0].side == SERVER
 
     @property
+    def turned_down(self) -> End | None:
+        """The client's reset of an acceptance that it had never confirmed."""
+        if self.syn_ack is None or self.completed is not None or not self.syns.count:
+            return None
+        return next((one for one in self.closing if one.reset and one.side == CLIENT), None)
+
+    @property
     def turned_away(self) -> Moment | None:
         """The server's text that reads like a no, where the client had not asked for anything."""
         told = self.from_server.first_data

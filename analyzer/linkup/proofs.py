@@ -77,6 +77,11 @@ def _port_proof(linkup: LinkUp) -> Proof | None:
     for exchange in linkup.exchanges:
         if exchange.answered.first is not None:
             return Proof(exchange.answered.first, "udp answer", {"port": exchange.answering_port})
+    for session in linkup.sessions:
+        if session.turned_down is not None and session.syn_ack is not None:
+            took = session.syn_ack.seconds - session.syns.first.seconds
+            values = {"port": session.server.port, "took": took}
+            return Proof(session.syn_ack, "accepted in vain", values)
     for session in taken_calls(linkup):
         first = session.completed or session.first
         return Proof(first, "call taken", {"port": session.server.port})

@@ -309,8 +309,9 @@ RULE = Rule(
     "{unanswered:if It left {unanswered:count request} without an answer.}"
     "{own:if Meanwhile the PC itself had {own:count session} open.}"
     "{others:if Meanwhile {stations:list} had {others:count session} open.}",
-    means="The port is served, and it does not have room for this session. Many controllers allow "
-    "one, two or four sessions, and each shows in its own way that they are taken.",
+    means="The port is served, and{fits:if, as it seems,} has no room for this session. Many "
+    "controllers allow one, two or four sessions, and each shows in its own way that they are "
+    "taken.",
     likely_causes=(
         "A panel, a supervising system or a second engineer is connected.",
         "The PC's own programs hold sessions: one for each tag, or one that was never closed.",

@@ -19,7 +19,7 @@ SHORT = 0.1
 """Seconds of the shortest waiting time that programs use (common practice, no source)."""
 SPREAD = 1.1
 """Waits within 10 % are one waiting time (common practice, no source)."""
-TOO_SHORT, UNREACHED = 0, 2
+TOO_SHORT, SLOW_LINE, UNREACHED = range(3)
 """Places of these causes in the rule."""
 
 
@@ -51,6 +51,7 @@ def find(case: Case) -> Iterator[Sighting]:
                 "times": len(late),
                 "waited": late[0].waited,
                 "took": max(one.took for one in late),
+                "answers": len(answers),
             },
             frames={
                 "asked" if answers else "called": [one.began for one in late],
@@ -59,6 +60,7 @@ def find(case: Case) -> Iterator[Sighting]:
             },
             linkup=linkup,
             likeliest=TOO_SHORT if answers else UNREACHED,
+            excluded=[] if answers else [SLOW_LINE],
         )
 
 
@@ -79,14 +81,12 @@ def _late_answers(linkup: LinkUp) -> list[Late]:
 def _late_acceptances(linkup: LinkUp) -> list[Late]:
     late = []
     for session in linkup.sessions:
-        accepted = session.syn_ack
-        if accepted is None or session.completed or not session.syns.count:
+        accepted, turned_down = session.syn_ack, session.turned_down
+        if accepted is None or turned_down is None:
             continue
-        turned_down = [end for end in session.closing if end.reset and end.side == CLIENT]
         waited = accepted.seconds - session.syns.first.seconds
-        if turned_down and waited >= PATIENCE and not _opened_later(linkup, accepted):
-            ended = turned_down[0].moment
-            late.append(Late(session, session.syns.first, ended, accepted, waited))
+        if waited >= PATIENCE and not _opened_later(linkup, accepted):
+            late.append(Late(session, session.syns.first, turned_down.moment, accepted, waited))
     return late
 
 
@@ -103,14 +103,14 @@ RULE = Rule(
     means="The controller is slow, not dead: the way there and back works. The PC's waiting time "
     "is shorter than the controller needs.",
     likely_causes=(
-        "The waiting time set in the program is too short for this request.",
+        "The waiting time set in the program is too short for this controller.",
         "A gateway passes the request on to a slow line, and answers only when that one does.",
         "The controller or the way to it is busy or was starting up.",
         "Somebody ended the program while it waited.",
     ),
     what_to_do=(
         Step("Give the program a waiting time well above {took:seconds}."),
-        Step("Ask for smaller blocks, and less often."),
+        Step("{answers:if Ask for smaller blocks, and less often.}"),
         Step("Look at the load of the controller, and at other clients that ask it."),
     ),
     evidence={
@@ -131,7 +131,7 @@ RULE = Rule(
         "A first call that is accepted late, where a later one opens.",
         "A port test that drops the connection as soon as it is accepted.",
     ),
-    confirm="Ask the same with a waiting time of a minute: the answer then arrives.",
+    confirm="Try the same with a waiting time of a minute: the answer then arrives.",
     explains=("request-unanswered",),
     sources=("RFC 9293 section 3.5.2 (a reset for data that nobody waits for)",),
     find=find,

@@ -2,10 +2,20 @@
 
 import pytest
 
-from analyzer.diagnosis import FAULT, Verdict
+from analyzer.diagnosis import FAULT, State, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Session, modbus_answer, modbus_read
-from tests.support import acquainted, assert_healthy, diagnosed, ended, found, slugs, told_or_not
+from rules.session.pc_gave_up import RULE, SLOW_LINE
+from tests.support import (
+    acquainted,
+    assert_healthy,
+    diagnosed,
+    ended,
+    found,
+    left_out,
+    slugs,
+    told_or_not,
+)
 
 SLUG = "pc-gave-up"
 
@@ -75,8 +85,12 @@ def test_found_where_the_call_is_accepted_too_late(controllers: tuple[str, ...])
         session.rst(bare=True)
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == [SLUG]
-    assert found(diagnosis, SLUG).values["took"] == pytest.approx(3.5, abs=0.01)
-    assert [one.stopped_at for one in diagnosis.outcomes] == ["session"]
+    finding = found(diagnosis, SLUG)
+    assert finding.values["took"] == pytest.approx(3.5, abs=0.01)
+    assert left_out(finding, RULE)[0] == [SLOW_LINE]
+    (outcome,) = diagnosis.outcomes
+    assert outcome.stopped_at == "session"
+    assert [one.state for one in outcome.stages[4:6]] == [State.PASSED, State.FAILED]
 
 
 @told_or_not
