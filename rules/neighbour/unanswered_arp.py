@@ -2,8 +2,8 @@
 
 Where the site sheet tells the hardware address on the label, and that one is heard with another
 address, the controller is there and has been given that address. Where only stations of other
-networks are heard, or the address looks like a gateway's and nobody named it, the cause that fits
-comes first.
+networks are heard, or the address looks like a gateway's and nobody named it, or one station has
+only an address that it gave itself, the cause that fits comes first.
 
 Quiet where a later question was answered or packets come back (a sleeping device, a cold start);
 where only unicast refreshes went unanswered; and where other stations asked, not the PC. Where PC
@@ -24,6 +24,7 @@ from analyzer.linkup import (
     heard_of,
     hears_others_only,
     is_gateway_number,
+    is_self_assigned,
     silence,
     withdrawn,
 )
@@ -31,7 +32,7 @@ from rules import cautions
 
 ENOUGH = 2
 """Questions without a reply; a single one may have been lost."""
-OFF, OTHER_ADDRESS, LOST, VLAN, WITHDREW, TOO_WIDE, BY_DESIGN, GATEWAY = range(8)
+OFF, OTHER_ADDRESS, LOST, VLAN, WITHDREW, TOO_WIDE, BY_DESIGN, GATEWAY, STRAYED = range(9)
 """Places of the causes below."""
 
 
@@ -49,6 +50,7 @@ def find(case: Case) -> Iterator[Sighting]:
         asks = _asks_for_an_address(linkup)
         foreign = len(heard_of(case, linkup)[1]) if hears_others_only(case, linkup) else 0
         gateway = _may_be_the_gateway(linkup)
+        strayed = _strayed(linkup)
         yield Sighting(
             values={
                 "checker": checker if withdrew else None,
@@ -61,12 +63,15 @@ def find(case: Case) -> Iterator[Sighting]:
                 "foreign": foreign,
                 "asking": asks[0].client if asks else None,
                 "gateway": gateway,
+                "strayed": strayed and strayed.hardware,
+                "stray": strayed and min(strayed.addresses),
             },
             frames={
                 "asked": moments,
                 "checked": [checked] if checked and withdrew else [],
                 "moved": [moved.first] if moved is not None else [],
                 "asks": [one.moment for one in asks[:ENOUGH]],
+                "strayed": _uses(linkup, strayed)[:1] if strayed is not None else [],
             },
             linkup=linkup,
             certainty=Certainty.SHOWN if sure else Certainty.FITS,
@@ -76,11 +81,16 @@ def find(case: Case) -> Iterator[Sighting]:
                     OTHER_ADDRESS: moved is not None,
                     WITHDREW: withdrew,
                     BY_DESIGN: linkup.never_answers_arp,
+                    STRAYED: strayed is not None,
                     GATEWAY: gateway,
                     VLAN: foreign > 0,
                 }
             ),
-            excluded=[*([] if asks else [LOST]), *([] if gateway else [GATEWAY])],
+            excluded=[
+                *([] if asks else [LOST]),
+                *([] if gateway else [GATEWAY]),
+                *([] if strayed is not None else [STRAYED]),
+            ],
         )
 
 
@@ -113,6 +123,28 @@ def _asks_for_an_address(linkup: LinkUp) -> list[DhcpMessage]:
     return []
 
 
+def _strayed(linkup: LinkUp) -> Station | None:
+    """The one other station that has only an address that it gave itself."""
+    if is_self_assigned(linkup.controller):
+        return None
+    strayed = [
+        one
+        for one in linkup.facts.stations
+        if one.addresses
+        and all(map(is_self_assigned, one.addresses))
+        and one.hardware not in (linkup.pc.hardware, None)
+    ]
+    return strayed[0] if len(strayed) == 1 else None
+
+
+def _uses(linkup: LinkUp, station: Station) -> list[Moment]:
+    """Frames in which a station claims an address in ARP or sends with it."""
+    claims = linkup.facts.arp.claims.values()
+    uses = [run.first for one in claims for run in one.runs if run.hardware == station.hardware]
+    paths = (one for one in linkup.facts.paths if one.src == station.hardware and one.src_ip)
+    return sorted([*uses, *(one.first for one in paths)])
+
+
 def _may_be_the_gateway(linkup: LinkUp) -> bool:
     """Whether nobody named this address, the PC only asks for it, and gateways end like it."""
     is_named = linkup.target.how_known in ("told", "sheet")
@@ -133,7 +165,9 @@ RULE = Rule(
     what_happened="The PC {pc} asked {tries:times}{span:within} which device has the address "
     "{controller}. No reply was recorded, although other stations are heard in this recording."
     "{foreign:if The {foreign:count other station} heard here belong to other networks than the "
-    "PC's.}{asking:if {asking} asks for an address meanwhile, and gets none.}{label:label}",
+    "PC's.}{asking:if {asking} asks for an address meanwhile, and gets none.}"
+    "{strayed:if {strayed} uses {stray}, which a device gives itself where it has no other.}"
+    "{label:label}",
     means="Until a device replies, the PC does not know where on the cable to send its packets. It "
     "cannot start talking to {controller}.",
     likely_causes=(
@@ -149,6 +183,7 @@ RULE = Rule(
         "it in its neighbour table (ARP table).",
         "{controller} is the PC's gateway and not the controller: by its address and mask, the PC "
         "looks for the controller behind that gateway.",
+        "The controller has lost its address, or never had it, and gave itself {stray}.",
     ),
     what_to_do=(
         Step(
@@ -162,7 +197,8 @@ RULE = Rule(
         Step("Compare address and mask of the PC with those of the controller, side by side."),
         Step(
             "Look through the stations heard in this recording for one that could be the "
-            "controller with another address{asking:if , or for {asking} on its label}."
+            "controller with another address.{asking:if Look for {asking} on its label.}"
+            "{strayed:if Look for {strayed} on its label.}"
         ),
         Step(
             "If the maker's manual says that the controller does not answer, enter {controller} "
@@ -177,6 +213,7 @@ RULE = Rule(
         "checked": "{checker} checks whether {controller} is free; nobody uses it from then on",
         "moved": "{label}, which is on the controller's label, is heard with the address {now}",
         "asks": "{asking} asks a server for an address{again}",
+        "strayed": "{strayed} uses {stray}",
     },
     cautions=(
         "Do not search the address range of a running machine: some devices leave their address "

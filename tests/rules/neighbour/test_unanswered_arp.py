@@ -7,7 +7,7 @@ from analyzer.findings import Certainty
 from analyzer.words import say
 from captures.layouts import Record
 from captures.plant import Plant, Station
-from rules.neighbour.unanswered_arp import GATEWAY, LOST, OFF, RULE, VLAN, WITHDREW
+from rules.neighbour.unanswered_arp import GATEWAY, LOST, OFF, RULE, STRAYED, VLAN, WITHDREW
 from tests.support import (
     TOLD,
     a_sheet,
@@ -196,7 +196,32 @@ def test_no_station_is_named_that_needs_no_address(given: bool) -> None:
         plant.dhcp("offer", stranger, "192.0.2.99", server=server)
     finding = found(diagnosed(ended(plant), TOLD), SLUG)
     assert finding.values["asking"] is None
-    assert len(finding.likely_causes) == len(RULE.likely_causes) - 2
+    assert len(finding.likely_causes) == len(RULE.likely_causes) - 3
+
+
+@pytest.mark.parametrize(
+    ("addresses", "named"),
+    [
+        (["169.254.7.70"], True),
+        (["169.254.7.70", "169.254.7.71"], False),
+        (["192.0.2.61"], False),
+    ],
+    ids=["one", "several", "a proper address"],
+)
+def test_a_station_is_named_that_gave_itself_an_address(addresses: list[str], named: bool) -> None:
+    plant, pc, unit = begun()
+    others = [plant.station(address) for address in addresses]
+    announced = [plant.announce(one) for one in others]
+    plant.ask(pc, unit)
+    diagnosis = diagnosed(ended(plant), TOLD)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    strayed = others[0].hw.upper().replace(":", "-") if named else "None"
+    assert str(finding.values["strayed"]) == strayed
+    first = say(RULE.likely_causes[STRAYED if named else OFF], finding.values)
+    assert finding.likely_causes[0] == first
+    frames = [one.moment.frame for one in finding.evidence]
+    assert (plant.number(announced[0][0]) in frames) == named
 
 
 @pytest.mark.parametrize(
