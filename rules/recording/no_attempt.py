@@ -3,18 +3,19 @@
 Quiet where any frame of the PC was meant for the controller; where it is unclear which station is
 the PC, since that is asked first; and where the frames are unreadable, cut too short to show an
 attempt, or all lost in a damaged file. Where only other networks than the controller's are heard,
-that the PC has no way to it comes first.
+that the PC has no way to it comes first. Where
+another station asks for the controller, that one may be the PC that connects.
 """
 
 from collections.abc import Iterator
 
-from analyzer.facts import Address, Facts, Kind
+from analyzer.facts import Address, Facts, Kind, Question
 from analyzer.findings import Level, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, presumed_mask
 
 HEADERS = 14 + 20 + 20
 """Octets that hold the headers of a call: Ethernet, IPv4, TCP without options."""
-NO_TRY, NO_WAY = 0, 2
+NO_TRY, OTHER_PC, NO_WAY = 0, 1, 3
 """Places of these causes below."""
 NAMED = 3
 """Addresses named as examples."""
@@ -25,16 +26,36 @@ def find(case: Case) -> Iterator[Sighting]:
         return
     frames = case.facts.coverage.frames
     if not case.linkups and (case.pc is not None or not case.candidates):
-        yield Sighting(values={"frames": frames, "controller": None, "heard": []}, frames={})
+        values = {"frames": frames, "controller": None, "heard": [], "askers": []}
+        yield Sighting(values=values, frames={}, excluded=[OTHER_PC])
     for linkup in case.linkups:
         if not linkup.is_tried:
-            heard = _heard_elsewhere(linkup)
+            heard, asked = _heard_elsewhere(linkup), _asked_by_others(linkup)
             yield Sighting(
-                values={"frames": frames, "controller": linkup.controller, "heard": heard[:NAMED]},
-                frames={},
+                values={
+                    "frames": frames,
+                    "controller": linkup.controller,
+                    "heard": heard[:NAMED],
+                    "askers": sorted({one.asker_ip for one in asked if one.asker_ip})[:NAMED],
+                },
+                frames={"asked": sorted(at for one in asked for at in one.asked.moments)},
                 linkup=linkup,
                 likeliest=NO_WAY if heard else NO_TRY,
+                excluded=[] if asked else [OTHER_PC],
             )
+
+
+def _asked_by_others(linkup: LinkUp) -> list[Question]:
+    """Questions to everybody of other stations for the controller's hardware address."""
+    return [
+        one
+        for one in linkup.facts.arp.questions.values()
+        if one.wanted == linkup.controller
+        and one.broadcasts
+        and one.asker_ip
+        and one.asker != linkup.pc.hardware
+        and one.asker_ip not in (linkup.controller, *linkup.pc.addresses)
+    ]
 
 
 def _heard_elsewhere(linkup: LinkUp) -> list[Address]:
@@ -58,12 +79,14 @@ RULE = Rule(
     stage="recording",
     level=Level.WARNING,
     title="No attempt to reach the controller is in this recording",
-    what_happened="Among {frames:count frame} there is no question for the controller's hardware "
-    "address, no call to one of its ports and no other packet from the PC to it."
+    what_happened="Among {frames:count frame} none is from the PC to the controller: no question "
+    "for its hardware address, no call to one of its ports, no other packet."
+    "{askers:if Others ask for the hardware address of {controller}: {askers:list}.}"
     "{heard:if No address heard here is in the network of {controller}: heard were {heard:list}.}",
     means="So the recording cannot tell why link-up stopped.",
     likely_causes=(
         "The program did not try while the recording ran.",
+        "It was recorded on another PC than the one that connects, which may be {askers:list}.",
         "The attempt left through another adapter: wireless, a second cable, a VPN or a virtual "
         "machine.",
         "The PC had no address or no route for the controller, so nothing was sent: address, mask "
@@ -72,12 +95,16 @@ RULE = Rule(
         "The controller's own address was entered on the PC, which then talks to itself.",
     ),
     what_to_do=(
+        Step(
+            "{askers:if If the PC that connects is {askers:list}, record on that one, or on a port "
+            "that mirrors its port.}"
+        ),
         Step("Compare the address typed in the program with the one on the controller's label."),
         Step("Look up which adapter of the PC has an address in the controller's network."),
         Step("Write address, mask and gateway of the PC and of the controller side by side."),
         Step("Record on that adapter, with no filter set, while somebody presses Connect once."),
     ),
-    evidence={},
+    evidence={"asked": "another station asks for the hardware address of {controller}{again}"},
     also_fits=(
         "A dead cable: many systems send nothing at all without a link.",
         "Where the file is damaged: an attempt in the part that was lost.",

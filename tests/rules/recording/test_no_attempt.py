@@ -3,10 +3,11 @@
 import pytest
 
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
+from analyzer.words import say
 from captures import layouts
 from captures.layouts import COOKED, ETHERNET, RAW
 from captures.plant import Plant, Station
-from rules.recording.no_attempt import NO_TRY, NO_WAY, RULE
+from rules.recording.no_attempt import NO_TRY, NO_WAY, OTHER_PC, RULE
 from tests.support import TOLD, diagnosed, ended, found, lead, slugs, told_or_not
 
 SLUG = "no-attempt"
@@ -61,9 +62,23 @@ def test_found_for_the_told_controller_where_only_another_one_is_tried() -> None
 def test_found_where_others_ask_for_the_controller_and_the_pc_does_not() -> None:
     plant, pc, unit = begun()
     panel = plant.station("192.0.2.20")
-    plant.ask(panel, unit)
+    asked = plant.ask(panel, unit)
     plant.datagram(pc, "192.0.2.255", 50000, 50000, b"running", after=3)
-    assert slugs(diagnosed(ended(plant), TOLD)) == [SLUG]
+    diagnosis = diagnosed(ended(plant), TOLD)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert [str(one) for one in finding.values["askers"]] == ["192.0.2.20"]
+    assert [one.moment.frame for one in finding.evidence] == [plant.number(one) for one in asked]
+    assert finding.likely_causes[1] == say(RULE.likely_causes[OTHER_PC], finding.values)
+
+
+def test_nobody_is_named_as_the_pc_that_connects_where_nobody_asks_for_the_controller() -> None:
+    plant, pc, unit = begun()
+    plant.announce(unit)
+    plant.ask(plant.station("192.0.2.20"), pc)
+    finding = found(diagnosed(ended(plant), TOLD), SLUG)
+    assert (finding.values["askers"], finding.evidence) == ([], [])
+    assert len(finding.likely_causes) == len(RULE.likely_causes) - 1
 
 
 def test_found_with_the_pc_told_that_is_not_in_the_recording() -> None:
