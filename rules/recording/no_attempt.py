@@ -26,7 +26,12 @@ def find(case: Case) -> Iterator[Sighting]:
         return
     frames = case.facts.coverage.frames
     if not case.linkups and (case.pc is not None or not case.candidates):
-        values = {"frames": frames, "controller": None, "heard": [], "askers": []}
+        values: dict[str, object] = {
+            "frames": frames,
+            "controller": None,
+            "heard": [],
+            "askers": [],
+        }
         yield Sighting(values=values, frames={}, excluded=[OTHER_PC])
     for linkup in case.linkups:
         if not linkup.is_tried:
