@@ -275,6 +275,53 @@ def address_taken_later(lab: Lab) -> None:
     call(lab.pc, UNIT, wait=3)
 
 
+@fault("address-in-use", remark=True)
+def panel_has_the_same_address(lab: Lab) -> None:
+    """The PC works all the same; an answer for the panel's session gets to the PC, which resets
+    that session.
+    """
+    lab.pc = lab.station("pc", f"{PC}/24")
+    lab.unit = lab.station("unit", f"{UNIT}/24")
+    panel = lab.station("panel", f"{PC}/24", hw="00:00:5e:00:53:20")
+    chat(panel, EVERYBODY)
+    lab.record()
+    Server(lab.unit)
+    used = call(panel, UNIT)
+    panel.start(lambda: poll(used, times=20))
+    time.sleep(0.5)
+    for _ in range(2):
+        session = call(lab.pc, UNIT, wait=3)
+        poll(session, times=4, wait=2)
+        session.close()
+
+
+@fault("no-attempt", remark=True)
+def recorded_on_a_bystander(lab: Lab) -> None:
+    """Another PC works with the controller; the switch passes on only what is for everybody."""
+    lab.stations()
+    worker = lab.station("worker", "192.0.2.16/24")
+    Server(lab.unit)
+    chat(lab.pc, EVERYBODY)
+    lab.record()
+    for _ in range(3):
+        worker.ip("neigh flush dev eth0")
+        session = call(worker, UNIT)
+        poll(session, times=3)
+        session.close()
+
+
+@fault("unanswered-arp")
+def controller_gave_itself_an_address(lab: Lab) -> None:
+    """No address server was there as it started; it announces what it took."""
+    lab.pc = lab.station("pc", f"{PC}/24")
+    lab.add_panel()
+    lab.unit = lab.station("unit", f"{SELF_ASSIGNED}/16")
+    lab.record()
+    for _ in range(2):
+        announce(lab.unit, SELF_ASSIGNED)
+    call(lab.pc, UNIT)
+
+
 @fault("switch-probe")
 def switch_checks_silence_the_controller(lab: Lab) -> None:
     """A switch looks for its stations with sender 0.0.0.0. The controller, which checks its own

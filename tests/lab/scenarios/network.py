@@ -313,6 +313,19 @@ def pc_without_gateway(lab: Lab) -> None:
     call(lab.pc, FAR_UNIT)
 
 
+@far("subnet-mismatch", cause(unanswered_arp.RULE, unanswered_arp.GATEWAY))
+def pc_with_a_gateway_that_nobody_has(lab: Lab) -> None:
+    """The router is there, with another address than the one entered on the PC."""
+    lab.pc = lab.station("pc", f"{PC}/24")
+    lab.add_panel()
+    lab.add_router()
+    lab.unit = lab.station("unit", f"{FAR_UNIT}/24", segment="far")
+    lab.pc.ip("route add default via 192.0.2.254")
+    lab.record()
+    call(lab.pc, FAR_UNIT, wait=5)
+    call(lab.pc, FAR_UNIT)
+
+
 @far("subnet-mismatch")
 def controller_without_gateway(lab: Lab) -> None:
     """The router delivers, the controller cannot answer."""
@@ -330,6 +343,23 @@ def controller_off_behind_router(lab: Lab) -> None:
     lab.unit.pull()
     call(lab.pc, FAR_UNIT, wait=6)
     call(lab.pc, FAR_UNIT, wait=6)
+
+
+@fault("router-cannot-deliver", told=f"{ROUTER}:8502")
+def controller_off_behind_address_translation(lab: Lab) -> None:
+    """The PC calls the router, which passes the call on to a unit that is off."""
+    lab.pc = lab.station("pc", f"{PC}/24")
+    lab.add_panel()
+    router = lab.add_router()
+    router.nft(
+        "add table ip translate",
+        "add chain ip translate there { type nat hook prerouting priority -100; }",
+        f"add rule ip translate there tcp dport 8502 dnat to {FAR_UNIT}:502",
+        "add chain ip translate back { type nat hook postrouting priority 100; }",
+        "add rule ip translate back oifname eth1 masquerade",
+    )
+    lab.record()
+    call(lab.pc, ROUTER, port=8502, wait=6)
 
 
 @far("router-cannot-deliver")
