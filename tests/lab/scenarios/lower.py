@@ -315,7 +315,7 @@ def controller_gave_itself_an_address(lab: Lab) -> None:
     """No address server was there as it started; it announces what it took."""
     lab.pc = lab.station("pc", f"{PC}/24")
     lab.add_panel()
-    lab.unit = lab.station("unit", f"{SELF_ASSIGNED}/16")
+    lab.unit = lab.station("unit", f"{SELF_ASSIGNED}/16", hw=UNIT_HW)
     lab.record()
     for _ in range(2):
         announce(lab.unit, SELF_ASSIGNED)
