@@ -27,6 +27,8 @@ FULL_CODES = {
 """Codes whose published meaning is that there is no room left."""
 VERSION_CODES = {("EtherNet/IP", 0x69), ("OPC UA", 0x80BE0000), ("TLS", 70), ("ISO on TCP", 130)}
 TRUSTING = {"TLS", "OPC UA"}
+PLACE_CODES = {("OPC UA", 0x80830000)}
+"""Codes that say that the endpoint address is not known there, whatever certificates are worth."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -93,7 +95,7 @@ def _likeliest(protocol: str, no: No, by_pc: bool) -> int:
         return VERSION
     if by_pc:
         return TRUST_OF_PC
-    return TRUST if protocol in TRUSTING else PLACE
+    return TRUST if protocol in TRUSTING and (protocol, no.code) not in PLACE_CODES else PLACE
 
 
 RULE = Rule(

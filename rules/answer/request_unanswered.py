@@ -3,7 +3,9 @@
 Quiet where an answer came, even late, or where the PC confirmed one that the recording lacks;
 where the controller itself ended the session; where the PC only sends and closes in order; in a
 session with earlier answers, unless the PC gives it up after a longer wait than ever before, as it
-may wait on purpose; and in a session without any, where another one is answered later.
+may wait on purpose; and in a session without any, where another one is answered later. Earlier
+answers rule out that the two speak different protocols, and several make it likely that the
+controller is busy or hangs.
 """
 
 from collections.abc import Iterator
@@ -12,6 +14,12 @@ from analyzer.facts import CLIENT, Moment, Session
 from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import Case
 
+UNIT, OTHER_PROTOCOL, BUSY = 0, 1, 4
+"""Places of these causes in the rule."""
+PATH_BROKEN = 1
+"""Place of this in what would look the same."""
+IN_USE = 2
+"""Answers of a session that is in use; the first may belong to its opening."""
 PATIENCE = 1.0
 """Seconds after its last data within which a PC that closes did not wait for an answer."""
 
@@ -43,6 +51,9 @@ def find(case: Case) -> Iterator[Sighting]:
                 linkup=linkup,
                 certainty=(Certainty.SHOWN if session.request_acknowledged else Certainty.FITS),
                 silent_since=max([asked, *repeats]),
+                likeliest=BUSY if session.answers >= IN_USE else UNIT,
+                excluded=[OTHER_PROTOCOL] if session.answers else [],
+                also_excluded=[PATH_BROKEN] if session.request_acknowledged else [],
             )
             break
 

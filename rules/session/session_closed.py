@@ -15,7 +15,7 @@ from rules import cautions
 
 CONFIRMED_WITHIN = 0.5
 """Seconds within which data that arrives is confirmed (RFC 9293 3.8.6.3)."""
-ANOTHER_CLIENT, BAD_REQUEST, TIME_LIMIT, STOPPED, WAY_BROKEN = range(5)
+ANOTHER_CLIENT, BAD_REQUEST, TIME_LIMIT, STOPPED, WAY_BROKEN, BEHIND = range(6)
 """Places of these causes in the rule."""
 FAREWELL = 0
 """Place of this in what would look the same."""
@@ -47,7 +47,7 @@ def find(case: Case) -> Iterator[Sighting]:
             },
             linkup=linkup,
             likeliest=_likeliest(first, bool(unheard), bool(refused)),
-            excluded={BAD_REQUEST} if unheard else {WAY_BROKEN},
+            excluded=_excluded(closed, bool(unheard)),
             also_excluded={FAREWELL} if unheard else (),
         )
 
@@ -55,8 +55,9 @@ def find(case: Case) -> Iterator[Sighting]:
 def _unheard(ending: Ending) -> list[Moment]:
     """The sendings of the PC's last request, where the close confirms none of them."""
     asked, client, closed = ending.session.asked, ending.session.from_client, ending.end.moment
-    confirmed = client.confirmed_at is not None and client.confirmed_at <= closed
-    if asked is None or confirmed or closed.seconds - asked.seconds < CONFIRMED_WITHIN:
+    if asked is None or _is_confirmed(ending):
+        return []
+    if closed.seconds - asked.seconds < CONFIRMED_WITHIN:
         return []
     return [asked, *(one for one in client.repeats.moments if asked < one < closed)]
 
@@ -64,6 +65,22 @@ def _unheard(ending: Ending) -> list[Moment]:
 def _refused_after(linkup: LinkUp, closed: Moment) -> list[Moment]:
     refusals = (one.refused.moment for one in linkup.sessions if one.refused is not None)
     return [moment for moment in refusals if moment > closed]
+
+
+def _excluded(closed: list[Ending], unheard: bool) -> set[int]:
+    """Causes that the recording rules out, by whether requests had reached the controller."""
+    if unheard:
+        return {BAD_REQUEST, BEHIND}
+    heard = all(one.end.after == CLIENT and _is_confirmed(one) for one in closed)
+    return {WAY_BROKEN, TIME_LIMIT} if heard else {WAY_BROKEN, BEHIND}
+
+
+def _is_confirmed(ending: Ending) -> bool:
+    """Whether all that the PC had sent was confirmed when the session was closed, if only by
+    the close itself.
+    """
+    at = ending.session.from_client.confirmed_at
+    return at is not None and at <= ending.end.moment
 
 
 def _likeliest(ending: Ending, unheard: bool, refused: bool) -> int:
@@ -92,6 +109,7 @@ RULE = Rule(
         "A time limit of the controller passed without a request.",
         "The service in the controller was stopped, or its settings were changed.",
         "Something on the way kept the PC's packets back for a while.",
+        "The controller passes the request on to a device behind it, which did not answer.",
     ),
     what_to_do=(
         Step("Look in the controller's log and its list of sessions at that clock time."),

@@ -41,6 +41,7 @@ def ua(letters: bytes, body: bytes = bytes(24)) -> bytes:
 
 
 NOT_TRUSTED = ua(b"ERR", 0x801A0000.to_bytes(4, "little") + b"\xff" * 4)
+NOT_KNOWN = ua(b"ERR", 0x80830000.to_bytes(4, "little") + b"\xff" * 4)
 TOO_BUSY = ua(b"ERR", 0x807D0000.to_bytes(4, "little") + b"\xff" * 4)
 
 
@@ -109,6 +110,16 @@ def assert_leads(diagnosis: Diagnosis, code: int, **values: object) -> None:
     (outcome,) = diagnosis.outcomes
     assert outcome.stopped_at == "answer"
     assert diagnosis.status == FAULT
+
+
+@pytest.mark.parametrize(("said", "first"), [(NOT_TRUSTED, TRUST), (NOT_KNOWN, PLACE)])
+def test_an_endpoint_address_that_is_not_known_there_comes_before_trust(
+    said: bytes, first: int
+) -> None:
+    plant, pc, unit = acquainted()
+    talked(plant, plant.tcp(pc, unit, 4840), [(ua(b"HEL"), said)])
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[first]
 
 
 @told_or_not

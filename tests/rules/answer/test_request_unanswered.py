@@ -5,6 +5,7 @@ import pytest
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Session, Station, modbus_answer, modbus_read
+from rules.answer.request_unanswered import BUSY, OTHER_PROTOCOL, PATH_BROKEN, RULE
 from tests.support import (
     acquainted,
     assert_healthy,
@@ -12,6 +13,7 @@ from tests.support import (
     ended,
     found,
     lead,
+    left_out,
     slugs,
     told_or_not,
 )
@@ -53,6 +55,7 @@ def test_found_on_first_contact(controllers: tuple[str, ...]) -> None:
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == [SLUG]
     assert_leads(diagnosis, answers=0, repeats=0, acknowledged=True)
+    assert left_out(found(diagnosis, SLUG), RULE) == ([], [PATH_BROKEN])
     assert [line.moment.frame for line in found(diagnosis, SLUG).evidence] == [9, 10]
 
 
@@ -109,7 +112,11 @@ def test_found_on_a_later_request() -> None:
     again = plant.tcp(pc, unit).open(after=1.0)
     again.poll(3)
     again.close()
-    assert_leads(diagnosed(ended(plant)), Verdict.UNSTABLE, answers=6)
+    diagnosis = diagnosed(ended(plant))
+    assert_leads(diagnosis, Verdict.UNSTABLE, answers=6)
+    finding = found(diagnosis, SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[BUSY]
+    assert left_out(finding, RULE) == ([OTHER_PROTOCOL], [PATH_BROKEN])
 
 
 def test_found_where_the_answer_comes_after_the_pc_gave_up() -> None:

@@ -4,7 +4,14 @@ import pytest
 
 from analyzer.diagnosis import Verdict
 from captures.plant import Session, modbus_answer, modbus_read
-from rules.session.session_closed import BAD_REQUEST, RULE, STOPPED, WAY_BROKEN
+from rules.session.session_closed import (
+    BAD_REQUEST,
+    BEHIND,
+    RULE,
+    STOPPED,
+    TIME_LIMIT,
+    WAY_BROKEN,
+)
 from tests.support import (
     acquainted,
     assert_healthy,
@@ -108,7 +115,7 @@ def test_found_where_the_close_confirms_nothing_of_the_request(
     finding = found(diagnosed(ended(plant), controllers), SLUG)
     assert (finding.values["unheard"], finding.values["refused"]) == (3, 2)
     assert finding.likely_causes[0] == RULE.likely_causes[STOPPED]
-    assert left_out(finding, RULE)[0] == [BAD_REQUEST]
+    assert left_out(finding, RULE)[0] == [BAD_REQUEST, BEHIND]
     frames = [plant.number(record) for record in (asks, *repeats, closes, *refusals)]
     assert [line.moment.frame for line in finding.evidence] == frames
 
@@ -126,7 +133,8 @@ def test_found_where_the_close_may_be_about_the_request(confirmed: bool) -> None
     finding = found(diagnosed(ended(plant)), SLUG)
     assert finding.values["unheard"] == 0
     assert finding.likely_causes[0] == RULE.likely_causes[BAD_REQUEST]
-    assert left_out(finding, RULE)[0] == [WAY_BROKEN]
+    excluded = [TIME_LIMIT, WAY_BROKEN] if confirmed else [WAY_BROKEN, BEHIND]
+    assert left_out(finding, RULE)[0] == excluded
 
 
 def test_found_with_sequence_numbers_that_wrap_and_tags() -> None:
