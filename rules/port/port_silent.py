@@ -57,8 +57,7 @@ def _silent(sessions: list[Session]) -> list[Session]:
     """The unanswered calls since the last answer; none where they do not go on for long."""
     answers = [one.last.seconds for one in sessions if one.from_server.frames]
     answered = max(answers, default=float("-inf"))
-    silent = [one for one in sessions if one.is_silent and one.first.seconds > answered]
-    return silent if silent and silent[-1].last.seconds - answered > LASTING else []
+    return [one for one in sessions if one.is_silent and one.first.seconds > answered]
 
 
 def _signs_of_life(linkup: LinkUp, call: Moment) -> list[Moment]:
