@@ -18,6 +18,8 @@ from rules import cautions
 
 LASTING = 120.0
 """Seconds of trouble after the port last worked: a controller starts within that time."""
+ENOUGH = 3
+"""Refused attempts, with none taken after them, that tell even soon after the port worked."""
 ONE_ATTEMPT = 3.0
 """Seconds within which systems repeat a refused call by themselves (ground rule on retries)."""
 ALL_TAKEN = 2
@@ -46,14 +48,16 @@ def find(case: Case) -> Iterator[Sighting]:
 
 
 def _refused(sessions: list[Session]) -> list[tuple[Session, End]]:
-    """The refused calls since the port last worked; none where they do not go on for long."""
+    """The refused calls since the port last worked; none where they are few and soon over."""
     worked = max((one.last.seconds for one in sessions if one.is_open), default=float("-inf"))
     refused = [
         (one, end)
         for one in sessions
         if (end := one.refused) is not None and end.moment.seconds > worked
     ]
-    return refused if refused and refused[-1][1].moment.seconds - worked > LASTING else []
+    lasting = bool(refused) and refused[-1][1].moment.seconds - worked > LASTING
+    tries = _attempts([one for one, _ in refused]) if refused else 0
+    return refused if lasting or tries >= ENOUGH else []
 
 
 def _is_foreign(linkup: LinkUp, end: End) -> bool:

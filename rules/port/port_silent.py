@@ -14,8 +14,6 @@ from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Stage, silence
 from rules import cautions
 
-LASTING = 120.0
-"""Seconds of trouble after the port last worked: a controller starts within that time."""
 RECENT = 60.0
 """Seconds before the first call within which a sign of life of the controller still counts."""
 JUST_BEFORE = 1.0
@@ -54,7 +52,7 @@ def find(case: Case) -> Iterator[Sighting]:
 
 
 def _silent(sessions: list[Session]) -> list[Session]:
-    """The unanswered calls since the last answer; none where they do not go on for long."""
+    """The unanswered calls since the last answer."""
     answers = [one.last.seconds for one in sessions if one.from_server.frames]
     answered = max(answers, default=float("-inf"))
     return [one for one in sessions if one.is_silent and one.first.seconds > answered]

@@ -183,6 +183,29 @@ def test_found_long_after_the_port_worked() -> None:
     assert [one.verdict for one in diagnosis.outcomes] == [Verdict.UNSTABLE]
 
 
+def test_found_right_after_the_port_worked() -> None:
+    """The session was closed in good order; the next call gets nothing."""
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    session.close()
+    calls = plant.tcp(pc, unit).syn((1, 2), after=0.5)
+    diagnosis = diagnosed(ended(plant))
+    assert slugs(diagnosis) == [SLUG]
+    assert plant.number(calls) in {one.moment.frame for one in found(diagnosis, SLUG).evidence}
+    assert [one.verdict for one in diagnosis.outcomes] == [Verdict.UNSTABLE]
+
+
+def test_quiet_where_the_call_after_the_work_is_taken_later() -> None:
+    plant, pc, unit = begun()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    session.close()
+    plant.tcp(pc, unit).syn((1,), after=0.5)
+    plant.tcp(pc, unit).open(after=2.0).poll(2)
+    assert_healthy(diagnosed(ended(plant)))
+
+
 @told_or_not
 def test_quiet_where_the_recording_ends_too_soon(controllers: tuple[str, ...]) -> None:
     plant, pc, unit = begun()
