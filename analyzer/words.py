@@ -20,18 +20,24 @@ def say(template: str, values: Mapping[str, object]) -> str:
 
 
 def outline(template: str) -> str:
-    """A template for reading: "{n:count frame} of {controller}" -> "<n> frames of <controller>"."""
-    return "".join(
+    """A template for reading: "{n:count frame} of {controller}" -> "<n> frames of <controller>".
+
+    A clause that is not always said stands in parentheses; how sure it is is left out.
+    """
+    text = "".join(
         text + (_outlined(name, spec or "") if name else "")
         for text, name, spec, _ in string.Formatter().parse(template)
-    ).strip()
+    )
+    return " ".join(text.split())
 
 
 def _outlined(name: str, spec: str) -> str:
-    if name == "again" or spec in ("mask", "unit", "label"):
+    if name in ("again", "fits") or spec in ("mask", "unit", "label"):
         return ""
     if spec.startswith(IF):
-        return outline(spec.removeprefix("if"))
+        clause = spec.removeprefix("if").lstrip(", ")
+        gap = " " if clause.endswith(" ") else ""
+        return f" (where it applies: {outline(clause)}){gap}"
     if spec.startswith("count "):
         return count(0, spec.removeprefix("count ")).replace("0", f"<{name}>", 1)
     return f" within <{name}>" if spec == "within" else f"<{name}>"

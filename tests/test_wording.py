@@ -9,7 +9,7 @@ import pytest
 
 import rules
 from analyzer.findings import Step
-from analyzer.words import IF
+from analyzer.words import IF, outline
 
 FIELDS = (
     "title",
@@ -134,6 +134,16 @@ def risk_without_caution(rule: SimpleNamespace) -> list[str]:
 def test_rule_speaks_plainly(rule: SimpleNamespace) -> None:
     complaints = [f"{field}: {c}" for field, text in texts(rule) for c in badly_said(text)]
     assert complaints == []
+
+
+JOINED = re.compile(r"[^\s(\"]\(|\)[\w<]|[.,;:][A-Za-z<]|>[A-Za-z<]|[A-Za-z]<| [.,;:]|  ")
+
+
+@pytest.mark.parametrize("rule", rules.ALL, ids=lambda rule: rule.slug)
+def test_rule_reads_as_sentences_without_a_recording(rule: SimpleNamespace) -> None:
+    """As `whynolink rules` prints it: no two words run together."""
+    outlines = [outline(text) for _, text in texts(rule)]
+    assert [text for text in outlines if JOINED.search(text)] == []
 
 
 @pytest.mark.parametrize("rule", rules.ALL, ids=lambda rule: rule.slug)

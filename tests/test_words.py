@@ -53,7 +53,23 @@ def test_what_did_not_happen_is_not_told(lost: int, said: str) -> None:
     """No sentence says "0 frames"; a clause may hold values, in their own wording."""
     template = "Heard{lost:if, and {lost:count frame} got lost}."
     assert words.say(template, {"lost": lost}) == said
-    assert words.outline(template) == "Heard, and <lost> frames got lost."
+    outlined = "Heard (where it applies: and <lost> frames got lost)."
+    assert words.outline(template) == outlined
+
+
+@pytest.mark.parametrize(
+    ("template", "outlined"),
+    [
+        ("It{fits:if likely} broke.", "It broke."),
+        ("It is there, and{fits:if, as it seems,} full.", "It is there, and full."),
+        ("{far:if The router }{who} said.", "(where it applies: The router) <who> said."),
+        ("Here.{late:if Late.} So wait.", "Here. (where it applies: Late.) So wait."),
+        ("It{a:if came}{b:if went}", "It (where it applies: came) (where it applies: went)"),
+    ],
+)
+def test_a_clause_stands_apart_in_an_outline(template: str, outlined: str) -> None:
+    """Clauses that exclude one another are not read as one sentence."""
+    assert words.outline(template) == outlined
 
 
 @pytest.mark.parametrize("nobody", [None, False, "", []])
