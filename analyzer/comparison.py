@@ -269,6 +269,20 @@ class _Side:
         return tried.seconds - before[-1].seconds if before else None
 
     @property
+    def asked_for(self) -> list[str] | None:
+        """Whose hardware address the PC asks for to reach the controller: the controller's, or in
+        vain that of others where nothing goes to the controller.
+        """
+        if self.linkup.questions:
+            return [str(self.linkup.controller)]
+        own = self.linkup.pc.hardware
+        if own is None or self.linkup.sent_to:
+            return None
+        asked = self.facts.arp.questions.values()
+        vain = [str(one.wanted) for one in asked if one.asker == own and not one.answered]
+        return list(dict.fromkeys(vain)) or None
+
+    @property
     def arp(self) -> str | None:
         """Whether anybody answered for the controller's hardware address."""
         if any(one.answered for one in self.linkup.questions):
@@ -283,15 +297,30 @@ class _Side:
 
     @property
     def way(self) -> str | None:
-        """To whom the PC hands packets for the controller: itself, or a router."""
+        """To whom the PC hands packets for the controller: itself, a router, or a station that is
+        not the one with the controller's address.
+        """
         if self.linkup.router is not None:
             return f"router {self.linkup.router}"
+        if self.is_misdirected:
+            return ", ".join(sorted(map(str, self.linkup.sent_to)))
         return "direct" if self.linkup.sent_to else None
 
     @property
+    def is_misdirected(self) -> bool:
+        """Whether packets go to a hardware address that is not the controller's."""
+        known, sent_to = self.linkup.hardware, self.linkup.sent_to
+        return bool(sent_to) and known is not None and known not in sent_to
+
+    @property
     def same_network(self) -> str | None:
-        """Whether the PC takes the controller for a neighbour, by its mask or a presumed one."""
+        """Whether the PC takes the controller for a neighbour, by its mask or a presumed one. No
+        mask is presumed where the PC asks for others instead.
+        """
         if self.linkup.pc_address is None:
+            return None
+        asks_others = self.asked_for not in (None, [str(self.linkup.controller)])
+        if self.linkup.presumes_mask and asks_others:
             return None
         presumed = "presumed " if self.linkup.presumes_mask else ""
         return presumed + ("yes" if self.linkup.same_network else "no")
@@ -302,9 +331,9 @@ class _Side:
 
     @property
     def port(self) -> str | None:
-        target = self.linkup.target
-        calls = self.linkup.calls
-        port = calls[0].server.port if calls else target.port
+        target, calls = self.linkup.target, self.linkup.calls
+        used = target.port if self.linkup.exchanges else None
+        port = calls[0].server.port if calls else used
         return f"{(target.transport or 'tcp').upper()} {port}" if port else None
 
     @property
@@ -406,13 +435,15 @@ def _aspects(good: _Side, bad: _Side) -> Iterator[Aspect]:
     yield _plain(Stage.ADDRESS, "pc hardware", here.pc.hardware, there.pc.hardware, False)
     apart = here.same_network != there.same_network
     yield _plain(Stage.ADDRESS, "mask", here.mask, there.mask, apart)
-    yield _plain(Stage.NEIGHBOUR, "arp", good.arp, bad.arp, True)
     same = here.controller == there.controller
+    yield _plain(Stage.NEIGHBOUR, "asked for", good.asked_for, bad.asked_for, same)
+    yield _plain(Stage.NEIGHBOUR, "arp", good.arp, bad.arp, True)
     yield _plain(Stage.NEIGHBOUR, "controller hardware", here.hardware, there.hardware, same)
     yield _timed(Stage.NEIGHBOUR, "arp time", good.arp_seconds, bad.arp_seconds)
     network = _plain(Stage.ROUTE, "same network", good.same_network, bad.same_network, apart)
     yield network if apart else replace(network, weight=Weight.SAME)
-    yield _plain(Stage.ROUTE, "way", good.way, bad.way, True)
+    shown_at = Stage.NEIGHBOUR if bad.is_misdirected else Stage.ROUTE
+    yield _plain(shown_at, "way", good.way, bad.way, True)
     yield _plain(Stage.ROUTE, "packet back", here.is_heard, there.is_heard, True)
     yield _plain(Stage.ROUTE, "ttl", good.ttl, bad.ttl, False)
     yield _plain(Stage.PORT, "port", good.port, bad.port, True)

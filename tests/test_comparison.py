@@ -213,6 +213,25 @@ def test_lab_recordings_differ_first_where_they_were_made_to(
     assert comparison.fault is not None
 
 
+def test_packets_that_go_to_another_station_are_no_way_to_the_controller() -> None:
+    """A fixed entry of the PC's neighbour table names the old unit."""
+    comparison = compare(kept("plain-polling"), kept("fixed-entry-of-the-old-unit"))
+    way = aspect(comparison, "way")
+    assert (way.working, way.failing) == ("direct", "00-00-5E-00-53-61")
+    assert way.weight is Weight.MATTERS
+    assert comparison.first is way
+
+
+def test_a_pc_that_asks_for_its_router_in_place_of_the_controller() -> None:
+    """Nothing is presumed of its mask then, and no port is called."""
+    comparison = compare(kept("plain-polling"), kept("pc-mask-too-narrow", "192.0.2.60"))
+    asked = aspect(comparison, "asked for")
+    assert comparison.first is asked
+    assert (asked.working, asked.failing) == (["192.0.2.60"], ["192.0.2.1"])
+    assert aspect(comparison, "same network").failing is None
+    assert aspect(comparison, "port").failing is None
+
+
 def test_healthy_ones_differ_in_nothing_that_matters() -> None:
     for name in ("controller-announces-itself", "priority-tags", "asset-scanner"):
         comparison = compare(kept("plain-polling"), kept(name))

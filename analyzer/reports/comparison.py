@@ -68,8 +68,9 @@ NAMES = {
     "pc address": "The PC's address",
     "pc hardware": "The PC's adapter",
     "mask": "The PC's mask",
+    "asked for": "Whose hardware address the PC asks for",
     "arp": "Asked for the hardware address",
-    "controller hardware": "Who answers for the controller",
+    "controller hardware": "The controller's adapter",
     "arp time": "Hardware address known after",
     "same network": "PC and controller in one network",
     "way": "Whom the PC hands packets to",
@@ -112,6 +113,7 @@ MEANS = {
         "In one of them the PC uses an address that it gave itself, or the controller's own."
     ),
     "mask": "By these masks, the PC takes the controller for a neighbour in one of them only.",
+    "asked for": "In one of them the PC asks for the controller, in the other for another station.",
     "arp": "Only in one of them somebody answers for the controller's hardware address.",
     "controller hardware": (
         "Another device answers for the controller's address: a second device with that address, "
@@ -119,7 +121,10 @@ MEANS = {
     ),
     "arp time": "The hardware address comes much later than where it works.",
     "same network": "Only in one of them the PC takes the controller for a neighbour.",
-    "way": "The packets take another way: directly in one of them, by a router in the other.",
+    "way": (
+        "The PC hands its packets to another station: the controller itself, a router, or one that "
+        "has not got the controller's address now."
+    ),
     "packet back": "In the failing recording no packet comes back from the controller.",
     "port": "The PC calls another port.",
     "opening": "The controller takes the call on the port in one of them only.",
@@ -147,10 +152,12 @@ def document(comparison: Comparison) -> list[Block]:
     """What differs first, then both sides of what was compared."""
     one, other = _sides(comparison)
     names = [clean(one.facts.file) for one in (comparison.working, comparison.failing)]
+    led = _first(comparison)
+    remarks = [_remark(remark, comparison) for remark in comparison.remarks]
     blocks: list[Block] = [
         Heading(f"{names[0]} ({one.lower()}) and {names[1]} ({other.lower()})", 1),
-        Paragraph(_first(comparison), strong=True),
-        *(Paragraph(_remark(one, comparison)) for one in comparison.remarks),
+        Paragraph(led, strong=True),
+        *(Paragraph(text) for text in remarks if text != led),
         Listing([Step(text) for text in _recordings(comparison)]),
     ]
     if comparison.more:
@@ -193,6 +200,8 @@ def _first(comparison: Comparison) -> str:
         apart = [one.name for one in comparison.aspects if one.weight is Weight.MATTERS]
         told = f"they differ in {listed([_small(NAMES[name]) for name in apart])}"
         return f"Both work, and {told if apart else 'nothing that can matter differs'}."
+    if Remark.SWAPPED in comparison.remarks:
+        return _remark(Remark.SWAPPED, comparison)
     if not comparison.explains:
         return "No difference that explains anything."
     if comparison.parts_at is None:

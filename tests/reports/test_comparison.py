@@ -65,7 +65,7 @@ def test_both_sides_stand_in_one_table() -> None:
     assert rows["First octets of the request"] == (
         "00 00 00 00 00 06 01 03 00 6b 00 03", "00 00 00 00 00 06 01 03 10 0b 00 03", "MATTERS",
     )  # fmt: skip
-    assert rows["Who answers for the controller"][0] == "00-00-5E-00-53-60"
+    assert rows["The controller's adapter"][0] == "00-00-5E-00-53-60"
     text = " ".join(to_text(reported.document(comparison)).split())
     assert "They differ from octet 9 on." in text
 
@@ -104,6 +104,14 @@ def test_what_can_matter_between_two_that_work_is_named() -> None:
     assert "Both work, and they differ in typical answer time." in to_text(
         reported.document(comparison)
     )
+
+
+def test_two_that_look_swapped_are_told_so_first() -> None:
+    """And once: what to do stands in the place of the first difference."""
+    blocks = reported.document(of("port-refused.pcap", WORKING))
+    first, *others = [one.text for one in blocks if isinstance(one, Paragraph)]
+    assert "the other way round" in " ".join(first.split())
+    assert not any("the other way round" in text for text in others)
 
 
 def test_the_recording_without_link_up_is_named() -> None:
