@@ -94,8 +94,11 @@ def command(
     files = files_in(inputs, without=own)
     if not files:
         raise NotARecording("holds no files.", " ".join(inputs), "Name a folder with recordings.")
+    if not any(os.path.lexists(path) for one in files for path in one.paths):
+        raise NotARecording("does not exist.", " ".join(inputs), "Check the path.")
     rows = ranked(_reviewed(files, order))
-    links = {row.report: _link(Path(reports or "", row.report), output) for row in rows}
+    pages = [row.report for row in rows if row.report]
+    links = {page: _link(Path(reports or "", page), output) for page in pages}
     folder = inputs[0] if len(inputs) == 1 and Path(inputs[0]).is_dir() else ""
     write(_render_rows(layout, rows, links, order.made, reports, folder), output)
     statuses = [row.status for row in rows]

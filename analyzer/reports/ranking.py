@@ -38,12 +38,13 @@ def ranking(
     names begin, empty where they are whole.
     """
     stages = [f"{number} {SHOWN_AS[stage]}" for number, stage in enumerate(Stage, 1)]
+    inside = f'Names of files begin inside the folder "{clean(folder)}".'
     where = f"Its page lies in {clean(reports)}, named after it." if reports else GET_REPORT
     return [
         Heading(_headline(rows), 1),
         Paragraph(f"Worst first. At: the stage of link-up. {'; '.join(stages)}."),
         Paragraph(f"{READ_ON} {where}"),
-        *([Paragraph(f"Names begin inside {clean(folder)}.")] if folder else []),
+        *([Paragraph(inside)] if folder else []),
         Table(
             ("File", "Controller", "Verdict", "At", "What leads"),
             [_cells(row) for row in rows],

@@ -67,11 +67,13 @@ def review(sent: Sent, order: Order) -> Result:
     except Unusable as problem:
         why = _why(problem)
     except MemoryError:
-        why = "Needs more memory than there is. Try it on a larger machine."
+        why = "It needs more memory than there is. Try it on a larger machine."
     except OSError as problem:
-        why = f"Cannot be read: {problem.strerror or problem}. Check path and rights."
+        why = f"It cannot be read: {problem.strerror or problem}. Check path and rights."
     except Exception as defect:
-        why = f"Stopped whynolink ({type(defect).__name__}). Tell those who look after whynolink."
+        why = (
+            f"It stopped whynolink ({type(defect).__name__}). Tell those who look after whynolink."
+        )
     return Result([not_read("", why)])
 
 
@@ -165,4 +167,4 @@ def _has_page(row: Row, order: Order) -> bool:
 
 
 def _why(problem: Unusable) -> str:
-    return f"{problem.what[:1].upper()}{problem.what[1:]} {problem.todo}"
+    return f"It {problem.what} {problem.todo}"

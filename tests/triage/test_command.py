@@ -78,6 +78,7 @@ def test_text_tells_the_table_and_where_to_read_on(site: Path) -> None:
     assert lines[header + 2] == "<fault> & more.pcap"
     assert re.match(r"  192.0.2.60:503 +stopped +5 ", lines[header + 3])
     before = " ".join(lines[:header])
+    assert 'begin inside the folder "' in before
     assert "5 The port opens" in before
     assert "cautions" in before
     assert "whynolink diagnose FILE" in before
@@ -128,6 +129,7 @@ def test_reports_are_linked_from_where_the_table_lies(
     links = re.findall(r'(?:href=|"report": |,)"([^"]*\.html)"', text)
     targets = [(table.parent / unquote(link)).resolve() for link in links]
     assert len(targets) == 2
+    assert not re.search(r'(href=|"report": |,)"the%20pages"', text)
     assert sorted(targets) == sorted(site.parent.joinpath("the pages").resolve().iterdir())
     assert "<h2>192.0.2.60 refuses port 503</h2>" in targets[0].read_text("ascii")
 
@@ -182,6 +184,7 @@ def test_options_reach_every_recording(site: Path) -> None:
     [
         ([], "Missing argument"),
         (["empty"], "empty: holds no files."),
+        (["nodir"], "nodir: does not exist."),
         (["x.pcap", "--output", "x.pcap"], "x.pcap: would be overwritten."),
         (["empty", "--output", "x.pcap"], "x.pcap: would be overwritten."),
         (["x.pcap", "--reports", "x.pcap"], "x.pcap: cannot be written"),

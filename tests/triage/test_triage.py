@@ -103,10 +103,10 @@ def test_a_bad_file_gets_its_row(tmp_path: Path) -> None:
     told = {row.file: row for row in rows([*files, Sent("zero", Path("a\0b"))], Order(all_rules))}
     assert told.pop(FAULTY.name).rule == "port-refused"
     assert {row.status for row in told.values()} == {UNUSABLE}
-    assert told["gone"].finding == "Does not exist. Check the path."
-    assert told["empty"].finding.startswith("Is empty.")
-    assert told["make.py"].finding.startswith("Is text, not a recording.")
-    assert told["zero"].finding.startswith("Is no file name.")
+    assert told["gone"].finding == "It does not exist. Check the path."
+    assert told["empty"].finding.startswith("It is empty.")
+    assert told["make.py"].finding.startswith("It is text, not a recording.")
+    assert told["zero"].finding.startswith("It is no file name.")
 
 
 def test_what_is_no_ordinary_file_is_not_opened(tmp_path: Path) -> None:
@@ -118,9 +118,9 @@ def test_what_is_no_ordinary_file_is_not_opened(tmp_path: Path) -> None:
     (tmp_path / "loop").symlink_to(tmp_path)
     told = {row.file: row.finding for row in rows(files_in([str(tmp_path)]), Order(all_rules))}
     assert told.keys() == {"pipe", "link", "loop"}
-    assert told["pipe"].startswith("Is no ordinary file.")
+    assert told["pipe"].startswith("It is no ordinary file.")
     assert told["link"] == told["loop"]
-    assert told["link"].startswith("Is a link")
+    assert told["link"].startswith("It is a link")
     named = files_in([str(tmp_path / "link")])
     assert rows(named, Order(all_rules))[0].rule == "port-refused"
 
@@ -294,7 +294,7 @@ def test_parcels_have_a_row_for_each_recording(tmp_path: Path) -> None:
         ("q.zip > note.txt", UNUSABLE),
     ]
     assert told[2].verdict == NOT_READ
-    assert told[2].finding.startswith("Is text")
+    assert told[2].finding.startswith("It is text")
     assert rows(files, order) == told
 
 
