@@ -1,7 +1,7 @@
 """A recording that goes on -> lines: each stage as it comes up, and what it waits for."""
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import takewhile
 
 from analyzer.diagnosis import (
@@ -76,10 +76,12 @@ class Live:
         now = diagnosis.facts.coverage.seconds
         who = outcome.linkup.controller
         passed = list(takewhile(lambda one: one.state is State.PASSED, outcome.stages))
+        up = 0.0
         for place, result in enumerate(passed):
-            moment = min((one.moment for one in passed[place:] if one.moment), default=None)
+            moment = _shown_by(passed[place:])
+            up = max(up, _at(moment, now))
             if self._is_new((who, result.stage)):
-                yield from _line(_at(moment, now), f"{who}: {_passed(result, moment)}")
+                yield from _line(up, f"{who}: {_passed(result, moment)}")
         last = max((one.moment for one in passed if one.moment), default=None)
         if outcome.verdict is Verdict.CANNOT_TELL:
             yield from self._waiting(outcome, last, now)
@@ -117,8 +119,17 @@ def _named(stage: Stage) -> str:
     return f"{list(Stage).index(stage) + 1} ({SHOWN_AS[stage]})"
 
 
+def _shown_by(passed: Sequence[StageResult]) -> Moment | None:
+    """The first moment that shows the first of these stages. A later one shows it too, but for the
+    PC's own address: what the PC sends by itself tells nothing of the link.
+    """
+    own, *later = passed
+    shown = [own, *(one for one in later if one.stage is not Stage.ADDRESS)]
+    return min((one.moment for one in shown if one.moment), default=None)
+
+
 def _passed(result: StageResult, moment: Moment | None) -> str:
-    """A stage that works. moment: the first that shows it; a later stage shows it too."""
+    """A stage that works. moment: the first that shows it."""
     frame = f" (frame {moment.frame:,})" if moment else ""
     return f"{_named(result.stage)}: {result.because}{frame}."
 

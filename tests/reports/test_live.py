@@ -94,6 +94,19 @@ def test_times_and_frames_are_those_of_the_report() -> None:
     assert asked is not None
 
 
+def test_the_pcs_own_call_shows_no_link() -> None:
+    """Two frames, a call and its refusal: the link is shown by the second one."""
+    plant = Plant()
+    call = plant.tcp(plant.pc(), plant.station())
+    call.syn()
+    call.refuse()
+    shown = watched(plant)
+    texts = [one.text for one in shown]
+    assert "192.0.2.60: 1 (Cable and link): another station is heard (frame 2)." in texts
+    times = [one.time for one in shown]
+    assert times == sorted(times)
+
+
 def test_a_question_that_nobody_answers() -> None:
     plant, pc, unit = begun()
     plant.ask(pc, unit, times=3)
