@@ -67,6 +67,7 @@ def test_exit_statuses() -> None:
         (["plan", "--controller", "192.0.2"], "not an IPv4 address"),
         (["plan", "--controller", "192.0.2.60", "--pc", "me"], "'me' is not an IPv4 address"),
         (["plan", "--controller", "192.0.2.60", "--mask", "255.0.255.0"], "is not a mask"),
+        (["plan", "--controller", "192.0.2.60", "--mask", "/24"], "such as 255.255.255.0."),
         (["plan", "--controller", "192.0.2.60", "--cable", "wireless"], "wireless"),
         (["plan", "--site", "s.toml", "--pc", "192.0.2.15"], "does not go with"),
         (["plan", "--controller", "192.0.2.60", "--output", str(CAPTURES)], "cannot be written"),

@@ -2,6 +2,7 @@
 
 import string
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -81,10 +82,14 @@ def _read_pc(text: str | None) -> Address | Hardware | None:
 
 def read_mask(text: str | None) -> Address | None:
     """A mask, such as 255.255.255.0."""
-    mask = None if text is None else read_address(text, "--mask")
-    if mask is not None and not mask.is_mask:
-        raise BadOption(f"{text!r} is not a mask.", "--mask", "Give one such as 255.255.255.0.")
-    return mask
+    if text is None:
+        return None
+    with suppress(ValueError):
+        mask = Address.parse(text)
+        if mask.is_mask:
+            return mask
+    todo = "Give four numbers with dots, such as 255.255.255.0."
+    raise BadOption(f"{text!r} is not a mask.", "--mask", todo)
 
 
 def read_address(text: str, option: str) -> Address:
