@@ -18,6 +18,7 @@ from analyzer.diagnosis import (
     Moment,
     Outcome,
     Stage,
+    StageResult,
     State,
     Station,
     Step,
@@ -52,7 +53,7 @@ SHOWN_AS = {
 HOW_KNOWN = {
     "told": "given with --controller",
     "sheet": "named in the site sheet",
-    "industrial": "the PC called a registered industrial port there",
+    "industrial": "the PC called a port there that is registered for industrial use",
     "tried": "the PC tried to reach it",
     "called": "it called the PC, and the PC answered",
     "asked": "the PC asked for its hardware address",
@@ -189,7 +190,8 @@ def _recording(
     if short:
         yield Heading("Also noticed")
         yield Listing([Step(f"{_capital(f.level)}: {f.title} ({f.rule}).") for f in short])
-        yield Paragraph("Run it again with --all to have these explained.")
+        these = "this" if len(short) == 1 else "these"
+        yield Paragraph(f"Run it again with --all to have {these} explained.")
     yield from _stations(diagnosis, everything)
     yield Heading("What this recording cannot tell")
     yield Listing([Step(text) for text in _cannot_tell(diagnosis)])
@@ -323,11 +325,11 @@ def _outcome(diagnosis: Diagnosis, outcome: Outcome) -> Iterator[Block]:
     yield Paragraph(headline(outcome), strong=True)
     gravest = outcome.fault or outcome.warning
     if gravest is not None:
-        yield Paragraph(certainty(gravest))
+        lead = f"{gravest.title}. " if outcome.verdict is Verdict.CANNOT_TELL else ""
+        yield Paragraph(lead + certainty(gravest))
     rows = []
     for number, result in enumerate(outcome.stages, 1):
-        where = f" (frame {result.moment.frame:,})" if result.moment else ""
-        because = f"{_capital(result.because)}{where}" if result.because else ""
+        because = f"{_capital(result.because)}{_shown_in(result)}" if result.because else ""
         rows.append(StageRow(f"{number} {SHOWN_AS[result.stage]}", result.state, because))
     yield StageChart(("Stage", "State", "Because"), rows)
     yield from _tries(outcome)
@@ -338,6 +340,14 @@ def _outcome(diagnosis: Diagnosis, outcome: Outcome) -> Iterator[Block]:
         yield Listing(unlike)
     if outcome.verdict is Verdict.COMPLETE and outcome.warning is None:
         yield Paragraph(STILL_TROUBLE)
+
+
+def _shown_in(result: StageResult) -> str:
+    """The frame that shows it, or with which the trouble begins."""
+    if result.moment is None:
+        return ""
+    frame = f"frame {result.moment.frame:,}"
+    return f" (from {frame} on)" if result.state is State.FAILED else f" ({frame})"
 
 
 def _tries(outcome: Outcome) -> Iterator[Block]:
@@ -397,11 +407,12 @@ def _broke(outcome: Outcome) -> bool:
 
 def certainty(finding: Finding) -> str:
     """How sure a finding is, in a sentence."""
+    proof = "the frames listed below" if finding.evidence else "the recording as a whole"
     if finding.certainty is Certainty.SHOWN:
         with_sheet = finding.linkup is not None and finding.linkup.sheet is not None
         sheet = ", with the site sheet" if with_sheet else ""
-        return f"Certainty: shown by the frames listed below{sheet}."
-    return "Certainty: fits the frames listed below; so does what is listed with them."
+        return f"Certainty: shown by {proof}{sheet}."
+    return f"Certainty: fits {proof}; so does what is listed below as looking the same."
 
 
 def _how_known(diagnosis: Diagnosis, linkup: LinkUp) -> str:
@@ -567,7 +578,7 @@ def remarks(diagnosis: Diagnosis) -> list[str]:
             )
         )
     counts = {
-        "{n:count frame} recorded twice, counted once.": coverage.copies,
+        "{n:count copy} of frames seen before, not counted again.": coverage.copies,
         "{n:count frame} stored without the end.": coverage.cut,
         "{n:count packet} with a length beyond the frame: only what was on the wire counts.": (
             coverage.overlong

@@ -30,8 +30,8 @@ MOST_QUESTIONS = 5
 AGAIN = " again"
 """In the words of a frame that is not the first of its kind."""
 NO_MORE = (
-    "If that does not help, write before you do anything else. Until then do not restart the "
-    "controller, change addresses or close anybody's session."
+    "If that does not help, write before you do anything else. Beyond the steps above, do not "
+    "restart the controller, change addresses or close anybody's session."
 )
 IN_DOUBT = {
     Certainty.SHOWN: "What happened is sure: these frames of the recording show it"

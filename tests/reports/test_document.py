@@ -1,7 +1,11 @@
 """reports.document: what decides a report's wording."""
 
+from pathlib import Path
+
+import analyzer
 from analyzer.diagnosis import Verdict
-from analyzer.reports.document import headline
+from analyzer.reports.document import headline, report
+from analyzer.reports.to_text import to_text
 from tests.support import acquainted, diagnosed, ended
 
 
@@ -18,3 +22,47 @@ def test_the_headline_says_broke_only_where_something_broke() -> None:
     (outcome,) = diagnosed(ended(plant)).outcomes
     assert outcome.verdict is Verdict.UNSTABLE
     assert "met trouble at stage 3" in headline(outcome)
+
+
+CAPTURES = Path(__file__).parents[2] / "captures"
+
+
+def text_of(name: str, controller: str = "") -> str:
+    diagnosis = (
+        diagnosed((CAPTURES / name).read_bytes(), [controller])
+        if controller
+        else analyzer.diagnose(CAPTURES / name)
+    )
+    return " ".join(to_text(report([diagnosis])).split())
+
+
+def test_certainty_speaks_of_frames_only_where_some_are_listed() -> None:
+    """And of which finding, where the headline names none."""
+    assert "Certainty: shown by the frames listed below." in text_of("port-refused.pcap")
+    told = text_of("port-refused.pcap", "192.0.2.61")
+    assert "cannot tell whether the link-up works. No attempt to reach the controller" in told
+    assert "Certainty: shown by the recording as a whole." in told
+    assert "frames listed below" not in told
+
+
+def test_a_failed_stage_names_the_frame_with_which_the_trouble_begins() -> None:
+    """That frame is the call, not the refusal of it."""
+    text = text_of("port-refused.pcap")
+    assert "refuses port 503 (from frame 12 on)" in text
+    assert "Another station is heard (frame 1)" in text
+
+
+def test_copies_in_a_loop_are_not_said_to_be_recorded_twice() -> None:
+    loop = CAPTURES.parent / "tests" / "lab" / "kept" / "loop-between-switches.pcapng.gz"
+    text = " ".join(to_text(report([analyzer.diagnose(loop)])).split())
+    assert "755 copies of frames seen before, not counted again." in text
+    assert "recorded twice" not in text
+
+
+def test_one_thing_that_is_also_noticed_is_not_these() -> None:
+    texts = [text_of(path.name) for path in sorted(CAPTURES.glob("*.pcap"))]
+    told = [one.partition("Also noticed")[2] for one in texts if "Also noticed" in one]
+    assert told
+    for one in told:
+        items, _, rest = one.partition("Run it again with --all to have ")
+        assert rest.startswith("this" if items.count(" - ") == 1 else "these")

@@ -117,6 +117,13 @@ def test_few_steps_each_below_its_caution() -> None:
             assert text.index("CAUTION") < text.index(step.text.split()[0])
 
 
+def test_no_step_is_forbidden_below_it() -> None:
+    """A step may close a session; what is not to be done is what the steps do not say."""
+    text = " ".join(written("sessions-taken.pcap").split())
+    assert "Beyond the steps above, do not restart the controller" in text
+    assert text.index("Close the other programs") < text.index("Beyond the steps above")
+
+
 def asked(diagnosis: Diagnosis) -> set[str]:
     """The questions that a letter asks, by number or in passing."""
     text = " ".join(to_text(letter([diagnosis])).split())
