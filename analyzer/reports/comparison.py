@@ -122,8 +122,8 @@ MEANS = {
     "arp time": "The hardware address comes much later than where it works.",
     "same network": "Only in one of them the PC takes the controller for a neighbour.",
     "way": (
-        "The PC hands its packets to another station: the controller itself, a router, or one that "
-        "has not got the controller's address now."
+        "The packets go to different stations in the two: the controller itself, a router, or one "
+        "that does not have the controller's address."
     ),
     "packet back": "In the failing recording no packet comes back from the controller.",
     "port": "The PC calls another port.",

@@ -141,7 +141,7 @@ def test_a_piece_that_goes_away_is_told(site: Path) -> None:
     with ThreadPoolExecutor(1) as threads:
         (done,) = triage([whole], Order(all_rules), Workers(threads))
     assert [(row.file, row.finding) for row in done.rows] == [
-        (whole.name, "Does not exist. Check the path.")
+        (whole.name, "It does not exist. Check the path.")
     ]
 
 
