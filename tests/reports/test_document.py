@@ -52,6 +52,10 @@ def test_a_failed_stage_names_the_frame_with_which_the_trouble_begins() -> None:
     assert "Another station is heard (frame 1)" in text
 
 
+def test_how_the_controller_is_known_needs_no_trade_word() -> None:
+    assert "a port there that is registered for industrial use" in text_of("sessions-taken.pcap")
+
+
 def test_copies_in_a_loop_are_not_said_to_be_recorded_twice() -> None:
     loop = CAPTURES.parent / "tests" / "lab" / "kept" / "loop-between-switches.pcapng.gz"
     text = " ".join(to_text(report([analyzer.diagnose(loop)])).split())
