@@ -43,3 +43,4 @@ PROGRAM = (
 )
 CLOCK = f"A new time can start or skip what the controller does by the clock. {MACHINE}"
 COMMANDS = f"From this step on a program that runs can command the machine at once. {MACHINE}"
+WHICH_DEVICE = "Send no commands until it is clear which device answers."

@@ -40,6 +40,7 @@ from rules.neighbour import (
     stale_mapping,
     switch_probe,
     unanswered_arp,
+    unlike_label,
 )
 from rules.port import (
     answer_from_elsewhere,
@@ -119,6 +120,7 @@ ALL = (
     controller_starting.RULE,
     arp_silent_controller.RULE,
     unanswered_arp.RULE,
+    unlike_label.RULE,
     router_cannot_deliver.RULE,
     path_refused.RULE,
     redirected_path.RULE,

@@ -12,6 +12,7 @@ from analyzer.cautions import (
     PROGRAM,
     RESTART,
     UNPLUG,
+    WHICH_DEVICE,
 )
 
 __all__ = [
@@ -26,4 +27,5 @@ __all__ = [
     "PROGRAM",
     "RESTART",
     "UNPLUG",
+    "WHICH_DEVICE",
 ]

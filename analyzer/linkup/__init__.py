@@ -35,7 +35,15 @@ from analyzer.linkup.model import (
     presumed_mask,
     silence,
 )
-from analyzer.linkup.owners import checks, disputes, heard_on_cable, senders, uses, withdrawn
+from analyzer.linkup.owners import (
+    answers_for_many,
+    checks,
+    disputes,
+    heard_on_cable,
+    senders,
+    uses,
+    withdrawn,
+)
 from analyzer.linkup.pc import find_pc
 from analyzer.linkup.proofs import PC_ANSWERS
 from analyzer.linkup.tries import Try, TryEnd, tries_of
@@ -61,6 +69,7 @@ __all__ = [
     "Told",
     "Try",
     "TryEnd",
+    "answers_for_many",
     "checks",
     "disputes",
     "elsewhere",

@@ -3,10 +3,10 @@
 It fits where the call is answered by a station that has an address of its own and never claimed the
 controller's, while somebody else did; and where the call is refused by a station that is the
 network's router. Shown where the site sheet tells the hardware address on the controller's label,
-and another station that claims its address answers. Quiet where the controller answers requests,
-whatever hardware address they come from: a redundant partner, a second adapter; where a router is
-in between; where the other station answers for many addresses or has a virtual router's address;
-and where nobody claimed the address.
+and another station that claims its address refuses; where that one takes the call, unlike-label
+warns. Quiet where the controller answers requests, whatever hardware address they come from: a
+redundant partner, a second adapter; where a router is in between; where the other station answers
+for many addresses or has a virtual router's address; and where nobody claimed the address.
 """
 
 from collections.abc import Iterator
@@ -15,6 +15,9 @@ from analyzer.facts import Address, Claims, Hardware, Moment, Session
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, presumed_mask
 from rules import cautions
+
+SHEET = 3
+"""Place among what would look the same that only a site sheet brings in."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -44,17 +47,18 @@ def find(case: Case) -> Iterator[Sighting]:
                 linkup=linkup,
                 certainty=Certainty.SHOWN if unlike_label else Certainty.FITS,
                 silent_since=session.waits_since,
+                also_excluded=() if unlike_label else (SHEET,),
             )
             break
 
 
 def _unlike_label(linkup: LinkUp, session: Session) -> Hardware | None:
-    """Who uses the controller's address and took the call in vain, if the label is another's."""
+    """Who uses the controller's address and turned the call down, if the label is another's."""
     device, label = linkup.hardware, linkup.labelled
     if label is None or device is None or device in (label, linkup.pc.hardware):
         return None
-    in_vain = session.refused or session.broken_by or session.waits_since
-    answered = session.from_server.hardware == {device}
+    in_vain = session.refused or session.broken_by
+    answered = session.from_server.hardware == {device} and not session.is_open
     return device if in_vain and answered and linkup.facts.is_a_device(device) else None
 
 
@@ -145,11 +149,12 @@ RULE = Rule(
         "claim": "{claimant} says that it has {controller}",
         "own": "{device} says that it has another address{again}",
     },
-    cautions=("Send no commands until it is clear which device answers.",),
+    cautions=(cautions.WHICH_DEVICE,),
     also_fits=(
         "One device with two network adapters, which answers through the other one.",
         "A filter on the way that answers in the controller's name.",
         "A controller that is the router of its own cell, with the service switched off.",
+        "A slip in the site sheet, or a controller that was replaced since it was written.",
     ),
     looks_alike=(
         "A router in between: then its hardware address is the right one.",
@@ -160,6 +165,7 @@ RULE = Rule(
     "silent. If it still answers, it is another device.",
     confirm_caution=cautions.UNPLUG,
     explains=(
+        "unlike-label",
         "path-refused",
         "port-refused",
         "session-reset",

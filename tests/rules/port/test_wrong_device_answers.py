@@ -4,6 +4,7 @@ from analyzer.diagnosis import FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.facts import Hardware
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Session, Station, modbus_answer, modbus_read
+from rules.port.wrong_device_answers import RULE, SHEET
 from tests.support import (
     acquainted,
     assert_healthy,
@@ -13,6 +14,7 @@ from tests.support import (
     found,
     labelled,
     lead,
+    left_out,
     slugs,
     told_or_not,
 )
@@ -211,7 +213,17 @@ def test_quiet_where_the_one_on_the_label_refuses() -> None:
 def test_quiet_where_another_than_the_label_answers_requests() -> None:
     plant, pc, unit = acquainted()
     plant.tcp(pc, unit).open().poll(3)
-    assert_healthy(diagnosed(ended(plant), sheet=OTHER_LABEL))
+    assert slugs(diagnosed(ended(plant), sheet=OTHER_LABEL)) == ["unlike-label"]
+
+
+def test_what_would_look_the_same_names_the_sheet_only_where_there_is_one() -> None:
+    told = []
+    for sheet in (OTHER_LABEL, ""):
+        plant, pc, unit, _, impostor = with_printer()
+        refused_by(plant.tcp(pc, unit), unit if sheet else impostor)
+        finding = found(diagnosed(ended(plant), sheet=sheet), SLUG)
+        told.append(left_out(finding, RULE)[1])
+    assert told == [[], [SHEET]]
 
 
 def test_quiet_where_nobody_answers_the_call() -> None:

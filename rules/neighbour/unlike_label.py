@@ -1,0 +1,100 @@
+"""The device that takes the PC's calls is not the one on the site sheet's label.
+
+Quiet without a sheet that tells the label; where the port does not open, since another rule speaks
+then; where a router is in between or answers for others, whose hardware address is the right one;
+for a virtual router's address; and where the device on the label was seen with the controller's
+address too, as in a redundant pair that takes turns.
+"""
+
+from collections.abc import Iterator
+
+from analyzer.facts import Claims, Hardware, Moment
+from analyzer.findings import Level, Need, Rule, Sighting, Step
+from analyzer.linkup import Case, LinkUp, Stage, answers_for_many
+from rules import cautions
+
+
+def find(case: Case) -> Iterator[Sighting]:
+    for linkup in case.linkups:
+        device = _answering(linkup)
+        if device is None or linkup.labelled in (None, device):
+            continue
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "device": device,
+                "label": linkup.labelled,
+            },
+            frames={"claim": _claimed(linkup, device), "answer": _answers(linkup, device)},
+            linkup=linkup,
+        )
+
+
+def _answering(linkup: LinkUp) -> Hardware | None:
+    """Who has the controller's address on the PC's own network, where its port opens."""
+    facts, device = linkup.facts, linkup.hardware
+    if device is None or device == linkup.pc.hardware or Stage.PORT not in linkup.proofs:
+        return None
+    if linkup.router is not None or not linkup.same_network or not facts.is_a_device(device):
+        return None
+    claims = facts.arp.claims.get(linkup.controller, Claims())
+    if linkup.labelled in claims.counts or answers_for_many(facts, device, linkup.controller):
+        return None
+    return device if claims.runs or not linkup.presumes_mask else None
+
+
+def _claimed(linkup: LinkUp, device: Hardware) -> list[Moment]:
+    runs = linkup.facts.arp.claims.get(linkup.controller, Claims()).runs
+    return [run.first for run in runs if run.hardware == device][:1]
+
+
+def _answers(linkup: LinkUp, device: Hardware) -> list[Moment]:
+    """The first packet with the controller's address that the device sent."""
+    paths = linkup.facts.paths
+    sent = (one.first for one in paths if (one.src, one.src_ip) == (device, linkup.controller))
+    return sorted(sent)[:1]
+
+
+RULE = Rule(
+    slug="unlike-label",
+    stage="neighbour",
+    level=Level.WARNING,
+    title="The device that answers at {controller} is not the one on the site sheet's label",
+    what_happened="{device} has the address {controller}, and takes the PC's calls.{label:label}",
+    means="The PC talks with a device, and it may not be the controller that is meant. What the "
+    "program sends goes to the device that answers, and to the machine behind it.",
+    likely_causes=(
+        "The controller or its network card was replaced, and the site sheet has the old label.",
+        "The site sheet has a slip, or the hardware address of another socket of the controller.",
+        "Another device has this address: one with the same default, or a copy of the controller.",
+        "The PC is plugged into another machine with the same addresses.",
+    ),
+    what_to_do=(
+        Step("Compare {device} and {label} with the hardware address on the controller's label."),
+        Step("Ask whether the controller was replaced since the site sheet was written."),
+        Step("Where the label has {device}: correct the site sheet."),
+        Step(
+            "Where it has {label}: follow the cable from the PC, and look for the device that has "
+            "{device}."
+        ),
+    ),
+    evidence={
+        "claim": "{device} says that it has {controller}",
+        "answer": "{device} sends a packet as {controller}",
+    },
+    cautions=(cautions.WHICH_DEVICE,),
+    also_fits=(
+        "A replaced unit, or a slip in the site sheet: then this is the controller that is meant.",
+        "A redundant pair, of which the sheet names the partner that is not in charge now.",
+        "A controller with several sockets, each with a hardware address of its own.",
+    ),
+    looks_alike=(
+        "A controller behind a router: the hardware address is the router's.",
+        "A virtual router's or a redundant pair's shared address.",
+        "A pair that takes turns: the device on the label had the address too.",
+    ),
+    confirm="Read the hardware address on the controller itself, on its label or display.",
+    sources=("RFC 826 (the pair of addresses that a device tells)",),
+    needs=frozenset({Need.LINKUP, Need.HARDWARE}),
+    find=find,
+)
