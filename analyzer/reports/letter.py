@@ -35,7 +35,7 @@ NO_MORE = (
 )
 IN_DOUBT = {
     Certainty.SHOWN: "What happened is sure: these frames of the recording show it"
-    "{sheet:if , together with the site sheet}.",
+    "{sheet:if, together with the site sheet}.",
     Certainty.FITS: "What happened is likely, but not sure: something else could look the same in "
     "these frames.",
 }

@@ -71,8 +71,10 @@ RULE = Rule(
     ),
     what_to_do=(
         Step("Compare {device} and {label} with the hardware address on the controller's label."),
-        Step("Ask whether the controller was replaced since the site sheet was written."),
-        Step("Where the label has {device}: correct the site sheet."),
+        Step(
+            "Where the label has {device}: ask whether the controller was replaced, and correct "
+            "the site sheet."
+        ),
         Step(
             "Where it has {label}: follow the cable from the PC, and look for the device that has "
             "{device}."

@@ -54,6 +54,7 @@ def test_found_in_every_report_with_its_caution() -> None:
         told = " ".join(text.split())
         assert cautions.WHICH_DEVICE in told
         assert "00-00-5E-00-53-61" in told
+        assert " ," not in told
 
 
 def test_found_beside_a_request_that_is_never_answered() -> None:
