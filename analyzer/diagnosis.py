@@ -314,33 +314,68 @@ def _rank(finding: Finding) -> tuple[int, bool]:
 
 
 def _stages(linkup: LinkUp, fault: Finding | None) -> list[StageResult]:
+    """The failed stage fails; what is seen working stays passed, before it and behind it; what was
+    tried and did not work is unclear; the rest behind it is not reached.
+    """
     results = []
-    broken = STAGES.index(fault.stage) if fault else None
     stopped = False
     for stage in Stage:
-        proof = linkup.proofs.get(stage)
+        proof, tried = linkup.proofs.get(stage), _tried(linkup, stage)
+        ending = _bad_ending(linkup, fault) if stage is Stage.SESSION else None
         if fault is not None and stage == fault.stage:
             results.append(StageResult(stage, State.FAILED, fault.title, fault.moment))
             stopped = True
-        elif (
-            stage is Stage.SESSION
-            and fault
-            and any(one.broken_by or one.is_hung for one in linkup.sessions)
-        ):
-            results.append(StageResult(stage, State.UNCLEAR, "a session broke or hung", None))
-        elif stage is Stage.SESSION and linkup.sessions and linkup.sessions[-1].is_hung:
-            hung = "the last data is repeated, without an answer to the end"
-            results.append(StageResult(stage, State.UNCLEAR, hung, linkup.sessions[-1].asked))
+        elif ending is not None:
+            results.append(StageResult(stage, State.UNCLEAR, *ending))
         elif proof is not None:
             results.append(StageResult(stage, State.PASSED, _because(proof), proof.moment))
         elif stage is Stage.SESSION and linkup.works:
             results.append(StageResult(stage, State.PASSED, "nobody broke it while in use", None))
         elif not stopped:
             results.append(StageResult(stage, State.UNCLEAR, UNPROVEN[stage], None))
-            stopped = broken is None
+            stopped = fault is None
+        elif fault is not None and tried is not None:
+            results.append(StageResult(stage, State.UNCLEAR, *tried))
         else:
             results.append(StageResult(stage, State.NOT_REACHED, "", None))
     return results
+
+
+def _bad_ending(linkup: LinkUp, fault: Finding | None) -> tuple[str, Moment | None] | None:
+    """How a session did not end well, whatever other sessions did."""
+    sessions = linkup.sessions
+    if fault and any(one.broken_by or one.is_hung for one in sessions):
+        return "a session broke or hung", None
+    if sessions and sessions[-1].is_hung:
+        return "the last data is repeated, without an answer to the end", sessions[-1].asked
+    left = (one.last for one in sessions if fault and _is_left(one, sessions))
+    first = min(left, default=None)
+    return None if first is None else ("a session broke off, and the PC called anew", first)
+
+
+def _is_left(session: Session, sessions: Sequence[Session]) -> bool:
+    """Whether an open session fell silent for good, without an end, before the PC called again."""
+    silent = session.is_open and not session.ends
+    return silent and any(one.syns.count and one.first > session.last for one in sessions)
+
+
+def _tried(linkup: LinkUp, stage: Stage) -> tuple[str, Moment] | None:
+    """What came of the PC's tries at a stage that is not seen working."""
+    opened = [one for one in linkup.sessions if one.is_open]
+    tries: Mapping[Stage, tuple[str, list[Moment | None]]] = {
+        Stage.PORT: (
+            "the call is turned down",
+            [one.refused.moment for one in linkup.calls if one.refused],
+        ),
+        Stage.SESSION: (UNPROVEN[Stage.SESSION], [one.first for one in opened]),
+        Stage.ANSWER: (
+            "the PC's request is not answered, or turned down",
+            [one.asked for one in opened],
+        ),
+    }
+    because, moments = tries.get(stage, ("", []))
+    first = min((one for one in moments if one is not None), default=None)
+    return None if first is None else (because, first)
 
 
 PROOFS = {
@@ -349,6 +384,7 @@ PROOFS = {
     "uses address": "the PC uses {pc}",
     "arp answer": "{hardware} answers for the controller's address",
     "by router": "the router {hardware} takes the packets, and answers come back",
+    "router answers": "the router {hardware} answers the PC, which hands it the packets",
     "packet back": "a packet comes back from the controller",
     "handshake": "port {port} opens, after {took:seconds}",
     "accepted in vain": "port {port} accepts, after {took:seconds}; the PC turns that down",
@@ -368,7 +404,7 @@ UNPROVEN = {
     Stage.NEIGHBOUR: "no frame shows whose hardware address was reached",
     Stage.ROUTE: "no packet from the controller is in the recording",
     Stage.PORT: "the recording does not show the port opening",
-    Stage.SESSION: "no session carried an answer",
+    Stage.SESSION: "no session carried an answer and stayed up",
     Stage.ANSWER: "the recording shows no request with its answer",
 }
 

@@ -6,12 +6,12 @@ from typing import Any
 
 import pytest
 
-from analyzer.diagnosis import Diagnosis
+from analyzer.diagnosis import Diagnosis, State
 from analyzer.facts import Moment
 from analyzer.findings import Certainty, Level, Rule, Sighting
-from analyzer.linkup import Case
-from captures.plant import Plant
-from tests.support import acquainted, ended, slugs, with_rules
+from analyzer.linkup import Case, Stage
+from captures.plant import Plant, modbus_read
+from tests.support import acquainted, begun, diagnosed, ended, slugs, with_rules
 
 Find = Callable[[Case], Iterator[Sighting]]
 
@@ -163,3 +163,109 @@ def test_the_first_listed_frame_of_its_kind_is_no_repetition() -> None:
     (finding,) = judged(both).findings
     said = ["a packet", *["a packet again"] * 3, "an answer", *["an answer again"] * 3]
     assert [one.text for one in finding.evidence] == said
+
+
+# --- the table of stages ------------------------------------------------------------------------
+
+
+def states(plant: Plant, stage: str) -> dict[Stage, State]:
+    """How each stage is told where a fault of one stage leads."""
+    (outcome,) = with_rules(plant, [rule("a", stage=stage)]).outcomes
+    return {result.stage: result.state for result in outcome.stages}
+
+
+def test_what_is_seen_working_behind_the_fault_stays_passed() -> None:
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit).open().poll(3)
+    told = states(ended(plant), "neighbour")
+    assert told.pop(Stage.NEIGHBOUR) is State.FAILED
+    assert set(told.values()) == {State.PASSED}
+
+
+def test_a_call_that_is_turned_down_behind_the_fault_was_made() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit)
+    session.syn()
+    refusal = session.refuse()
+    (outcome,) = with_rules(ended(plant), [rule("a", stage="neighbour")]).outcomes
+    port, after, last = outcome.stages[4:]
+    assert (port.state, port.moment and port.moment.frame) == (
+        State.UNCLEAR,
+        plant.number(refusal),
+    )
+    assert after.state is last.state is State.NOT_REACHED
+
+
+def test_a_call_into_silence_behind_the_fault_reached_nothing() -> None:
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit).syn(repeats=(1, 2, 4))
+    assert states(ended(plant), "neighbour")[Stage.PORT] is State.NOT_REACHED
+
+
+def test_a_request_behind_the_fault_was_sent() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.send(modbus_read(1))
+    session.ack(unit)
+    told = states(ended(plant), "port")
+    assert told[Stage.PORT] is State.FAILED
+    assert told[Stage.SESSION] is told[Stage.ANSWER] is State.UNCLEAR
+
+
+def test_a_session_that_broke_off_did_not_stay_up() -> None:
+    """The first session ends without a word, and the PC opens another one."""
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit).open().poll(3)
+    plant.wait(5)
+    plant.tcp(pc, unit).open().poll(3)
+    told = states(ended(plant), "link")
+    assert (told[Stage.SESSION], told[Stage.ANSWER]) == (State.UNCLEAR, State.PASSED)
+
+
+def test_a_session_that_was_closed_before_the_next_stayed_up() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    session.close()
+    plant.wait(5)
+    plant.tcp(pc, unit).open().poll(3)
+    assert states(ended(plant), "link")[Stage.SESSION] is State.PASSED
+
+
+def test_two_sessions_side_by_side_stay_up() -> None:
+    plant, pc, unit = acquainted()
+    one, other = plant.tcp(pc, unit).open(), plant.tcp(pc, unit).open()
+    one.poll(2)
+    other.poll(2)
+    one.poll(2)
+    assert states(ended(plant), "link")[Stage.SESSION] is State.PASSED
+
+
+def behind_a_router(plant: Plant, asked: bool, answered: bool) -> State:
+    """Stage 3 where the PC sends a call for another network, after asking for its router."""
+    pc, router = plant.pc(), plant.station("192.0.2.1", ttl=255)
+    far = plant.station("198.51.100.70")
+    plant.wait(5)
+    if asked:
+        plant.resolve(pc, router)
+    call = plant.tcp(pc, far, via=router).syn()
+    if answered:
+        plant.unreachable(router, pc, quoted=call)
+    (outcome,) = diagnosed(ended(plant), ["198.51.100.70:502"]).outcomes
+    return outcome.stages[2].state
+
+
+def test_a_routers_answer_proves_the_hardware_address() -> None:
+    assert behind_a_router(Plant(), asked=True, answered=False) is State.PASSED
+    assert behind_a_router(Plant(), asked=False, answered=True) is State.PASSED
+    assert behind_a_router(Plant(), asked=False, answered=False) is State.UNCLEAR
+
+
+def test_a_neighbours_answer_for_itself_proves_nothing_for_the_controller() -> None:
+    """The PC hands packets for its neighbour to a station that has another address."""
+    plant, pc, unit = begun()
+    other = plant.station("192.0.2.77")
+    plant.resolve(pc, other)
+    plant.tcp(pc, unit, via=other).syn(repeats=(1, 2))
+    (outcome,) = with_rules(ended(plant), []).outcomes
+    assert outcome.stages[2].state is State.UNCLEAR

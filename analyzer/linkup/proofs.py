@@ -2,6 +2,7 @@
 
 from analyzer.linkup.called import taken_calls
 from analyzer.linkup.model import LinkUp, Proof, Stage
+from analyzer.linkup.pc import asked_by_pc
 
 PC_ANSWERS = "pc answers"
 """The proof that it works where the controller is the one that calls and asks."""
@@ -58,7 +59,19 @@ def _neighbour_proof(linkup: LinkUp) -> Proof | None:
         return Proof(moment, "arp answer", {"hardware": hardware})
     if linkup.heard is not None and linkup.router is not None:
         return Proof(linkup.heard, "by router", {"hardware": linkup.router})
-    return None
+    return _router_proof(linkup)
+
+
+def _router_proof(linkup: LinkUp) -> Proof | None:
+    """A router's answer, by ARP or ICMP, where the PC hands it packets for another network."""
+    if linkup.is_near:
+        return None
+    asked = (one for one in linkup.facts.arp.questions.values() if asked_by_pc(one, linkup.pc))
+    answers = [(moment, by) for one in asked for moment, by in one.answers]
+    answers += [(one.moment, one.sender_hw) for one in linkup.errors if one.sender_hw is not None]
+    by_router = ((moment, by) for moment, by in answers if by in linkup.sent_to)
+    moment, hardware = min(by_router, default=(None, None))
+    return None if moment is None else Proof(moment, "router answers", {"hardware": hardware})
 
 
 def _route_proof(linkup: LinkUp) -> Proof | None:
