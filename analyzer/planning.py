@@ -24,6 +24,10 @@ LAST_RESORT = (0, 1, 254, 255)
 for a network's own numbers whatever the mask (common practice, no source)."""
 
 
+PC_NUMBERS = ("pc", "pc gateway", "network")
+"""Checks that another address of the PC mends."""
+
+
 class Result(StrEnum):
     """What a check came to. open: it may hold, and somebody has to look."""
 
@@ -85,6 +89,24 @@ class Plan:
     def holds(self) -> bool:
         """Whether nothing has to be changed."""
         return all(check.result is not Result.BROKEN for check in self.checks)
+
+    @property
+    def can_go_on(self) -> bool:
+        """Whether what does not hold is mended by the plan's own steps: another address for the PC,
+        or its other adapters switched off.
+        """
+        broken = {check.about for check in self.checks if check.result is Result.BROKEN}
+        mended = {"adapters", *(PC_NUMBERS if self.changes_address else ())}
+        return self.pc is not None and broken <= mended
+
+    @property
+    def gateway(self) -> Address | None:
+        """The PC's gateway, where it is a device in the network of the address to connect with."""
+        gateway = self.adapter.gateway if self.adapter is not None else None
+        if gateway is None or self.pc is None or gateway == self.pc:
+            return None
+        fits = in_network(gateway, self.pc, self.mask) and not not_for_hosts(gateway, self.mask)
+        return gateway if fits else None
 
     @property
     def far(self) -> str:

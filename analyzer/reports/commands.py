@@ -24,6 +24,7 @@ class Task(StrEnum):
 
     LOOK = "look"
     ADDRESS = "address"
+    GATEWAY = "gateway"
     ROUTE = "route"
     ROUTES = "routes"
     ENTRY = "entry"
@@ -56,9 +57,10 @@ class Command:
 class System:
     """A kind of PC, with what it has for each task.
 
-    The commands are templates: pc, mask, length, controller, hardware and colons (the same written
-    with colons), far (the controller's network), gateway, and next (whose hardware address the PC
-    needs).
+    What it has no command for, it does not need. The commands are templates: pc, mask, length, kept
+    (the PC's gateway, where it fits), lost (the same where it does not), controller, hardware and
+    colons (the same written with colons), far (the controller's network), gateway (the router to
+    it), and next (whose hardware address the PC needs).
     """
 
     name: str
@@ -69,6 +71,7 @@ class System:
 TO = {
     Task.LOOK: "See what is set now, and note it",
     Task.ADDRESS: "Give the adapter the address {pc}, if it does not have it yet",
+    Task.GATEWAY: "Name the PC's gateway {kept} again, if the step before was needed",
     Task.ROUTE: "Name the router to {far}",
     Task.ROUTES: "See the table of routes",
     Task.ENTRY: "Enter {controller} in the neighbour table (ARP table)",
@@ -78,6 +81,7 @@ TO = {
 SUCCESS = {
     Task.LOOK: "it shows the adapter with its address.",
     Task.ADDRESS: "the first command shows {pc} for the adapter.",
+    Task.GATEWAY: "the first command shows {kept} as the adapter's gateway.",
     Task.ROUTE: "the next command shows {gateway} for that network.",
     Task.ROUTES: "it shows {gateway} for {far}.",
     Task.ENTRY: "the last command shows {controller} with the hardware address of the label.",
@@ -86,10 +90,16 @@ SUCCESS = {
 }
 CAUTION = {
     Task.ADDRESS: ADDRESS_CHANGE,
+    Task.GATEWAY: ADDRESS_CHANGE,
     Task.ROUTE: ADDRESS_CHANGE,
     Task.ENTRY: FIXED_ENTRY,
 }
 ONE_MORE = "The adapter gets one more address and keeps those it has, until a restart of the PC."
+GATEWAY = (
+    "{kept:if The next command sets the gateway {kept} again.}"
+    "{lost:if No gateway is set: {lost} is no other device in the network of {pc}.}"
+    "{none:if No gateway is set: this sheet names none for the PC.}"
+)
 ROUTED = "Packets for {far} go to {gateway}."
 ENTERED = "The PC no longer asks for this hardware address."
 
@@ -102,7 +112,7 @@ SYSTEMS = (
             Task.ADDRESS: Command(
                 'netsh interface ip set address "ADAPTER" static {pc} {mask}',
                 "Replaces the adapter's address, mask and gateway: what the PC does over them ends."
-                f" {LASTS}",
+                f"{GATEWAY} {LASTS}",
                 (
                     Undo(
                         'netsh interface ip set address "ADAPTER" dhcp',
@@ -115,6 +125,11 @@ SYSTEMS = (
                         ADDRESS_CHANGE,
                     ),
                 ),
+            ),
+            Task.GATEWAY: Command(
+                'netsh interface ip add address "ADAPTER" gateway={kept} gwmetric=1',
+                f"The PC sends packets for other networks to {{kept}}. {LASTS}",
+                (Undo('netsh interface ip delete address "ADAPTER" gateway={kept}'),),
             ),
             Task.ROUTE: Command(
                 'netsh interface ip add route {far} "ADAPTER" {gateway}',
@@ -188,7 +203,10 @@ SYSTEMS = (
 def commands(plans: Sequence[Plan], system: System) -> list[Command]:
     """What to type for all plans, each command once, in the order of the tasks."""
     filled = (
-        _filled(task, system, plan) for task in Task for plan in plans if task in _tasks(plan)
+        _filled(task, system, plan)
+        for task in Task
+        for plan in plans
+        if task in system.commands and task in _tasks(plan)
     )
     return list(dict.fromkeys(filled))
 
@@ -197,6 +215,8 @@ def _tasks(plan: Plan) -> Iterator[Task]:
     yield Task.LOOK
     if plan.pc is not None:
         yield Task.ADDRESS
+    if plan.gateway is not None:
+        yield Task.GATEWAY
     if plan.router is not None:
         yield from (Task.ROUTE, Task.ROUTES)
     if plan.entry in (Entry.NEEDED, Entry.LABEL_MISSING):
@@ -218,11 +238,15 @@ def _filled(task: Task, system: System, plan: Plan) -> Command:
 
 def _values(plan: Plan) -> dict[str, object]:
     hardware = plan.controller.hardware_address
+    gateway = plan.adapter.gateway if plan.adapter is not None else None
     written = READ_IT if hardware is None else str(hardware).lower()
     return {
         "pc": plan.pc,
         "mask": plan.mask,
         "length": length(plan.mask),
+        "kept": plan.gateway,
+        "lost": gateway if plan.gateway is None else None,
+        "none": gateway is None,
         "controller": plan.controller.address,
         "hardware": written,
         "colons": written if hardware is None else written.replace("-", ":"),

@@ -80,14 +80,21 @@ def plan_report(plans: Sequence[Plan]) -> list[Block]:
     for one in plans:
         blocks += _connection(one)
     blocks += [Heading("Steps, in this order"), Listing(steps(plans), numbered=True)]
-    blocks += [Heading("What success looks like"), Listing([Step(text) for text in success(plans)])]
+    if can_go_on(plans):
+        texts = [Step(text) for text in success(plans)]
+        blocks += [Heading("What success looks like"), Listing(texts)]
     blocks += [Heading("Cables"), Listing([Step(STRAIGHT), Step(CROSSED)]), pins()]
     blocks += [Paragraph(" ".join(SOURCES))]
-    for system in SYSTEMS:
+    for system in SYSTEMS if can_go_on(plans) else ():
         blocks += [Heading(f"Commands for {system.name}"), Paragraph(system.rights), Paragraph(HOW)]
         for command in commands(plans, system):
             blocks += _command(command)
     return blocks
+
+
+def can_go_on(plans: Sequence[Plan]) -> bool:
+    """Whether nothing has to be mended and planned again first."""
+    return all(one.can_go_on for one in plans)
 
 
 HOW = (
@@ -199,7 +206,11 @@ def _command(command: Command) -> Iterator[Block]:
 
 
 def steps(plans: Sequence[Plan]) -> list[Step]:
-    """What to do for all plans together, each with its caution."""
+    """What to do for all plans together, each with its caution; no more than mending where the
+    numbers do not hold and the steps would not change that.
+    """
+    if not can_go_on(plans):
+        return [COMPARE, MEND]
     return [
         *_before(plans),
         *_plug_in(plans),
@@ -213,15 +224,22 @@ def steps(plans: Sequence[Plan]) -> list[Step]:
     ]
 
 
+COMPARE = Step(
+    "Read address, mask and hardware address on the controller itself, on its display or label, "
+    "and compare them with this sheet."
+)
+MEND = Step(
+    "Mend what does not hold above, in the site sheet or on the devices, and plan again.",
+    ADDRESS_CHANGE,
+)
+
+
 def _before(plans: Sequence[Plan]) -> Iterator[Step]:
-    yield Step(
-        "Read address, mask and hardware address on the controller itself, on its display or "
-        "label, and compare them with this sheet."
-    )
+    yield COMPARE
     if any(not one.holds for one in plans):
         yield Step(
-            "Mend what does not hold above, in the site sheet or on the devices, and plan again.",
-            ADDRESS_CHANGE,
+            "See what does not hold above: the steps below mend it on the PC. Correct the site "
+            "sheet too."
         )
     yield Step("See what the PC's adapter is set to now, and note it: you go back to that.")
 
@@ -269,7 +287,21 @@ def _set(plans: Sequence[Plan]) -> Iterator[Step]:
 
 
 def _try(plans: Sequence[Plan]) -> Iterator[Step]:
-    yield Step("Start a recording on that adapter, and wait 5 s.")
+    crowded = any(one.controller.sessions or one.controller.others for one in plans)
+    if crowded:
+        yield Step(
+            "Ask who is connected to the controller now, and whether it has room for the PC.",
+            OTHERS_SESSION,
+        )
+    yield Step(
+        "Agree with whoever is responsible when the PC connects, and have the machine made safe "
+        "for that time.",
+        MACHINE,
+    )
+    yield Step(
+        "Only now start a recording on that adapter, and wait 5 s. whynolink record ends by itself "
+        "after 10 min, or as told with --minutes."
+    )
     yield Step("Ping the controller. Some controllers do not answer pings by design.")
     if any(one.way is Way.SAME_NETWORK for one in plans):
         yield Step(
@@ -279,12 +311,6 @@ def _try(plans: Sequence[Plan]) -> Iterator[Step]:
         yield Step(
             f"See the neighbour table: it has the router {router}. What is behind a router is not "
             "in it."
-        )
-    crowded = any(one.controller.sessions or one.controller.others for one in plans)
-    if crowded:
-        yield Step(
-            "Ask who is connected to the controller now, and whether it has room for the PC.",
-            OTHERS_SESSION,
         )
     yield Step("Connect once with the program, wait 30 s, and stop the recording.", MACHINE)
 

@@ -8,7 +8,7 @@ from typing import Any
 from analyzer.planning import Check, Plan, length
 from analyzer.reports.cable import CROSSOVER, SOURCES, T568A, T568B
 from analyzer.reports.commands import SYSTEMS, commands
-from analyzer.reports.plan import adapter_name, entry, steps, success, why
+from analyzer.reports.plan import adapter_name, can_go_on, entry, steps, success, why
 
 SCHEMA = "whynolink-plan/1"
 
@@ -20,7 +20,7 @@ def plan_json(plans: Sequence[Plan]) -> str:
         "holds": all(one.holds for one in plans),
         "connections": [_connection(one) for one in plans],
         "steps": [asdict(step) for step in steps(plans)],
-        "success": success(plans),
+        "success": success(plans) if can_go_on(plans) else [],
         "cable": {
             "pins": [
                 {"pin": pin, "T568A": one, "T568B": other, "crossover_to": CROSSOVER[pin]}
@@ -31,6 +31,7 @@ def plan_json(plans: Sequence[Plan]) -> str:
         "commands": [
             {"system": system.name, **asdict(one)}
             for system in SYSTEMS
+            if can_go_on(plans)
             for one in commands(plans, system)
         ],
     }

@@ -63,7 +63,10 @@ answers_arp = false
 """
 BROKEN = PRESS.replace('address = "192.0.2.15"', 'address = "192.0.2.60"')
 BARE = '[[controller]]\naddress = "192.0.2.60"\n'
-SHEETS = (PRESS, ROUTED, LONGEST, BROKEN, BARE)
+WITH_GATEWAY = PRESS.replace(
+    'mask = "255.255.255.0"', 'mask = "255.255.255.0"\ngateway = "192.0.2.1"', 1
+)
+SHEETS = (WITH_GATEWAY, PRESS, ROUTED, LONGEST, BROKEN, BARE)
 
 
 def planned(text: str) -> list[Plan]:
@@ -135,6 +138,72 @@ def test_undo_of_an_address_asks_what_was_there_before() -> None:
     told = " ".join(to_text(plan_report(planned(PRESS))).split())
     for undo in address.undo:
         assert f"CAUTION: {undo.caution} To undo it, {undo.where}: {undo.typed}" in told
+
+
+def test_a_fixed_address_with_netsh_keeps_the_gateway() -> None:
+    """Setting an address takes the gateway away: the next command names it again."""
+    typed = [one.typed for one in by("Windows", WITH_GATEWAY)]
+    place = typed.index('netsh interface ip set address "ADAPTER" static 192.0.2.15 255.255.255.0')
+    assert typed[place + 1] == (
+        'netsh interface ip add address "ADAPTER" gateway=192.0.2.1 gwmetric=1'
+    )
+    assert "192.0.2.1 again" in by("Windows", WITH_GATEWAY)[place].changes
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        (PRESS, "this sheet names none"),
+        (WITH_GATEWAY.replace('"192.0.2.60"', '"198.51.100.60"'), "192.0.2.1 is no other device"),
+    ],
+)
+def test_a_gateway_that_is_not_set_has_its_reason(text: str, why: str) -> None:
+    (address,) = [one for one in by("Windows", text) if " set address " in one.typed]
+    assert "No gateway is set" in address.changes
+    assert why in address.changes
+    assert not any("gateway=" in one.typed for one in by("Windows", text))
+
+
+def test_other_systems_add_an_address_and_keep_the_gateway() -> None:
+    for system in ("Linux", "macOS"):
+        assert not any("192.0.2.1 " in f"{one.typed} " for one in by(system, WITH_GATEWAY))
+
+
+HOPELESS = (
+    PRESS.replace("192.0.2.60", "192.0.2.0"),
+    PRESS.replace("192.0.2.60", "192.0.2.0").replace("192.0.2.15", "192.0.2.255"),
+    ROUTED.replace("198.51.100.1", "203.0.113.1"),
+    WITH_GATEWAY.replace('gateway = "192.0.2.1"', 'gateway = "203.0.113.1"'),
+)
+
+
+@pytest.mark.parametrize("text", HOPELESS)
+def test_a_plan_that_its_own_steps_do_not_mend_stops_there(text: str) -> None:
+    plans = planned(text)
+    assert steps(plans)[-1] == wording.MEND
+    told = to_text(plan_report(plans))
+    assert "What success looks like" not in told
+    assert "Commands for" not in told
+    made = json.loads(plan_json(plans))
+    assert (made["holds"], made["success"], made["commands"]) == (False, [], [])
+    assert len(made["steps"]) == 2
+
+
+def test_one_connection_that_does_not_hold_stops_the_sheet() -> None:
+    other = '[[controller]]\naddress = "192.0.2.255"\nmask = "255.255.255.0"\n'
+    assert steps(planned(PRESS + other))[-1] == wording.MEND
+
+
+@pytest.mark.parametrize(
+    "text", [BROKEN, PRESS.replace('"192.0.2.15"', '"198.51.100.15"')], ids=["taken", "elsewhere"]
+)
+def test_a_plan_that_gives_the_pc_another_address_goes_on(text: str) -> None:
+    plans = planned(text)
+    told = [one.text for one in steps(plans)]
+    assert wording.MEND.text not in told
+    assert any("give the PC's adapter the address 192.0.2.253" in one for one in told)
+    assert success(plans)
+    assert by("Linux", text)
 
 
 def test_commands_where_a_router_lies_between() -> None:
@@ -234,11 +303,15 @@ def test_the_order_of_steps() -> None:
         "lamps",
         "give the PC's adapter",
         "Enter 192",
+        "Ask who is connected",
+        "made safe",
+        "start a recording",
+        "Ping",
+        "Connect once",
     )
     places = [next(i for i, text in enumerate(told) if mark in text) for mark in marks]
     assert places == sorted(places)
     assert told[-1].startswith("When you are done")
-    assert any("Connect once" in text for text in told)
 
 
 @pytest.mark.parametrize("text", SHEETS)
