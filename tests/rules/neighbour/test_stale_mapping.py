@@ -367,7 +367,7 @@ def test_quiet_where_the_other_than_the_label_answered_the_question() -> None:
 def test_quiet_where_packets_come_back_from_another_than_the_label() -> None:
     plant, pc, old, _ = begun()
     plant.tcp(pc, old).open().poll(3)
-    assert slugs(diagnosed(ended(plant), sheet=labelled("00-00-5E-00-53-61"))) == []
+    assert slugs(diagnosed(ended(plant), sheet=labelled("00-00-5E-00-53-61"))) == ["unlike-label"]
 
 
 def test_quiet_where_the_controller_is_behind_a_router() -> None:
