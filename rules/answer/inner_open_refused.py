@@ -25,6 +25,8 @@ FULL_CODES = {
     ("OPC UA", 0x807D0000), ("OPC UA", 0x80810000), ("OPC UA", 0x80030000),
 }  # fmt: skip
 """Codes whose published meaning is that there is no room left."""
+CERTIFICATE_CODES = {("TLS", code) for code in (42, 43, 44, 45, 46, 48)}
+"""Codes that speak of the certificate alone (RFC 8446 section 6.2)."""
 VERSION_CODES = {("EtherNet/IP", 0x69), ("OPC UA", 0x80BE0000), ("TLS", 70), ("ISO on TCP", 130)}
 TRUSTING = {"TLS", "OPC UA"}
 PLACE_CODES = {("OPC UA", 0x80830000)}
@@ -61,7 +63,7 @@ def find(case: Case) -> Iterator[Sighting]:
             },
             linkup=linkup,
             likeliest=_likeliest(protocol, said[-1], by_pc),
-            excluded={PLACE, FULL, TRUST, SWITCHED_OFF} if by_pc else {TRUST_OF_PC},
+            excluded=_excluded(protocol, said[-1]) if by_pc else {TRUST_OF_PC},
         )
 
 
@@ -98,6 +100,12 @@ def _likeliest(protocol: str, no: No, by_pc: bool) -> int:
     return TRUST if protocol in TRUSTING and (protocol, no.code) not in PLACE_CODES else PLACE
 
 
+def _excluded(protocol: str, no: No) -> set[int]:
+    """Causes that do not fit where the PC turned the controller's answer down."""
+    of_controller = {PLACE, FULL, TRUST, SWITCHED_OFF}
+    return of_controller | ({VERSION} if (protocol, no.code) in CERTIFICATE_CODES else set())
+
+
 RULE = Rule(
     slug="inner-open-refused",
     stage="answer",
@@ -119,16 +127,26 @@ RULE = Rule(
         "time has run out, or its name is not the one called.",
     ),
     what_to_do=(
-        Step("Read the reason above, and look it up in the controller's manual."),
-        Step("Compare rack, slot, path or endpoint address with the controller's project."),
+        Step(
+            "{by_controller:if Read the reason above, and look it up in the controller's manual.}"
+            "{by_pc:if Read the reason above: the PC gave it. Look it up in the manual of the "
+            "program on the PC.}"
+        ),
+        Step(
+            "{by_controller:if Compare rack, slot, path or endpoint address with the controller's "
+            "project.}"
+        ),
         Step("Compare the security settings and certificates, and the clocks of both ends."),
-        Step("Look in the controller's settings whether this access is allowed."),
+        Step(
+            "{by_controller:if Look in the controller's settings whether this access is allowed.}"
+        ),
         Step("Have those responsible give each end the certificates that it has to trust."),
         Step(
             "Where it is wrong, have those responsible set the controller's clock.", cautions.CLOCK
         ),
         Step(
-            "Ask who else is connected to the controller, and have one connection closed.",
+            "{by_controller:if Ask who else is connected to the controller, and have one "
+            "connection closed.}",
             cautions.OTHERS_SESSION,
         ),
     ),

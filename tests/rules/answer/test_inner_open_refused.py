@@ -6,6 +6,7 @@ from analyzer.diagnosis import FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
 from captures.layouts import Record
 from captures.plant import Plant, Session, Station
+from rules import cautions
 from rules.answer.inner_open_refused import (
     FULL,
     PLACE,
@@ -13,6 +14,7 @@ from rules.answer.inner_open_refused import (
     SWITCHED_OFF,
     TRUST,
     TRUST_OF_PC,
+    VERSION,
 )
 from tests.support import (
     acquainted,
@@ -26,6 +28,8 @@ from tests.support import (
 )
 
 SLUG = "inner-open-refused"
+OF_CONTROLLER = 3
+"""Steps that are only told where the controller refuses."""
 told_or_not = pytest.mark.parametrize("controllers", [(), ("192.0.2.60",)], ids=["", "told"])
 
 # RFC 1006 section 6 and RFC 905 section 13: connect request, confirm, disconnect request, data
@@ -162,19 +166,33 @@ def test_found_after_it_worked_once() -> None:
 
 
 def declined(
-    plant: Plant, session: Session, unit: Station, flight: bytes, how: str = "rst"
+    plant: Plant,
+    session: Session,
+    unit: Station,
+    flight: bytes,
+    how: str = "rst",
+    alert: bytes = ALERT,
 ) -> tuple[Record, Record]:
     """The PC turns down what the controller has answered to its hello."""
     session.open(after=1.0)
     hello = session.send(HELLO)
     session.send(flight, unit, after=0.004)
     session.ack()
-    alert = session.send(ALERT)
+    turned_down = session.send(alert)
     if how == "rst":
         session.rst()
     else:
         session.close(unit if how == "fin of the controller" else None)
-    return hello, alert
+    return hello, turned_down
+
+
+def test_found_where_the_pc_turns_the_version_down() -> None:
+    plant, pc, unit = acquainted()
+    version = ALERT[:-1] + bytes([70])
+    declined(plant, plant.tcp(pc, unit, 4843), unit, FLIGHT, alert=version)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert left_out(finding, RULE)[0] == [PLACE, FULL, TRUST, SWITCHED_OFF]
+    assert finding.likely_causes[0] == RULE.likely_causes[VERSION]
 
 
 @told_or_not
@@ -192,7 +210,9 @@ def test_found_where_the_pc_turns_the_certificate_down(
     assert_leads(diagnosis, 48, by_pc=True, by_controller=False, sessions=3, refusals=3)
     finding = found(diagnosis, SLUG)
     assert diagnosis.outcomes[0].verdict is Verdict.STOPPED
-    assert left_out(finding, RULE)[0] == [PLACE, FULL, TRUST, SWITCHED_OFF]
+    assert left_out(finding, RULE)[0] == [PLACE, FULL, TRUST, VERSION, SWITCHED_OFF]
+    assert len(finding.what_to_do) == len(RULE.what_to_do) - OF_CONTROLLER
+    assert cautions.OTHERS_SESSION not in finding.cautions
     assert finding.likely_causes[0] == RULE.likely_causes[TRUST_OF_PC]
     assert [one.moment.frame for one in finding.evidence] == [plant.number(r) for r in records]
 
@@ -201,6 +221,7 @@ def test_found_where_the_controller_refuses_without_a_word_of_the_pcs_trust() ->
     plant, pc, unit = acquainted()
     talked(plant, plant.tcp(pc, unit, 4843), [(HELLO, ALERT)], unit)
     finding = found(diagnosed(ended(plant)), SLUG)
+    assert len(finding.what_to_do) == len(RULE.what_to_do)
     assert left_out(finding, RULE)[0] == [TRUST_OF_PC]
 
 
