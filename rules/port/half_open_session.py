@@ -14,8 +14,8 @@ from analyzer.findings import Level, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, silence
 from rules import cautions
 
-FIREWALL_ON_PC = 1
-"""Place of this cause in the rule."""
+CUT_OFF, FIREWALL_ON_PC = range(2)
+"""Places of these causes in the rule."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -29,17 +29,20 @@ def find(case: Case) -> Iterator[Sighting]:
             continue
         calls = [moment for one in odd for moment in one.syns.moments]
         cleared = [end.moment for one in odd for end in one.ends if end.side == CLIENT]
+        swallowed = bool(odd) and not cleared
         yield Sighting(
             values={
                 "controller": linkup.controller,
                 "port": sessions[0].server.port,
                 "odd": len(odd),
+                "repeats": len(calls) - len(odd) if lasts else 0,
+                "swallowed": swallowed,
                 "unknown": len(unknown),
                 "old_data": len(old_data),
             },
             frames={
-                "odd": [one.held_over for one in odd if one.held_over],
-                "call": [one.syns.first for one in odd],
+                "odd": [moment for one in odd for moment in _odd_answers(one)],
+                "call": calls if lasts else [one.syns.first for one in odd],
                 "cleared": cleared,
                 "unknown": [one.ends[0].moment for one in unknown],
                 "old_data": _first_heard(old_data),
@@ -47,8 +50,18 @@ def find(case: Case) -> Iterator[Sighting]:
             linkup=linkup,
             level=Level.FAULT if lasts else Level.NOTE,
             silent_since=silence(calls, case.facts) if lasts else None,
-            likeliest=FIREWALL_ON_PC if odd and not cleared else 0,
+            likeliest=FIREWALL_ON_PC if swallowed else CUT_OFF,
+            excluded=[] if swallowed else [FIREWALL_ON_PC],
         )
+
+
+def _odd_answers(session: Session) -> list[Moment]:
+    """The first answer with numbers of an older session, and the last where no other ones came."""
+    heard = session.from_server
+    ended = any(end.side == SERVER for end in session.ends)
+    only_odd = session.syn_ack is None and not heard.octets and not ended
+    moments = [session.held_over, heard.last if only_odd else None]
+    return list(dict.fromkeys(moment for moment in moments if moment is not None))
 
 
 def _accepted(linkup: LinkUp, held: Session) -> bool:
@@ -89,6 +102,7 @@ RULE = Rule(
     title="One end still holds an old session on port {port} of {controller}",
     what_happened="The two ends do not agree on which sessions are open."
     "{odd:if {controller} answered {odd:count call} with older numbers in place of an acceptance.}"
+    "{repeats:if The PC repeated that {repeats:times}, in vain.}"
     "{unknown:if {controller} did not know {unknown:count session} of the PC any more.}"
     "{old_data:if The PC did not know {old_data:count session} of {controller} any more.}",
     means="One end was cut off and came back, and the other end did not notice. It holds on to "
@@ -102,6 +116,11 @@ RULE = Rule(
     what_to_do=(
         Step("Wait as long as the controller's time limit for sessions, then try once more."),
         Step("Look in the controller's list of sessions for one of this PC."),
+        Step(
+            "{swallowed:if Look whether a firewall on the PC drops answers that belong to no open "
+            "session, and have it let those of {controller} through.}",
+            cautions.FIREWALL,
+        ),
         Step("Let the program choose a new port of the PC for each call."),
         Step("Have keep-alive switched on at both ends, so that a dead session is noticed."),
         Step(

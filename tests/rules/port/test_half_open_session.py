@@ -4,16 +4,28 @@ import pytest
 
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty, Level
+from captures.layouts import Record
 from captures.plant import Session, modbus_answer, modbus_read
-from tests.support import acquainted, assert_healthy, diagnosed, ended, found, slugs, told_or_not
+from rules import cautions
+from rules.port.half_open_session import FIREWALL_ON_PC, RULE
+from tests.support import (
+    acquainted,
+    assert_healthy,
+    diagnosed,
+    ended,
+    found,
+    left_out,
+    slugs,
+    told_or_not,
+)
 
 SLUG = "half-open-session"
 
 
-def odd(session: Session, ack: int = 100) -> None:
+def odd(session: Session, ack: int = 100) -> Record:
     """The controller confirms an older session's numbers (RFC 9293 figure 9)."""
     seq = (session.server.next + 2**31 - 9) % 2**32
-    session.ack(session.server.station, seq=seq, ack=ack)
+    return session.ack(session.server.station, seq=seq, ack=ack)
 
 
 def cleared(session: Session, ack: int = 100, after: float = 1.0) -> None:
@@ -51,20 +63,30 @@ def test_found_where_the_pc_never_sends_the_reset(
     """A firewall on the PC swallows the odd answer: every repeat meets the same."""
     plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit, client_seq=client_seq)
-    session.syn()
-    odd(session)
+    calls, answers = [session.syn()], [odd(session)]
     for pause in (1.0, 2.0, 4.0):
-        session.again(after=pause)
-        odd(session)
+        calls.append(session.again(after=pause))
+        answers.append(odd(session))
     diagnosis = diagnosed(ended(plant), controllers)
-    assert_lasts(diagnosis, port=502, odd=1)
-    cause = found(diagnosis, SLUG).likely_causes[0]
+    assert_lasts(diagnosis, port=502, odd=1, repeats=3, swallowed=True)
+    finding = found(diagnosis, SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[FIREWALL_ON_PC]
+    assert len(finding.what_to_do) == len(RULE.what_to_do)
+    assert cautions.FIREWALL in finding.cautions
+    shown = [plant.number(one) for one in (*calls, answers[0], answers[-1])]
+    assert [one.moment.frame for one in finding.evidence] == sorted(shown)
+
+
+def test_found_where_the_pcs_reset_got_out_without_a_word_of_its_firewall() -> None:
     plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit)
     session.syn()
     odd(session)
     session.rst(bare=True, seq=100)
-    assert found(diagnosed(ended(plant)), SLUG).likely_causes[0] != cause
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert left_out(finding, RULE)[0] == [FIREWALL_ON_PC]
+    assert len(finding.what_to_do) == len(RULE.what_to_do) - 1
+    assert cautions.FIREWALL not in finding.cautions
 
 
 @told_or_not
