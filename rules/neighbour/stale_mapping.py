@@ -57,6 +57,7 @@ def _of_the_pc(linkup: LinkUp, path: Path) -> Iterator[Sighting]:
             "frames": path.frames,
             "silent": linkup.facts.coverage.seconds - (heard or path.first).seconds,
             "new": linkup.hardware if claim else None,
+            "claimed": claim is not None,
             "label": linkup.labelled,
         },
         frames={
@@ -96,6 +97,8 @@ def _of_the_controller(linkup: LinkUp) -> Iterator[Sighting]:
             "own": own,
             "frames": path.frames,
             "silent": linkup.facts.coverage.seconds - (right or path.first).seconds,
+            "new": None,
+            "claimed": False,
             "label": None,
         },
         frames={"astray": [path.first, path.last]},
@@ -181,7 +184,10 @@ RULE = Rule(
         "has the hardware address of the one before.",
     ),
     what_to_do=(
-        Step("{pc_sends:if Compare {old} with the hardware address on the controller's label.}"),
+        Step(
+            "{pc_sends:if Compare {old} with the hardware address on the controller's label.}"
+            "{claimed:if Do the same with {new}, which says now that it has the address.}"
+        ),
         Step(
             "{pc_sends:if Show the PC's neighbour table (ARP table) and look for the entry of "
             "{controller}.}"
@@ -216,6 +222,7 @@ RULE = Rule(
         "sent": "the PC sends a packet for {controller} to {old}, in vain{again}",
         "astray": "{controller} sends a packet for {receiver} to {old}{again}",
     },
+    cautions=("Send no commands until it is clear which device gets the packets.",),
     also_fits=(
         "A controller that is off, which the PC has not noticed yet.",
         "A second adapter of the PC that has this hardware address and the same network.",

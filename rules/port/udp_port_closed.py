@@ -35,7 +35,7 @@ NEAR = 5.0
 send few such messages (RFC 1812 4.3.2.8)."""
 REPEATED = 2
 """Messages of the PC that are no chance: a single late datagram is met by one."""
-NOT_LISTENING, WRONG_PORT = 0, 1
+NOT_LISTENING, WRONG_PORT, SWITCHED_OFF, FIXED_PORT, FIREWALL = range(5)
 """Places of these causes in the rule."""
 ONLY_KNOWN_REQUESTS, ONE_WAY, FILTER = 0, 1, 2
 """Places of these in what would look the same."""
@@ -73,7 +73,8 @@ def _refused(linkup: LinkUp) -> Sighting | None:
         linkup=linkup,
         certainty=Certainty.SHOWN if by_receiver else Certainty.FITS,
         likeliest=WRONG_PORT,
-        also_excluded=[ONLY_KNOWN_REQUESTS, ONE_WAY],
+        excluded=[FIXED_PORT, *([FIREWALL] if by_receiver else [])],
+        also_excluded=[ONLY_KNOWN_REQUESTS, ONE_WAY, *([FILTER] if by_receiver else [])],
     )
 
 
@@ -129,7 +130,8 @@ def _pc_refuses(linkup: LinkUp) -> Sighting | None:
                 linkup=linkup,
                 level=Level.NOTE if linkup.works else Level.FAULT,
                 likeliest=NOT_LISTENING,
-                also_excluded=[ONLY_KNOWN_REQUESTS, ONE_WAY],
+                excluded=[SWITCHED_OFF, FIREWALL],
+                also_excluded=[ONLY_KNOWN_REQUESTS, ONE_WAY, FILTER],
             )
     return None
 
@@ -144,6 +146,9 @@ def _values(
         "datagrams": sum(one.asked.count for one in exchanges),
         "refusals": len(refusals),
         "silent": not refusals,
+        "by_receiver": bool(refusals) and all(one.sender == receiver for one in refusals),
+        "at_controller": receiver == linkup.controller,
+        "pc_listens": receiver != linkup.controller or not refusals,
     }
 
 
@@ -184,8 +189,10 @@ RULE = Rule(
     what_happened="The recording holds {datagrams:count datagram} to UDP port {port} of "
     "{receiver}. In return came no data{refusals:if, but {refusals:count message} that nobody is "
     "on that port}.",
-    means="Only the receiver's message that nobody is on the port makes it certain that no program "
-    "listens there. Many controllers send none, and a firewall may swallow it.",
+    means="As long as that is so, nothing is heard through this port."
+    "{by_receiver:if The message comes from the receiver itself: no program listens there.}"
+    "{fits:if Only the receiver's message that nobody is on the port makes it certain that no "
+    "program listens there. Many controllers send none, and a firewall may swallow it.}",
     likely_causes=(
         "The program that takes these datagrams is not running, or has given up its port.",
         "The port number is not the one that is served.",
@@ -195,9 +202,15 @@ RULE = Rule(
     ),
     what_to_do=(
         Step("Compare the port number {port} at both ends with the controller's manual."),
-        Step("Look whether the program on the PC is running and which port it listens on."),
-        Step("Look in the controller's settings whether the service or stream is switched on."),
-        Step("Look in the recording whether answers come to another port of the PC."),
+        Step(
+            "{pc_listens:if Look whether the program on the PC is running and which port it "
+            "listens on.}"
+        ),
+        Step(
+            "{at_controller:if Look in the controller's settings whether the service or stream is "
+            "switched on.}"
+        ),
+        Step("{silent:if Look in the recording whether answers come to another port of the PC.}"),
     ),
     evidence={
         "sent": "a datagram for UDP port {port} of {receiver}{again}",

@@ -30,13 +30,16 @@ def find(case: Case) -> Iterator[Sighting]:
             if device is None:
                 continue
             claims = linkup.facts.arp.claims.get(linkup.controller, Claims())
+            claimant = claims.runs[-1].hardware if claims.runs else None
             yield Sighting(
                 values={
                     "controller": linkup.controller,
                     "port": session.server.port,
                     "device": device,
                     "others": len(_other_addresses(linkup, device)),
-                    "claimant": claims.runs[-1].hardware if claims.runs else device,
+                    "claimant": claimant,
+                    "same": claimant == device,
+                    "another": claimant not in (device, None),
                     "label": linkup.labelled,
                 },
                 frames={
@@ -118,8 +121,9 @@ RULE = Rule(
     slug="wrong-device-answers",
     stage="port",
     title="Another device seems to answer at {controller}",
-    what_happened="The PC's call to port {port} of {controller} was answered by {device}. The "
-    "station that says it has {controller} is {claimant}."
+    what_happened="The PC's call to port {port} of {controller} was answered by {device}."
+    "{another:if The station that says it has {controller} is {claimant}.}"
+    "{same:if That station says that it has {controller}.}"
     "{others:if {device} was seen with {others:count other address}.}{label:label}",
     means="What answered is either a station that answers in the controller's name, or the "
     "network's router, which owns this address. The controller itself may not be there.",
@@ -131,7 +135,8 @@ RULE = Rule(
     ),
     what_to_do=(
         Step(
-            "Compare {device} and {claimant} with the hardware address on the controller's label."
+            "Compare {device} with the hardware address on the controller's label."
+            "{another:if Do the same with {claimant}.}"
         ),
         Step("Look up which adapter of the PC has an address in the controller's network."),
         Step(

@@ -9,7 +9,15 @@ from analyzer.diagnosis import FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.facts import Address
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Station
-from rules.port.udp_port_closed import FILTER, ONE_WAY, ONLY_KNOWN_REQUESTS, RULE
+from rules.port.udp_port_closed import (
+    FILTER,
+    FIREWALL,
+    FIXED_PORT,
+    ONE_WAY,
+    ONLY_KNOWN_REQUESTS,
+    RULE,
+    SWITCHED_OFF,
+)
 from tests.support import (
     acquainted,
     assert_healthy,
@@ -57,7 +65,13 @@ def test_found_where_the_controller_says_so(controllers: tuple[str, ...]) -> Non
     for _ in range(3):
         refused(plant, pc, unit, after=1.0)
     diagnosis = diagnosed(ended(plant), controllers)
-    assert_leads(diagnosis, receiver=UNIT, port=BACNET, datagrams=3, refusals=3)
+    assert_leads(diagnosis, receiver=UNIT, port=BACNET, datagrams=3, refusals=3, by_receiver=True)
+    finding = found(diagnosis, SLUG)
+    assert left_out(finding, RULE) == (
+        [FIXED_PORT, FIREWALL],
+        [ONLY_KNOWN_REQUESTS, ONE_WAY, FILTER],
+    )
+    assert (finding.values["pc_listens"], len(finding.what_to_do)) == (False, 2)
 
 
 def test_found_where_one_datagram_is_refused_and_the_recording_ends() -> None:
@@ -73,7 +87,7 @@ def test_found_where_somebody_else_says_so_only_as_fitting() -> None:
     refused(plant, pc, unit, by=wall)
     diagnosis = diagnosed(ended(plant))
     assert_leads(diagnosis, Certainty.FITS, refusals=1, silent=False)
-    assert left_out(found(diagnosis, SLUG), RULE)[1] == [ONLY_KNOWN_REQUESTS, ONE_WAY]
+    assert left_out(found(diagnosis, SLUG), RULE) == ([FIXED_PORT], [ONLY_KNOWN_REQUESTS, ONE_WAY])
 
 
 @told_or_not
@@ -85,7 +99,8 @@ def test_found_where_nothing_comes_back_only_as_fitting(controllers: tuple[str, 
         plant.datagram(pc, unit, 50_000, BACNET, b"who is there", after=2.0)
     diagnosis = diagnosed(ended(plant), controllers)
     assert_leads(diagnosis, Certainty.FITS, datagrams=4, refusals=0, silent=True)
-    assert left_out(found(diagnosis, SLUG), RULE)[1] == [FILTER]
+    assert left_out(found(diagnosis, SLUG), RULE) == ([], [FILTER])
+    assert len(found(diagnosis, SLUG).what_to_do) == len(RULE.what_to_do)
 
 
 @pytest.mark.parametrize("controllers", [(), ("192.0.2.60:7000",)], ids=["not told", "told"])
@@ -119,7 +134,10 @@ def test_found_where_the_pcs_program_does_not_listen(controllers: tuple[str, ...
         state = plant.datagram(unit, pc, 7_001, 7_002, b"state", after=0.5)
         plant.unreachable(pc, unit, state, code=3)
     diagnosis = diagnosed(ended(plant), controllers)
-    assert_leads(diagnosis, receiver=PC, port=7_002, datagrams=5, refusals=5)
+    assert_leads(diagnosis, receiver=PC, port=7_002, datagrams=5, refusals=5, by_receiver=True)
+    finding = found(diagnosis, SLUG)
+    assert left_out(finding, RULE)[0] == [SWITCHED_OFF, FIREWALL]
+    assert (finding.values["at_controller"], len(finding.what_to_do)) == (False, 2)
 
 
 def test_found_as_a_note_where_the_link_up_works() -> None:

@@ -50,6 +50,11 @@ def assert_leads(diagnosis: Diagnosis, device: str, claimant: str) -> None:
     assert finding.certainty is Certainty.FITS
     assert finding.values["device"] == Hardware(int(device.replace(":", ""), 16))
     assert finding.values["claimant"] == Hardware(int(claimant.replace(":", ""), 16))
+    one = device == claimant
+    assert (finding.values["same"], finding.values["another"]) == (one, not one)
+    compared = finding.what_to_do[0].text
+    assert compared.count(str(finding.values["device"])) == 1
+    assert compared.count(str(finding.values["claimant"])) == 1
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "port")
     assert diagnosis.status == FAULT
