@@ -63,6 +63,7 @@ def find(case: Case) -> Iterator[Sighting]:
                 "foreign": foreign,
                 "asking": asks[0].client if asks else None,
                 "gateway": gateway,
+                "meant": not gateway,
                 "strayed": strayed and strayed.hardware,
                 "stray": strayed and min(strayed.addresses),
             },
@@ -188,11 +189,16 @@ RULE = Rule(
     what_to_do=(
         Step(
             "{gateway:if Look up which gateway is entered on the PC. If it is {controller}, "
-            "compare that with the router's own address, and name the controller itself.}"
+            "compare that with the router's own address.}"
         ),
-        Step("Look whether the controller has power and its link lamp is lit."),
         Step(
-            "Compare {controller} with the address on the controller's display, label or switches."
+            "{gateway:if Have this recording judged once more with the real controller named: "
+            "--controller and its address.}"
+        ),
+        Step("{meant:if Look whether the controller has power and its link lamp is lit.}"),
+        Step(
+            "{meant:if Compare {controller} with the address on the controller's display, label "
+            "or switches.}"
         ),
         Step("Compare address and mask of the PC with those of the controller, side by side."),
         Step(
@@ -201,12 +207,16 @@ RULE = Rule(
             "{strayed:if Look for {strayed} on its label.}"
         ),
         Step(
-            "If the maker's manual says that the controller does not answer, enter {controller} "
-            "with the hardware address on its label in the PC's neighbour table (ARP table).",
+            "{meant:if If the maker's manual says that the controller does not answer, enter "
+            "{controller} with the hardware address on its label in the PC's neighbour table (ARP "
+            "table).}",
             cautions.FIXED_ENTRY,
         ),
         Step("Plug the PC into the same switch as the controller and record again."),
-        Step("If the controller needs to be started again, do that last.", cautions.RESTART),
+        Step(
+            "{meant:if If the controller needs to be started again, do that last.}",
+            cautions.RESTART,
+        ),
     ),
     evidence={
         "asked": "the PC asks for the hardware address of {controller}{again}",

@@ -7,6 +7,7 @@ from analyzer.findings import Certainty
 from analyzer.words import say
 from captures.layouts import Record
 from captures.plant import Plant, Station
+from rules import cautions
 from rules.neighbour.unanswered_arp import GATEWAY, LOST, OFF, RULE, STRAYED, VLAN, WITHDREW
 from tests.support import (
     TOLD,
@@ -236,6 +237,11 @@ def test_an_address_that_nobody_named_may_be_the_gateways(
     assert finding.likely_causes[0] == say(RULE.likely_causes[first], finding.values)
     named = say(RULE.likely_causes[GATEWAY], finding.values) in finding.likely_causes
     assert named == (first == GATEWAY)
+    of_gateway, of_controller = 2, 4
+    steps = len(RULE.what_to_do) - (of_controller if named else of_gateway)
+    assert len(finding.what_to_do) == steps
+    assert any("--controller" in step.text for step in finding.what_to_do) == named
+    assert (cautions.RESTART in finding.cautions) == (not named)
 
 
 def test_a_single_question_only_fits() -> None:
