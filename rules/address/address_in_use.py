@@ -17,7 +17,7 @@ from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Pc, checks, disputes, is_self_assigned, senders
 from rules import cautions
 
-CONTROLLER = 3
+CONTROLLER = 1
 """Place of this cause in the rule."""
 ENOUGH = 2
 """Packets that tell a second device; a single one may be a repeated packet of the PC."""
@@ -50,6 +50,7 @@ def _sightings(
     for linkup in linkups:
         strange = [] if linkup is None else linkup.strange_sessions
         strange = [one for one in strange if one.client.address == address]
+        elsewhere = _is_named_elsewhere(linkup, address)
         yield Sighting(
             values={
                 "pc": address,
@@ -58,6 +59,7 @@ def _sightings(
                 "packets": sum(one.frames for one in packets),
                 "strange": len(strange),
                 "controller": linkup and linkup.controller,
+                "unnamed": not elsewhere,
             },
             frames={
                 "own": checks(case.facts, pc, address),
@@ -71,6 +73,7 @@ def _sightings(
             linkup=linkup,
             certainty=Certainty.FITS if packets else Certainty.SHOWN,
             level=_level(linkup, address, not packets),
+            excluded=[CONTROLLER] if elsewhere else [],
         )
 
 
@@ -87,6 +90,13 @@ def _is_called(case: Case, address: Address) -> bool:
         linkup.controller == address and not is_self_assigned(linkup.pc_address or address)
         for linkup in case.linkups
     )
+
+
+def _is_named_elsewhere(linkup: LinkUp | None, address: Address) -> bool:
+    """Whether somebody named the controller, with another address."""
+    if linkup is None or linkup.controller == address:
+        return False
+    return linkup.target.how_known in ("told", "sheet")
 
 
 def _level(linkup: LinkUp | None, address: Address, claimed: bool) -> Level:
@@ -110,12 +120,16 @@ RULE = Rule(
     "address up for that reason.",
     likely_causes=(
         "Another service PC was set to the same address.",
+        "It is the address of the controller itself, which was entered on the PC by a slip.",
         "An operator panel or another fixed device has this address.",
         "An address server gives out addresses from the same range.",
-        "It is the address of the controller itself, which was entered on the PC by a slip.",
     ),
     what_to_do=(
         Step("Tell production: the other device may be cut off as long as the PC has its address."),
+        Step(
+            "{unnamed:if Compare {pc} with the address on the controller's display or label. If "
+            "it is the controller's, the PC needs another one.}"
+        ),
         Step("Look for the hardware address {other} on labels and in the list of stations."),
         Step("Ask who else is connected to this network with a service PC."),
         Step(

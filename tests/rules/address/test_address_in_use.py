@@ -2,9 +2,11 @@
 
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty, Level
+from analyzer.reports.letter import MOST_STEPS
 from captures import layouts
 from captures.plant import BROADCAST, Plant, Station, modbus_answer, modbus_read
-from tests.support import TOLD, diagnosed, ended, found, lead, slugs, told_or_not
+from rules.address.address_in_use import CONTROLLER, RULE
+from tests.support import TOLD, diagnosed, ended, found, lead, left_out, slugs, told_or_not
 
 SLUG = "address-in-use"
 LAPTOP_HW = "00:00:5e:00:53:77"
@@ -42,10 +44,28 @@ def test_found_where_the_check_of_the_address_is_answered(controllers: tuple[str
     assert finding.certainty is Certainty.SHOWN
     assert str(finding.values["other"]) == "00-00-5E-00-53-77"
     assert finding.values["claims"] == 1
+    named = bool(controllers)
+    assert left_out(finding, RULE)[0] == ([CONTROLLER] if named else [])
+    assert len(finding.what_to_do) == len(RULE.what_to_do) - named
+    assert (str(finding.values["pc"]) in finding.what_to_do[1].text) == (not named)
     frames = [one.moment.frame for one in finding.evidence]
     assert frames == [plant.number(checked[0]), plant.number(answer)]
     assert {one.stopped_at for one in diagnosis.outcomes} <= {"address"}
     assert diagnosis.status == FAULT
+
+
+def test_found_and_the_controller_is_among_the_causes_that_a_letter_has_room_for() -> None:
+    """The PC was given the address of a controller that nobody named, and reaches a panel."""
+    plant, pc, _, _ = begun()
+    plant.link_up(pc)
+    plant.reply(plant.station(pc.address, hw=LAPTOP_HW), pc, after=0.5)
+    panel = plant.station("192.0.2.20")
+    plant.resolve(pc, panel)
+    plant.ping(pc, panel)
+    plant.pong(panel, pc)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert RULE.likely_causes[CONTROLLER] in finding.likely_causes[:MOST_STEPS]
+    assert finding.values["unnamed"] is True
 
 
 @told_or_not
