@@ -1,5 +1,6 @@
 """Which stages are seen working, and the frame that shows each."""
 
+from analyzer.facts import Hardware, Moment
 from analyzer.linkup.called import taken_calls
 from analyzer.linkup.model import LinkUp, Proof, Stage
 from analyzer.linkup.pc import asked_by_pc
@@ -44,17 +45,29 @@ def _address_proof(linkup: LinkUp) -> Proof | None:
     address = linkup.pc_address
     if address is None:
         return None
-    if linkup.arp_answered is not None:
-        return Proof(linkup.arp_answered, "answered to address", {"pc": address})
+    if answers := _taken_answers(linkup):
+        return Proof(min(answers)[0], "answered to address", {"pc": address})
     own = [path.first for path in linkup.facts.paths if path.src_ip == address]
     questions = linkup.facts.arp.questions.values()
     own += [question.asked.first for question in questions if question.asker_ip == address]
     return Proof(min(own), "uses address", {"pc": address}) if own else None
 
 
+def _taken_answers(linkup: LinkUp) -> list[tuple[Moment, Hardware]]:
+    """ARP replies to the PC, without those in a VLAN that it does not use, where it asks on."""
+    tags, own = linkup.facts.switch.tags.values(), linkup.pc.hardware
+    used = {one.id for one in tags if one.sender == own}
+    foreign = {one.sender for one in tags if one.receiver == own and one.id not in used}
+    return [
+        answer
+        for question in linkup.questions
+        for answer in question.answers
+        if answer[1] not in foreign or question.asked.last <= question.answers[0][0]
+    ]
+
+
 def _neighbour_proof(linkup: LinkUp) -> Proof | None:
-    answers = [answer for question in linkup.questions for answer in question.answers]
-    if answers:
+    if answers := _taken_answers(linkup):
         moment, hardware = min(answers)
         return Proof(moment, "arp answer", {"hardware": hardware})
     if linkup.heard is not None and linkup.router is not None:

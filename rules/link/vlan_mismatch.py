@@ -40,13 +40,15 @@ def find(case: Case) -> Iterator[Sighting]:
             continue
         certainty = _certainty(linkup, tagged)
         inside, outside = heard_of(case, linkup)
+        plain = {one.src for one in forwarded(case) if one.tagged < one.frames}
         neighbours = [one for one in _neighbours(linkup) if one.vlan is not None]
         yield Sighting(
             values={
                 "controller": linkup.controller,
                 "vlans": sorted({one.id for one in tagged}),
                 "frames": sum(one.frames for one in tagged),
-                "inside": len(inside),
+                "inside": len(inside & plain),
+                "only_tagged": len(inside - plain),
                 "outside": len(outside),
                 "port_vlan": neighbours[0].vlan if neighbours else None,
             },
@@ -120,8 +122,12 @@ RULE = Rule(
     stage="link",
     title="The PC's port is{fits:if likely} in another VLAN than {controller}",
     what_happened="The link-up with {controller} did not work."
-    "{frames:if With a VLAN tag, {frames:count frame} came in for the PC or for all.}"
+    "{frames:if With a VLAN tag, {frames:count frame} came in for the PC or for all. VLAN of the "
+    "tags: {vlans:list}.}"
+    "{port_vlan:if The switch names VLAN {port_vlan} for frames without a tag at the PC's port.}"
     "{inside:if Of the PC's own network, {inside:count other station} can be heard.}"
+    "{only_tagged:if Of the PC's own network, {only_tagged:count other station} can be heard with "
+    "a tag alone.}"
     "{outside:if Of other networks, {outside:count station} can be heard.}",
     means="A switch keeps one VLAN apart from another, as if each had cables of its own. The PC "
     "hears only its own VLAN, and most PCs drop frames that have a tag.",
@@ -132,7 +138,10 @@ RULE = Rule(
     ),
     what_to_do=(
         Step("Plug the PC into the same switch as the controller, in the same cabinet."),
-        Step("Ask whoever is responsible for the network for the VLAN of both ports."),
+        Step(
+            "Ask whoever is responsible for the network for the VLAN of both ports."
+            "{frames:if Name VLAN {vlans:list}, whose tags are in the recording.}"
+        ),
         Step("Compare the address on the controller's label with the addresses heard here."),
         Step(
             "Have the PC's port put into the controller's VLAN by those responsible.",

@@ -2,8 +2,9 @@
 
 import pytest
 
-from analyzer.diagnosis import FAULT, NO_FAULT
+from analyzer.diagnosis import FAULT, NO_FAULT, State
 from analyzer.findings import Certainty, Level
+from analyzer.linkup import Stage
 from captures.plant import Plant, Station
 from tests.support import (
     TOLD,
@@ -50,6 +51,10 @@ def test_found_as_shown_where_the_answers_have_a_tag(controllers: tuple[str, ...
     assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.SHOWN)
     assert (finding.values["vlans"], finding.values["frames"]) == ([20], 3)
     assert finding.values["port_vlan"] == 10
+    assert (finding.values["inside"], finding.values["only_tagged"]) == (0, 1)
+    stages = {one.stage: one.state for one in diagnosis.outcomes[0].stages}
+    assert stages[Stage.LINK] is State.FAILED
+    assert stages[Stage.NEIGHBOUR] is State.NOT_REACHED
     assert finding.also_fits == []
     assert diagnosis.outcomes[0].stopped_at == "link"
     assert diagnosis.status == FAULT
@@ -106,7 +111,9 @@ def test_found_as_a_note_where_tags_come_beside_the_pcs_own_network() -> None:
     plant.chatter()
     diagnosis = diagnosed(plant, TOLD)
     assert slugs(diagnosis) == ["unanswered-arp", SLUG]
-    assert found(diagnosis, SLUG).level is Level.NOTE
+    finding = found(diagnosis, SLUG)
+    assert finding.level is Level.NOTE
+    assert (finding.values["inside"], finding.values["only_tagged"]) == (2, 0)
 
 
 @told_or_not

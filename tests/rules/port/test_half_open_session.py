@@ -277,3 +277,14 @@ def test_quiet_where_the_recording_begins_inside_a_session() -> None:
     session.poll(3)
     diagnosis = diagnosed(ended(plant))
     assert SLUG not in slugs(diagnosis)
+
+
+def test_quiet_where_the_first_call_is_lost_and_its_repeat_accepted() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit)
+    session.syn()
+    session.again(after=1.0)
+    session.syn_ack()
+    session.ack()
+    session.poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
