@@ -48,13 +48,20 @@ STEP_WITH_RISK = re.compile(
     r"|un-?plug\w*|pull\w* out|disconnect\w*|remov\w*|firewall\w*"
     r"|(chang|correct|assign|renumber)\w* .*\baddress"
     r"|(clos|end)\w* .*\b(session|connection)"
-    r"|stop\w* the program|set .*controller's clock|delete .*\bentry"
+    r"|(start|stop|run)\w* the program|(?<!that )(?<!may )connects?"
+    r"|try (again|once|it|the same|from)|call (again|from|it|port|the)|send the same"
+    r"|plug|is plugged|plugging|(try|replac\w*|swap\w*|use) (an?other|the) cable|cable .*\bpulled"
+    r"|pull\w* .*\bcable|(rout\w*|lay\w*) .*\bcable|cable (laid|routed)"
+    r"|another (free )?switch port|switch between the PC and"
+    r"|set .*controller's clock|delete .*\bentry"
     r"|smaller packet size|as an edge port|put .*\bVLAN|(choose the|set) speed"
     r"|(off|without) the network|cabled? (\w+ )*directly"
     r")\b|(^|\b(then|and) )(set|give) .*\baddress\b",
     re.IGNORECASE,
 )
-"""A step that can stop or start a machine, end a session, move an address or open a door."""
+"""A step that can stop, start or command a machine, end a session, pull or move a plug, move an
+address or open a door.
+"""
 
 TERMS = re.compile(
     r"(ACK|ARP|BOOTP|CPU|Connect|DHCP|Ethernet|FIN|Hz|I/O|ICMP|ID|IEEE|IP|IPv4|IPv6|LAN|LLDP|[MG]bit/s|MTU"
@@ -217,6 +224,24 @@ def a_rule(**said: object) -> SimpleNamespace:
         "Let both ends choose the speed by themselves.",
         "Take one of the two off the network.",
         "Cable the PC directly to the controller.",
+        "Start the program on the PC first, and let the controller call afterwards.",
+        "Run the program outside the virtual machine.",
+        "Record again, and start 5 s before you connect.",
+        "Record on all adapters while somebody presses Connect once.",
+        "Let the program connect again by itself.",
+        "Wait 10 s, then try again.",
+        "Wait for the time limit, then try once more.",
+        "Try from a PC on the controller's own switch.",
+        "Call from another PC.",
+        "Call the port from a second PC.",
+        "Send the same request from a second PC.",
+        "Plug the PC into the same switch as the controller.",
+        "Begin before the cable is plugged into the PC.",
+        "Try another cable between the PC and its socket.",
+        "Put a small switch between the PC and the controller.",
+        "Use another switch port.",
+        "Have the cable laid away from motor cables.",
+        "Do this before the cable is pulled again.",
     ],
 )
 def test_risky_step_without_caution_is_flagged(step: str) -> None:
@@ -238,7 +263,10 @@ def test_a_caution_of_its_own_covers_a_step() -> None:
     [
         "Compare the address with the one on the label.",
         "Read the address that is set on the controller. Does the session list end there?",
-        "Record again, and start 5 s before you connect.",
+        "Record on the PC that connects, with no filter set.",
+        "Look in the settings whether this PC may connect.",
+        "Ask which cable was plugged in last, and who else is connected.",
+        "Look whether the program is running, and which port each call goes to.",
         "Put a small switch on the bench between the two.",
     ],
 )

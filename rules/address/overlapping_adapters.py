@@ -201,7 +201,8 @@ RULE = Rule(
         ),
         Step(
             "In a virtual machine, bridge its adapter to the machine's cable, or run the program "
-            "outside."
+            "outside.",
+            cautions.PROGRAM,
         ),
         Step("Record again, on all adapters at once."),
     ),
@@ -223,6 +224,7 @@ RULE = Rule(
         "A recording made on another adapter than the one used.",
     ),
     confirm="Record on all adapters of the PC at once, while somebody presses Connect once.",
+    confirm_caution=cautions.COMMANDS,
     explains=(
         "no-attempt",
         "third-party-recording",

@@ -70,7 +70,7 @@ RULE = Rule(
             "with the same mask, and without a gateway unless one is needed.",
             cautions.ADDRESS_CHANGE,
         ),
-        Step("Wait 10 s, then try again and record it."),
+        Step("Wait 10 s, then try again and record it.", cautions.COMMANDS),
     ),
     evidence={
         "search": "the PC looks for an address server{again}",

@@ -164,6 +164,7 @@ RULE = Rule(
     ),
     confirm="Connect with a program that is known to work with this controller, and compare the "
     "openings in two recordings.",
+    confirm_caution=cautions.COMMANDS,
     explains=(
         "session-reset",
         "request-rejected",

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from analyzer.facts import CLIENT, Moment, Session
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
 from analyzer.linkup import Case
+from rules import cautions
 
 PATIENCE = 1.0
 """Seconds after the last data within which a PC that closes did not wait for an answer."""
@@ -111,6 +112,7 @@ RULE = Rule(
         "A PC that ends the session without waiting for the answers.",
     ),
     confirm="Send the same requests one by one with a pause: if all are answered, it is this.",
+    confirm_caution=cautions.COMMANDS,
     explains=("request-unanswered",),
     sources=(
         "MODBUS Messaging on TCP/IP Implementation Guide V1.0b section 4 (from memory)",

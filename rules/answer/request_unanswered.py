@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from analyzer.facts import CLIENT, Moment, Session
 from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import Case
+from rules import cautions
 
 UNIT, OTHER_PROTOCOL, BUSY = 0, 1, 4
 """Places of these causes in the rule."""
@@ -120,6 +121,7 @@ RULE = Rule(
         "An answer that the recorder lost: the PC confirms it.",
     ),
     confirm="Send the same request from another program, or read another item with this one.",
+    confirm_caution=cautions.COMMANDS,
     sources=("RFC 9293 section 3.8.6.3 (an acknowledgement proves only that TCP is alive)",),
     find=find,
 )

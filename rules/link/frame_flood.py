@@ -127,7 +127,7 @@ RULE = Rule(
             "a loop, the busiest sender is innocent: its frames are copied."
         ),
         Step("Take out one suspected cable at a time, outside production.", cautions.UNPLUG),
-        Step("Connect again when the network is calm, and record it."),
+        Step("Connect again when the network is calm, and record it.", cautions.COMMANDS),
     ),
     evidence={
         "came_back": "a question that the PC sent comes back to it: a loop",

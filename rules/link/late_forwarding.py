@@ -124,9 +124,12 @@ RULE = Rule(
         "Something changed elsewhere in the network, and the switches look for loops again.",
     ),
     what_to_do=(
-        Step("Leave the cable in, wait 60 s after the link lamp lights, and connect again."),
+        Step(
+            "Leave the cable in, wait 60 s after the link lamp lights, and connect again.",
+            cautions.COMMANDS,
+        ),
         Step("Where the PC gets its address automatically, ask for one again after that time."),
-        Step("Try a port that is already meant for PCs."),
+        Step("Plug the PC into a port that is already meant for PCs.", cautions.LINK_DROPS),
         Step(
             "Ask whoever is responsible for the network to set the port up as an edge port.",
             cautions.LINK_DROPS,
@@ -155,6 +158,7 @@ RULE = Rule(
     ),
     confirm="Record from before the cable is plugged in until 90 s later, with a ping running: "
     "the answers begin all at once.",
+    confirm_caution=cautions.LINK_DROPS,
     explains=("nothing-heard", "self-assigned-address", "unanswered-arp"),
     sources=("IEEE 802.1D-1998 section 8.10 (forward delay 15 s, max age 20 s)",),
     needs=frozenset({Need.HARDWARE}),

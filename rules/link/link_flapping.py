@@ -121,7 +121,7 @@ RULE = Rule(
             "Replace the cable between the PC and its socket, and use another switch port.",
             cautions.UNPLUG,
         ),
-        Step("Have the cable laid away from motor cables and moving parts."),
+        Step("Have the cable laid away from motor cables and moving parts.", cautions.UNPLUG),
     ),
     evidence={
         "before": "the last frame before the link went down{again}",

@@ -58,10 +58,19 @@ RULE = Rule(
     ),
     what_to_do=(
         Step("Look at the link lamps at both ends of the cable while the controller has power."),
-        Step("Try another cable between the PC and its socket, one that is known to work."),
-        Step("Try another free switch port, or a small switch between the PC and the controller."),
+        Step(
+            "Try another cable between the PC and its socket, one that is known to work.",
+            cautions.LINK_DROPS,
+        ),
+        Step(
+            "Try another free switch port, or a small switch between the PC and the controller.",
+            cautions.UNPLUG,
+        ),
         Step("Plug a device that is known to work into the controller's cable.", cautions.UNPLUG),
-        Step("Record again for 60 s, beginning before the cable is plugged into the PC."),
+        Step(
+            "Record again for 60 s, beginning before the cable is plugged into the PC.",
+            cautions.LINK_DROPS,
+        ),
     ),
     evidence={
         "heard": "the last frame of another station",
@@ -79,6 +88,7 @@ RULE = Rule(
     ),
     confirm="Try the same cable and port with another PC: if that one hears nothing either, it is "
     "the cable, the port or the controller.",
+    confirm_caution=cautions.LINK_DROPS,
     sources=("common practice, no source",),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),
     find=find,

@@ -137,7 +137,10 @@ RULE = Rule(
         "The controller's port was put into another VLAN.",
     ),
     what_to_do=(
-        Step("Plug the PC into the same switch as the controller, in the same cabinet."),
+        Step(
+            "Plug the PC into the same switch as the controller, in the same cabinet.",
+            cautions.MACHINE,
+        ),
         Step(
             "Ask whoever is responsible for the network for the VLAN of both ports."
             "{frames:if Name VLAN {vlans:list}, whose tags are in the recording.}"
@@ -170,6 +173,7 @@ RULE = Rule(
         "Two networks in one VLAN, which is common and allowed.",
     ),
     confirm="Connect from a PC at the controller's own switch: if that works, it is the port.",
+    confirm_caution=cautions.COMMANDS,
     explains=("unanswered-arp", "arp-silent-controller"),
     sources=("IEEE 802.1Q section 9.6 (tag and its number)", "common practice, no source"),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),

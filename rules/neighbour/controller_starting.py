@@ -15,6 +15,7 @@ from itertools import pairwise
 from analyzer.facts import Boot, BootSign, Moment
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Stage
+from rules import cautions
 
 START_TAKES = 120.0
 """Seconds that a controller takes to start, at most (common practice, no source)."""
@@ -171,10 +172,13 @@ RULE = Rule(
         "The controller's network cable or switch was connected at that time, not its power.",
     ),
     what_to_do=(
-        Step("Wait 2 min from the moment when the controller got power, then try once more."),
+        Step(
+            "Wait 2 min from the moment when the controller got power, then try once more.",
+            cautions.COMMANDS,
+        ),
         Step("Look at the controller's lamps: does it reach its normal state, and stay there?"),
         Step("If it comes up again and again, look in its log and have its supply measured."),
-        Step("Let the PC's program try again by itself, with a growing pause."),
+        Step("Let the PC's program try again by itself, with a growing pause.", cautions.COMMANDS),
     ),
     evidence={
         "start": "{hardware} comes up with the address {controller}{again}",
@@ -197,6 +201,7 @@ RULE = Rule(
         "A controller that starts when nobody waits for it.",
     ),
     confirm="Try again 2 min after the controller's last sign of a start.",
+    confirm_caution=cautions.COMMANDS,
     explains=(
         "unanswered-arp",
         "arp-silent-controller",

@@ -203,7 +203,8 @@ RULE = Rule(
             cautions.COMMANDS,
         ),
         Step(
-            "{controller_sends:if Wait some minutes and try again: many controllers forget then.}"
+            "{controller_sends:if Wait some minutes and try again: many controllers forget then.}",
+            cautions.COMMANDS,
         ),
         Step(
             "{controller_sends:if Give the PC another free address of the network, and try again. "

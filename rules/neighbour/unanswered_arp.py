@@ -212,7 +212,9 @@ RULE = Rule(
             "table).}",
             cautions.FIXED_ENTRY,
         ),
-        Step("Plug the PC into the same switch as the controller and record again."),
+        Step(
+            "Plug the PC into the same switch as the controller and record again.", cautions.MACHINE
+        ),
         Step(
             "{meant:if If the controller needs to be started again, do that last.}",
             cautions.RESTART,

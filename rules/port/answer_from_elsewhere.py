@@ -83,7 +83,8 @@ RULE = Rule(
     what_to_do=(
         Step(
             "In the program, enter {answerer} and UDP port {answering_port} as the controller's, "
-            "if they are the same each time, and connect again."
+            "if they are the same each time, and connect again.",
+            cautions.COMMANDS,
         ),
         Step(
             "Look in the program's settings whether it may take answers from another "

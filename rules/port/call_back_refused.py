@@ -94,7 +94,10 @@ RULE = Rule(
         "The controller still calls for a program that the PC had in the past.",
     ),
     what_to_do=(
-        Step("Start the program on the PC first, and let the controller call afterwards."),
+        Step(
+            "Start the program on the PC first, and let the controller call afterwards.",
+            cautions.PROGRAM,
+        ),
         Step("Compare the PC's address {pc} and port {port} with the controller's settings."),
         Step("Show which program on the PC listens on port {port}."),
         Step("Have port {port} opened for this program on this adapter.", cautions.FIREWALL),
@@ -115,6 +118,7 @@ RULE = Rule(
     ),
     confirm="With the program running, call port {port} of the PC from a second PC in the same "
     "network.",
+    confirm_caution=cautions.PROGRAM,
     sources=(
         "RFC 9293 section 3.5.2 (a reset answers a call to a closed port)",
         "RFC 1122 section 3.2.2.1",

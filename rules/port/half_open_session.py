@@ -114,7 +114,10 @@ RULE = Rule(
         "The controller or its network module was switched off and on again.",
     ),
     what_to_do=(
-        Step("Wait as long as the controller's time limit for sessions, then try once more."),
+        Step(
+            "Wait as long as the controller's time limit for sessions, then try once more.",
+            cautions.COMMANDS,
+        ),
         Step("Look in the controller's list of sessions for one of this PC."),
         Step(
             "{swallowed:if Look whether a firewall on the PC drops answers that belong to no open "
@@ -150,6 +153,7 @@ RULE = Rule(
         "Plain confirmations inside an open session.",
     ),
     confirm="Call from another PC: if it is accepted at once, the old session is in the way.",
+    confirm_caution=cautions.COMMANDS,
     explains=("session-reset",),
     sources=("RFC 9293 section 3.5.1 (half-open sessions, figures 9 and 10)",),
     find=find,

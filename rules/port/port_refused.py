@@ -92,7 +92,10 @@ RULE = Rule(
     ),
     what_to_do=(
         Step("Compare the port number {port} in the program with the controller's manual."),
-        Step("If the controller has been started lately, wait 2 min and try once more."),
+        Step(
+            "If the controller has been started lately, wait 2 min and try once more.",
+            cautions.COMMANDS,
+        ),
         Step("Compare the hardware address that the recording shows with the controller's label."),
         Step("Look in the controller's settings whether the service is switched on."),
         Step(

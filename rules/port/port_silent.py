@@ -100,7 +100,7 @@ RULE = Rule(
         Step("Compare the port number {port} in the program with the controller's manual."),
         Step("Ping the controller, and try another port of it, such as its web page."),
         Step("Compare address and mask of the PC with those of the controller, side by side."),
-        Step("Try from another PC on the controller's own switch."),
+        Step("Try from another PC on the controller's own switch.", cautions.COMMANDS),
         Step("Look in the controller's list of sessions and its access list."),
         Step(
             "Ask who else is connected to the controller, and have one session closed.",
@@ -125,6 +125,7 @@ RULE = Rule(
     confirm="Ping the controller from this PC: an answer rules out its mask and gateway. Call the "
     "port from another PC on the same switch. If the controller answers there, look at the way "
     "between.",
+    confirm_caution=cautions.COMMANDS,
     sources=("RFC 9293 sections 3.5 and 3.8.3", "RFC 6298 section 2 (repeats after 1, 3, 7 s)"),
     find=find,
 )

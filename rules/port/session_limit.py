@@ -325,7 +325,10 @@ RULE = Rule(
             "Look in the controller's manual how many sessions it allows, and in its list of them."
             "{told:if Read the text that it sends in the frames above.}"
         ),
-        Step("Wait as long as the controller's time limit for sessions, then try once more."),
+        Step(
+            "Wait as long as the controller's time limit for sessions, then try once more.",
+            cautions.COMMANDS,
+        ),
         Step(
             "Close the other programs on this PC that use the controller.", cautions.OTHERS_SESSION
         ),

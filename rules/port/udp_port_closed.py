@@ -18,6 +18,7 @@ from analyzer.facts.icmp import PORT_UNREACHABLE, UNREACHABLE
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Stage, elsewhere
+from rules import cautions
 
 UDP = 17
 LASTING = 120.0
@@ -229,6 +230,7 @@ RULE = Rule(
         "Log entries and the like beside the controller that the PC works with.",
     ),
     confirm="Send the same request from a second PC, with the controller's service surely on.",
+    confirm_caution=cautions.COMMANDS,
     sources=("RFC 1122 sections 3.2.2.1 and 4.1.3.1", "RFC 792 (type 3, code 3)"),
     find=find,
 )

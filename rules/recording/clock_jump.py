@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from analyzer.facts import Facts, Moment
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp
+from rules import cautions
 
 OLDEST = 631_152_000 * 10**9
 """1990-01-01 in nanoseconds since 1970: older than any recording; a clock without a battery starts
@@ -63,7 +64,9 @@ RULE = Rule(
     ),
     what_to_do=(
         Step("Set the clock of the PC, and let it settle before recording."),
-        Step("Record again, and write down the clock time when you press Connect."),
+        Step(
+            "Record again, and write down the clock time when you press Connect.", cautions.COMMANDS
+        ),
     ),
     evidence={"jump": "the clock jumps here{again}"},
     also_fits=("Where time only leaps ahead: a line that was really idle for so long.",),

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case
+from rules import cautions
 
 PAIR = 2
 """Stations that a direct cable has."""
@@ -45,7 +46,10 @@ RULE = Rule(
     ),
     what_to_do=(
         Step("Ask for the whole recording, if only a part of it was saved."),
-        Step("Record again with no filter: start, wait 5 s, connect once, wait 30 s, then stop."),
+        Step(
+            "Record again with no filter: start, wait 5 s, connect once, wait 30 s, then stop.",
+            cautions.COMMANDS,
+        ),
     ),
     evidence={},
     also_fits=(

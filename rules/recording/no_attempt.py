@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from analyzer.facts import Address, Facts, Kind, Question
 from analyzer.findings import Level, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, presumed_mask
+from rules import cautions
 
 HEADERS = 14 + 20 + 20
 """Octets that hold the headers of a call: Ethernet, IPv4, TCP without options."""
@@ -107,7 +108,10 @@ RULE = Rule(
         Step("Compare the address typed in the program with the one on the controller's label."),
         Step("Look up which adapter of the PC has an address in the controller's network."),
         Step("Write address, mask and gateway of the PC and of the controller side by side."),
-        Step("Record on that adapter, with no filter set, while somebody presses Connect once."),
+        Step(
+            "Record on that adapter, with no filter set, while somebody presses Connect once.",
+            cautions.COMMANDS,
+        ),
     ),
     evidence={"asked": "another station asks for the hardware address of {controller}{again}"},
     also_fits=(
@@ -117,6 +121,7 @@ RULE = Rule(
     looks_alike=("A ping, or a single question for the hardware address, is an attempt already.",),
     confirm="Record again while somebody connects, on all adapters if possible. Ping the "
     "controller meanwhile: a ping without a frame shows that the PC has no way to it.",
+    confirm_caution=cautions.COMMANDS,
     sources=("common practice, no source",),
     needs=frozenset(),
     find=find,

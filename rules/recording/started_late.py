@@ -40,7 +40,7 @@ RULE = Rule(
     ),
     what_to_do=(
         Step("Close the connection in the program that opened it.", cautions.OTHERS_SESSION),
-        Step("Start the recording, wait 5 s, then connect once and wait 30 s."),
+        Step("Start the recording, wait 5 s, then connect once and wait 30 s.", cautions.COMMANDS),
     ),
     evidence={"first": "the session is already under way"},
     looks_alike=(

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from analyzer.facts.icmp import REDIRECT
 from analyzer.findings import Level, Rule, Sighting, Step
 from analyzer.linkup import LISTEN_AFTER, Case, LinkUp
+from rules import cautions
 
 REPEATS = 3
 """Repeats of data from which on a single lost frame is no explanation."""
@@ -51,7 +52,11 @@ RULE = Rule(
     means="An answer may take some seconds, so this silence proves nothing. The recording has to "
     "go on for at least {needed:seconds} after the last question; 30 s are better.",
     likely_causes=("The recorder was stopped as soon as the program showed its message.",),
-    what_to_do=(Step("Record again: start, wait 5 s, connect once, wait 30 s, then stop."),),
+    what_to_do=(
+        Step(
+            "Record again: start, wait 5 s, connect once, wait 30 s, then stop.", cautions.COMMANDS
+        ),
+    ),
     evidence={"waiting": "the PC asks, and the recording ends before an answer could come"},
     also_fits=("A cable so quiet that nothing more came to be recorded, however long it ran.",),
     looks_alike=("A recording that ends after an answered request is long enough.",),

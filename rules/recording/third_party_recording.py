@@ -13,6 +13,7 @@ from analyzer.facts import Address, Session
 from analyzer.facts.ports import INDUSTRIAL_PORTS
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp
+from rules import cautions
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -96,7 +97,10 @@ RULE = Rule(
     ),
     what_to_do=(
         Step("If {client} is the PC that connects, have the file judged with it as the PC."),
-        Step("Record on the PC that connects, on its cable adapter, while it connects once."),
+        Step(
+            "Record on the PC that connects, on its cable adapter, while it connects once.",
+            cautions.COMMANDS,
+        ),
         Step("Where that cannot be, ask for a port that mirrors both directions of the PC's port."),
     ),
     evidence={

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from analyzer.facts import Address
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, is_loopback
+from rules import cautions
 
 NAMED = 4
 """Addresses named as examples."""
@@ -58,7 +59,10 @@ RULE = Rule(
     what_to_do=(
         Step("Compare the controller's address with those in the file."),
         Step("Look up which adapter of the PC has an address in the controller's network."),
-        Step("Record on that adapter, or on all adapters together, while somebody connects once."),
+        Step(
+            "Record on that adapter, or on all adapters together, while somebody connects once.",
+            cautions.COMMANDS,
+        ),
     ),
     evidence={},
     also_fits=(
@@ -71,6 +75,7 @@ RULE = Rule(
         "Another station that asks for an address of the controller's network.",
     ),
     confirm="Record again on all adapters while somebody presses Connect once.",
+    confirm_caution=cautions.COMMANDS,
     sources=("common practice, no source",),
     explains=("no-attempt",),
     needs=frozenset(),

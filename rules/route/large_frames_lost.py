@@ -181,7 +181,10 @@ RULE = Rule(
     ),
     what_to_do=(
         Step("Ping the controller with 100, 1400 and 4000 octets of data, and compare."),
-        Step("Connect from a PC on the controller's own network: there the long request works."),
+        Step(
+            "Connect from a PC on the controller's own network: there the long request works.",
+            cautions.COMMANDS,
+        ),
         Step("Have the program ask for smaller blocks."),
         Step(
             "For TCP, set the PC's adapter to a smaller packet size, such as 1300, for a test.",

@@ -94,7 +94,10 @@ RULE = Rule(
         "An access list in the controller names the PCs that may connect, and not this one.",
     ),
     what_to_do=(
-        Step("Try from a PC on the controller's own switch, where no filter is in between."),
+        Step(
+            "Try from a PC on the controller's own switch, where no filter is in between.",
+            cautions.COMMANDS,
+        ),
         Step(
             "Give whoever looks after the network the exact addresses, port, protocol and "
             "direction, with the frames listed above, and ask for a rule.",
@@ -114,6 +117,7 @@ RULE = Rule(
         "A refusal by the controller itself: its reset comes from its own hardware address.",
     ),
     confirm="Connect from a PC on the controller's own switch: if that works, it is the filter.",
+    confirm_caution=cautions.COMMANDS,
     sources=("RFC 1812 section 5.2.7.1", "RFC 1122 section 3.2.2.1"),
     find=find,
 )

@@ -150,6 +150,7 @@ RULE = Rule(
     ),
     confirm="Connect the PC to the controller's own switch, with an address and mask of that "
     "network: there is one way only then.",
+    confirm_caution=cautions.ADDRESS_CHANGE,
     explains=(
         "session-reset",
         "request-unanswered",

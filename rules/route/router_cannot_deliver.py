@@ -195,6 +195,7 @@ RULE = Rule(
         "A controller that is heard on the PC's own cable: then the masks are what is wrong.",
     ),
     confirm="Connect the PC to the controller's own switch with an address of that network.",
+    confirm_caution=cautions.ADDRESS_CHANGE,
     explains=("redirected-path",),
     sources=("RFC 792 (types 3, 5 and 11)", "RFC 1122 sections 3.2.2.1 and 3.2.2.2"),
     find=find,

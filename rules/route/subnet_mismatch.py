@@ -267,6 +267,7 @@ RULE = Rule(
     ),
     confirm="Call the controller from a PC on the same switch whose address lies in the "
     "controller's network: if that works, it is the address.",
+    confirm_caution=cautions.COMMANDS,
     explains=("no-attempt",),
     sources=(
         "RFC 950 section 2.2 and RFC 4632 section 3.1 (which addresses share a network)",

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from analyzer.facts import BootSign, Moment, Session
 from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp
+from rules import cautions
 
 ENOUGH = 2
 """Signs that make a restart (ground rule on restarts)."""
@@ -187,7 +188,9 @@ RULE = Rule(
         Step("Ask what happened at the machine at that clock time: power, mode, download."),
         Step("Look in the controller's log for a start at that time, and for its reason."),
         Step("Have the supply voltage of the controller watched over a longer time."),
-        Step("Let the PC's program connect again by itself, with a growing pause."),
+        Step(
+            "Let the PC's program connect again by itself, with a growing pause.", cautions.COMMANDS
+        ),
     ),
     evidence={
         "alive": "the controller's last sign of life in the session",

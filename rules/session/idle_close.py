@@ -121,6 +121,7 @@ RULE = Rule(
     ),
     confirm="Let the program ask three times as often: the session then stays up. If it does not, "
     "connect from the controller's own switch and compare the time.",
+    confirm_caution=cautions.COMMANDS,
     explains=("session-reset", "session-closed"),
     sources=("common practice, no source", "RFC 9293 section 3.8.4 (keep-alives)"),
     find=find,

@@ -12,6 +12,7 @@ from typing import NamedTuple
 from analyzer.facts import CLIENT, Moment, Session
 from analyzer.findings import Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp
+from rules import cautions
 
 PATIENCE = 1.0
 """Seconds of waiting from which on a single end is a waiting time that ran out."""
@@ -132,6 +133,7 @@ RULE = Rule(
         "A port test that drops the connection as soon as it is accepted.",
     ),
     confirm="Try the same with a waiting time of a minute: the answer then arrives.",
+    confirm_caution=cautions.COMMANDS,
     explains=("request-unanswered",),
     sources=("RFC 9293 section 3.5.2 (a reset for data that nobody waits for)",),
     find=find,

@@ -137,7 +137,7 @@ RULE = Rule(
         "A session that the PC closed first.",
     ),
     confirm="Record several closes. Right after each request: the request. After the same idle "
-    "time: a limit. When another client connects: too few sessions.",
+    "time: a limit. After a call of another client: too few sessions.",
     sources=("RFC 9293 section 3.6",),
     find=find,
 )
