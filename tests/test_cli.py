@@ -427,3 +427,13 @@ def test_plan_for_programs_and_for_the_printer(sheet: Path, tmp_path: Path) -> N
     page = tmp_path / "plan.html"
     assert run("plan", "--site", sheet, "--format", "html", "--output", page).stdout == ""
     assert page.read_text("ascii").startswith("<!DOCTYPE html>")
+
+
+def test_a_plan_for_one_kind_of_pc() -> None:
+    call = ["plan", "--controller", "192.0.2.60", "--system"]
+    one = run(*call, "windows")
+    assert one.exit_code == 0
+    assert "netsh" in one.stdout
+    assert "sudo" not in one.stdout
+    told = json.loads(run(*call, "linux", "--system", "macos", "--format", "json").stdout)
+    assert {entry["system"].split()[0] for entry in told["commands"]} == {"Linux", "macOS"}

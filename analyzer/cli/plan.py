@@ -18,6 +18,7 @@ from analyzer.diagnosis import FAULT, NO_FAULT
 from analyzer.errors import BadOption
 from analyzer.facts import Address
 from analyzer.planning import Plan, plan
+from analyzer.reports.commands import SYSTEMS, System
 from analyzer.reports.plan import plan_report
 from analyzer.reports.plan_json import plan_json
 from analyzer.reports.to_text import to_text
@@ -45,6 +46,13 @@ from analyzer.site import write as write_site
 @click.option(
     "--cable", type=click.Choice(["direct", "switch"]), help="How the controller is connected."
 )
+@click.option(
+    "--system",
+    "kinds",
+    type=click.Choice([one.key for one in SYSTEMS]),
+    multiple=True,
+    help="Print the commands of this kind of PC only; may be given again.",
+)
 @format_option("A text to read, JSON for other programs, or a page to print.", "json", "html")
 @output_option
 @click.option(
@@ -59,6 +67,7 @@ def command(
     own: Sequence[str],
     mask: str | None,
     cable: str | None,
+    kinds: Sequence[str],
     layout: str,
     output: str | None,
     new_sheet: str | None,
@@ -83,7 +92,8 @@ def command(
     plans = plan(site, [_in_sheet(site, *one) for one in named] or site.controllers)
     if not plans:
         raise BadOption("is missing.", "--controller", "Name a controller, or give --site FILE.")
-    write(_render_plan(layout, plans), output)
+    systems = [one for one in SYSTEMS if one.key in (kinds or {one.key})]
+    write(_render_plan(layout, plans, systems), output)
     if new_sheet is not None:
         write_sheet(write_site(site, "Site sheet, by the options of a plan."), new_sheet)
     return NO_FAULT if all(one.holds for one in plans) else FAULT
@@ -96,12 +106,12 @@ def _in_sheet(site: Site, address: Address, port: int | None) -> Controller:
     return known
 
 
-def _render_plan(layout: str, plans: Sequence[Plan]) -> str:
+def _render_plan(layout: str, plans: Sequence[Plan], systems: Sequence[System]) -> str:
     match layout:
         case "json":
-            return plan_json(plans)
+            return plan_json(plans, systems)
         case "html":
             from analyzer.reports.to_html import to_html  # takes long to import
 
-            return to_html(plan_report(plans))
-    return to_text(plan_report(plans))
+            return to_html(plan_report(plans, systems))
+    return to_text(plan_report(plans, systems))

@@ -63,6 +63,7 @@ class System:
     it), and next (whose hardware address the PC needs).
     """
 
+    key: str
     name: str
     rights: str
     commands: Mapping[Task, Command]
@@ -105,6 +106,7 @@ ENTERED = "The PC no longer asks for this hardware address."
 
 SYSTEMS = (
     System(
+        "windows",
         "Windows (netsh)",
         "Type these in a command window that was opened as administrator.",
         {
@@ -147,6 +149,7 @@ SYSTEMS = (
         },
     ),
     System(
+        "linux",
         "Linux (ip)",
         "Type these in a terminal; sudo asks for the administrator's password.",
         {
@@ -172,6 +175,7 @@ SYSTEMS = (
         },
     ),
     System(
+        "macos",
         "macOS (ifconfig, route, arp)",
         "Type these in a terminal; sudo asks for the administrator's password. Which adapter has "
         "which name is told by: networksetup -listallhardwareports",

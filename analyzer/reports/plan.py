@@ -10,7 +10,7 @@ from analyzer.diagnosis import Step
 from analyzer.planning import Check, Entry, Plan, Result, Way
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table, Typed
 from analyzer.reports.cable import CROSSED, SOURCES, STRAIGHT, WHICH, pins
-from analyzer.reports.commands import SYSTEMS, Command, commands
+from analyzer.reports.commands import SYSTEMS, Command, System, commands
 from analyzer.site import Adapter, Controller
 from analyzer.words import clean, count, listed, say, seconds
 
@@ -70,8 +70,8 @@ ONLY_PRINTED = (
 )
 
 
-def plan_report(plans: Sequence[Plan]) -> list[Block]:
-    """The connection sheet for one or several controllers."""
+def plan_report(plans: Sequence[Plan], systems: Sequence[System] = SYSTEMS) -> list[Block]:
+    """The connection sheet for one or several controllers, with commands for kinds of PC."""
     blocks: list[Block] = [
         Heading("Connection sheet", 1),
         Paragraph(verdict(plans), strong=True),
@@ -85,7 +85,7 @@ def plan_report(plans: Sequence[Plan]) -> list[Block]:
         blocks += [Heading("What success looks like"), Listing(texts)]
     blocks += [Heading("Cables"), Listing([Step(STRAIGHT), Step(CROSSED)]), pins()]
     blocks += [Paragraph(" ".join(SOURCES))]
-    for system in SYSTEMS if can_go_on(plans) else ():
+    for system in systems if can_go_on(plans) else ():
         blocks += [Heading(f"Commands for {system.name}"), Paragraph(system.rights), Paragraph(HOW)]
         for command in commands(plans, system):
             blocks += _command(command)

@@ -7,13 +7,13 @@ from typing import Any
 
 from analyzer.planning import Check, Plan, length
 from analyzer.reports.cable import CROSSOVER, SOURCES, T568A, T568B
-from analyzer.reports.commands import SYSTEMS, commands
+from analyzer.reports.commands import SYSTEMS, System, commands
 from analyzer.reports.plan import adapter_name, can_go_on, entry, steps, success, why
 
 SCHEMA = "whynolink-plan/1"
 
 
-def plan_json(plans: Sequence[Plan]) -> str:
+def plan_json(plans: Sequence[Plan], systems: Sequence[System] = SYSTEMS) -> str:
     """One object in ASCII, which is UTF-8 as well."""
     content = {
         "schema": SCHEMA,
@@ -30,7 +30,7 @@ def plan_json(plans: Sequence[Plan]) -> str:
         },
         "commands": [
             {"system": system.name, **asdict(one)}
-            for system in SYSTEMS
+            for system in systems
             if can_go_on(plans)
             for one in commands(plans, system)
         ],
