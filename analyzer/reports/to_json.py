@@ -216,6 +216,8 @@ def _steps(finding: Finding) -> list[str]:
 
 
 def _value(value: object) -> object:
-    """Addresses as text, numbers as numbers."""
+    """Addresses as text, numbers as numbers, several things as a list of those."""
+    if isinstance(value, list | tuple):
+        return [_value(one) for one in value]
     plain = type(value) in (bool, int, float, str) or value is None
     return value if plain else str(value)

@@ -89,6 +89,15 @@ def test_values_are_raw() -> None:
     assert finding["controller"] == "192.0.2.60"
 
 
+def test_several_things_are_a_list_of_raw_values() -> None:
+    (finding,) = [
+        one
+        for one in content(CAPTURES[0].with_name("wrong-vlan.pcap"))["findings"]
+        if one["rule"] == "vlan-mismatch"
+    ]
+    assert finding["values"]["vlans"] == [20]
+
+
 def test_several_recordings_make_one_object() -> None:
     """All lists are joined, in the order of the command line; each entry names its recording."""
     told = content(*CAPTURES[:3])
