@@ -388,6 +388,7 @@ PROOFS = {
     "packet back": "a packet comes back from the controller",
     "handshake": "port {port} opens, after {took:seconds}",
     "accepted in vain": "port {port} accepts, after {took:seconds}; the PC turns that down",
+    "accepted unheard": "port {port} accepts and sends data; nothing of the PC is recorded",
     "open before": "port {port} was open when the recording began",
     "udp answer": "an answer comes from UDP port {port}",
     "stayed up": "it carries {answers:count answer} and nobody breaks it",

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from analyzer.diagnosis import CANNOT_TELL, State, Verdict
+from analyzer.diagnosis import CANNOT_TELL, State, TryEnd, Verdict
 from analyzer.facts import Address, gather
 from analyzer.inputs import open_recording
 from analyzer.linkup import Case, LinkUp, Stage, Told, work_out
@@ -774,3 +774,48 @@ def test_an_answer_from_another_port_proves_the_port() -> None:
     assert linkup.proofs[Stage.PORT].values == {"port": 34_567}
     (exchange,) = linkup.exchanges
     assert (exchange.asked.count, exchange.answered.count) == (3, 3)
+
+
+# --- recordings of one direction -------------------------------------------------------------
+
+
+def heard_from_the_controller() -> bytes:
+    """A poll, recorded where the controller's frames pass and the PC's do not; others announce."""
+    plant = Plant(offload=False)
+    pc, unit, other = plant.station(PC), plant.station(), plant.station("192.0.2.20")
+    plant.wait(5)
+    plant.resolve(pc, unit)
+    for turn in range(2):
+        plant.tcp(pc, unit, sport=50_000 + turn).open().poll(4)
+    for _ in range(9):
+        plant.announce(other, after=1)
+    own = bytes.fromhex(pc.hw.replace(":", ""))
+    return layouts.pcap([one for one in plant.records if one.data[6:12] != own])
+
+
+@pytest.mark.parametrize("told", [(), (UNIT,), ("192.0.2.60:502",)])
+def test_the_pc_is_whom_the_controller_answers_where_nothing_of_the_pc_is_heard(
+    told: tuple[str, ...],
+) -> None:
+    recording = heard_from_the_controller()
+    (linkup,) = case(recording, told).linkups
+    assert (str(linkup.pc_address), str(linkup.controller)) == (PC, UNIT)
+    proof = linkup.proofs[Stage.PORT]
+    assert proof.what == "accepted unheard"
+    assert proof.moment == linkup.sessions[0].syn_ack
+    diagnosis = diagnosed(recording, told)
+    assert slugs(diagnosis) == []
+    assert [one.ending for one in diagnosis.outcomes[0].tries] == [TryEnd.OPEN]
+
+
+def test_a_told_controller_is_not_among_those_that_may_be_the_pc() -> None:
+    plant = Plant(offload=False)
+    unit, other, third = (plant.station(f"192.0.2.{n}") for n in (60, 20, 21))
+    for _ in range(9):
+        for one in (unit, other, third):
+            plant.announce(one, after=1)
+    told = case(plant, (UNIT,))
+    named = {str(address) for one in told.candidates for address in one.addresses}
+    assert named == {"192.0.2.20", "192.0.2.21"}
+    assert told.pc is None
+    assert UNIT in {str(address) for one in case(plant).candidates for address in one.addresses}

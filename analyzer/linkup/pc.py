@@ -19,7 +19,10 @@ TOO_CLOSE = 1.0
 def find_pc(facts: Facts, told: Told) -> tuple[Pc | None, list[Station]]:
     """The host that recorded, by votes; (None, candidates) where the votes do not decide."""
     hosts = [station for station in facts.stations if _host(station)]
-    if told.pc is not None:
+    alone = len(hosts) == 1
+    if told.pc is None:
+        hosts = [one for one in hosts if not _is_told_controller(one, told)]
+    else:
         hosts = [one for one in hosts if told.pc in (one.hardware, *one.addresses)]
         if not hosts:
             return _not_seen(told, facts), []
@@ -27,8 +30,10 @@ def find_pc(facts: Facts, told: Told) -> tuple[Pc | None, list[Station]]:
         ((_votes(facts, station, told), station) for station in hosts),
         key=lambda vote: (-vote[0], vote[1].first),
     )
-    alone = len(votes) == 1 or bool(votes and votes[0][1].short)
-    enough = 1.0 if alone else ENOUGH
+    unheard = _unheard_caller(facts, told)
+    if unheard is not None:
+        return unheard, []
+    enough = 1.0 if alone or (votes and votes[0][1].short) else ENOUGH
     if not votes or (votes[0][0] < enough and told.pc is None):
         return _recorded_by(facts, told.site), [station for _, station in votes]
     if len(votes) > 1 and votes[0][0] - votes[1][0] < TOO_CLOSE:
@@ -52,6 +57,30 @@ def _not_seen(told: Told, facts: Facts) -> Pc:
 
 def _host(station: Station) -> bool:
     return not (station.hardware is not None and station.hardware.is_group)
+
+
+def _is_told_controller(station: Station, told: Told) -> bool:
+    """Whether a station has the address of a controller that the user named, and no sign says that
+    its frames were recorded where they were made.
+    """
+    named = {address for address, _ in told.controllers}
+    return bool(named & set(station.addresses)) and not station.sent and not station.short
+
+
+def _unheard_caller(facts: Facts, told: Told) -> Pc | None:
+    """The PC where the recording has the answers to it only: no frame of it, nor of any other
+    caller, and no sign that another station recorded.
+    """
+    named = {address for address, _ in told.controllers}
+    sessions = [one for one in facts.sessions if not named or one.server.address in named]
+    clients = {one.client.address for one in sessions}
+    heard = {address for one in facts.stations for address in one.addresses}
+    marked = any(one.sent or one.short for one in facts.stations)
+    marked |= any(one.hardware or one.addresses for one in facts.interfaces)
+    if told.pc is not None or marked or len(clients) != 1 or clients & heard:
+        return None
+    ways = (one.dst for one in facts.paths if one.dst_ip in clients and one.dst is not None)
+    return Pc(next(ways, None), sorted(clients), "traffic", _masks(facts, None, told.site))
 
 
 def _recorded_by(facts: Facts, site: Site) -> Pc | None:

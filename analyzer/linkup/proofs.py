@@ -1,6 +1,6 @@
 """Which stages are seen working, and the frame that shows each."""
 
-from analyzer.facts import Hardware, Moment
+from analyzer.facts import Hardware, Moment, Session
 from analyzer.linkup.called import taken_calls
 from analyzer.linkup.model import LinkUp, Proof, Stage
 from analyzer.linkup.pc import asked_by_pc
@@ -108,10 +108,20 @@ def _port_proof(linkup: LinkUp) -> Proof | None:
             took = session.syn_ack.seconds - session.syns.first.seconds
             values = {"port": session.server.port, "took": took}
             return Proof(session.syn_ack, "accepted in vain", values)
+    for session in linkup.sessions:
+        if session.syn_ack is not None and is_unheard(session):
+            return Proof(session.syn_ack, "accepted unheard", {"port": session.server.port})
     for session in taken_calls(linkup):
         first = session.completed or session.first
         return Proof(first, "call taken", {"port": session.server.port})
     return None
+
+
+def is_unheard(session: Session) -> bool:
+    """Whether the recording lacks the client's half of a session that carried data: a server sends
+    none before the client has confirmed its acceptance (RFC 9293 3.10.7.4).
+    """
+    return session.from_server.octets > 0 and not session.from_client.frames
 
 
 def _session_proof(linkup: LinkUp) -> Proof | None:

@@ -6,6 +6,7 @@ from enum import StrEnum
 
 from analyzer.facts import Exchange, Moment, Question, Session
 from analyzer.linkup.model import LinkUp
+from analyzer.linkup.proofs import is_unheard
 
 
 class TryEnd(StrEnum):
@@ -89,7 +90,7 @@ def _ending(session: Session) -> TryEnd:
         return TryEnd.REFUSED
     if session.is_silent:
         return TryEnd.SILENT
-    if not session.is_open:
+    if not session.is_open and not is_unheard(session):
         return TryEnd.UNFINISHED
     if session.broken_by is not None:
         return TryEnd.BROKEN
