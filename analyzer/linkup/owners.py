@@ -117,6 +117,26 @@ def _may_be_the_controller(linkup: LinkUp, hardware: Hardware) -> bool:
     return checked == own and set(station.addresses) <= own and owners <= {hardware}
 
 
+def renumbered(linkup: LinkUp) -> tuple[Moment, Address] | None:
+    """When the PC took the address that it now uses for the controller, and the one that it used
+    before: the controller answered that one, and none of its packets came to the new one.
+    """
+    facts, own, controller = linkup.facts, linkup.pc_address, linkup.controller
+    if own is None or any((one.src_ip, one.dst_ip) == (controller, own) for one in facts.paths):
+        return None
+    answered = {one.dst_ip for one in facts.paths if one.src_ip == controller}
+    left = [
+        (one.last, one.src_ip)
+        for one in facts.paths
+        if one.src == linkup.pc.hardware and one.dst_ip == controller and one.src_ip in answered
+    ]
+    taken = uses(facts, linkup.pc, own) if linkup.pc.hardware is not None else []
+    latest = max(left, default=None)
+    if latest is None or latest[1] is None or not taken or taken[0] < latest[0]:
+        return None
+    return taken[0], latest[1]
+
+
 def heard_on_cable(linkup: LinkUp) -> list[Moment]:
     """Frames with the controller's address from a device that has no other one: it is on the PC's
     own cable, behind no router. The first of each such device and kind.

@@ -1,6 +1,6 @@
 """Which stages are seen working, and the frame that shows each."""
 
-from analyzer.facts import Hardware, Moment, Session
+from analyzer.facts import Address, Hardware, Moment, Session
 from analyzer.linkup.called import taken_calls
 from analyzer.linkup.model import LinkUp, Proof, Stage
 from analyzer.linkup.pc import asked_by_pc
@@ -45,7 +45,7 @@ def _address_proof(linkup: LinkUp) -> Proof | None:
     address = linkup.pc_address
     if address is None:
         return None
-    if answers := _taken_answers(linkup):
+    if answers := _taken_answers(linkup, address):
         return Proof(min(answers)[0], "answered to address", {"pc": address})
     own = [path.first for path in linkup.facts.paths if path.src_ip == address]
     questions = linkup.facts.arp.questions.values()
@@ -53,14 +53,18 @@ def _address_proof(linkup: LinkUp) -> Proof | None:
     return Proof(min(own), "uses address", {"pc": address}) if own else None
 
 
-def _taken_answers(linkup: LinkUp) -> list[tuple[Moment, Hardware]]:
-    """ARP replies to the PC, without those in a VLAN that it does not use, where it asks on."""
+def _taken_answers(linkup: LinkUp, asker: Address | None = None) -> list[tuple[Moment, Hardware]]:
+    """ARP replies to the PC, without those in a VLAN that it does not use, where it asks on.
+
+    asker: the address of the PC that asked; any where none is given.
+    """
     tags, own = linkup.facts.switch.tags.values(), linkup.pc.hardware
     used = {one.id for one in tags if one.sender == own}
     foreign = {one.sender for one in tags if one.receiver == own and one.id not in used}
     return [
         answer
         for question in linkup.questions
+        if asker in (None, question.asker_ip)
         for answer in question.answers
         if answer[1] not in foreign or question.asked.last <= question.answers[0][0]
     ]

@@ -10,8 +10,9 @@
 
 Shown where the controller is heard on this cable although the PC's mask or packets lead elsewhere,
 and where the site sheet knows both masks and no router between the two: then it is no router's
-business, whatever it says. Quiet where packets come back (a router, or a wider mask, works), where
-the PC gave itself an address, and where the recording is from an adapter that leads elsewhere.
+business, whatever it says. Quiet where packets come back (a router, or a wider mask, works), unless
+they came to another address that the PC had before; where the PC gave itself an address; and where
+the recording is from an adapter that leads elsewhere.
 Where a message says why nothing comes back, the rules about it stand before this one in the list.
 """
 
@@ -29,6 +30,7 @@ from analyzer.linkup import (
     is_gateway_number,
     network,
     presumed_mask,
+    renumbered,
     silence,
 )
 from rules import cautions
@@ -58,7 +60,9 @@ class _Sign:
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
         pc = linkup.pc_address
-        if pc is None or linkup.is_heard or linkup.is_elsewhere or linkup.self_assigned:
+        if pc is None or linkup.is_elsewhere or linkup.self_assigned:
+            continue
+        if linkup.is_heard and renumbered(linkup) is None:
             continue
         looks = (_by_masks, _past_this_cable, _past_the_controller, _past_the_pc)
         sign = next((found for look in looks if (found := look(linkup, pc))), None)
@@ -136,8 +140,11 @@ def _follows(question: Question, calls: list[Moment]) -> bool:
 
 
 def _sighting(linkup: LinkUp, pc: Address, sign: _Sign) -> Sighting:
-    tried, asked = linkup.attempts, sign.gateway or sign.sought
-    answers = [answer for question in linkup.questions for answer in question.answers]
+    taken, before = renumbered(linkup) or (None, None)
+    asked = sign.gateway or sign.sought
+    tried = [one for one in linkup.attempts if taken is None or one >= taken]
+    own = [one for one in linkup.questions if before is None or one.asker_ip == pc]
+    answers = [answer for question in own for answer in question.answers]
     answered, neighbour = min(answers, default=(None, None))
     here = heard_on_cable(linkup) if linkup.mask is not None or linkup.router is not None else []
     sent = [*tried, linkup.last_sent] if linkup.last_sent else tried
@@ -145,6 +152,7 @@ def _sighting(linkup: LinkUp, pc: Address, sign: _Sign) -> Sighting:
     return Sighting(
         values={
             "pc": pc,
+            "before": before,
             "controller": linkup.controller,
             "network": own_network,
             "other_network": other_network,
@@ -157,6 +165,7 @@ def _sighting(linkup: LinkUp, pc: Address, sign: _Sign) -> Sighting:
             "questions": asked.asked.count if asked is not None else 0,
         },
         frames={
+            "taken": [taken] if taken is not None else [],
             "tried": tried,
             "answered": [answered] if answered else [],
             "here": here,
@@ -169,9 +178,12 @@ def _sighting(linkup: LinkUp, pc: Address, sign: _Sign) -> Sighting:
         likeliest=_likeliest(sign),
         excluded=[
             *([SLIP, ROUTER] if here else []),
+            *([SLIP] if before is not None else []),
             *([WRONG_GATEWAY] if not sign.gateway else []),
         ],
-        also_excluded=_left_out(sign, bool(here), bool(here and tried) or answered is not None),
+        also_excluded=_left_out(
+            sign, bool(here), bool(here and tried) or answered is not None or before is not None
+        ),
     )
 
 
@@ -207,6 +219,7 @@ RULE = Rule(
     title="By address and mask, the PC {pc} and {controller} are{fits:if likely} in different "
     "networks",
     what_happened="No packet from {controller} came back."
+    "{before:if Before, the PC had the address {before}, and {controller} answered that one.}"
     "{network:if The PC is in the network {network}, the controller in {other_network}"
     "{known:mask}.}"
     "{router:if The PC hands its packets to the router {router}, although {controller} itself is "
@@ -245,6 +258,7 @@ RULE = Rule(
         ),
     ),
     evidence={
+        "taken": "the PC changes its address to {pc}",
         "tried": "the PC tries to reach {controller}{again}",
         "answered": "{neighbour} answers for {controller}",
         "here": "{controller} itself is heard on this cable{again}",
@@ -261,6 +275,7 @@ RULE = Rule(
     ),
     looks_alike=(
         "A controller behind a router that answers: its packets come back.",
+        "A PC that changes its address in mid-work and is answered at the new one.",
         "A wider mask that covers both addresses: they are in one network then.",
         "A PC that looks for its gateway, and for farther addresses than the controller's too.",
         "A controller that asks for other stations all the time, whoever calls it.",

@@ -6,6 +6,7 @@ import pytest
 
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
+from analyzer.linkup import Stage
 from analyzer.words import say
 from captures.plant import Plant, Station
 from rules.route.subnet_mismatch import (
@@ -653,3 +654,64 @@ def test_quiet_where_the_sheet_knows_a_mask_that_covers_both() -> None:
     sheet = a_sheet(wide, wide).replace("192.0.2.60", unit.address)
     sheet = sheet.replace("192.0.2.15", pc.address)
     assert lead(diagnosed(plant, sheet=sheet)) == "unanswered-arp"
+
+
+# --- the PC takes another address in mid-work ---------------------------------------------------
+
+
+def renumbered(new: str, announced: bool = True) -> tuple[Plant, Station, Station]:
+    """The PC works with the controller, and then takes another address; announced: no sooner."""
+    plant, pc, unit = begun("192.0.2.60")
+    moved = plant.pc(new, hw=pc.hw)
+    plant.wait(5)
+    if not announced:
+        plant.announce(moved)
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).open().poll(4)
+    if announced:
+        plant.announce(moved, after=1)
+    return plant, moved, unit
+
+
+@pytest.mark.parametrize("controllers", [(), ("192.0.2.60:502",)], ids=["not told", "told"])
+def test_found_where_the_pc_takes_an_address_of_another_network_in_mid_work(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, moved, unit = renumbered("198.51.100.15")
+    calls = plant.tcp(moved, unit, sport=50_001)
+    syn = calls.syn(repeats=SLOW_DOWN)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.FITS
+    assert str(finding.values["pc"]) == "198.51.100.15"
+    assert str(finding.values["before"]) == "192.0.2.15"
+    assert finding.values["neighbour"] is None
+    taken, called = (one.moment.frame for one in finding.evidence[:2])
+    octets = plant.records[taken - 1].data
+    assert octets[28:32] == octets[38:42] == bytes((198, 51, 100, 15))
+    assert called == plant.number(syn)
+    assert SLIP in left_out(finding, RULE)[0]
+    (outcome,) = diagnosis.outcomes
+    assert outcome.verdict is Verdict.UNSTABLE
+    assert outcome.linkup.proofs[Stage.ADDRESS].what == "uses address"
+
+
+@pytest.mark.parametrize("new", ["192.0.2.115", "198.51.100.15"])
+def test_quiet_where_the_pc_is_answered_at_its_new_address(new: str) -> None:
+    plant, moved, unit = renumbered(new)
+    plant.resolve(moved, unit)
+    plant.tcp(moved, unit, sport=50_001).open().poll(3)
+    assert slugs(diagnosed(ended(plant))) == []
+
+
+def test_quiet_where_the_new_address_is_of_the_same_network() -> None:
+    plant, moved, unit = renumbered("192.0.2.115")
+    plant.tcp(moved, unit, sport=50_001).syn(repeats=SLOW_DOWN)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_quiet_where_the_pc_has_had_both_addresses_all_the_time() -> None:
+    plant, moved, unit = renumbered("198.51.100.15", announced=False)
+    plant.tcp(moved, unit, sport=50_001).syn(repeats=SLOW_DOWN)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
