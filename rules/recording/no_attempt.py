@@ -4,36 +4,51 @@ Quiet where any frame of the PC was meant for the controller; where it is unclea
 the PC, since that is asked first; and where the frames are unreadable, cut too short to show an
 attempt, or all lost in a damaged file. Where only other networks than the controller's are heard,
 that the PC has no way to it comes first. Where
-another station asks for the controller, that one may be the PC that connects.
+another station asks for the controller, that one may be the PC that connects. Where the PC speaks
+IPv6, which is not analysed, with a neighbour, the attempt may be in that: then it only fits.
 """
 
 from collections.abc import Iterator
 
-from analyzer.facts import Address, Facts, Kind, Question
-from analyzer.findings import Level, Rule, Sighting, Step
+from analyzer.facts import Address, Facts, Kind, Path, Question
+from analyzer.findings import Certainty, Level, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, presumed_mask
 from rules import cautions
 
 HEADERS = 14 + 20 + 20
 """Octets that hold the headers of a call: Ethernet, IPv4, TCP without options."""
-NO_TRY, OTHER_PC, NO_WAY = 0, 1, 3
+NO_TRY, OTHER_PC, NO_WAY, OVER_IPV6 = 0, 1, 3, 6
 """Places of these causes below."""
 NAMED = 3
 """Addresses named as examples."""
+NEIGHBOUR_CHECKS = 3
+"""IPv6 frames to one neighbour that may only check whether it is there (RFC 4861 section 10)."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
     if not _would_show(case.facts):
         return
     frames = case.facts.coverage.frames
+    spoken = _spoken_ipv6(case)
+    much = any(path.frames > NEIGHBOUR_CHECKS for path in spoken)
+    neighbours = [path.dst for path in spoken][:NAMED]
+    certainty = Certainty.FITS if much else Certainty.SHOWN
+    not_ipv6 = [] if spoken else [OVER_IPV6]
     if not case.linkups and (case.pc is not None or not case.candidates):
         values: dict[str, object] = {
             "frames": frames,
             "controller": None,
             "heard": [],
             "askers": [],
+            "neighbours": neighbours,
         }
-        yield Sighting(values=values, frames={}, excluded=[OTHER_PC])
+        yield Sighting(
+            values=values,
+            frames={"ipv6": [path.first for path in spoken]},
+            certainty=certainty,
+            likeliest=OVER_IPV6 if much else NO_TRY,
+            excluded=[OTHER_PC, *not_ipv6],
+        )
     for linkup in case.linkups:
         if not linkup.is_tried:
             heard, asked = _heard_elsewhere(linkup), _asked_by_others(linkup)
@@ -43,12 +58,25 @@ def find(case: Case) -> Iterator[Sighting]:
                     "controller": linkup.controller,
                     "heard": heard[:NAMED],
                     "askers": sorted({one.asker_ip for one in asked if one.asker_ip})[:NAMED],
+                    "neighbours": neighbours,
                 },
-                frames={"asked": sorted(at for one in asked for at in one.asked.moments)},
+                frames={
+                    "asked": sorted(at for one in asked for at in one.asked.moments),
+                    "ipv6": [path.first for path in spoken],
+                },
                 linkup=linkup,
-                likeliest=NO_WAY if heard else NO_TRY,
-                excluded=[] if asked else [OTHER_PC],
+                certainty=certainty,
+                likeliest=NO_WAY if heard else OVER_IPV6 if much else NO_TRY,
+                excluded=[*([] if asked else [OTHER_PC]), *not_ipv6],
             )
+
+
+def _spoken_ipv6(case: Case) -> list[Path]:
+    """IPv6 frames of the PC to single stations, most first."""
+    own = case.pc.hardware if case.pc is not None else None
+    paths = (one for one in case.facts.paths if one.kind == Kind.IPV6 and one.src == own)
+    single = (one for one in paths if own and one.dst is not None and not one.dst.is_group)
+    return sorted(single, key=lambda path: -path.frames)
 
 
 def _asked_by_others(linkup: LinkUp) -> list[Question]:
@@ -84,9 +112,10 @@ RULE = Rule(
     slug="no-attempt",
     stage="recording",
     level=Level.WARNING,
-    title="No attempt to reach the controller is in this recording",
+    title="No attempt{fits:if over IPv4} to reach the controller is in this recording",
     what_happened="Among {frames:count frame} none is from the PC to the controller: no question "
     "for its hardware address, no call to one of its ports, no other packet."
+    "{neighbours:if The PC sends IPv6 frames to {neighbours:list}: those are not judged.}"
     "{askers:if Others ask for the hardware address of {controller}: {askers:list}.}"
     "{heard:if No address heard here is in the network of {controller}: heard were {heard:list}.}",
     means="So the recording cannot tell why link-up stopped.",
@@ -99,11 +128,16 @@ RULE = Rule(
         "or gateway of the PC do not fit.",
         "A filter set in the recorder left the attempt out.",
         "The controller's own address was entered on the PC, which then talks to itself.",
+        "The program used IPv6: the PC speaks IPv6 with a neighbour, which is not judged.",
     ),
     what_to_do=(
         Step(
             "{askers:if If the PC that connects is {askers:list}, record on that one, or on a port "
             "that mirrors its port.}"
+        ),
+        Step(
+            "{neighbours:if To have it judged, enter the controller's IPv4 address in the program, "
+            "and record again.}"
         ),
         Step("Compare the address typed in the program with the one on the controller's label."),
         Step("Look up which adapter of the PC has an address in the controller's network."),
@@ -113,7 +147,10 @@ RULE = Rule(
             cautions.COMMANDS,
         ),
     ),
-    evidence={"asked": "another station asks for the hardware address of {controller}{again}"},
+    evidence={
+        "asked": "another station asks for the hardware address of {controller}{again}",
+        "ipv6": "the PC sends IPv6 frames to a neighbour{again}",
+    },
     also_fits=(
         "A dead cable: many systems send nothing at all without a link.",
         "Where the file is damaged: an attempt in the part that was lost.",

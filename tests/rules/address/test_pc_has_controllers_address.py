@@ -208,7 +208,7 @@ def test_quiet_where_the_controller_itself_is_taken_for_the_pc() -> None:
     assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
 
 
-def test_quiet_where_the_busiest_station_is_a_guess() -> None:
+def test_quiet_where_the_controller_is_the_busiest_station() -> None:
     plant = Plant()
     unit, drive = plant.station("192.0.2.60"), plant.station("192.0.2.31")
     plant.wait(5)
@@ -216,7 +216,8 @@ def test_quiet_where_the_busiest_station_is_a_guess() -> None:
     plant.tcp(unit, drive).open().poll(5)
     diagnosis = diagnosed(plant, TOLD)
     assert diagnosis.case.pc is not None
-    assert slugs(diagnosis) == ["no-attempt"]
+    assert [str(one) for one in diagnosis.case.pc.addresses] == ["192.0.2.31"]
+    assert slugs(diagnosis) == ["third-party-recording"]
 
 
 def test_quiet_where_no_frame_is_padded_whoever_sent_it() -> None:

@@ -3,12 +3,13 @@
 import pytest
 
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
+from analyzer.findings import Certainty
 from analyzer.words import say
 from captures import layouts
 from captures.layouts import COOKED, ETHERNET, RAW
 from captures.plant import Plant, Station
-from rules.recording.no_attempt import NO_TRY, NO_WAY, OTHER_PC, RULE
-from tests.support import TOLD, diagnosed, ended, found, lead, slugs, told_or_not
+from rules.recording.no_attempt import NO_TRY, NO_WAY, OTHER_PC, OVER_IPV6, RULE
+from tests.support import TOLD, diagnosed, ended, found, lead, left_out, slugs, told_or_not
 
 SLUG = "no-attempt"
 
@@ -78,7 +79,7 @@ def test_nobody_is_named_as_the_pc_that_connects_where_nobody_asks_for_the_contr
     plant.ask(plant.station("192.0.2.20"), pc)
     finding = found(diagnosed(ended(plant), TOLD), SLUG)
     assert (finding.values["askers"], finding.evidence) == ([], [])
-    assert len(finding.likely_causes) == len(RULE.likely_causes) - 1
+    assert left_out(finding, RULE)[0] == [OTHER_PC, OVER_IPV6]
 
 
 def test_found_with_the_pc_told_that_is_not_in_the_recording() -> None:
@@ -219,3 +220,53 @@ def test_quiet_and_blames_nobody_where_only_others_are_recorded() -> None:
     diagnosis = diagnosed(plant)
     assert diagnosis.case.pc is None
     assert lead(diagnosis) is None
+
+
+# --- IPv6 ---------------------------------------------------------------------------------------
+
+IPV6 = 0x86DD
+FROM_PC = bytes.fromhex("6000000000003b40" + "fe80" + "00" * 13 + "15" + "fe80" + "00" * 13 + "60")
+"""An IPv6 header with nothing behind it (RFC 8200 section 4.7)."""
+
+
+@told_or_not
+def test_found_as_ipv6_first_where_the_pc_speaks_that_with_a_neighbour(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = begun()
+    sent = [plant.frame(pc, unit.hw, IPV6, FROM_PC, after=1) for _ in range(5)]
+    diagnosis = diagnosed(ended(plant), controllers)
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.FITS
+    assert [str(one) for one in finding.values["neighbours"]] == ["00-00-5E-00-53-60"]
+    assert [one.moment.frame for one in finding.evidence] == [plant.number(sent[0])]
+    assert finding.likely_causes[0] == RULE.likely_causes[OVER_IPV6]
+    assert diagnosis.status == CANNOT_TELL
+
+
+@told_or_not
+def test_ipv6_is_not_first_where_the_pc_only_checks_a_neighbour(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = begun()
+    for _ in range(3):
+        plant.frame(pc, unit.hw, IPV6, FROM_PC, after=1)
+    finding = found(diagnosed(ended(plant), controllers), SLUG)
+    assert finding.certainty is Certainty.SHOWN
+    assert finding.likely_causes[0] == RULE.likely_causes[NO_TRY]
+    assert OVER_IPV6 not in left_out(finding, RULE)[0]
+
+
+@told_or_not
+def test_ipv6_is_no_cause_where_the_pc_sends_it_to_groups_and_others_speak_it(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = begun()
+    panel = plant.station("192.0.2.20")
+    for _ in range(5):
+        plant.frame(pc, "33:33:00:00:00:01", IPV6, FROM_PC, after=1)
+        plant.frame(panel, unit.hw, IPV6, FROM_PC)
+    finding = found(diagnosed(ended(plant), controllers), SLUG)
+    assert finding.certainty is Certainty.SHOWN
+    assert OVER_IPV6 in left_out(finding, RULE)[0]
+    assert finding.evidence == []
