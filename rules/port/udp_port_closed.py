@@ -4,7 +4,8 @@ Shown where the message "port unreachable" comes from the receiver itself: the c
 PC's datagrams, or the PC about those of the controller. It fits where the message comes from
 somebody else, or where the PC asked slowly and several times, on a registered or named port or
 where it tried nobody else, and neither an answer nor any other datagram of the controller came.
-Quiet where the port answers in the end or did within 2 min before; for other ports than the one
+Quiet where the port answers in the end, or did within 2 min before and the PC was not told several
+times over; for other ports than the one
 that the link-up is about; for streams that may be meant one way: fast ones, and those that go on at
 their pace to the end on a port that nobody named; where answers come from elsewhere; and where a
 session over TCP is what the PC wants. What the PC itself does not take is a note where the link-up
@@ -13,7 +14,7 @@ works, and nothing where it takes the datagrams later or had sent from that port
 
 from collections.abc import Iterator
 
-from analyzer.facts import Address, Exchange, IcmpError
+from analyzer.facts import Address, Exchange, IcmpError, Moment
 from analyzer.facts.icmp import PORT_UNREACHABLE, UNREACHABLE
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
@@ -23,6 +24,9 @@ from rules import cautions
 UDP = 17
 LASTING = 120.0
 """Seconds of trouble after the port last answered: a controller starts within that time."""
+ASKED_ON = 3.0
+"""Seconds over which refused requests show that the PC still needs a port that answered before
+(common practice, no source)."""
 FEWEST = 3
 """Unanswered datagrams that are an attempt: programs ask about three times (common practice)."""
 SLOW = 0.3
@@ -62,21 +66,52 @@ def _refused(linkup: LinkUp) -> Sighting | None:
         for one in _messages(linkup, linkup.controller)
         if one.dport == linkup.target.port and one.moment.seconds > worked
     ]
-    if not refusals or refusals[-1].moment.seconds - worked < LASTING:
-        return None
     by_receiver = all(one.sender == linkup.controller for one in refusals)
+    if not refusals or not (_lasts(refusals, worked) or (by_receiver and _asks_on(refusals))):
+        return None
+    in_vain = [one for one in asked if one.asked.last and one.asked.last.seconds > worked]
     return Sighting(
-        values=_values(linkup, linkup.controller, asked, refusals),
+        values={
+            **_values(linkup, linkup.controller, in_vain, refusals),
+            "datagrams": max(len(refusals), sum(_unanswered(one) for one in in_vain)),
+            "worked": answered is not None,
+        },
         frames={
-            "sent": [one.asked.first for one in asked if one.asked.first],
+            "sent": [moment for one in in_vain if (moment := _first_after(one, worked))],
             "refusal": [one.moment for one in refusals],
         },
         linkup=linkup,
         certainty=Certainty.SHOWN if by_receiver else Certainty.FITS,
-        likeliest=WRONG_PORT,
-        excluded=[FIXED_PORT, *([FIREWALL] if by_receiver else [])],
+        likeliest=NOT_LISTENING if answered is not None else WRONG_PORT,
+        excluded=[
+            FIXED_PORT,
+            *([WRONG_PORT] if answered is not None else []),
+            *([FIREWALL] if by_receiver else []),
+        ],
         also_excluded=[ONLY_KNOWN_REQUESTS, ONE_WAY, *([FILTER] if by_receiver else [])],
     )
+
+
+def _lasts(refusals: list[IcmpError], worked: float) -> bool:
+    return refusals[-1].moment.seconds - worked >= LASTING
+
+
+def _unanswered(exchange: Exchange) -> int:
+    return exchange.asked.count - exchange.answered.count
+
+
+def _first_after(exchange: Exchange, seconds: float) -> Moment | None:
+    """The first known datagram of the PC after a time."""
+    known = (exchange.asked.first, exchange.asked.last)
+    return next((one for one in known if one and one.seconds > seconds), None)
+
+
+def _asks_on(refusals: list[IcmpError]) -> bool:
+    """Whether the PC asks again and again, slowly, though each time it is told that nobody is
+    there.
+    """
+    span = refusals[-1].moment.seconds - refusals[0].moment.seconds
+    return len(refusals) >= FEWEST and span >= max(ASKED_ON, SLOW * (len(refusals) - 1))
 
 
 def _silent(linkup: LinkUp, alone: bool) -> Sighting | None:
@@ -150,6 +185,7 @@ def _values(
         "by_receiver": bool(refusals) and all(one.sender == receiver for one in refusals),
         "at_controller": receiver == linkup.controller,
         "pc_listens": receiver != linkup.controller or not refusals,
+        "worked": False,
     }
 
 
@@ -188,7 +224,8 @@ RULE = Rule(
     "the datagrams}"
     "{silent:if gives no answer}",
     what_happened="The recording holds {datagrams:count datagram} to UDP port {port} of "
-    "{receiver}. In return came no data{refusals:if, but {refusals:count message} that nobody is "
+    "{receiver}{worked:if after its last answer}. In return came no data{refusals:if, but "
+    "{refusals:count message} that nobody is "
     "on that port}.",
     means="As long as that is so, nothing is heard through this port."
     "{by_receiver:if The message comes from the receiver itself: no program listens there.}"

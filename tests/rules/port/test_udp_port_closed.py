@@ -17,6 +17,7 @@ from rules.port.udp_port_closed import (
     ONLY_KNOWN_REQUESTS,
     RULE,
     SWITCHED_OFF,
+    WRONG_PORT,
 )
 from tests.support import (
     acquainted,
@@ -161,6 +162,50 @@ def test_found_long_after_the_port_answered() -> None:
     diagnosis = diagnosed(ended(plant))
     assert lead(diagnosis) == SLUG
     assert [one.verdict for one in diagnosis.outcomes] == [Verdict.UNSTABLE]
+
+
+@told_or_not
+@pytest.mark.parametrize("own", [50_000, 50_001], ids=["same socket", "another socket"])
+def test_found_soon_after_the_port_answered(controllers: tuple[str, ...], own: int) -> None:
+    """The service ends in the midst of its work, and the PC asks on."""
+    plant, pc, unit = acquainted()
+    for _ in range(6):
+        answered(plant, pc, unit, after=0.2)
+    said = []
+    for _ in range(8):
+        asked = plant.datagram(pc, unit, own, BACNET, b"who is there", after=0.6)
+        said.append(plant.unreachable(unit, pc, asked, code=3))
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.SHOWN)
+    assert (finding.values["datagrams"], finding.values["refusals"]) == (8, 8)
+    shown = [one.moment.frame for one in finding.evidence]
+    first = plant.number(said[0])
+    assert first in shown
+    assert min(shown) >= first - 1
+    assert left_out(finding, RULE)[0] == [WRONG_PORT]
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, outcome.stopped_at) == (Verdict.UNSTABLE, "port")
+
+
+def test_quiet_where_it_is_soon_told_by_somebody_else() -> None:
+    plant, pc, unit = acquainted()
+    wall = plant.station("192.0.2.2", ttl=255)
+    answered(plant, pc, unit)
+    for _ in range(8):
+        refused(plant, pc, unit, by=wall, after=0.6)
+    assert_healthy(diagnosed(ended(plant)))
+
+
+@pytest.mark.parametrize(("times", "every"), [(40, 0.02), (2, 4.0), (40, 0.1)])
+def test_quiet_where_a_service_ends_before_the_last_datagrams(times: int, every: float) -> None:
+    """A stream that nobody minds, and two late ones."""
+    plant, pc, unit = acquainted()
+    answered(plant, pc, unit)
+    for _ in range(times):
+        refused(plant, pc, unit, after=every)
+    assert_healthy(diagnosed(ended(plant)))
 
 
 @told_or_not
