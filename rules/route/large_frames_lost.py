@@ -2,7 +2,7 @@
 
 Shown where a router says that the PC's packet is too large, and the PC's data stays unacknowledged
 all the same. It fits where a large segment was repeated three times in vain while the controller
-was still heard and smaller ones had been acknowledged; where octets of a large answer stay missing
+was still heard, be it in its close, and smaller ones had been acknowledged; where octets of a large answer stay missing
 that the PC still waits for; and where datagrams sent in fragments are never answered, small ones
 always, and the controller is still heard. Quiet where data of that size was acknowledged before,
 where the PC sends smaller pieces after the message; where any large datagram was answered, or small
@@ -13,9 +13,9 @@ broken path.
 from collections.abc import Iterator
 from dataclasses import replace
 
-from analyzer.facts import CLIENT, SERVER, IcmpError, Moment
+from analyzer.facts import CLIENT, SERVER, IcmpError, Moment, Resent, Session
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, silence
+from analyzer.linkup import LISTEN_AFTER, Case, LinkUp, silence
 from rules import cautions
 
 LARGE = 1200
@@ -71,14 +71,24 @@ def _is_too_large(error: IcmpError, linkup: LinkUp) -> bool:
 def _never_confirmed(linkup: LinkUp) -> Sighting | None:
     for session in linkup.sessions:
         resent = session.stuck(CLIENT)
-        if resent is None or resent.again.count < REPEATS or session.server_ended:
+        if resent is None or resent.again.count < REPEATS or _ended_for_itself(session, resent):
             continue
         size = min(resent.size, FULL)
         passed = max(one.largest_confirmed(CLIENT) for one in linkup.sessions)
         if size >= LARGE and passed < size and _still_heard(linkup, resent.again.first):
             again = resent.again.moments
-            return _sighting(linkup, resent.size, again, [], again)
+            heard_out = [m for m in again if linkup.facts.heard_after(m) >= LISTEN_AFTER]
+            since = heard_out if len(heard_out) >= REPEATS else again
+            return _sighting(linkup, resent.size, again, [], since)
     return None
+
+
+def _ended_for_itself(session: Session, resent: Resent) -> bool:
+    """Whether the controller ended the session before the data was repeated in vain, or by a reset.
+    A close behind that still asks for the data: it is a consequence.
+    """
+    end = session.ended_by_server
+    return end is not None and (end.reset or end.moment < resent.again.moments[REPEATS - 1])
 
 
 def _still_heard(linkup: LinkUp, since: Moment) -> bool:
@@ -219,7 +229,7 @@ RULE = Rule(
         "Large datagrams that are meant one way, sent fast, or of which one is answered.",
     ),
     confirm="Ping with growing sizes: if it stops at one size every time, it is the packet size.",
-    explains=("path-lost", "lossy-path", "request-unanswered"),
+    explains=("path-lost", "lossy-path", "request-unanswered", "session-closed"),
     sources=("RFC 1191 section 4", "RFC 2923 section 2.1", "RFC 791 section 3.2 (fragments)"),
     find=find,
 )

@@ -77,6 +77,68 @@ def test_found_where_the_router_says_so(controllers: tuple[str, ...]) -> None:
     assert left_out(finding, RULE) == ([MESSAGE_DROPPED, PIECES_DROPPED], [NOISE, NOT_UNDERSTOOD])
 
 
+@told_or_not
+@pytest.mark.parametrize("tries", [1, 3])
+def test_found_where_the_controller_closes_without_the_large_write(
+    controllers: tuple[str, ...], tries: int
+) -> None:
+    """Its close still asks for the octets that were lost: a consequence."""
+    plant, pc, router, unit = routed()
+    for _ in range(tries):
+        session = plant.tcp(pc, unit, via=router).open(after=0.3)
+        session.poll(2)
+        start = session.client.next
+        session.send(b"w" * 3000, lost=True, after=0.3)
+        for pause in DOUBLING:
+            session.segment("A", b"w" * 1448, seq=start, lost=True, after=pause)
+        session.fin(unit, after=0.5)
+        session.ack()
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.FITS
+    assert (finding.values["size"], finding.values["repeats"]) == (1448, 4)
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, outcome.stopped_at) == (Verdict.UNSTABLE, "route")
+
+
+def test_found_where_the_pc_repeats_behind_the_close_until_the_recording_ends() -> None:
+    plant, pc, router, unit = routed()
+    session = plant.tcp(pc, unit, via=router).open()
+    session.poll(2)
+    large_write(session)
+    session.fin(unit, after=0.5)
+    session.ack()
+    start = (session.client.next - 1460) % 2**32
+    session.segment("PA", b"w" * 1460, seq=start, lost=True, after=4.3)
+    diagnosis = diagnosed(ended(plant, 1.0))
+    assert slugs(diagnosis) == [SLUG]
+    assert found(diagnosis, SLUG).values["repeats"] == 5
+
+
+@told_or_not
+def test_quiet_where_the_controller_closes_before_the_repeats(controllers: tuple[str, ...]) -> None:
+    plant, pc, router, unit = routed()
+    session = plant.tcp(pc, unit, via=router).open()
+    session.poll(2)
+    session.send(b"w" * 1448, lost=True, after=1.0)
+    session.fin(unit, after=0.1)
+    for pause in DOUBLING:
+        session.again(lost=True, after=pause)
+    plant.tcp(pc, unit, via=router).open(after=0.3).poll(2)
+    assert SLUG not in slugs(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_the_repeats_meet_a_restarted_controller(controllers: tuple[str, ...]) -> None:
+    plant, pc, router, unit = routed()
+    session = plant.tcp(pc, unit, via=router).open()
+    session.poll(2)
+    large_write(session)
+    session.rst(unit, bare=True)
+    assert slugs(diagnosed(ended(plant), controllers)) == ["session-reset"]
+
+
 def test_found_where_the_controller_keeps_asking_for_the_large_piece() -> None:
     """Later small pieces arrive: the controller confirms the same number again and again."""
     plant, pc, router, unit = routed()
