@@ -1,16 +1,17 @@
 """Somebody on the way forbids the PC's packets to the controller.
 
-Shown where the message itself says "prohibited" of the PC's own call. It fits where it says so of
+Shown where the message itself says "prohibited" of the PC's own call, or of its data in a session
+that opened, which then stays unconfirmed. It fits where it says so of
 another packet and nothing of the controller is heard; where a call to a TCP port is answered with
 "port unreachable", which stacks leave to filters; and where a reset comes from another hardware
 address than the controller's. Only for the PC's own packets to this controller; quiet where the
-port opens all the same, and where a router says so although the controller is heard on the PC's own
+port opens and answers all the same, and where a router says so although the controller is heard on the PC's own
 cable.
 """
 
 from collections.abc import Iterator
 
-from analyzer.facts import End, IcmpError
+from analyzer.facts import CLIENT, End, IcmpError, Session
 from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Stage, heard_on_cable
 from rules import cautions
@@ -27,23 +28,14 @@ RESET = "TCP reset"
 def find(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
         if Stage.PORT in linkup.proofs:
+            yield from _data_refused(linkup)
             continue
         past = linkup.router is not None and not linkup.is_heard and heard_on_cable(linkup)
         errors = [error for error in linkup.errors if not past and _forbids(error, linkup)]
         resets = _foreign_resets(linkup)
         if errors:
             sure = any(_is_own_call(one, linkup) and one.code in PROHIBITED for one in errors)
-            yield Sighting(
-                values={
-                    "controller": linkup.controller,
-                    "sender": errors[0].sender,
-                    "meaning": errors[0].meaning,
-                    "times": len(errors),
-                },
-                frames={"said": [error.moment for error in errors]},
-                linkup=linkup,
-                certainty=Certainty.SHOWN if sure else Certainty.FITS,
-            )
+            yield _told(linkup, errors, Certainty.SHOWN if sure else Certainty.FITS)
         elif resets:
             yield Sighting(
                 values={
@@ -56,6 +48,41 @@ def find(case: Case) -> Iterator[Sighting]:
                 linkup=linkup,
                 certainty=Certainty.FITS,
             )
+
+
+def _data_refused(linkup: LinkUp) -> Iterator[Sighting]:
+    """The session opens, and what the PC sends in it is forbidden and never confirmed."""
+    stuck = [one for one in linkup.sessions if one.is_open and one.stuck(CLIENT)]
+    errors = [
+        error
+        for error in linkup.errors
+        if error.type == UNREACHABLE
+        and error.code in PROHIBITED
+        and _is_own_call(error, linkup)
+        and any(_is_about_data(error, session) for session in stuck)
+    ]
+    if errors and not linkup.answers_after(errors[0].moment):
+        yield _told(linkup, errors, Certainty.SHOWN)
+
+
+def _is_about_data(error: IcmpError, session: Session) -> bool:
+    ports = (session.client.port, session.server.port)
+    asked = session.asked
+    return (error.sport, error.dport) == ports and asked is not None and error.moment > asked
+
+
+def _told(linkup: LinkUp, errors: list[IcmpError], certainty: Certainty) -> Sighting:
+    return Sighting(
+        values={
+            "controller": linkup.controller,
+            "sender": errors[0].sender,
+            "meaning": errors[0].meaning,
+            "times": len(errors),
+        },
+        frames={"said": [error.moment for error in errors]},
+        linkup=linkup,
+        certainty=certainty,
+    )
 
 
 def _forbids(error: IcmpError, linkup: LinkUp) -> bool:
@@ -118,6 +145,7 @@ RULE = Rule(
     ),
     confirm="Connect from a PC on the controller's own switch: if that works, it is the filter.",
     confirm_caution=cautions.COMMANDS,
+    explains=("path-lost", "request-unanswered"),
     sources=("RFC 1812 section 5.2.7.1", "RFC 1122 section 3.2.2.1"),
     find=find,
 )

@@ -4,7 +4,7 @@ import pytest
 
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty
-from captures.plant import Plant, Station
+from captures.plant import Plant, Station, modbus_answer, modbus_read
 from tests.support import diagnosed, ended, found, lead, slugs
 
 SLUG = "path-refused"
@@ -70,6 +70,70 @@ def test_found_by_pings_alone() -> None:
     plant.unreachable(router, pc, plant.ping(pc, unit, via=router), code=13)
     finding = found(diagnosed(ended(plant), ("198.51.100.60",)), SLUG)
     assert finding.certainty is Certainty.SHOWN
+
+
+@told_or_not
+@pytest.mark.parametrize("answers", [0, 3])
+def test_found_where_the_session_opens_and_its_data_is_refused(
+    controllers: tuple[str, ...], answers: int
+) -> None:
+    plant, pc, router, unit = begun()
+    said = []
+    for _ in range(2):
+        session = plant.tcp(pc, unit, via=router).open(after=0.5)
+        session.poll(answers)
+        sent = session.send(modbus_read(answers + 1), lost=True)
+        said.append(plant.unreachable(router, pc, sent, code=13))
+        for pause in (0.2, 0.4, 0.8, 1.6):
+            again = session.again(lost=True, after=pause)
+            said.append(plant.unreachable(router, pc, again, code=13))
+        answers = 0
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.SHOWN
+    assert (str(finding.values["sender"]), finding.values["times"]) == ("192.0.2.1", 10)
+    assert finding.evidence[0].moment.frame == plant.number(said[0])
+    (outcome,) = diagnosis.outcomes
+    assert outcome.stopped_at == "route"
+    assert diagnosis.status == FAULT
+
+
+@told_or_not
+def test_quiet_where_refused_data_is_confirmed_in_the_end(controllers: tuple[str, ...]) -> None:
+    plant, pc, router, unit = begun()
+    session = plant.tcp(pc, unit, via=router).open()
+    sent = session.send(modbus_read(1), lost=True)
+    plant.unreachable(router, pc, sent, code=13)
+    session.segment("PA", modbus_read(1), seq=(session.client.next - 12) % 2**32, after=0.3)
+    session.send(modbus_answer(1), unit)
+    session.ack()
+    session.poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_one_session_is_refused_and_the_next_answered(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, router, unit = begun()
+    session = plant.tcp(pc, unit, via=router).open()
+    plant.unreachable(router, pc, session.send(modbus_read(1), lost=True), code=13)
+    plant.unreachable(router, pc, session.again(lost=True, after=0.3), code=13)
+    plant.tcp(pc, unit, via=router).open(after=1.0).poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant), controllers))
+
+
+def test_quiet_where_another_sessions_data_is_refused() -> None:
+    """The PC's program for something else, in a session with another port."""
+    plant, pc, router, unit = begun()
+    session = plant.tcp(pc, unit, via=router).open()
+    other = plant.tcp(pc, unit, 8080, via=router).open()
+    plant.unreachable(router, pc, other.send(b"state?", lost=True), code=13)
+    session.send(modbus_read(1), lost=True, after=0.1)
+    for pause in (0.2, 0.4, 0.8, 1.6):
+        session.again(lost=True, after=pause)
+    assert slugs(diagnosed(ended(plant), TOLD)) == ["path-lost"]
 
 
 def test_port_unreachable_for_a_tcp_call_only_fits() -> None:
