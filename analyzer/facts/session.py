@@ -68,7 +68,8 @@ class Side:
 
     octets: payload without repeats; segments: data segments with repeats, a joined one for as many
     as it holds; repeats: data sent again; keep_alives: probes of an idle session; hardware: source
-    addresses its frames came from; sent_to: hardware addresses they went to; acknowledges: whether
+    addresses its frames came from; sent_to: hardware addresses they went to; first_ttl, ttl: time to
+    live of its first and last frame; acknowledges: whether
     its acknowledgements advance; next_seq: sequence number behind all that it sent; data_end: the
     one behind its last new data; confirmed_at: the other end's first acknowledgement of that data;
     last_ack: its last acknowledgement; unseen: acknowledgements of data that is not in the
@@ -99,6 +100,7 @@ class Side:
     confirmed_at: Moment | None = None
     last_ack: int | None = None
     last_ack_at: Moment | None = None
+    first_ttl: int | None = None
     ttl: int | None = None
     acknowledges: bool = False
     unseen: int = 0

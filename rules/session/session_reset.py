@@ -9,15 +9,21 @@ came up in the end.
 
 from collections.abc import Iterator
 
-from analyzer.facts import CLIENT
+from analyzer.facts import CLIENT, Session
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import LONG_IDLE, Case, Ending, endings
+from analyzer.linkup import LONG_IDLE, Case, Ending, LinkUp, endings
 from rules import cautions
 
 AT_ONCE = 0.1
 """Seconds within which a reset answers the request before it."""
-RESTART, BAD_REQUEST, TIME_LIMIT = 0, 2, 3
+RESTART, OTHERS, BAD_REQUEST, TIME_LIMIT, FIREWALL = range(5)
 """Places of these causes in the rule."""
+NO_REST = 1.0
+"""Seconds of quiet that no time limit is as short as (common practice, no source)."""
+STARTS = (64, 128, 255)
+"""Times to live that systems begin with (common practice, no source); each router takes one off
+(RFC 1812 5.3.1).
+"""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -33,20 +39,72 @@ def find(case: Case) -> Iterator[Sighting]:
                 "sessions": len(broken),
                 "answers": first.session.answers,
                 "idle": first.idle,
+                "nearer": _is_nearer(linkup, first),
+                "ttl": first.end.ttl,
+                "usual_ttl": first.session.from_server.first_ttl,
             },
             frames={
                 "reset": [one.end.moment for one in broken],
                 "data": [one.session.asked for one in broken if one.session.asked],
             },
             linkup=linkup,
-            likeliest=_likeliest(first),
+            likeliest=_likeliest(linkup, first),
+            excluded=_excluded(linkup, first),
         )
 
 
-def _likeliest(ending: Ending) -> int:
-    if ending.idle >= LONG_IDLE:
+def _likeliest(linkup: LinkUp, ending: Ending) -> int:
+    if _is_nearer(linkup, ending):
+        return FIREWALL
+    if _rest(ending) >= LONG_IDLE:
         return TIME_LIMIT
-    return BAD_REQUEST if ending.end.after == CLIENT and ending.idle < AT_ONCE else RESTART
+    if ending.end.after != CLIENT or ending.idle >= AT_ONCE:
+        return RESTART
+    if ending.session.answers and not ending.session.request_acknowledged:
+        return RESTART  # as one does that knows no such session (RFC 9293 3.10.7.1)
+    return OTHERS if _was_answered_before(linkup, ending.session) else BAD_REQUEST
+
+
+def _excluded(linkup: LinkUp, ending: Ending) -> list[int]:
+    """The request, where none was open or the same was answered before, and a time limit, where
+    there was no rest.
+    """
+    blameless = ending.end.after != CLIENT or _was_answered_before(linkup, ending.session)
+    return [BAD_REQUEST] * blameless + [TIME_LIMIT] * (_rest(ending) < NO_REST)
+
+
+def _is_nearer(linkup: LinkUp, ending: Ending) -> bool:
+    """Whether the reset passed fewer routers than the controller's first frame did, where there are
+    any: a stack may begin with another time to live in a reset.
+    """
+    usual = ending.session.from_server.first_ttl
+    return (
+        linkup.router is not None
+        and usual is not None
+        and _routers(ending.end.ttl) < _routers(usual)
+    )
+
+
+def _routers(ttl: int) -> int:
+    return next(start for start in STARTS if ttl <= start) - ttl
+
+
+def _rest(ending: Ending) -> float:
+    """Seconds without data until the reset, or until the request that it answers at once."""
+    asked, answered = ending.session.asked, ending.session.answered
+    if ending.end.after != CLIENT or ending.idle >= AT_ONCE or asked is None or answered is None:
+        return ending.idle
+    return max(ending.idle, asked.seconds - answered.seconds)
+
+
+def _was_answered_before(linkup: LinkUp, session: Session) -> bool:
+    """Whether an earlier session that began with the same octets got an answer."""
+    first = session.from_client.first_data
+    if first is None or session.answers:
+        return False
+    others = [one for one in linkup.sessions if one.answers and one.first < session.first]
+    begun = [one.from_client.first_data for one in others]
+    return any(one is not None and one.octets == first.octets for one in begun)
 
 
 RULE = Rule(
@@ -55,7 +113,8 @@ RULE = Rule(
     title="{controller} broke the session",
     what_happened="{controller} ended {sessions:count session} on port {port} with a TCP reset. "
     "The first session that it broke had carried {answers:count answer}. Its reset came "
-    "{idle:seconds} after the last data or the opening.",
+    "{idle:seconds} after the last data or the opening.{nearer:if Its time to live is {ttl}, that of "
+    "the controller's first packet {usual_ttl}: as of a nearer sender.}",
     means="A reset is not a loss on the cable. The controller, or something that answers in its "
     "name, dropped the session.",
     likely_causes=(

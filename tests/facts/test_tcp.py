@@ -894,3 +894,13 @@ def test_a_call_back_on_the_same_ports_is_another_session_once_the_first_was_tak
     plant.tcp(pc, unit, port=6000, sport=6000).open()
     plant.tcp(unit, pc, port=6000, sport=6000).syn(after=2.0)
     assert len(sessions(plant)) == 2
+
+
+@pytest.mark.parametrize("block", [1 << 20, 100])
+def test_a_side_has_the_time_to_live_of_its_first_and_of_its_last_frame(block: int) -> None:
+    plant, unit, session = begun()
+    session.open().poll(2)
+    session.rst(Station(unit.address, unit.hw, ttl=255))
+    (one,) = sessions(plant, block)
+    assert (one.from_server.first_ttl, one.from_server.ttl) == (64, 255)
+    assert (one.from_client.first_ttl, one.from_client.ttl) == (128, 128)

@@ -51,6 +51,7 @@ def _first_and_last(segments: Segments, lanes: Lanes) -> None:
         side.ttl = segments.ttl(stop)
         if side.first is None:
             side.first = segments.moment(begin)
+            side.first_ttl = segments.ttl(begin)
             side.first_flags = int(segments.flags[begin])
             side.first_ack = int(segments.ack[begin])
 

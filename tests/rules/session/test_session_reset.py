@@ -4,7 +4,15 @@ import pytest
 
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty, Level
-from captures.plant import Session, Station, modbus_read
+from captures.plant import Plant, Session, Station, modbus_read
+from rules.session.session_reset import (
+    BAD_REQUEST,
+    FIREWALL,
+    OTHERS,
+    RESTART,
+    RULE,
+    TIME_LIMIT,
+)
 from tests.support import (
     acquainted,
     assert_healthy,
@@ -12,6 +20,7 @@ from tests.support import (
     ended,
     found,
     lead,
+    left_out,
     slugs,
     told_or_not,
 )
@@ -47,6 +56,107 @@ def test_found_with_a_request_open(controllers: tuple[str, ...], bare: bool) -> 
     diagnosis = diagnosed(ended(plant), controllers)
     assert_leads(diagnosis, sessions=1, answers=5, idle=pytest.approx(0.25))
     assert len(found(diagnosis, SLUG).evidence) == 2
+
+
+def first_cause(diagnosis: Diagnosis) -> int:
+    return RULE.likely_causes.index(found(diagnosis, SLUG).likely_causes[0])
+
+
+@pytest.mark.parametrize(
+    ("bare", "cause"), [(True, RESTART), (False, BAD_REQUEST)], ids=["unknown session", "taken"]
+)
+def test_the_first_cause_of_a_reset_at_once_depends_on_the_acknowledgement(
+    bare: bool, cause: int
+) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    asked(session, after=0.3)
+    if not bare:
+        session.ack(unit)
+    session.rst(unit, bare)
+    diagnosis = diagnosed(ended(plant))
+    assert first_cause(diagnosis) == cause
+    assert left_out(found(diagnosis, SLUG), RULE)[0] == [TIME_LIMIT]
+
+
+def test_a_rest_before_the_request_is_the_first_cause() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(6)
+    asked(session, after=7_200.0)
+    session.rst(unit, bare=True)
+    plant.tcp(pc, unit).open(after=0.01).poll(3)
+    diagnosis = diagnosed(ended(plant))
+    assert_leads(diagnosis, sessions=1, answers=6)
+    assert first_cause(diagnosis) == TIME_LIMIT
+
+
+def test_another_client_is_the_first_cause_where_the_same_request_was_answered_before() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    session.close()
+    for _ in range(4):
+        session = plant.tcp(pc, unit).open(after=1.0)
+        asked(session, after=0.001)
+        session.ack(unit)
+        session.rst(unit)
+    diagnosis = diagnosed(ended(plant))
+    assert_leads(diagnosis, sessions=4, answers=0)
+    assert first_cause(diagnosis) == OTHERS
+    assert left_out(found(diagnosis, SLUG), RULE)[0] == [BAD_REQUEST, TIME_LIMIT]
+
+
+def test_the_request_stays_the_first_cause_where_another_one_was_answered_before() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    session.close()
+    session = plant.tcp(pc, unit).open(after=1.0)
+    session.send(modbus_read(1, register=9_000), after=0.001)
+    session.ack(unit)
+    session.rst(unit)
+    diagnosis = diagnosed(ended(plant))
+    assert first_cause(diagnosis) == BAD_REQUEST
+    assert left_out(found(diagnosis, SLUG), RULE)[0] == [TIME_LIMIT]
+
+
+@pytest.mark.parametrize(
+    ("ttl", "nearer"),
+    [(64, True), (255, True), (63, False), (254, False)],
+    ids=["the router", "the router, other start", "the controller", "the controller, other start"],
+)
+def test_a_firewall_is_the_first_cause_where_the_reset_comes_from_nearer(
+    ttl: int, nearer: bool
+) -> None:
+    """The controller is behind a router, which takes one off."""
+    plant = Plant()
+    pc, router, unit = plant.pc(), plant.station("192.0.2.1"), plant.station("198.51.100.60")
+    plant.wait(5)
+    plant.resolve(pc, router)
+    session = plant.tcp(pc, unit, via=router).open()
+    session.poll(5)
+    asked(session)
+    with_ttl = Station(unit.address, unit.hw, ttl=ttl + 1)
+    session.segment("R", by=with_ttl, seq=session.server.next, window=0)
+    diagnosis = diagnosed(ended(plant))
+    assert_leads(diagnosis, answers=5, ttl=ttl, usual_ttl=63, nearer=nearer)
+    assert first_cause(diagnosis) == (FIREWALL if nearer else RESTART)
+
+
+def test_another_time_to_live_says_nothing_on_the_pcs_own_network() -> None:
+    plant = Plant()
+    pc, unit = plant.pc(), plant.station(ttl=60)
+    plant.wait(5)
+    plant.resolve(pc, unit)
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    asked(session)
+    session.rst(Station(unit.address, unit.hw, ttl=64), bare=True)
+    diagnosis = diagnosed(ended(plant))
+    assert_leads(diagnosis, ttl=64, usual_ttl=60, nearer=False)
+    assert first_cause(diagnosis) == RESTART
 
 
 @told_or_not
