@@ -68,12 +68,12 @@ class Side:
 
     octets: payload without repeats; segments: data segments with repeats, a joined one for as many
     as it holds; repeats: data sent again; keep_alives: probes of an idle session; hardware: source
-    addresses its frames came from; sent_to: hardware addresses they went to; first_ttl, ttl: time to
-    live of its first and last frame; acknowledges: whether
-    its acknowledgements advance; next_seq: sequence number behind all that it sent; data_end: the
-    one behind its last new data; confirmed_at: the other end's first acknowledgement of that data;
-    last_ack: its last acknowledgement; unseen: acknowledgements of data that is not in the
-    recording; record: the first segment of each size that is larger than all before it.
+    addresses its frames came from; sent_to: hardware addresses they went to; first_ttl, ttl: time
+    to live of its first and last frame; acknowledges: whether its acknowledgements advance;
+    next_seq: sequence number behind all that it sent; data_end: the one behind its last new data;
+    confirmed_at: the other end's first acknowledgement of that data; last_ack: its last
+    acknowledgement; unseen: acknowledgements of data that is not in the recording; record: the
+    first segment of each size that is larger than all before it.
 
     Different segments sent again, without probes of a closed window: unconfirmed, where the other
     end had not confirmed the segment yet; confirmed, where it had; missing, where the first

@@ -1,12 +1,12 @@
 """Somebody on the way forbids the PC's packets to the controller.
 
 Shown where the message itself says "prohibited" of the PC's own call, or of its data in a session
-that opened, which then stays unconfirmed. It fits where it says so of
-another packet and nothing of the controller is heard; where a call to a TCP port is answered with
+that opened, which then stays unconfirmed. It fits where it says so of another packet and nothing of
+the controller is heard; where a call to a TCP port is answered with
 "port unreachable", which stacks leave to filters; and where a reset comes from another hardware
 address than the controller's. Only for the PC's own packets to this controller; quiet where the
-port opens and answers all the same, and where a router says so although the controller is heard on the PC's own
-cable.
+port opens and answers all the same, and where a router says so although the controller is heard on
+the PC's own cable.
 """
 
 from collections.abc import Iterator

@@ -113,8 +113,8 @@ RULE = Rule(
     title="{controller} broke the session",
     what_happened="{controller} ended {sessions:count session} on port {port} with a TCP reset. "
     "The first session that it broke had carried {answers:count answer}. Its reset came "
-    "{idle:seconds} after the last data or the opening.{nearer:if Its time to live is {ttl}, that of "
-    "the controller's first packet {usual_ttl}: as of a nearer sender.}",
+    "{idle:seconds} after the last data or the opening.{nearer:if Its time to live is {ttl}, that "
+    "of the controller's first packet {usual_ttl}: as of a nearer sender.}",
     means="A reset is not a loss on the cable. The controller, or something that answers in its "
     "name, dropped the session.",
     likely_causes=(
