@@ -4,10 +4,10 @@ Shown where a router says that the PC's packet is too large, and the PC's data s
 all the same. It fits where a large segment was repeated three times in vain while the controller
 was still heard, be it in its close, and smaller ones had been acknowledged; where octets of a large
 answer stay missing that the PC still waits for; and where datagrams sent in fragments are never
-answered, small ones always, and the controller is still heard. Quiet where data of that size was acknowledged before,
-where the PC sends smaller pieces after the message; where any large datagram was answered, or small
-ones were not; for fast streams; and where nothing of the controller is heard any more: that is a
-broken path.
+answered, small ones always, and the controller is still heard. Quiet where data of that size was
+acknowledged before, where the PC sends smaller pieces after the message; where any large datagram
+was answered, or small ones were not; for fast streams; and where nothing of the controller is heard
+any more: that is a broken path.
 """
 
 from collections.abc import Iterator

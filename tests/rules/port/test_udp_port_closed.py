@@ -184,7 +184,7 @@ def test_found_soon_after_the_port_answered(controllers: tuple[str, ...], own: i
     first = plant.number(said[0])
     assert first in shown
     assert min(shown) >= first - 1
-    assert left_out(finding, RULE)[0] == [WRONG_PORT]
+    assert left_out(finding, RULE)[0] == [WRONG_PORT, FIXED_PORT, FIREWALL]
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.UNSTABLE, "port")
 
