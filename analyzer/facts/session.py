@@ -72,7 +72,9 @@ class Side:
     to live of its first and last frame; acknowledges: whether its acknowledgements advance;
     next_seq: sequence number behind all that it sent; data_end: the one behind its last new data;
     confirmed_at: the other end's first acknowledgement of that data; last_ack: its last
-    acknowledgement; unseen: acknowledgements of data that is not in the recording; record: the
+    acknowledgement; unseen: acknowledgements of data that is not in the recording; stands: as
+    next_seq, or as its acknowledgements say where it sent nothing; last_ahead: where its own
+    numbers were last beyond all of it that is recorded; record: the
     first segment of each size that is larger than all before it.
 
     Different segments sent again, without probes of a closed window: unconfirmed, where the other
@@ -105,6 +107,8 @@ class Side:
     acknowledges: bool = False
     unseen: int = 0
     last_unseen: Moment | None = None
+    stands: int | None = None
+    last_ahead: Moment | None = None
     record: list[Sized] = field(default_factory=list)
     unconfirmed: int = 0
     confirmed: int = 0
@@ -123,7 +127,8 @@ class End(NamedTuple):
     """A FIN or RST.
 
     since_data: seconds since the last new data either way, 0.0 where it carries some itself, None
-    before any; after: who sent that data; ttl and hardware: of this very frame.
+    before any; after: who sent that data; lacking: its numbers show octets or a FIN, of either end,
+    that are not in the recording before it; ttl and hardware: of this very frame.
     """
 
     moment: Moment
@@ -131,6 +136,7 @@ class End(NamedTuple):
     side: int
     since_data: float | None
     after: int
+    lacking: bool
     ttl: int
     hardware: Hardware | None
 
@@ -326,9 +332,12 @@ class Session:
 
     @property
     def lacks_answer(self) -> bool:
-        """Whether the client confirmed data behind its last request that is not recorded."""
-        unseen = self.from_client.last_unseen
-        return unseen is not None and self.asked is not None and unseen > self.asked
+        """Whether data of the server behind the last request is not recorded: the client confirmed
+        it, or the server's own numbers are beyond it.
+        """
+        signs = self.from_client.last_unseen, self.from_server.last_ahead
+        asked = self.asked
+        return asked is not None and any(one is not None and one > asked for one in signs)
 
     def stuck(self, side: int) -> Resent | None:
         """The segment that a side sends again and the other end still waits for."""

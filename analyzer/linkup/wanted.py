@@ -37,7 +37,8 @@ def endings(linkup: LinkUp) -> list[Ending]:
 
     Wanted: a request was open, no answer had come at all, the PC asked on, or it called again. A
     close in order is the gentler end: there it counts only where the PC called again at once, and
-    not where it follows an answer, a greeting or each farewell of the same kind.
+    not where it follows an answer, a greeting or each farewell of the same kind, or where the
+    recording lacks what went before it.
     """
     ended = [(one, end) for one in linkup.sessions if (end := one.ended_by_server) is not None]
     by_habit = len(ended) > 1 and len({session.answers for session, _ in ended}) == 1
@@ -73,6 +74,8 @@ def _missed_close(linkup: LinkUp, session: Session, end: End, by_habit: bool) ->
     spoke_last = session.from_server.last_data
     if spoke_last is not None and spoke_last > end.moment:
         return False  # nobody sends data behind a close: it was none
+    if end.lacking:
+        return False
     if session.asked and session.asked.seconds - end.moment.seconds > UNNOTICED:
         return True
     idle, again = _idle(session, end), _called_again(linkup, end, AT_ONCE)

@@ -87,10 +87,13 @@ def _acknowledgements(segments: Segments, lanes: Lanes, flow: Flow) -> None:
     earliest = segments.ack[first]
     advances = lanes.count(confirms & (segments.ack != earliest[lanes.of]))
     unseens, last_unseen = lanes.count(flow.unseen), lanes.final(flow.unseen)
+    last_ahead = lanes.final(flow.ahead)
     for i, side in enumerate(lanes.sides):
         side.unseen += unseens[i]
         if unseens[i]:
             side.last_unseen = segments.moment(last_unseen[i])
+        if last_ahead[i] >= 0:
+            side.last_ahead = segments.moment(last_ahead[i])
         if last[i] >= 0:
             advanced = side.last_ack not in (None, int(earliest[i])) or advances[i] > 0
             side.acknowledges |= advanced

@@ -47,6 +47,7 @@ def _end(segments: Segments, at: int, flow: Flow, turns: Turns) -> End:
         since_data=None if after == NOBODY else since,
         after=after,
         ttl=segments.ttl(at),
+        lacking=bool(flow.lacking[at]),
         hardware=None if source == NO_HARDWARE else Hardware(source),
     )
 

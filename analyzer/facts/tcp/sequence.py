@@ -16,7 +16,8 @@ class Flow:
 
     new: its new octets; repeated: it has data, and none of it is new; keep_alive: it probes an idle
     session; skipped: octets that it leaves out; unseen: it confirms more than the other side has
-    sent in the recording so far.
+    sent in the recording so far; ahead: its number is beyond what its own side has sent so far;
+    lacking: either, where a side that has sent nothing stands as its acknowledgements say.
     """
 
     new: Ints
@@ -24,6 +25,8 @@ class Flow:
     keep_alive: Flags
     skipped: Ints
     unseen: Flags
+    ahead: Flags
+    lacking: Flags
 
     @property
     def fresh(self) -> Flags:
@@ -66,13 +69,23 @@ def follow(segments: Segments, lanes: Lanes) -> Flow:
     ):
         if sure:
             side.next_seq = (origin + reach) % WORD
+    plain = (length + control == 0) & ~reset
     behind = np.where(inside & known[of], (base[of] + reached) % WORD, -1)
+    unseen = _unseen(segments, carried, lanes.unsorted(behind))
+    stands = _filled(lanes, of, np.where(plain & (behind < 0), seq, behind))
+    ahead = lanes.unsorted(_ahead(lanes, seq, stands) & ~reset & ~is_syn)
+    carried = np.array([[_or_minus_one(s.stands) for s in one.sides] for one in segments.sessions])
+    lacking = ahead | _unseen(segments, carried, lanes.unsorted(stands))
+    for side, number in zip(lanes.sides, stands[lanes.last].tolist(), strict=True):
+        side.stands = number if number >= 0 else None
     return Flow(
         new=lanes.unsorted(new),
         repeated=lanes.unsorted(data & (new == 0)),
         keep_alive=lanes.unsorted(probe),
         skipped=lanes.unsorted(skipped),
-        unseen=_unseen(segments, carried, lanes.unsorted(behind)),
+        unseen=unseen,
+        ahead=ahead,
+        lacking=lacking,
     )
 
 
@@ -98,6 +111,26 @@ def _reach(end: Ints, of: Ints, start: Ints) -> tuple[Ints, Ints]:
     before[1:] = reached[:-1]
     before[start] = 0
     return reached, before
+
+
+def _filled(lanes: Lanes, of: Ints, stands: Ints) -> Ints:
+    """Where each direction stands, taken over from the row or chunk before where one is silent."""
+    carried = np.array([_or_minus_one(side.stands) for side in lanes.sides])
+    latest = np.maximum.accumulate(np.where(stands >= 0, np.arange(len(stands)), -1))
+    filled: Ints = np.where(latest >= lanes.start[of], stands[latest], carried[of])
+    return filled
+
+
+def _ahead(lanes: Lanes, seq: Ints, stands: Ints) -> Flags:
+    """Rows in sorted order that begin behind all that their direction had sent before them.
+
+    stands: the sequence number behind each row's direction, -1 where unknown.
+    """
+    before = np.append(-1, stands[:-1])
+    before[lanes.start] = [_or_minus_one(side.stands) for side in lanes.sides]
+    more = (seq - before + WORD // 2) % WORD - WORD // 2
+    beyond: Flags = (before >= 0) & (more > 0)
+    return beyond
 
 
 def _unseen(segments: Segments, carried: Ints, reached: Ints) -> Flags:

@@ -251,3 +251,30 @@ def test_quiet_where_others_sessions_are_closed(controllers: tuple[str, ...]) ->
     session.send(modbus_answer(9), unit)
     session.ack()
     assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+@pytest.mark.parametrize("lacks", ["answer", "answer and acceptance", "the PC's close"])
+def test_quiet_where_the_close_shows_what_the_recording_lacks(
+    controllers: tuple[str, ...], lacks: str
+) -> None:
+    """Its sequence or its acknowledgement number is beyond all that is recorded."""
+    plant, pc, unit = acquainted()
+    for _ in range(2):
+        session = plant.tcp(pc, unit)
+        call, accepts = session.syn(after=1.0), session.syn_ack()
+        session.ack()
+        if lacks == "the PC's close":
+            plant.lose(call)
+            plant.lose(session.fin(after=0.3))
+        else:
+            session.send(modbus_read(1))
+            session.ack(unit)
+            plant.lose(session.send(modbus_answer(1), by=unit))
+            if "acceptance" in lacks:
+                plant.lose(accepts)
+            plant.lose(session.ack())
+        session.fin(unit)
+        session.ack()
+    plant.tcp(pc, unit).open(after=0.5)
+    assert SLUG not in slugs(diagnosed(ended(plant), controllers))
