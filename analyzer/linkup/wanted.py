@@ -83,6 +83,8 @@ def _missed_close(linkup: LinkUp, session: Session, end: End, by_habit: bool) ->
         if end.after == NOBODY:
             return bool(session.completed) and (again or idle < LONG_IDLE)
         return end.after == CLIENT
+    said = session.dialogue
+    by_habit = by_habit and said.asked <= said.told  # what asks for an answer is no farewell
     if end.after == CLIENT and not by_habit:
         return again
     return again and idle > RIGHT_AFTER

@@ -2,7 +2,7 @@
 
 Wanted: the PC's request was open, the PC went on asking behind the close, or it called again at
 once. Quiet where the controller closes right after its answer or its greeting, where it ends every
-session after the same number of answers, where the PC comes back only for its next piece of work,
+session after the same number of answers with no request open, where the PC comes back for new work,
 and where a first session is closed without an answer and a later one is answered.
 """
 

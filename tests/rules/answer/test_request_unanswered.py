@@ -409,3 +409,19 @@ def test_quiet_where_the_controller_asks_the_pc(controllers: tuple[str, ...]) ->
     call.close(after=4.0)
     session.poll(3)
     assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_later_numbers_show_an_answer_that_the_recorder_lost(
+    controllers: tuple[str, ...],
+) -> None:
+    """The controller's last confirmation begins behind octets that are not in the recording."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    asked(session)
+    session.ack(unit)
+    plant.lose(session.send(modbus_answer(1), by=unit))
+    plant.lose(session.ack())
+    plant.lose(session.keep_alive(after=30.0))
+    session.ack(unit)
+    assert "request-unanswered" not in slugs(diagnosed(ended(plant), controllers))

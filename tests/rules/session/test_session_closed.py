@@ -278,3 +278,21 @@ def test_quiet_where_the_close_shows_what_the_recording_lacks(
         session.ack()
     plant.tcp(pc, unit).open(after=0.5)
     assert SLUG not in slugs(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_found_where_the_fourth_request_of_every_session_is_closed(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = acquainted()
+    closes = []
+    for _ in range(4):
+        session = plant.tcp(pc, unit).open(after=0.3)
+        session.poll(3)
+        asked(session)
+        closes.append(session.fin(unit, after=0.01))
+        session.fin()
+    finding = found(diagnosed(ended(plant), controllers), SLUG)
+    assert (finding.values["sessions"], finding.values["answers"]) == (3, 3)
+    assert finding.likely_causes[0] == RULE.likely_causes[BAD_REQUEST]
+    assert plant.number(closes[0]) in [line.moment.frame for line in finding.evidence]
