@@ -31,7 +31,7 @@ def find(case: Case) -> Iterator[Sighting]:
 
 
 def _answering(linkup: LinkUp) -> Hardware | None:
-    """Who has the controller's address on the PC's own network, where its port opens."""
+    """The device with the controller's address on the PC's own network, where its port opens."""
     facts, device = linkup.facts, linkup.hardware
     if device is None or device == linkup.pc.hardware or Stage.PORT not in linkup.proofs:
         return None
