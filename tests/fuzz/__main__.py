@@ -25,6 +25,7 @@ def main() -> int:
     parser.add_argument("names", metavar="NAME", nargs="*", help="a target; all without")
     parser.add_argument("--seconds", type=int, default=60, help="for all targets together")
     parser.add_argument("--runs", type=int, default=-1, help="of each target at most")
+    parser.add_argument("--seed", type=int, default=0, help="the same choices again; 0: any")
     parser.add_argument("--into", type=Path, default=PLACE, help="where inputs are kept")
     options = parser.parse_args()
     if importlib.util.find_spec("atheris") is None:
@@ -47,7 +48,7 @@ def main() -> int:
         folder = options.into / name
         child = os.fork()
         if not child:
-            hunt(name, folder, seconds, options.runs)
+            hunt(name, folder, seconds, options.runs, options.seed)
         status = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
         sound &= _told(name, status, (folder / "log").read_text("utf-8", "replace"))
     return 0 if sound else 1

@@ -5,7 +5,7 @@ import resource
 import sys
 import tempfile
 from pathlib import Path
-from random import sample
+from random import Random
 
 import atheris
 
@@ -23,7 +23,7 @@ NEVER = {"os.system", "socket.connect", "subprocess.Popen"}
 """Audit events of what a reader of files has no business with."""
 
 
-def hunt(name: str, folder: Path, seconds: int, runs: int) -> None:
+def hunt(name: str, folder: Path, seconds: int, runs: int, choice: int) -> None:
     """Never returns: libFuzzer ends the process, with a status other than 0 for a finding."""
     folder.mkdir(parents=True, exist_ok=True)
     with (folder / "log").open("wb") as log:
@@ -33,7 +33,8 @@ def hunt(name: str, folder: Path, seconds: int, runs: int) -> None:
     seeds = target.seeds()
     corpus = folder / "corpus"
     corpus.mkdir(exist_ok=True)
-    for number, seed in enumerate(sample(seeds, min(len(seeds), seconds))):  # all of them take long
+    chosen = Random(choice or None).sample(seeds, min(len(seeds), seconds))  # all take long
+    for number, seed in enumerate(chosen):
         (corpus / f"seed-{number}").write_bytes(seed)
     survive(target, seeds[0])  # what is imported late is imported now
     sys.addaudithook(_writes_nothing)
@@ -51,6 +52,7 @@ def hunt(name: str, folder: Path, seconds: int, runs: int) -> None:
             f"-artifact_prefix={folder}{os.sep}",
             f"-max_total_time={seconds}",
             f"-runs={runs}",
+            f"-seed={choice}",
             f"-max_len={target.longest}",
             f"-timeout={HANGS}",
             f"-rss_limit_mb={MOST_MEMORY}",
