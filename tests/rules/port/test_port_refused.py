@@ -280,28 +280,24 @@ def test_quiet_where_the_refused_call_is_repeated_until_it_works(
     assert_healthy(diagnosed(ended(plant), controllers))
 
 
-def test_found_right_after_the_port_worked_where_it_goes_on() -> None:
-    """The service ended: three attempts in a row are turned down, and none is taken later."""
+def worked_and_then_refused(attempts: int) -> Diagnosis:
+    """The service ended: one session in good order, and every later call is turned down."""
     plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(3)
     session.close()
-    for _ in range(3):
+    for _ in range(attempts):
         call = plant.tcp(pc, unit)
         call.syn(after=4.0)
         call.refuse()
-    diagnosis = diagnosed(ended(plant))
+    return diagnosed(ended(plant))
+
+
+def test_found_right_after_the_port_worked_where_it_goes_on() -> None:
+    diagnosis = worked_and_then_refused(attempts=3)
     assert slugs(diagnosis) == [SLUG]
     assert [one.verdict for one in diagnosis.outcomes] == [Verdict.UNSTABLE]
 
 
 def test_quiet_where_two_attempts_right_after_the_work_are_turned_down() -> None:
-    plant, pc, unit = acquainted()
-    session = plant.tcp(pc, unit).open()
-    session.poll(3)
-    session.close()
-    for _ in range(2):
-        call = plant.tcp(pc, unit)
-        call.syn(after=4.0)
-        call.refuse()
-    assert SLUG not in slugs(diagnosed(ended(plant)))
+    assert SLUG not in slugs(worked_and_then_refused(attempts=2))
