@@ -15,7 +15,7 @@ from analyzer.facts.paths import Path
 from analyzer.facts.session import Session
 from analyzer.facts.stations import Station
 from analyzer.facts.switch import Tagged
-from analyzer.facts.udp import Exchange
+from analyzer.facts.udp import Exchange, Socket
 from analyzer.facts.values import Address, Hardware, Series
 
 if TYPE_CHECKING:
@@ -136,6 +136,14 @@ class Index:
     def errors_about(self) -> Groups[Address, IcmpError]:
         """ICMP errors by whom the quoted packet was meant for."""
         return by(self._facts.icmp.errors, lambda one: one.about_dst)
+
+    @cached_property
+    def refused_datagrams(self) -> Groups[tuple[Socket, Socket], IcmpError]:
+        """Messages of a receiver that nobody is on its UDP port, by the sender's and the
+        receiver's socket.
+        """
+        errors = self._facts.icmp.errors
+        return grouped((ends, one) for one in errors if (ends := one.refused_datagram))
 
     @cached_property
     def exchanges_to(self) -> Groups[Address, Exchange]:

@@ -12,6 +12,7 @@ from analyzer.diagnosis import (
     Certainty,
     Diagnosis,
     Finding,
+    How,
     Kind,
     Level,
     LinkUp,
@@ -22,7 +23,6 @@ from analyzer.diagnosis import (
     State,
     Station,
     Step,
-    TryEnd,
     Verdict,
 )
 from analyzer.reports.blocks import (
@@ -77,15 +77,20 @@ TRIED = {
     "udp": "sends to UDP port {port}",
 }
 TRY_ENDED = {
-    TryEnd.SILENT: "no answer",
-    TryEnd.ANSWERED: "{answers:count answer}",
-    TryEnd.REFUSED: "turned down",
-    TryEnd.UNFINISHED: "accepted, and not taken up",
-    TryEnd.MUTE: "opened, no answer to the request",
-    TryEnd.HUNG: "{answers:count answer}, then none",
-    TryEnd.BROKEN: "{answers:count answer}, then broken by a reset",
-    TryEnd.CLOSED: "{answers:count answer}, then closed",
-    TryEnd.OPEN: "{answers:count answer}, open to the end",
+    How.IGNORED: "no answer",
+    How.ANSWERED: "{answers:count answer}",
+    How.REFUSED: "turned down",
+    How.HELD_OVER: "answered as an older session",
+    How.TURNED_DOWN: "accepted after the PC had given up",
+    How.UNHEARD: "accepted again and again, and not taken up",
+    How.NOT_SEEN: "accepted, and not taken up",
+    How.TURNED_AWAY: "opened, and sent away with a text",
+    How.DROPPED: "opened, and ended at once",
+    How.MUTE: "opened, no answer to the request",
+    How.HUNG: "{answers:count answer}, then none",
+    How.RESET: "{answers:count answer}, then broken by a reset",
+    How.CLOSED: "{answers:count answer}, then closed",
+    How.OPEN: "{answers:count answer}, open to the end",
 }
 FEW = 2
 """Link-ups that are all told in full."""
@@ -357,7 +362,7 @@ def _tries(outcome: Outcome) -> Iterator[Block]:
     rows = []
     for one in outcome.tries[:MOST_TRIES]:
         values = {"port": one.port, "answers": one.answers}
-        what, ended = say(TRIED[one.what], values), say(TRY_ENDED[one.ending], values)
+        what, ended = say(TRIED[one.what], values), say(TRY_ENDED[one.how], values)
         begin, end = one.first.seconds, one.last.seconds
         rows.append((f"{begin:.1f}-{end:.1f}", f"{_capital(what)} {times(one.times)}", ended))
     yield Table(("From, to (s)", "What the PC tried", "How it ended"), rows)

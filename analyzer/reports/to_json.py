@@ -146,7 +146,7 @@ def _timing(outcome: Outcome) -> dict[str, Any]:
             {
                 "what": one.what,
                 "port": one.port,
-                "ending": str(one.ending),
+                "ending": str(one.how),
                 "first": _round(one.first.seconds),
                 "last": _round(one.last.seconds),
                 "times": one.times,
