@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from analyzer.facts.arp import Question
 from analyzer.facts.dhcp import DhcpMessage
-from analyzer.facts.icmp import IcmpError
+from analyzer.facts.icmp import Echo, IcmpError
 from analyzer.facts.paths import Path
 from analyzer.facts.session import Session
 from analyzer.facts.stations import Station
@@ -144,6 +144,16 @@ class Index:
         """
         errors = self._facts.icmp.errors
         return grouped((ends, one) for one in errors if (ends := one.refused_datagram))
+
+    @cached_property
+    def groups(self) -> set[Address]:
+        """Addresses that any station's Ethernet broadcasts went to."""
+        return {at for one in self._facts.stations for at in one.broadcast_to}
+
+    @cached_property
+    def pings_from(self) -> Groups[Address, Echo]:
+        """Pings by who sends them."""
+        return by(self._facts.icmp.echoes.values(), lambda one: one.src)
 
     @cached_property
     def exchanges_to(self) -> Groups[Address, Exchange]:

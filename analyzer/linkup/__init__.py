@@ -12,6 +12,7 @@ from analyzer.linkup.cable import (
     hears_others_only,
     let_through,
 )
+from analyzer.linkup.callers import pairs_of
 from analyzer.linkup.controllers import ASKED_ON_PURPOSE, find_targets, is_gateway_number
 from analyzer.linkup.datagrams import Elsewhere, elsewhere
 from analyzer.linkup.model import Case, LinkUp, Pc, Proof, Stage, Target, Told, others
@@ -65,22 +66,14 @@ from analyzer.linkup.tries import (
 )
 
 __all__ = [
-    "LISTEN_AFTER",
-    "LISTEN_BEFORE",
-    "LISTEN_LONG",
-    "Ending",
-    "endings",
-    "everything_tried",
-    "is_of_the_pc",
-    "network",
-    "presumed_mask",
-    "searches",
-    "silence",
     "ASKED_ON_PURPOSE",
     "AT_ONCE",
     "BEGAN_LATE",
     "ENDINGS",
     "LISTENED",
+    "LISTEN_AFTER",
+    "LISTEN_BEFORE",
+    "LISTEN_LONG",
     "LONG_IDLE",
     "LOST",
     "PC_ANSWERS",
@@ -91,6 +84,7 @@ __all__ = [
     "Calls",
     "Case",
     "Elsewhere",
+    "Ending",
     "How",
     "KnownFrom",
     "LinkUp",
@@ -108,6 +102,8 @@ __all__ = [
     "checks",
     "disputes",
     "elsewhere",
+    "endings",
+    "everything_tried",
     "find_pc",
     "find_targets",
     "forwarded",
@@ -117,12 +113,17 @@ __all__ = [
     "in_rows",
     "is_gateway_number",
     "is_loopback",
+    "is_of_the_pc",
     "is_self_assigned",
     "let_through",
+    "network",
     "others",
     "presumed",
+    "presumed_mask",
     "renumbered",
+    "searches",
     "senders",
+    "silence",
     "silence_of",
     "uses",
     "withdrawn",
@@ -134,11 +135,16 @@ def work_out(facts: Facts, told: Told) -> Case:
     """Who tried to reach whom, and how far it got."""
     pc, candidates = find_pc(facts, told)
     if pc is None:
-        return Case(facts, None, candidates, [])
+        pairs = pairs_of(facts, told)
+        pcs = list({id(one): one for one, _ in pairs}.values())
+        linkups = [link_up(one, target) for one, target in pairs]
+        for linkup in linkups:
+            linkup.alone = len(linkups) == 1
+        return Case(facts, pcs, candidates, linkups)
     targets, trials = find_targets(pc, told)
     linkups = [link_up(pc, target) for target in targets]
     for linkup in linkups:
         linkup.alone = len(linkups) == 1
     addresses = [trial.address for trial in trials]
     unanswered = [one.address for one in trials if one.unanswered >= ASKED_ON_PURPOSE]
-    return Case(facts, pc, candidates, linkups, addresses, unanswered)
+    return Case(facts, [pc], candidates, linkups, addresses, unanswered)

@@ -2,13 +2,29 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from enum import IntEnum
 from ipaddress import IPv4Address
+from typing import NamedTuple
 
 from analyzer.facts import Address, Exchange, Moment, Question, Session
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
 from analyzer.linkup.called import is_taken_call
 from analyzer.linkup.model import Pc, Target, Told
+from analyzer.linkup.networks import is_loopback
+from analyzer.linkup.pc import is_host
 from analyzer.site import Site
+
+SELF_SERVICE = frozenset({67, 68, 137, 138, 1900, 3702, 5353, 5355})
+"""UDP ports on which systems find addresses, names and devices by themselves (IANA)."""
+
+
+class Strength(IntEnum):
+    """How plainly somebody was meant to be reached."""
+
+    ASKED = 0
+    PINGED = 1
+    SERVED = 2
+    TRIED = 3
 
 
 @dataclass(slots=True, eq=False)
@@ -31,9 +47,46 @@ class _Trial:
         return any(port not in OFFICE_PORTS for port in (*self.tcp, *self.udp))
 
     @property
+    def strength(self) -> Strength:
+        """How plainly it was meant."""
+        if self.tcp or any(port not in OFFICE_PORTS for port in self.udp):
+            return Strength.TRIED
+        if self.udp:
+            return Strength.SERVED
+        return Strength.PINGED if self.pinged else Strength.ASKED
+
+    @property
     def unanswered(self) -> int:
         """ARP requests that nobody answered."""
         return sum(one.asked.count for one in self.questions if not one.answered)
+
+
+class Reach(NamedTuple):
+    """Somebody whom a caller tried to reach, and how plainly. in_vain: whether nobody answered a
+    mere question.
+    """
+
+    target: Target
+    strength: Strength
+    in_vain: bool
+
+    def counts_beside(self, strongest: Strength | None) -> bool:
+        """Whether it is worth a link-up where others were meant more plainly."""
+        return self.strength is strongest
+
+
+def reached(pc: Pc, told: Told) -> list[Reach]:
+    """Everybody whom a caller tried to reach, registered industrial ports first."""
+    trials = _trials(pc)
+    if told.controllers or told.site.controllers:
+        named = [one for one in _named(trials, told) if one.address in trials]
+        return [Reach(one, Strength.TRIED, False) for one in named]
+    found = sorted(trials.values(), key=lambda one: not one.industrial)
+    return [
+        Reach(_target(one, "tried"), one.strength, one.unanswered > 0)
+        for one in found
+        if not one.called
+    ]
 
 
 def find_targets(pc: Pc, told: Told) -> tuple[list[Target], list[_Trial]]:
@@ -66,6 +119,7 @@ def find_targets(pc: Pc, told: Told) -> tuple[list[Target], list[_Trial]]:
         ("tried", [one for one in near if one.tcp and pc.is_near(one.address)]),
         ("tried", [one for one in near if one.pinged]),
         ("asked", [] if sweeping else [one for one in near if one.questions]),
+        ("tried", [one for one in trials.values() if one.tcp or one.udp or one.pinged]),
     )
     for how, chosen in tiers:
         if chosen:
@@ -103,13 +157,13 @@ def _most_asked(trials: list[_Trial], at_least: int) -> list[_Trial]:
 def _trials(pc: Pc) -> dict[Address, _Trial]:
     trials: dict[Address, _Trial] = {}
     facts, own = pc.facts, frozenset(pc.addresses)
-    groups = {address for station in facts.stations for address in station.broadcast_to}
+    groups = facts.index.groups
 
     def trial(address: Address) -> _Trial:
         return trials.setdefault(address, _Trial(address))
 
     for session in pc.sessions:
-        if session.server.address not in own:
+        if session.server.address not in own or is_loopback(session.server.address):
             trial(session.server.address).tcp.setdefault(session.server.port, []).append(session)
     for address in own:
         for session in facts.index.sessions_to[address]:
@@ -117,23 +171,22 @@ def _trials(pc: Pc) -> dict[Address, _Trial]:
                 trial(session.client.address).called = True
     for exchange in sorted(_datagrams(pc), key=lambda one: one.asked.first or Moment(0, 0.0)):
         address, port = exchange.server
-        if address not in groups and address not in own and _is_host(address):
+        if is_loopback(address) or (address not in own | groups and is_host(address)):
             trial(address).udp.setdefault(port, []).append(exchange)
     for question in pc.questions:
-        if _is_host(question.wanted):
+        if is_host(question.wanted):
             trial(question.wanted).questions.append(question)
-    for echo in facts.icmp.echoes.values():
-        pinged = echo.src in own and echo.dst not in own
-        if pinged and echo.requests.count and _is_host(echo.dst):
+    for echo in (one for address in own for one in facts.index.pings_from[address]):
+        if echo.dst not in own and echo.requests.count and is_host(echo.dst):
             trial(echo.dst).pinged = True
     return trials
 
 
 def _datagrams(pc: Pc) -> Iterator[Exchange]:
-    """Its exchanges, without office services."""
+    """Its exchanges, without those that find an address or a name for it."""
     for own in pc.addresses:
         for one in pc.facts.index.exchanges_from[own]:
-            if one.server[1] not in OFFICE_PORTS:
+            if one.server[1] not in SELF_SERVICE:
                 yield one
 
 
@@ -176,12 +229,12 @@ def _told_target(
 
 
 def _target(trial: _Trial, how: str) -> Target:
-    """The port that tells most: one that opened, then a registered one, then the first tried."""
+    """The port that tells most: a registered one, then one that opened, then the first tried."""
     ports = sorted(
         trial.tcp,
         key=lambda port: (
-            not any(session.is_open for session in trial.tcp[port]),
             port not in INDUSTRIAL_PORTS,
+            not any(session.is_open for session in trial.tcp[port]),
             port in OFFICE_PORTS,
             trial.tcp[port][0].first,
         ),
@@ -193,8 +246,3 @@ def _target(trial: _Trial, how: str) -> Target:
     if udp:
         return Target(trial.address, udp[0], "udp", how)
     return Target(trial.address, None, None, how)
-
-
-def _is_host(address: Address) -> bool:
-    """Whether an address is neither multicast nor broadcast nor reserved (RFC 1112, RFC 1122)."""
-    return 0 < address >> 24 < 224 and address >> 24 != 127 and address & 0xFF != 0xFF

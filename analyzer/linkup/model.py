@@ -57,6 +57,10 @@ class Proof:
     values: Mapping[str, object] = field(default_factory=dict)
 
 
+CALLER = "caller"
+"""How a PC is known that is only taken for one because it called."""
+
+
 @dataclass(eq=False)
 class Pc:
     """A host that tries to reach controllers. addresses: the most used first; how_known: a key of
@@ -418,19 +422,31 @@ class LinkUp:
 
 @dataclass(slots=True, eq=False)
 class Case:
-    """Everything that rules judge: the facts of a recording, the PC, and its link-ups.
+    """Everything that rules judge: the facts of a recording, who tried to reach somebody, and the
+    link-ups.
 
-    pc is None where no station, or more than one, can be the PC: candidates lists those. others:
+    pcs: the PC, where it is known; else everybody who called or asked, each with link-ups of its
+    own; candidates: the stations of which one is likely the PC, where that stays open. others:
     addresses that the PC had to do with beside its controllers; unanswered: those of them that it
     asked for as one does for a controller, in vain.
     """
 
     facts: Facts
-    pc: Pc | None
+    pcs: list[Pc]
     candidates: list[Station]
     linkups: list[LinkUp]
     others: list[Address] = field(default_factory=list)
     unanswered: list[Address] = field(default_factory=list)
+
+    @property
+    def pc(self) -> Pc | None:
+        """The PC, where it is known; None where each caller is taken for one."""
+        return self.pcs[0] if len(self.pcs) == 1 and not self.is_open else None
+
+    @property
+    def is_open(self) -> bool:
+        """Whether it stays open who the PC is."""
+        return any(one.how_known == CALLER for one in self.pcs)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

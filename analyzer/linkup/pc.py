@@ -172,3 +172,8 @@ def from_pc(session: Session, pc: Pc) -> bool:
     if pc.hardware is not None and session.from_client.hardware:
         return pc.hardware in session.from_client.hardware
     return session.client.address in pc.addresses
+
+
+def is_host(address: Address) -> bool:
+    """Whether an address is neither multicast nor broadcast nor reserved (RFC 1112, RFC 1122)."""
+    return 0 < address >> 24 < 224 and address >> 24 != 127 and address & 0xFF != 0xFF

@@ -1,0 +1,76 @@
+"""Everybody who called or asked, each taken for the PC where it stays open who that is.
+
+Three roles are three questions: who recorded, who called, who serves. The PC of a pair is the one
+that called or asked; the controller is the one that serves, or that was asked for. The recorder may
+be either of them, or a third one that only listened.
+"""
+
+from collections.abc import Iterable
+
+from analyzer.facts import Address, Facts, Hardware, Moment
+from analyzer.linkup.controllers import reached
+from analyzer.linkup.model import CALLER, Pc, Target, Told
+from analyzer.linkup.networks import is_loopback
+from analyzer.linkup.pc import is_host
+
+Pair = tuple[Pc, Target]
+
+
+def pairs_of(facts: Facts, told: Told) -> list[Pair]:
+    """Every caller with everybody whom it tried to reach, in order of their first frames.
+
+    Those who only ask in vain for somebody count only where nobody called, sent or pinged: others'
+    questions look unanswered, as a switch sends the replies to them only.
+    """
+    found = [(pc, reach) for pc in callers(facts, told) for reach in reached(pc, told)]
+    strongest = max((reach.strength for _, reach in found), default=None)
+    chosen = [(pc, reach.target) for pc, reach in found if reach.counts_beside(strongest)]
+    return chosen
+
+
+def callers(facts: Facts, told: Told) -> list[Pc]:
+    """Everybody who called, sent, pinged or asked: a station of its own, or an address behind a
+    router.
+    """
+    found: dict[Hardware | Address, Pc] = {}
+    for address in _asking(facts):
+        if not (is_host(address) or is_loopback(address)):
+            continue
+        hardware = _hardware(facts, address)
+        key = address if hardware is None else hardware
+        if key not in found:
+            own = [address] if hardware is None else _addresses(facts, hardware)
+            found[key] = Pc(facts, told.site, hardware, own, CALLER)
+    return list(found.values())
+
+
+def _asking(facts: Facts) -> Iterable[Address]:
+    """Addresses that called, sent, pinged or asked, in order of their first frames."""
+    first: dict[Address, Moment] = {}
+
+    def note(address: Address, moment: Moment | None) -> None:
+        if moment is not None and address:
+            first[address] = min(moment, first.get(address, moment))
+
+    for session in facts.sessions:
+        note(session.client.address, session.first)
+    for exchange in facts.exchanges:
+        note(exchange.client[0], exchange.asked.first)
+    for echo in facts.icmp.echoes.values():
+        note(echo.src, echo.requests.first if echo.requests.count else None)
+    for question in facts.arp.questions.values():
+        note(question.asker_ip, question.asked.first)
+    return sorted(first, key=lambda one: first[one])
+
+
+def _hardware(facts: Facts, address: Address) -> Hardware | None:
+    """The station that has an address and is no router; None where that is not one station."""
+    stations = [one for one in facts.index.stations_at[address] if not one.is_router]
+    known = [one.hardware for one in stations if one.hardware is not None]
+    return known[0] if len(known) == 1 else None
+
+
+def _addresses(facts: Facts, hardware: Hardware) -> list[Address]:
+    """A station's addresses, the most used first."""
+    station = facts.index.stations[hardware]
+    return sorted(station.addresses, key=lambda one: -station.addresses[one])
