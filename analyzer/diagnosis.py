@@ -237,7 +237,8 @@ def _outcome(linkup: LinkUp, found: list[Finding]) -> Outcome:
     if fault is not None:
         verdict = Verdict.UNSTABLE if linkup.works else Verdict.STOPPED
     else:
-        verdict = Verdict.COMPLETE if linkup.works else Verdict.CANNOT_TELL
+        works = linkup.works or linkup.is_answered
+        verdict = Verdict.COMPLETE if works else Verdict.CANNOT_TELL
     return Outcome(linkup, verdict, fault, warning, _stages(linkup, fault), in_rows(linkup.tries))
 
 

@@ -156,6 +156,11 @@ class Index:
         return by(self._facts.icmp.echoes.values(), lambda one: one.src)
 
     @cached_property
+    def pings_to(self) -> Groups[Address, Echo]:
+        """Pings by whom they are for."""
+        return by(self._facts.icmp.echoes.values(), lambda one: one.dst)
+
+    @cached_property
     def exchanges_to(self) -> Groups[Address, Exchange]:
         """UDP exchanges by the address that was asked."""
         return by(self._facts.exchanges, lambda one: one.server[0])

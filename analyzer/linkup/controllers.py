@@ -10,7 +10,6 @@ from analyzer.facts import Address, Exchange, Moment, Question, Session
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
 from analyzer.linkup.called import is_taken_call
 from analyzer.linkup.model import Pc, Target, Told
-from analyzer.linkup.networks import is_loopback
 from analyzer.linkup.pc import is_host
 from analyzer.site import Site
 
@@ -163,7 +162,7 @@ def _trials(pc: Pc) -> dict[Address, _Trial]:
         return trials.setdefault(address, _Trial(address))
 
     for session in pc.sessions:
-        if session.server.address not in own or is_loopback(session.server.address):
+        if session.server.address not in own or session.server.address == session.client.address:
             trial(session.server.address).tcp.setdefault(session.server.port, []).append(session)
     for address in own:
         for session in facts.index.sessions_to[address]:
@@ -171,7 +170,8 @@ def _trials(pc: Pc) -> dict[Address, _Trial]:
                 trial(session.client.address).called = True
     for exchange in sorted(_datagrams(pc), key=lambda one: one.asked.first or Moment(0, 0.0)):
         address, port = exchange.server
-        if is_loopback(address) or (address not in own | groups and is_host(address)):
+        inside = address == exchange.client[0]
+        if inside or (address not in own and address not in groups and is_host(address)):
             trial(address).udp.setdefault(port, []).append(exchange)
     for question in pc.questions:
         if is_host(question.wanted):

@@ -419,6 +419,17 @@ class LinkUp:
         """Whether the controller answered a request."""
         return Stage.ANSWER in self.proofs
 
+    @property
+    def is_answered(self) -> bool:
+        """Whether no port was called, and everything else that was tried got its answer."""
+        meant = self.target.port is None and self.target.how_known not in ("told", "sheet")
+        return meant and bool(self.tries) and len(self.tries.that(How.ANSWERED)) == len(self.tries)
+
+    @property
+    def is_inside(self) -> bool:
+        """Whether PC and controller are one machine: nothing of it goes over a cable."""
+        return is_loopback(self.controller) or self.controller in self.pc.addresses
+
 
 @dataclass(slots=True, eq=False)
 class Case:

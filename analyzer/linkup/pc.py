@@ -40,6 +40,8 @@ def find_pc(facts: Facts, told: Told) -> tuple[Pc | None, list[Station]]:
     if len(votes) > 1 and votes[0][0] - votes[1][0] < TOO_CLOSE:
         return None, [station for score, station in votes if votes[0][0] - score < TOO_CLOSE]
     score, station = votes[0]
+    if told.pc is None and is_called_only(facts, station, told):
+        return None, []
     how = "sheet" if _in_sheet(station, told.site) else "traffic"
     how = "told" if told.pc is not None else "recorded" if score >= SURE else how
     addresses = sorted(station.addresses, key=lambda one: -station.addresses[one])
@@ -172,6 +174,26 @@ def from_pc(session: Session, pc: Pc) -> bool:
     if pc.hardware is not None and session.from_client.hardware:
         return pc.hardware in session.from_client.hardware
     return session.client.address in pc.addresses
+
+
+def is_called_only(facts: Facts, station: Station, told: Told) -> bool:
+    """Whether a station, though it recorded, is the one that was called: others called or asked for
+    it, and it called, sent, pinged and asked nobody.
+    """
+    index, own = facts.index, station.hardware
+    if _in_sheet(station, told.site):
+        return False
+    if own is not None and (index.sessions_by[own] or index.questions_by[own]):
+        return False
+    named = {address for address, _ in told.controllers}
+    called = False
+    for at in station.addresses:
+        if index.sessions_from[at] or index.exchanges_from[at] or index.pings_from[at]:
+            return False
+        if any(one.client.address in named for one in index.sessions_to[at]):
+            return False  # the controller that was named calls the PC
+        called |= bool(index.sessions_to[at] or index.pings_to[at] or index.questions_for[at])
+    return called
 
 
 def is_host(address: Address) -> bool:

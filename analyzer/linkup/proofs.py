@@ -13,6 +13,8 @@ def proofs_of(linkup: LinkUp) -> dict[Stage, Proof]:
     """The stages seen working. A later one proves the earlier ones for the same pair; only that
     the PC uses an address says nothing about its cable.
     """
+    if linkup.is_inside:
+        return _inside(linkup)
     found = {
         Stage.ANSWER: _answer_proof(linkup),
         Stage.SESSION: _session_proof(linkup),
@@ -30,6 +32,21 @@ def proofs_of(linkup: LinkUp) -> dict[Stage, Proof]:
             later = proof if stage is not Stage.ADDRESS else later
         elif later is not None and stage is not Stage.SESSION:
             proofs[stage] = Proof(later.moment, "later stage", later.values)
+    return proofs
+
+
+def _inside(linkup: LinkUp) -> dict[Stage, Proof]:
+    """The stages of a call inside one machine: what is below the port is no cable and no network."""
+    found = {
+        Stage.ANSWER: _answer_proof(linkup),
+        Stage.SESSION: _session_proof(linkup),
+        Stage.PORT: _port_proof(linkup),
+    }
+    proofs = {stage: proof for stage, proof in found.items() if proof is not None}
+    first = min(linkup.attempts, default=linkup.heard)
+    if first is not None:
+        below = (Stage.ROUTE, Stage.NEIGHBOUR, Stage.ADDRESS, Stage.LINK)
+        proofs |= {stage: Proof(first, "inside") for stage in below}
     return proofs
 
 
@@ -122,6 +139,9 @@ def _port_proof(linkup: LinkUp) -> Proof | None:
             return Proof(accepted, "accepted unheard", {"port": one.port})
     for call in taken_calls(linkup):
         return Proof(call.completed or call.first, "call taken", {"port": call.server.port})
+    for one in linkup.on_port:
+        if one.session.is_one_sided:
+            return Proof(one.session.last, "confirmed unseen", {"port": one.port})
     return None
 
 
@@ -133,6 +153,10 @@ def _session_proof(linkup: LinkUp) -> Proof | None:
     for exchange in linkup.exchanges:
         if exchange.answered.last is not None:
             return Proof(exchange.answered.last, "udp answer", {"port": exchange.answering_port})
+    for one in linkup.on_port:
+        client = one.session.from_client
+        if one.session.is_one_sided and client.acknowledges and client.octets:
+            return Proof(one.last, "answers unseen")
     return None
 
 
@@ -149,6 +173,10 @@ def _answer_proof(linkup: LinkUp) -> Proof | None:
     for exchange in linkup.exchanges:
         if exchange.answered.first is not None:
             return Proof(exchange.answered.first, "udp answer", {"port": exchange.answering_port})
+    for one in linkup.on_port:
+        client = one.session.from_client
+        if one.session.is_one_sided and client.acknowledges and client.octets:
+            return Proof(one.last, "answers unseen")
     for session in taken_calls(linkup):
         refused = session.dialogue.says_no or of_session(session).was_reset
         if session.answered is not None and not refused:
