@@ -79,7 +79,7 @@ class _Mended:
 
 
 class _Counted:
-    """Counts and hashes the octets of the file as sent, large blocks in a thread beside the rest."""
+    """Counts and hashes the octets of the file as sent, large blocks in a thread of their own."""
 
     def __init__(self, stream: Stream, recording: Recording) -> None:
         self.stream = _Mended(stream, recording)
