@@ -3,6 +3,9 @@
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from tabulate import tabulate
 
 import analyzer
 from analyzer.findings import Step
@@ -30,6 +33,19 @@ def fits(text: str) -> bool:
 def test_every_report_fits_a_terminal(path: Path, everything: bool) -> None:
     """No line of any report is wider than a terminal, in full or in short."""
     assert fits(to_text(report([analyzer.diagnose(path)], everything)))
+
+
+WORDS = st.lists(st.sampled_from(["a", "of", "192.0.2.60", "controller"]), min_size=1, max_size=12)
+CELLS = WORDS.map(" ".join)
+
+
+@given(st.integers(1, 3).flatmap(lambda n: st.lists(st.tuples(*[CELLS] * n), min_size=1)))
+def test_tables_are_those_of_a_library_for_tables(table: list[tuple[str, ...]]) -> None:
+    """The same text as tabulate makes of cells whose lines are as long as they came out here."""
+    header, *rows = [[cell[:20].strip() for cell in line] for line in table]
+    short = [[cell[:15].strip() for cell in row] for row in rows]
+    lines = tabulate(short, header, tablefmt="simple", disable_numparse=True).split("\n")
+    assert to_text([Table(header, short)]) == "".join(f"{line.rstrip()}\n" for line in lines)
 
 
 def test_rule_texts_fit_a_terminal() -> None:
