@@ -8,7 +8,8 @@ from typing import Any
 from analyzer.comparison import Aspect, Comparison, Remark, Weight
 from analyzer.diagnosis import Diagnosis, Outcome, Stage, State, Step
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
-from analyzer.reports.document import SHOWN_AS, headline, what_it_is
+from analyzer.reports.document.recording import what_it_is
+from analyzer.reports.document.verdict import SHOWN_AS, headline
 from analyzer.words import clean, listed, seconds
 
 SCHEMA = "whynolink-comparison/1"

@@ -4,7 +4,8 @@ from pathlib import Path
 
 import analyzer
 from analyzer.diagnosis import Verdict
-from analyzer.reports.document import headline, report
+from analyzer.reports.document import report
+from analyzer.reports.document.verdict import headline
 from analyzer.reports.to_text import to_text
 from tests.support import acquainted, diagnosed, ended
 

@@ -1,0 +1,68 @@
+"""What the recording cannot tell, and what would."""
+
+from collections.abc import Iterator, Sequence
+from ipaddress import IPv4Address
+
+from analyzer.diagnosis import Certainty, Diagnosis, LinkUp, Outcome, Stage, State, Verdict
+from analyzer.reports.document.bounds import MOST_IN_FULL, first
+from analyzer.reports.document.recording import oddities
+from analyzer.reports.document.verdict import capital
+from analyzer.words import count, listed
+
+PRESUMED = (
+    "The PC's mask: {mask} is presumed, as nothing in the recording names it. Whether both "
+    "are in one network rests on that."
+)
+MASK, SELF_ASSIGNED_MASK = "255.255.255.0", "255.255.0.0"
+"""What is presumed: common practice, and for 169.254.0.0/16 its own (RFC 3927 2.1)."""
+MOST_NAMES = 4
+"""Rules that are named where they could not look."""
+WOULD_TELL = {
+    Stage.LINK: "A recording of 60 s that begins before the cable is plugged in would tell.",
+    Stage.ADDRESS: "A recording that begins before the cable is plugged in would tell.",
+    Stage.ANSWER: "A recording in which the program asks for something would tell.",
+}
+ONE_ATTEMPT = "A recording of one whole attempt, from 5 s before to 30 s after it, would tell."
+
+
+def untold(diagnosis: Diagnosis, outcomes: Sequence[Outcome], everything: bool) -> Iterator[str]:
+    """A sentence for each thing. outcomes: all link-ups, the worst first."""
+    yield from oddities(diagnosis)
+    presuming = (one.linkup for one in outcomes if one.linkup.presumes_mask)
+    for mask in dict.fromkeys(map(_presumed, presuming)):
+        yield PRESUMED.format(mask=mask)
+    unclear = [one for one in outcomes if one.verdict is Verdict.CANNOT_TELL]
+    shown = first(unclear, MOST_IN_FULL, everything)
+    yield from (_what_would_tell(one) for one in shown)
+    if len(shown) < len(unclear):
+        yield f"How far {len(unclear) - len(shown):,} more link-ups got: --all tells why."
+    if any(one.fault is not None and one.fault.certainty is Certainty.FITS for one in outcomes):
+        yield "Which of the causes named above it is: the test named with them decides."
+    unable: dict[str, list[str]] = {}
+    for rule, because in diagnosis.unable:
+        unable.setdefault(because, []).append(rule)
+    for why, names in unable.items():
+        yield f"{capital(why)}: {_unchecked(names)} could not be checked."
+    yield (
+        "Whether a frame sent by the PC reached the cable, and whether a frame received by it "
+        "reached the program: the recorder sits between the two."
+    )
+
+
+def _presumed(linkup: LinkUp) -> str:
+    own = linkup.pc_address
+    return SELF_ASSIGNED_MASK if own is not None and IPv4Address(own).is_link_local else MASK
+
+
+def _unchecked(names: Sequence[str]) -> str:
+    return listed(names) if len(names) <= MOST_NAMES else count(len(names), "rule")
+
+
+def _what_would_tell(outcome: Outcome) -> str:
+    unclear = next(one for one in outcome.stages if one.state is State.UNCLEAR)
+    who = outcome.linkup.controller
+    opened = [one for one in outcome.linkup.sessions if one.completed is not None]
+    unused = bool(opened) and not any(one.from_client.octets for one in opened)
+    stage = Stage.ANSWER if unclear.stage is Stage.SESSION and unused else unclear.stage
+    would_tell = WOULD_TELL.get(stage, ONE_ATTEMPT)
+    return f"How far link-up with {who} got: {unclear.because}. {would_tell}"
