@@ -12,8 +12,8 @@ from analyzer.reports.document.finding import general_cautions, main_findings
 from analyzer.reports.document.recording import clock, comments, how_much
 from analyzer.reports.document.verdict import (
     STILL_TROUBLE,
+    first_of_each,
     headline,
-    told_in_full,
     worst_first,
 )
 from analyzer.words import clean, say
@@ -73,7 +73,7 @@ def _about(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
     working = [one for one in outcomes if _works(one)]
     troubled = [one for one in outcomes if not _works(one)]
     short = len(troubled) > MOST_IN_FULL and not everything
-    told = told_in_full(troubled) if short else troubled
+    told = first_of_each(troubled) if short else troubled
     one_by_one = told if len(working) > FEW else [*told, *working]
     for outcome in one_by_one:
         yield Paragraph(f"{_who(outcome)}: {headline(outcome)}{_stage(outcome)}")

@@ -14,9 +14,9 @@ from analyzer.reports.document.finding import Findings, unled
 from analyzer.reports.document.linkup import durations, link_up
 from analyzer.reports.document.parties import how_known, nobody
 from analyzer.reports.document.recording import comments, pieces, what_it_is
-from analyzer.reports.document.several import several
-from analyzer.reports.document.stations import stations
-from analyzer.reports.document.untold import untold
+from analyzer.reports.document.several import overview
+from analyzer.reports.document.stations import station_table
+from analyzer.reports.document.untold import cannot_tell
 from analyzer.reports.document.verdict import told_in_full, worst_first
 from analyzer.reports.overview import strip
 from analyzer.reports.sequence import Charts
@@ -65,7 +65,7 @@ def _recording(
     if not outcomes:
         yield Paragraph(nobody(diagnosis))
     if len(outcomes) > 1:
-        yield from several(outcomes, everything)
+        yield from overview(outcomes, everything)
     for place, one in enumerate(outcomes if everything else told_in_full(outcomes), 1):
         passed = charts.of(one, f"event-{number}-{place}") if pictured else None
         known = how_known(diagnosis, one.linkup)
@@ -82,9 +82,9 @@ def _recording(
     for finding in diagnosis.findings if everything else unled(diagnosis):
         yield from findings.tell(finding)
     yield from findings.the_rest()
-    yield from stations(diagnosis, everything)
+    yield from station_table(diagnosis, everything)
     yield Heading("What this recording cannot tell")
-    yield Listing([Step(text) for text in untold(diagnosis, outcomes, everything)])
+    yield Listing([Step(text) for text in cannot_tell(diagnosis, outcomes, everything)])
     if calls_for_another(diagnosis):
         yield Heading("How to make a good recording")
         yield Listing(GOOD_RECORDING, numbered=True)

@@ -14,7 +14,7 @@ from analyzer.reports.document.verdict import (
 )
 
 
-def several(outcomes: Sequence[Outcome], everything: bool) -> Iterator[Block]:
+def overview(outcomes: Sequence[Outcome], everything: bool) -> Iterator[Block]:
     """How many ended how, and a row for each, in the order given: the worst first."""
     yield Heading(f"{len(outcomes):,} controllers: {counted(outcomes)}")
     shown = first(outcomes, MOST_ROWS, everything)

@@ -46,7 +46,7 @@ class Roles:
         return "switch" if station.is_switch else ""
 
 
-def stations(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
+def station_table(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
     """The table of stations, and who made their adapters."""
     found, roles = diagnosis.facts.stations, Roles(diagnosis)
     if not found:

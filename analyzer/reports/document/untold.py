@@ -25,7 +25,9 @@ WOULD_TELL = {
 ONE_ATTEMPT = "A recording of one whole attempt, from 5 s before to 30 s after it, would tell."
 
 
-def untold(diagnosis: Diagnosis, outcomes: Sequence[Outcome], everything: bool) -> Iterator[str]:
+def cannot_tell(
+    diagnosis: Diagnosis, outcomes: Sequence[Outcome], everything: bool
+) -> Iterator[str]:
     """A sentence for each thing. outcomes: all link-ups, the worst first."""
     yield from oddities(diagnosis)
     presuming = (one.linkup for one in outcomes if one.linkup.presumes_mask)

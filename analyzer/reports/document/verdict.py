@@ -105,13 +105,17 @@ def _begins(outcome: Outcome) -> float:
 
 
 def told_in_full(outcomes: Sequence[Outcome]) -> list[Outcome]:
-    """Of many link-ups, the first of each trouble; as many as a reader bears."""
+    """Of many link-ups, the first of each trouble."""
     if len(outcomes) <= FEW:
         return list(outcomes)
+    return first_of_each([one for one in outcomes if one.verdict is not Verdict.COMPLETE])
+
+
+def first_of_each(outcomes: Iterable[Outcome]) -> list[Outcome]:
+    """The first of those that ended alike, as many as a reader bears."""
     first: dict[object, Outcome] = {}
     for one in outcomes:
-        if one.verdict is not Verdict.COMPLETE:
-            first.setdefault((one.verdict, one.fault and one.fault.rule), one)
+        first.setdefault((one.verdict, one.fault and one.fault.rule), one)
     return list(first.values())[:MOST_IN_FULL]
 
 
