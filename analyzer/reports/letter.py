@@ -20,7 +20,6 @@ from analyzer.words import clean, say
 
 GREETING = "[Your greeting]"
 FAREWELL = "[Your name]"
-LIKE_THESE = "do not work, or not without a warning"
 MOST_STEPS = 3
 """Steps, causes and frames in a letter: more are not read (common practice, no source)."""
 STEPS = "Please do this, in this order:"
@@ -77,9 +76,10 @@ def _about(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
     one_by_one = told if len(working) > FEW else [*told, *working]
     for outcome in one_by_one:
         yield Paragraph(f"{_who(outcome)}: {headline(outcome)}{_stage(outcome)}")
-    if len(told) < len(troubled):
-        left = len(troubled) - len(told)
-        yield Paragraph(f"Besides these, {left:,} more link-ups {LIKE_THESE}.")
+    told_above = set(told)
+    rest = [one.linkup.controller for one in troubled if one not in told_above]
+    if rest:
+        yield Paragraph(f"Besides these, there is trouble or a warning with {named(rest)}.")
     if len(working) > FEW:
         addresses = [one.linkup.controller for one in working]
         names = named(addresses, len(addresses) if everything else MOST_NAMED)

@@ -1,12 +1,18 @@
 """reports.document: what decides a report's wording."""
 
+import re
 from pathlib import Path
+
+import pytest
 
 import analyzer
 from analyzer.diagnosis import Verdict
+from analyzer.facts import Address
+from analyzer.linkup import presumed_mask
 from analyzer.reports.document import report
 from analyzer.reports.document.verdict import headline
 from analyzer.reports.to_text import to_text
+from captures.plant import Plant
 from tests.support import acquainted, diagnosed, ended
 
 
@@ -71,3 +77,15 @@ def test_one_thing_that_is_also_noticed_is_not_these() -> None:
     for one in told:
         items, _, rest = one.partition("Run it again with --all to have ")
         assert rest.startswith("this" if items.count(" - ") == 1 else "these")
+
+
+@pytest.mark.parametrize("own", ["192.0.2.15", "169.254.7.7"])
+def test_the_mask_that_was_presumed_is_said(own: str) -> None:
+    plant = Plant()
+    pc, unit = plant.pc(own), plant.station(f"{own.rpartition('.')[0]}.60")
+    plant.wait(5)
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).open().poll(3)
+    text = " ".join(to_text(report([diagnosed(ended(plant))])).split())
+    mask = Address(presumed_mask(Address.parse(own)))
+    assert re.findall(r"The PC's mask: (\S+) is presumed", text) == [str(mask)]
