@@ -62,6 +62,8 @@ def test_four_thousand_controllers_fit_a_few_pages(crowd: Diagnosis) -> None:
 def test_what_is_left_out_is_counted(crowd: Diagnosis) -> None:
     text, reply = (" ".join(to_text(one).split()) for one in (report([crowd]), letter([crowd])))
     assert f"{NUMBER - MOST_ROWS:,} more, none of them worse: --all lists them" in text
+    unclear = sum(one.verdict is Verdict.CANNOT_TELL for one in crowd.outcomes)
+    assert f"How far {unclear - MOST_IN_FULL:,} more link-ups got: --all" in text
     assert f"{NUMBER - MOST_STATIONS:,} more: list them with --all." in text
     troubled = sum(
         one.verdict is not Verdict.COMPLETE or bool(one.warning) for one in crowd.outcomes

@@ -37,7 +37,8 @@ def cannot_tell(
     shown = first(unclear, MOST_IN_FULL, everything)
     yield from (_what_would_tell(one) for one in shown)
     if len(shown) < len(unclear):
-        yield f"How far {len(unclear) - len(shown):,} more link-ups got: --all tells why."
+        left = count(len(unclear) - len(shown), "more link-up")
+        yield f"How far {left} got: --all tells it."
     if any(one.fault is not None and one.fault.certainty is Certainty.FITS for one in outcomes):
         yield "Which of the causes named above it is: the test named with them decides."
     unable: dict[str, list[str]] = {}
