@@ -11,7 +11,7 @@ from enum import StrEnum
 
 from analyzer.diagnosis import Diagnosis, Finding, Outcome, State, Verdict
 from analyzer.facts import NOBODY, Address, Moment, Session
-from analyzer.linkup import LinkUp, Stage, Told, TryEnd, is_self_assigned
+from analyzer.linkup import How, LinkUp, Stage, Told, is_self_assigned
 
 SLOWER, NOTICEABLE = 5.0, 0.1
 """A time matters where it is that many times as long, and longer by that many seconds (a starting
@@ -350,7 +350,7 @@ class _Side:
     def port(self) -> str | None:
         target, calls = self.linkup.target, self.linkup.calls
         used = target.port if self.linkup.exchanges else None
-        port = calls[0].server.port if calls else used
+        port = calls[0].port if calls else used
         return f"{(target.transport or 'tcp').upper()} {port}" if port else None
 
     @property
@@ -362,7 +362,7 @@ class _Side:
     @property
     def opening(self) -> str | None:
         """How the calls on the port ended."""
-        ends = [one.ending for one in self.outcome.tries if one.what in ("tcp", "udp")]
+        ends = [one.how for one in self.outcome.tries if one.what in ("tcp", "udp")]
         if not ends:
             return None
         opened = [one for one in ends if one not in NOT_OPEN]
@@ -434,7 +434,7 @@ def _before(one: Moment, other: Moment) -> bool:
     return one.frame < other.frame
 
 
-NOT_OPEN = (TryEnd.SILENT, TryEnd.REFUSED, TryEnd.UNFINISHED)
+NOT_OPEN = (How.IGNORED, How.REFUSED, How.HELD_OVER, How.TURNED_DOWN, How.UNHEARD, How.NOT_SEEN)
 
 
 def _aspects(good: _Side, bad: _Side) -> Iterator[Aspect]:

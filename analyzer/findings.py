@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from analyzer.facts import Address, Moment
-from analyzer.linkup import Case, LinkUp, Stage
+from analyzer.linkup import Case, LinkUp, Silence, Stage
 
 RECORDING = "recording"
 """The stage of rules about the recording itself."""
@@ -51,12 +51,12 @@ class Step:
 class Sighting:
     """What a rule saw.
 
-    values: what the rule's text is filled with; frames: moments by the key of the rule's evidence
-    texts, those that show it best first; linkup: whose, None for the whole recording; level: where
-    it differs from the rule's; silent_since: where the sighting is a silence, the frame from which
-    on the recording has to have listened; likeliest: which of the rule's causes it favours, by
-    its place; excluded: the causes that the recording rules out, by their places; also_excluded:
-    the same for also_fits.
+    values: what the rule's text is filled with, beside `pc`, `controller` and `port`, which the
+    engine knows; frames: moments by the key of the rule's evidence texts, those that show it best
+    first; linkup: whose, filled in where the rule was asked about one; level: where it differs from
+    the rule's; silence: where nothing answered, which tells how sure that is; likeliest: the name
+    of the cause that it favours; ruled_out: names of the causes, and of what would look the same,
+    that the recording rules out.
     """
 
     values: Mapping[str, object]
@@ -64,24 +64,28 @@ class Sighting:
     linkup: LinkUp | None = None
     certainty: Certainty = Certainty.SHOWN
     level: Level | None = None
-    silent_since: Moment | None = None
-    likeliest: int = 0
-    excluded: Collection[int] = ()
-    also_excluded: Collection[int] = ()
+    silence: Silence | None = None
+    likeliest: str = ""
+    ruled_out: Collection[str] = ()
+    excluded: Collection[str] = ()  # TODO goes with the last rule that uses it
+    also_excluded: Collection[str] = ()  # TODO goes with the last rule that uses it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rule:
-    """One trouble: how to see it (`find`, without words) and what to say (without logic).
+    """One trouble: how to see it (`find` or `survey`, without words) and what to say (without
+    logic).
 
-    Texts are filled with the values of a sighting, and with `fits`: whether its certainty is that.
+    find: what is asked of each link-up; survey: what is asked of the whole recording; a rule has
+    one of the two. Texts are filled with the values of a sighting, and with `fits`: whether its
+    certainty is that.
 
-    means: what follows from what was recorded; likely_causes: most likely first; what_to_do: in
-    order, cheapest and safest first; also_fits: what would look the same; looks_alike: innocent
-    traffic that the rule stays quiet about; confirm: the test that decides; confirm_caution:
-    printed above it; evidence: a sentence a frame, by the keys of Sighting.frames; explains: slugs
-    of rules whose findings about the same link-up are only consequences of this one; sources:
-    standards and sections.
+    means: what follows from what was recorded; likely_causes: by name, most likely first;
+    what_to_do: in order, cheapest and safest first; also_fits: what would look the same, by name;
+    looks_alike: innocent traffic that the rule stays quiet about; confirm: the test that decides;
+    confirm_caution: printed above it; evidence: a sentence a frame, by the keys of
+    Sighting.frames; explains: slugs of rules whose findings about the same link-up are only
+    consequences of this one; sources: standards and sections.
     """
 
     slug: str
@@ -89,13 +93,14 @@ class Rule:
     title: str
     what_happened: str
     means: str
-    likely_causes: tuple[str, ...]
+    likely_causes: Mapping[str, str]
     what_to_do: tuple[Step, ...]
     evidence: Mapping[str, str]
-    find: Callable[[Case], Iterable[Sighting]]
+    find: Callable[[LinkUp], Iterable[Sighting]] | None = None
+    survey: Callable[[Case], Iterable[Sighting]] | None = None
     level: Level = Level.FAULT
     cautions: tuple[str, ...] = ()
-    also_fits: tuple[str, ...] = ()
+    also_fits: Mapping[str, str] = field(default_factory=dict)
     looks_alike: tuple[str, ...] = ()
     confirm: str = ""
     confirm_caution: str = ""

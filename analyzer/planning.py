@@ -11,7 +11,7 @@ from itertools import islice
 from typing import NamedTuple
 
 from analyzer.facts import Address
-from analyzer.linkup import is_loopback, is_self_assigned, network, presumed_mask
+from analyzer.linkup import Network, is_loopback, is_self_assigned, presumed
 from analyzer.site import Adapter, Controller, Site
 
 ALL_ONES = 0xFFFFFFFF
@@ -111,7 +111,7 @@ class Plan:
     @property
     def far(self) -> str:
         """The controller's network, such as 192.0.2.0/24."""
-        return network(self.controller.address, self.controller.mask or self.mask)
+        return str(Network(self.controller.address, self.controller.mask or self.mask))
 
     @property
     def router(self) -> Address | None:
@@ -174,7 +174,7 @@ def _adapter(site: Site, controller: Controller) -> Adapter | None:
 def _mask(adapter: Adapter | None, controller: Controller) -> tuple[Address, bool]:
     """The PC's mask, and whether it is presumed: its own, else the controller's."""
     known = (adapter.mask if adapter is not None else None) or controller.mask
-    return known or Address(presumed_mask(controller.address)), known is None
+    return known or presumed(controller.address).mask, known is None
 
 
 def in_network(address: Address, own: Address, mask: Address) -> bool:
@@ -261,8 +261,8 @@ def _network_check(adapter: Adapter, controller: Controller, mask: Address) -> C
     way = _way(adapter, controller, mask)
     values: dict[str, object] = {
         "mask": mask,
-        "pc": network(adapter.address, mask),
-        "controller": network(controller.address, controller.mask or mask),
+        "pc": str(Network(adapter.address, mask)),
+        "controller": str(Network(controller.address, controller.mask or mask)),
         "gateway": adapter.gateway,
     }
     result = Result.BROKEN if way is Way.NONE else Result.HOLDS
@@ -287,13 +287,13 @@ def _overlaps(site: Site, adapter: Adapter | None, mask: Address) -> Iterator[Ch
     for other in site.adapters:
         if adapter is None or other is adapter:
             continue
-        theirs = other.mask or Address(presumed_mask(other.address))
+        theirs = other.mask or presumed(other.address).mask
         wider = Address(mask & theirs)
         overlap = in_network(other.address, adapter.address, wider)
         values: dict[str, object] = {
             "mask": mask,
-            "pc": network(adapter.address, mask),
-            "other": network(other.address, theirs),
+            "pc": str(Network(adapter.address, mask)),
+            "other": str(Network(other.address, theirs)),
         }
         found = "adapters overlap" if overlap else "adapters apart"
         yield Check("adapters", found, Result.BROKEN if overlap else Result.HOLDS, values)

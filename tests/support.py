@@ -72,12 +72,12 @@ def found(diagnosis: Diagnosis, slug: str) -> Finding:
     return finding
 
 
-def left_out(finding: Finding, rule: Rule) -> tuple[list[int], list[int]]:
-    """Places of the rule's causes, and of what would look the same, that a finding leaves out.
+def left_out(finding: Finding, rule: Rule) -> tuple[list[str], list[str]]:
+    """Names of the rule's causes, and of what would look the same, that a finding leaves out.
     For texts without values.
     """
-    causes = [n for n, text in enumerate(rule.likely_causes) if text not in finding.likely_causes]
-    alike = [n for n, text in enumerate(rule.also_fits) if text not in finding.also_fits]
+    causes = [n for n, text in rule.likely_causes.items() if text not in finding.likely_causes]
+    alike = [n for n, text in rule.also_fits.items() if text not in finding.also_fits]
     return causes, alike
 
 

@@ -47,12 +47,12 @@ def rule(
         title=slug,
         what_happened=slug,
         means="",
-        likely_causes=("one",),
+        likely_causes={"one": "one"},
         what_to_do=(),
         evidence={},
         level=level,
         explains=tuple(explains),
-        find=find,
+        survey=find,
     )
 
 
@@ -64,8 +64,8 @@ def proving(**sighted: Any) -> Rule:
 
     return replace(
         rule("seen", find=find),
-        likely_causes=("one", "two", "three"),
-        also_fits=("this", "that"),
+        likely_causes={"one": "one", "two": "two", "three": "three"},
+        also_fits={"this": "this", "that": "that"},
         evidence={"sent": "a packet{again}"},
     )
 
@@ -124,7 +124,7 @@ def test_the_rule_listed_first_leads_among_equals() -> None:
 
 
 def test_causes_that_the_recording_rules_out_are_not_told() -> None:
-    (finding,) = judged(proving(likeliest=2, excluded=[0], also_excluded={1})).findings
+    (finding,) = judged(proving(likeliest="three", ruled_out={"one", "that"})).findings
     assert (finding.likely_causes, finding.also_fits) == (["three", "two"], ["this"])
     (finding,) = judged(proving()).findings
     assert (finding.likely_causes, finding.also_fits) == (["one", "two", "three"], ["this", "that"])

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from analyzer.diagnosis import CANNOT_TELL, State, TryEnd, Verdict
+from analyzer.diagnosis import CANNOT_TELL, How, State, Verdict
 from analyzer.facts import Address, gather
 from analyzer.inputs import open_recording
 from analyzer.linkup import Case, LinkUp, Stage, Told, work_out
@@ -805,7 +805,7 @@ def test_the_pc_is_whom_the_controller_answers_where_nothing_of_the_pc_is_heard(
     assert proof.moment == linkup.sessions[0].syn_ack
     diagnosis = diagnosed(recording, told)
     assert slugs(diagnosis) == []
-    assert [one.ending for one in diagnosis.outcomes[0].tries] == [TryEnd.OPEN]
+    assert [one.how for one in diagnosis.outcomes[0].tries] == [How.OPEN]
 
 
 def test_a_told_controller_is_not_among_those_that_may_be_the_pc() -> None:

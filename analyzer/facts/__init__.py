@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import cached_property
 
 from analyzer.facts.arp import Arp, Claims, Question, Run
 from analyzer.facts.boots import Boot, BootSign, boots, requests
@@ -11,6 +12,7 @@ from analyzer.facts.dhcp import Dhcp, DhcpMessage
 from analyzer.facts.dialogue import Dialogue, No
 from analyzer.facts.flood import Flood
 from analyzer.facts.icmp import Echo, Icmp, IcmpError
+from analyzer.facts.index import Index
 from analyzer.facts.paths import Path, Paths
 from analyzer.facts.session import CLIENT, NOBODY, SERVER, End, Hole, Resent, Session, Side, Socket
 from analyzer.facts.starts import Starts
@@ -66,7 +68,7 @@ FILTERED = 30.0
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(eq=False)
 class Facts:
     """What one recording shows.
 
@@ -97,6 +99,11 @@ class Facts:
     starts: Starts
     flood: Flood
 
+    @cached_property
+    def index(self) -> Index:
+        """The same by whom and what it is about."""
+        return Index(self)
+
     @property
     def drops(self) -> int | None:
         """Frames lost by the recorder over all interfaces."""
@@ -116,12 +123,12 @@ class Facts:
         names = [LINK_NAMES.get(one.link, f"link type {one.link}") for one in self.interfaces]
         return ", ".join(dict.fromkeys(names)) or "none"
 
-    @property
+    @cached_property
     def has_hardware_addresses(self) -> bool:
         """Whether any frame carries a hardware address."""
         return any(station.hardware is not None for station in self.stations)
 
-    @property
+    @cached_property
     def addresses(self) -> set[Address]:
         """Every IPv4 address that occurs: used, sent to, asked for, or the recorder's own."""
         occurring = {one for path in self.paths for one in (path.src_ip, path.dst_ip) if one}
@@ -130,7 +137,7 @@ class Facts:
         own = (address for one in self.interfaces for address, _ in one.addresses)
         return occurring | {Address(address) for address in own}
 
-    @property
+    @cached_property
     def looks_filtered(self) -> bool:
         """Whether all frames of FILTERED seconds or more are IPv4 from one station to one other:
         no ARP, no broadcast, nothing that stations send by themselves.
@@ -143,8 +150,7 @@ class Facts:
 
     def station(self, hardware: Hardware | None) -> Station | None:
         """The station with a hardware address."""
-        found = (one for one in self.stations if one.hardware == hardware)
-        return next(found, None) if hardware is not None else None
+        return None if hardware is None else self.index.stations.get(hardware)
 
     def is_a_device(self, hardware: Hardware) -> bool:
         """Whether a hardware address sends frames itself, and for itself only."""
@@ -153,11 +159,11 @@ class Facts:
 
     def boots(self, hardware: Hardware | None) -> list[Boot]:
         """The frames that a station sends when it comes up, in order."""
-        return [] if hardware is None else boots(self.arp, self.dhcp, hardware)
+        return [] if hardware is None else boots(self, hardware)
 
     def address_requests(self, hardware: Hardware) -> list[DhcpMessage]:
         """A station's requests for an address while it had none, in order."""
-        return list(requests(self.dhcp, hardware))
+        return requests(self, hardware)
 
     def heard_before(self, moment: Moment) -> float:
         """Seconds for which the recorder had listened before a moment."""

@@ -101,6 +101,18 @@ class IcmpError:
     router: Address
 
     @property
+    def refused_datagram(self) -> tuple[Socket, Socket] | None:
+        """The sender's and the receiver's socket of a UDP datagram of which the receiver itself
+        says that nobody takes it; None where it says something else.
+        """
+        kind = (self.type, self.code, self.protocol)
+        if kind != (UNREACHABLE, PORT_UNREACHABLE, Protocol.UDP) or self.sender != self.about_dst:
+            return None
+        if self.sport is None or self.dport is None:
+            return None
+        return (self.about_src, self.sport), (self.about_dst, self.dport)
+
+    @property
     def meaning(self) -> str:
         """What the type and code say, in words."""
         return CODES.get((self.type, self.code), f"type {self.type}, code {self.code}")
@@ -112,21 +124,6 @@ class Icmp:
 
     echoes: dict[tuple[Address, Address], Echo] = field(default_factory=dict)
     errors: list[IcmpError] = field(default_factory=list)
-
-    @property
-    def refusals(self) -> dict[tuple[Socket, Socket], list[IcmpError]]:
-        """Messages of the receiver itself that nobody is on its UDP port, by the sender's and the
-        receiver's socket.
-        """
-        found: dict[tuple[Socket, Socket], list[IcmpError]] = {}
-        for one in self.errors:
-            kind = (one.type, one.code, one.protocol)
-            if kind != (UNREACHABLE, PORT_UNREACHABLE, Protocol.UDP) or one.sport is None:
-                continue
-            if one.dport is not None and one.sender == one.about_dst:
-                ends = (one.about_src, one.sport), (one.about_dst, one.dport)
-                found.setdefault(ends, []).append(one)
-        return found
 
     def add(self, frames: Frames) -> None:
         """Take in the ICMP messages of one chunk."""

@@ -37,7 +37,7 @@ class Data(NamedTuple):
     octets: bytes
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Resent:
     """A data segment that was sent again: its sequence number, its octets, and each time."""
 
@@ -46,7 +46,7 @@ class Resent:
     again: Series = field(default_factory=Series)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Hole:
     """Octets that are not in the recording when later ones come. moment: of those later ones."""
 
@@ -62,7 +62,7 @@ class Sized(NamedTuple):
     size: int
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Side:
     """What one end of a session sent.
 
@@ -141,7 +141,7 @@ class End(NamedTuple):
     hardware: Hardware | None
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Session:
     """One attempt to open a session and what became of it.
 

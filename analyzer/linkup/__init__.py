@@ -7,33 +7,21 @@ the rules to say; a stage without proof is not yet a fault.
 from analyzer.facts import Facts
 from analyzer.linkup.attempt import link_up
 from analyzer.linkup.cable import (
-    everything_tried,
     forwarded,
     heard_of,
     hears_others_only,
-    is_of_the_pc,
     let_through,
-    others,
-    searches,
 )
 from analyzer.linkup.controllers import ASKED_ON_PURPOSE, find_targets, is_gateway_number
 from analyzer.linkup.datagrams import Elsewhere, elsewhere
-from analyzer.linkup.model import (
-    LISTEN_AFTER,
-    LISTEN_BEFORE,
-    LISTEN_LONG,
-    Case,
-    LinkUp,
-    Pc,
-    Proof,
-    Stage,
-    Target,
-    Told,
+from analyzer.linkup.model import Case, LinkUp, Pc, Proof, Stage, Target, Told, others
+from analyzer.linkup.networks import (
+    PRESUMED_MASK,
+    KnownFrom,
+    Network,
     is_loopback,
     is_self_assigned,
-    network,
-    presumed_mask,
-    silence,
+    presumed,
 )
 from analyzer.linkup.owners import (
     answers_for_many,
@@ -47,54 +35,95 @@ from analyzer.linkup.owners import (
 )
 from analyzer.linkup.pc import find_pc
 from analyzer.linkup.proofs import PC_ANSWERS
-from analyzer.linkup.tries import Try, TryEnd, tries_of
-from analyzer.linkup.wanted import LONG_IDLE, RIGHT_AFTER, Ending, endings
+from analyzer.linkup.shims import (  # TODO
+    LISTEN_AFTER,
+    LISTEN_BEFORE,
+    LISTEN_LONG,
+    Ending,
+    endings,
+    everything_tried,
+    is_of_the_pc,
+    network,
+    presumed_mask,
+    searches,
+    silence,
+)
+from analyzer.linkup.silences import BEGAN_LATE, LISTENED, LOST, Silence, silence_of
+from analyzer.linkup.tries import (
+    AT_ONCE,
+    ENDINGS,
+    LONG_IDLE,
+    RIGHT_AFTER,
+    SOON,
+    Call,
+    Calls,
+    How,
+    Tries,
+    Try,
+    What,
+    in_rows,
+)
 
 __all__ = [
-    "ASKED_ON_PURPOSE",
     "LISTEN_AFTER",
     "LISTEN_BEFORE",
     "LISTEN_LONG",
+    "Ending",
+    "endings",
+    "everything_tried",
+    "is_of_the_pc",
+    "network",
+    "presumed_mask",
+    "searches",
+    "silence",
+    "ASKED_ON_PURPOSE",
+    "AT_ONCE",
+    "BEGAN_LATE",
+    "ENDINGS",
+    "LISTENED",
     "LONG_IDLE",
+    "LOST",
     "PC_ANSWERS",
     "PRESUMED_MASK",
     "RIGHT_AFTER",
+    "SOON",
+    "Call",
+    "Calls",
     "Case",
     "Elsewhere",
-    "Ending",
+    "How",
+    "KnownFrom",
     "LinkUp",
+    "Network",
     "Pc",
     "Proof",
+    "Silence",
     "Stage",
     "Target",
     "Told",
+    "Tries",
     "Try",
-    "TryEnd",
+    "What",
     "answers_for_many",
     "checks",
     "disputes",
     "elsewhere",
-    "endings",
-    "everything_tried",
     "find_pc",
     "find_targets",
     "forwarded",
     "heard_of",
     "heard_on_cable",
     "hears_others_only",
+    "in_rows",
     "is_gateway_number",
     "is_loopback",
-    "is_of_the_pc",
     "is_self_assigned",
     "let_through",
-    "network",
     "others",
-    "presumed_mask",
+    "presumed",
     "renumbered",
-    "searches",
     "senders",
-    "silence",
-    "tries_of",
+    "silence_of",
     "uses",
     "withdrawn",
     "work_out",
@@ -106,8 +135,10 @@ def work_out(facts: Facts, told: Told) -> Case:
     pc, candidates = find_pc(facts, told)
     if pc is None:
         return Case(facts, None, candidates, [])
-    targets, others = find_targets(facts, pc, told)
-    linkups = [link_up(facts, pc, target, told.site) for target in targets]
-    addresses = [trial.address for trial in others]
-    unanswered = [one.address for one in others if one.unanswered >= ASKED_ON_PURPOSE]
+    targets, trials = find_targets(pc, told)
+    linkups = [link_up(pc, target) for target in targets]
+    for linkup in linkups:
+        linkup.alone = len(linkups) == 1
+    addresses = [trial.address for trial in trials]
+    unanswered = [one.address for one in trials if one.unanswered >= ASKED_ON_PURPOSE]
     return Case(facts, pc, candidates, linkups, addresses, unanswered)

@@ -2,9 +2,9 @@
 
 from collections.abc import Iterator
 
-from analyzer.facts import Hardware, Kind, Moment, Path, Station
-from analyzer.facts.dhcp import DISCOVER
-from analyzer.linkup.model import Case, LinkUp, is_self_assigned, presumed_mask
+from analyzer.facts import Hardware, Kind, Path, Station
+from analyzer.linkup.model import LinkUp, Pc
+from analyzer.linkup.networks import Network, is_self_assigned
 
 PAUSE, SLOW_PROTOCOLS, LOOP_TEST = 0x8808, 0x8809, 0x9000
 CONTROL = frozenset(
@@ -16,80 +16,56 @@ SEVERAL = 3
 """Stations of other networks that make it unlikely that one of them is only set wrongly."""
 
 
-def others(case: Case) -> Iterator[Station]:
-    """Stations that are neither the PC nor one of its guests."""
-    return (one for one in case.facts.stations if not is_of_the_pc(one, case))
-
-
-def is_of_the_pc(station: Station, case: Case) -> bool:
-    """The PC, or one of its guests: a station whose frames the recording marks as sent."""
-    only_sent = station.sent > 0 and station.received == 0
-    return only_sent or (case.pc is not None and station.hardware == case.pc.hardware)
-
-
-def let_through(case: Case, since: float) -> float | None:
+def let_through(pc: Pc, since: float) -> float | None:
     """When the first frame came that a switch forwarded to the PC, from a time on; seconds."""
-    times = [time for one in others(case) for time in _forwarded(case, one, since)]
+    times = (time for one in pc.others for time in _forwarded(pc, one, since))
     return min(times, default=None)
 
 
-def forwarded(case: Case) -> Iterator[Path]:
+def forwarded(pc: Pc) -> Iterator[Path]:
     """Paths of frames from other stations that a switch does not send by itself."""
-    stations = {one.hardware for one in others(case)}
-    return (one for one in case.facts.paths if one.src in stations and one.kind not in CONTROL)
+    paths = pc.facts.index.paths_from
+    heard = dict.fromkeys(one.hardware for one in pc.others)
+    return (path for one in heard for path in paths[one] if path.kind not in CONTROL)
 
 
-def _forwarded(case: Case, station: Station, since: float) -> Iterator[float]:
+def _forwarded(pc: Pc, station: Station, since: float) -> Iterator[float]:
     if CONTROL.isdisjoint(station.kinds):
         spans = station.presence.spans
         yield from (max(begin, since) for begin, end in spans if end > since)
         return
-    paths = (one for one in case.facts.paths if one.src == station.hardware)
-    for path in paths:
+    for path in pc.facts.index.paths_from[station.hardware]:
         if path.kind not in CONTROL and path.last.seconds > since:
             yield max(path.first.seconds, since)
 
 
-def everything_tried(case: Case, linkup: LinkUp | None) -> list[Moment]:
-    """What the PC did to reach a controller, its searches for an address server included."""
-    attempts = linkup.attempts if linkup is not None else []
-    return sorted({*attempts, *searches(case)})
-
-
-def searches(case: Case) -> list[Moment]:
-    """The PC's searches for an address server."""
-    own: Hardware | None = case.pc.hardware if case.pc is not None else None
-    return [one.moment for one in case.facts.dhcp if one.client == own and one.type == DISCOVER]
-
-
-def heard_of(case: Case, linkup: LinkUp) -> tuple[set[Hardware], set[Hardware]]:
+def heard_of(linkup: LinkUp) -> tuple[set[Hardware], set[Hardware]]:
     """Other stations that are heard inside the PC's network, and those outside."""
+    pc, network = linkup.pc, linkup.network
+    if network not in pc.heard_of:
+        pc.heard_of[network] = _heard_of(pc, network)
+    return pc.heard_of[network]
+
+
+def _heard_of(pc: Pc, network: Network | None) -> tuple[set[Hardware], set[Hardware]]:
     inside: set[Hardware] = set()
     outside: set[Hardware] = set()
-    heard: set[Hardware | None] = {path.src for path in forwarded(case)}
-    for address, claims in case.facts.arp.claims.items():
+
+    def note(address: int, who: set[Hardware]) -> None:
+        (inside if network is None or network.holds(address) else outside).update(who)
+
+    paths = list(forwarded(pc))
+    heard = {path.src for path in paths if path.src is not None}
+    for address, claims in pc.facts.arp.claims.items():
         if not is_self_assigned(address):
-            group = inside if _is_inside(linkup, address) else outside
-            group.update(set(claims.counts) & heard)
-    for path in forwarded(case):
-        if path.src is not None and _names_a_station(path):
-            (inside if _is_inside(linkup, path.src_ip or 0) else outside).add(path.src)
+            note(address, heard.intersection(claims.counts))
+    for path in paths:
+        if path.src is not None and path.src_ip and not is_self_assigned(path.src_ip):
+            note(path.src_ip, {path.src})
     return inside, outside - inside
 
 
-def _names_a_station(path: Path) -> bool:
-    return bool(path.src_ip) and path.src_ip is not None and not is_self_assigned(path.src_ip)
-
-
-def _is_inside(linkup: LinkUp, address: int) -> bool:
-    own = linkup.pc_address
-    if own is None:
-        return True
-    mask = linkup.mask if linkup.mask is not None else presumed_mask(own)
-    return own & mask == address & mask
-
-
-def hears_others_only(case: Case, linkup: LinkUp) -> bool:
+def hears_others_only(linkup: LinkUp) -> bool:
     """Whether several stations of other networks are heard, and none of the PC's own."""
-    inside, outside = heard_of(case, linkup)
+    inside, outside = heard_of(linkup)
     return len(outside) >= SEVERAL and not inside

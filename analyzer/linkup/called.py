@@ -17,12 +17,10 @@ def is_taken_call(session: Session, pc: Pc) -> bool:
 def taken_calls(linkup: LinkUp) -> list[Session]:
     """The controller's calls that the PC took, where the PC itself called nobody there."""
     port = linkup.target.port
-    if linkup.sessions or linkup.other_sessions or linkup.exchanges:
+    if linkup.on_port or linkup.on_others or linkup.exchanges:
         return []
     return [
         one
-        for one in linkup.facts.sessions
-        if one.client.address == linkup.controller
-        and is_taken_call(one, linkup.pc)
-        and port in (None, one.server.port)
+        for one in linkup.facts.index.sessions_from[linkup.controller]
+        if is_taken_call(one, linkup.pc) and port in (None, one.server.port)
     ]

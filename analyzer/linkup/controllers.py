@@ -1,13 +1,13 @@
 """Whom the PC tried to reach."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from ipaddress import IPv4Address
 
-from analyzer.facts import Address, Exchange, Facts, Question, Session
+from analyzer.facts import Address, Exchange, Moment, Question, Session
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
 from analyzer.linkup.called import is_taken_call
 from analyzer.linkup.model import Pc, Target, Told
-from analyzer.linkup.pc import asked_by_pc, from_pc, is_near
 from analyzer.site import Site
 
 
@@ -36,7 +36,7 @@ class _Trial:
         return sum(one.asked.count for one in self.questions if not one.answered)
 
 
-def find_targets(facts: Facts, pc: Pc, told: Told) -> tuple[list[Target], list[_Trial]]:
+def find_targets(pc: Pc, told: Told) -> tuple[list[Target], list[_Trial]]:
     """Whom the PC tried to reach, and what else it tried.
 
     Told controllers are taken as they are; of those in the site sheet, the ones that were tried, or
@@ -45,31 +45,33 @@ def find_targets(facts: Facts, pc: Pc, told: Told) -> tuple[list[Target], list[_
     that call the PC and are answered; office services in the PC's own network; anything else that
     it asked for. Public addresses are somebody else's servers.
     """
-    trials = _trials(facts, pc)
+    trials = _trials(pc)
     if told.controllers or told.site.controllers:
         targets = _named(trials, told)
         named = {target.address for target in targets}
         return targets, [one for one in trials.values() if one.address not in named]
-    routers = _routers(facts, pc)
-    sweeping = pc.hardware is not None and facts.arp.is_sweep(pc.hardware)
+    routers = _routers(pc)
+    sweeping = pc.is_searching
     near = [
         one
         for one in trials.values()
         if one.industrial or not (one.address in routers or IPv4Address(one.address).is_global)
     ]
-    unanswered = _most_asked(near, at_least=ASKED_ON_PURPOSE if sweeping else 2)
+    most_asked = _most_asked(near, at_least=ASKED_ON_PURPOSE if sweeping else 2)
+    unanswered = {one.address for one in most_asked}
     tiers = (
         ("industrial", [one for one in near if one.industrial]),
-        ("tried", [one for one in near if one.opens or one in unanswered]),
+        ("tried", [one for one in near if one.opens or one.address in unanswered]),
         ("called", [one for one in near if one.called]),
-        ("tried", [one for one in near if one.tcp and is_near(pc, one.address)]),
+        ("tried", [one for one in near if one.tcp and pc.is_near(one.address)]),
         ("tried", [one for one in near if one.pinged]),
         ("asked", [] if sweeping else [one for one in near if one.questions]),
     )
     for how, chosen in tiers:
         if chosen:
-            targets = [_target(one, how) for one in chosen]
-            return targets, [one for one in trials.values() if one not in chosen]
+            taken = {one.address for one in chosen}
+            others = [one for one in trials.values() if one.address not in taken]
+            return [_target(one, how) for one in chosen], others
     return [], list(trials.values())
 
 
@@ -98,43 +100,52 @@ def _most_asked(trials: list[_Trial], at_least: int) -> list[_Trial]:
     ]
 
 
-def _trials(facts: Facts, pc: Pc) -> dict[Address, _Trial]:
+def _trials(pc: Pc) -> dict[Address, _Trial]:
     trials: dict[Address, _Trial] = {}
+    facts, own = pc.facts, frozenset(pc.addresses)
     groups = {address for station in facts.stations for address in station.broadcast_to}
 
     def trial(address: Address) -> _Trial:
         return trials.setdefault(address, _Trial(address))
 
-    for session in facts.sessions:
-        if from_pc(session, pc) and session.server.address not in pc.addresses:
+    for session in pc.sessions:
+        if session.server.address not in own:
             trial(session.server.address).tcp.setdefault(session.server.port, []).append(session)
-        elif is_taken_call(session, pc):
-            trial(session.client.address).called = True
-    for exchange in facts.exchanges:
+    for address in own:
+        for session in facts.index.sessions_to[address]:
+            if is_taken_call(session, pc):
+                trial(session.client.address).called = True
+    for exchange in sorted(_datagrams(pc), key=lambda one: one.asked.first or Moment(0, 0.0)):
         address, port = exchange.server
-        if address in groups or address in pc.addresses or not _is_host(address):
-            continue
-        if exchange.client[0] in pc.addresses and port not in OFFICE_PORTS:
+        if address not in groups and address not in own and _is_host(address):
             trial(address).udp.setdefault(port, []).append(exchange)
-    for question in facts.arp.questions.values():
-        if asked_by_pc(question, pc) and _is_host(question.wanted):
+    for question in pc.questions:
+        if _is_host(question.wanted):
             trial(question.wanted).questions.append(question)
     for echo in facts.icmp.echoes.values():
-        pinged = echo.src in pc.addresses and echo.dst not in pc.addresses
+        pinged = echo.src in own and echo.dst not in own
         if pinged and echo.requests.count and _is_host(echo.dst):
             trial(echo.dst).pinged = True
     return trials
 
 
-def _routers(facts: Facts, pc: Pc) -> set[Address]:
+def _datagrams(pc: Pc) -> Iterator[Exchange]:
+    """Its exchanges, without office services."""
+    for own in pc.addresses:
+        for one in pc.facts.index.exchanges_from[own]:
+            if one.server[1] not in OFFICE_PORTS:
+                yield one
+
+
+def _routers(pc: Pc) -> set[Address]:
     """Addresses of stations that the PC hands packets for other addresses to."""
+    index = pc.facts.index
     handed = {
         path.dst
-        for path in facts.paths
-        if path.src == pc.hardware and path.dst_ip and not is_near(pc, path.dst_ip)
+        for path in index.paths_from[pc.hardware]
+        if path.dst is not None and path.dst_ip and not pc.is_near(path.dst_ip)
     }
-    own = (claim for claim in facts.arp.claims.items())
-    return {address for address, claims in own if any(hw in handed for hw in claims.counts)}
+    return {address for hardware in handed for address in index.claimed_by[hardware]}
 
 
 def _named(trials: dict[Address, _Trial], told: Told) -> list[Target]:

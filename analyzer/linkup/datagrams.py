@@ -67,7 +67,7 @@ def elsewhere(linkup: LinkUp) -> list[Elsewhere]:
     address of the station that the PC's packets go to.
     """
     facts = linkup.facts
-    there = {one.src_ip for one in facts.paths if one.src in linkup.sent_to}
+    there = {one.src_ip for to in linkup.sent_to for one in facts.index.paths_from[to]}
     return [
         one
         for one in _found(facts, linkup.exchanges)
@@ -80,11 +80,13 @@ def _found(facts: Facts, exchanges: Sequence[Exchange]) -> Iterator[Elsewhere]:
     silent = {one.client: one for one in exchanges if not one.answered.count}
     if not silent:
         return
-    refusals = facts.icmp.refusals
-    asked = Counter(one.client for one in facts.exchanges if one.client in silent)
-    for back in facts.exchanges:
+    index = facts.index
+    addresses = {address for address, _ in silent}
+    sent = (one for address in addresses for one in index.exchanges_from[address])
+    asked = Counter(one.client for one in sent if one.client in silent)
+    for back in (one for address in addresses for one in index.exchanges_to[address]):
         one, came = silent.get(back.server), back.asked.first
         if one is None or one.asked.first is None or came is None or asked[one.client] > 1:
             continue
         if one.asked.first < came:
-            yield Elsewhere(one, back, refusals.get((back.client, back.server), []))
+            yield Elsewhere(one, back, index.refused_datagrams[back.client, back.server])

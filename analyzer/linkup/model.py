@@ -1,9 +1,9 @@
-"""What is known of a link-up: plain data, and the arithmetic of networks."""
+"""What is known of a link-up."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from ipaddress import IPv4Network
+from functools import cached_property
 
 from analyzer.facts import (
     Address,
@@ -13,21 +13,27 @@ from analyzer.facts import (
     Hardware,
     IcmpError,
     Moment,
+    Path,
     Question,
     Session,
     Spread,
     Station,
 )
+from analyzer.facts.arp import SWEEP
+from analyzer.facts.dhcp import DISCOVER
+from analyzer.linkup.networks import Network, is_loopback, is_self_assigned, network_of, presumed
+from analyzer.linkup.silences import Silence, silence_of
+from analyzer.linkup.tries import (
+    Calls,
+    How,
+    Tries,
+    Try,
+    first_after,
+    of_exchange,
+    of_pings,
+    of_question,
+)
 from analyzer.site import Controller, Site
-
-PRESUMED_MASK = 0xFFFFFF00
-"""Where no mask is known: 255.255.255.0 (common practice, no source)."""
-LISTEN_AFTER = 5.0
-"""Seconds that the recording has to go on before silence is evidence (ground rule)."""
-LISTEN_LONG = 15.0
-"""Seconds of asking in vain that are evidence even where the PC still asks at the end."""
-LISTEN_BEFORE = 2.0
-"""Seconds that the recording has to run before the first attempt (ground rule)."""
 
 
 class Stage(StrEnum):
@@ -51,18 +57,94 @@ class Proof:
     values: Mapping[str, object] = field(default_factory=dict)
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(eq=False)
 class Pc:
-    """The host that recorded. addresses: the most used first; how_known: a key of the words."""
+    """A host that tries to reach controllers. addresses: the most used first; how_known: a key of
+    the words.
+    """
 
+    facts: Facts = field(repr=False)
+    site: Site = field(repr=False)
     hardware: Hardware | None
     addresses: list[Address]
     how_known: str
-    masks: list[tuple[Address, Address]] = field(default_factory=list)
 
-    def mask_for(self, address: Address) -> Address | None:
-        """The mask that the recording or the site sheet states for one of the PC's addresses."""
-        return next((mask for own, mask in self.masks if own == address), None)
+    def network(self, address: Address) -> Network:
+        """The network of one of its addresses."""
+        if address not in self._networks:
+            found = network_of(self.facts, self.site, address, self.hardware)
+            self._networks[address] = found
+        return self._networks[address]
+
+    def is_near(self, address: Address) -> bool:
+        """Whether an address is in a network of the PC."""
+        return any(self.network(own).holds(address) for own in self.addresses)
+
+    @cached_property
+    def station(self) -> Station | None:
+        """What is known of it as a station, None where it sent nothing."""
+        return self.facts.station(self.hardware)
+
+    @cached_property
+    def others(self) -> list[Station]:
+        """Stations that are neither the PC nor one of its guests."""
+        return others(self.facts, self)
+
+    @cached_property
+    def sessions(self) -> list[Session]:
+        """Sessions that it opened, in order: by its hardware address, where that is known."""
+        index = self.facts.index
+        as_address = [one for own in self.addresses for one in index.sessions_from[own]]
+        if self.hardware is not None:
+            as_address = [one for one in as_address if not one.from_client.hardware]
+            as_address += index.sessions_by[self.hardware]
+        return sorted(as_address, key=lambda one: one.first)
+
+    @cached_property
+    def questions(self) -> list[Question]:
+        """Its ARP questions."""
+        return [] if self.hardware is None else self.facts.index.questions_by[self.hardware]
+
+    @cached_property
+    def paths(self) -> list[Path]:
+        """Paths of its frames: by its hardware address, where that is known."""
+        if self.hardware is not None:
+            return self.facts.index.paths_from[self.hardware]
+        return [one for own in self.addresses for one in self.facts.index.packets_from[own]]
+
+    @cached_property
+    def searches(self) -> list[Moment]:
+        """Its searches for an address server."""
+        if self.hardware is None:
+            return []
+        own = self.facts.index.dhcp_of[self.hardware]
+        return [one.moment for one in own if one.type == DISCOVER]
+
+    @cached_property
+    def is_searching(self) -> bool:
+        """Whether it searches the network: many addresses asked for, most without an answer."""
+        return sum(not one.answered for one in self.questions) >= SWEEP
+
+    @cached_property
+    def heard_of(self) -> dict[Network | None, tuple[set[Hardware], set[Hardware]]]:
+        """Kept by `cable`: who is heard inside a network of the PC, and outside."""
+        return {}
+
+    @cached_property
+    def _networks(self) -> dict[Address, Network]:
+        return {}
+
+
+def others(facts: Facts, pc: Pc | None) -> list[Station]:
+    """Stations that are neither the PC nor one of its guests: those whose frames the recording
+    marks as sent.
+    """
+    own = None if pc is None else pc.hardware
+    return [
+        one
+        for one in facts.stations
+        if not (one.sent and not one.received) and not (pc is not None and one.hardware == own)
+    ]
 
 
 @dataclass(slots=True, eq=False)
@@ -75,33 +157,32 @@ class Target:
     how_known: str
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(eq=False)
 class LinkUp:
     """One PC trying to reach one controller.
 
-    pc_address: the PC's address in frames for the controller, None where there is none; mask: its
-    mask, from the recording or the site sheet; controller_mask: the controller's, from the same;
+    pc_address: the PC's address in frames for the controller, None where there is none;
+    controller_network: the controller's network, by what names its own mask, else presumed;
     hardware: who claims the controller's address;
-    sessions: the PC's TCP attempts to this controller, on the port where one is known;
-    other_sessions: its attempts on other ports; strange_sessions: those of another device with the
-    PC's address, of which packets came to the PC; exchanges: its UDP exchanges; questions: its ARP
+    on_port: the PC's calls to this controller, on the port where one is known; on_others: its
+    calls to other ports; strange_sessions: those of another device with the PC's address, of which
+    packets came to the PC; exchanges: its UDP exchanges; questions: its ARP
     requests for the controller; pings: its echo requests and their replies; errors: ICMP errors
     about its packets to the controller; router: the station that it hands packets for the
     controller to, where that is not the controller; sent_to: hardware addresses that its packets
     for the controller went to; heard, last_heard: first and last packet from the controller to the
     PC; last_sent: the PC's last frame for the controller; site: what the site sheet says, nothing
-    where there is none.
+    where there is none; alone: whether it is the only one that is judged.
     """
 
     facts: Facts
     pc: Pc
     target: Target
     pc_address: Address | None
-    mask: Address | None
-    controller_mask: Address | None
+    controller_network: Network
     hardware: Hardware | None
-    sessions: list[Session]
-    other_sessions: list[Session]
+    on_port: Calls
+    on_others: Calls
     strange_sessions: list[Session]
     exchanges: list[Exchange]
     questions: list[Question]
@@ -113,6 +194,7 @@ class LinkUp:
     last_heard: Moment | None
     last_sent: Moment | None
     site: Site = field(default_factory=Site)
+    alone: bool = True
     proofs: dict[Stage, Proof] = field(default_factory=dict)
 
     @property
@@ -153,36 +235,44 @@ class LinkUp:
         """
         if self.is_tried or self.self_assigned or not self.pc.addresses:
             return False
-        here, mask = self.facts.addresses, presumed_mask(self.controller)
+        here, near_to = self.facts.addresses, presumed(self.controller)
         if self.mask is not None:
-            mask &= self.mask
-        near = any(address & mask == self.controller & mask for address in here)
+            near_to = Network(self.controller, Address(near_to.mask & self.mask))
+        near = any(map(near_to.holds, here))
         if near or not here:
             return False
         own = here & set(self.pc.addresses)
         if not own or not self.facts.coverage.frames or all(map(is_loopback, here)):
             return True
-        return any(one.dst_ip in own and one.src_ip not in own for one in self.facts.paths)
+        to_own = (one for address in own for one in self.facts.index.packets_to[address])
+        return any(one.src_ip not in own for one in to_own)
+
+    @property
+    def network(self) -> Network | None:
+        """The PC's network, None where it has no address."""
+        return None if self.pc_address is None else self.pc.network(self.pc_address)
+
+    @property
+    def mask(self) -> Address | None:
+        """The PC's mask, where anything names it."""
+        network = self.network
+        return None if network is None or network.is_presumed else network.mask
 
     @property
     def is_near(self) -> bool:
-        """Whether the PC takes the controller for a neighbour, by its known or presumed mask."""
-        if self.pc_address is None:
-            return True
-        mask = self.mask if self.mask is not None else presumed_mask(self.pc_address)
-        return self.pc_address & mask == self.controller & mask
+        """Whether the PC takes the controller for a neighbour."""
+        return self.network is None or self.network.holds(self.controller)
 
     @property
     def same_network(self) -> bool:
         """Whether PC and controller share a network, by the masks of both."""
-        own, mask = self.pc_address, self.controller_mask
-        agrees = own is None or mask is None or own & mask == self.controller & mask
-        return self.is_near and agrees
+        own, theirs = self.pc_address, self.controller_network
+        return self.is_near and (own is None or theirs.is_presumed or theirs.holds(own))
 
     @property
     def presumes_mask(self) -> bool:
         """Whether the PC's mask is presumed, as nothing names it."""
-        return self.mask is None and self.pc_address is not None
+        return self.network is not None and self.network.is_presumed
 
     @property
     def self_assigned(self) -> bool:
@@ -192,38 +282,85 @@ class LinkUp:
         )
 
     @property
-    def calls(self) -> list[Session]:
-        """The TCP attempts on the port meant; without any, those on the first port called instead,
-        unless another port opened.
-        """
-        others = self.other_sessions
-        if self.sessions or self.target.transport != "tcp" or Stage.PORT in self.proofs:
-            return self.sessions
-        if any(session.is_open for session in others):
-            return []
-        return [one for one in others if one.server.port == others[0].server.port]
+    def sessions(self) -> list[Session]:
+        """The sessions of its calls on the port."""
+        return [one.session for one in self.on_port]
 
     @property
+    def other_sessions(self) -> list[Session]:
+        """The sessions of its calls to other ports."""
+        return [one.session for one in self.on_others]
+
+    @property
+    def called(self) -> list[Session]:  # TODO goes with the last rule that uses it
+        """The sessions of the calls that count."""
+        return [one.session for one in self.calls]
+
+    @cached_property
+    def calls(self) -> Calls:
+        """The calls to the port meant; without any, those to the first port called instead, unless
+        another port opened.
+        """
+        elsewhere = self.on_others
+        if self.on_port or self.target.transport != "tcp" or Stage.PORT in self.proofs:
+            return self.on_port
+        if elsewhere.opened:
+            return Calls(())
+        return Calls(one for one in elsewhere if one.port == elsewhere[0].port)
+
+    @cached_property
+    def tries(self) -> Tries[Try]:
+        """Everything that the PC tried with the controller."""
+        refused = self.facts.index.refused_datagrams
+        sent = [
+            one
+            for exchange in self.exchanges
+            for one in of_exchange(exchange, (exchange.client, exchange.server) in refused)
+        ]
+        return Tries(
+            (
+                *map(of_question, self.questions),
+                *((of_pings(self.pings),) if self.pings is not None else ()),
+                *self.on_port,
+                *self.on_others,
+                *sent,
+            )
+        )
+
+    @cached_property
     def is_one_sided(self) -> bool:
         """Whether the recorder saw one direction only, or stood aside and heard the PC's broadcasts
         and nothing else of it: then silence is no evidence.
         """
-        pc = self.facts.station(self.pc.hardware)
+        pc = self.pc.station
         aside = pc is not None and pc.came_over_the_cable and not pc.unicast
-        return aside or any(session.is_one_sided for session in self.sessions)
+        return aside or any(one.session.is_one_sided for one in self.on_port)
 
-    @property
+    def silence(
+        self, sent: Iterable[Moment], tries: int | None = None, arrived: bool = False
+    ) -> Silence | None:
+        """The silence that follows what the PC sent; see silence_of."""
+        return silence_of(
+            self.facts,
+            sent,
+            tries=tries,
+            began=self.attempts,
+            arrived=arrived,
+            deaf=self.is_one_sided,
+        )
+
+    @cached_property
     def waiting_since(self) -> Moment | None:
         """From when on the PC waits for an answer, at the furthest stage reached."""
-        waits = [one.waits_since for one in self.sessions if one.waits_since is not None]
-        waits += [one.syns.first for one in self.sessions if one.is_silent]
+        waits = [at for one in self.on_port if (at := one.session.waits_since) is not None]
+        waits += [one.first for one in self.on_port.that(How.IGNORED)]
         for exchange in self.exchanges:
             if not exchange.answered.count:
                 waits += [one for one in (exchange.asked.first, exchange.asked.last) if one]
         if not waits and not self.is_heard:
             asked = [one.since_answer for one in self.questions if one.since_answer.count]
             waits = [moment for one in asked for moment in (one.first, one.last)]
-        return silence(waits, self.facts)
+        return min(waits, default=None)
 
     @property
     def arp_answered(self) -> Moment | None:
@@ -231,7 +368,7 @@ class LinkUp:
         answers = [answer for question in self.questions for answer, _ in question.answers]
         return min(answers, default=None)
 
-    @property
+    @cached_property
     def durations(self) -> dict[str, Spread]:
         """How long things took: each ping to its reply, each SYN to its acceptance, each request to
         its answer. A SYN that was sent again is left out: which one was accepted is not known
@@ -249,26 +386,29 @@ class LinkUp:
         }
         return {kind: spread for kind, spread in timed.items() if spread.count}
 
-    @property
+    @cached_property
     def attempts(self) -> list[Moment]:
         """Everything the PC did to reach the controller, first and last of each kind."""
         series = [question.asked for question in self.questions]
-        series += [session.syns for session in self.sessions if session.syns.count]
+        series += [one.session.syns for one in self.on_port if one.calls]
         series += [self.pings.requests] if self.pings else []
         moments = [moment for one in series for moment in (one.first, one.last)]
-        moments += [session.first for session in self.sessions if not session.syns.count]
+        moments += [one.first for one in self.on_port if not one.calls]
         moments += [one.asked.first for one in self.exchanges if one.asked.first]
         return sorted(moments)
 
     def asks_after(self, moment: Moment | None) -> Moment | None:
         """The PC's first try from a moment on, or of all; a request that waits is one too."""
-        requests = [one.waits_since for one in self.sessions if one.waits_since is not None]
-        tries = (one for one in (*self.attempts, *requests) if moment is None or one >= moment)
-        return min(tries, default=None)
+        return first_after(self._asked, moment or Moment(0, float("-inf")))
+
+    @cached_property
+    def _asked(self) -> list[Moment]:
+        waits = (one.session.waits_since for one in self.on_port)
+        return sorted([*self.attempts, *(at for at in waits if at is not None)])
 
     def answers_after(self, moment: Moment) -> bool:
         """Whether any session got an answer later than a moment."""
-        return any(one.answered is not None and one.answered > moment for one in self.sessions)
+        return self.on_port.answered_after(moment)
 
     @property
     def works(self) -> bool:
@@ -302,33 +442,3 @@ class Told:
     controllers: tuple[tuple[Address, int | None], ...] = ()
     pc: Address | Hardware | None = None
     site: Site = field(default_factory=Site)
-
-
-def presumed_mask(address: Address) -> int:
-    """The mask where the recording names none; 169.254.0.0/16 has its own (RFC 3927 2.1)."""
-    return 0xFFFF0000 if is_self_assigned(address) else PRESUMED_MASK
-
-
-def silence(unanswered: Iterable[Moment], facts: Facts) -> Moment | None:
-    """The frame from which on the silence after several unanswered ones counts: the last, or the
-    first where the PC has asked for LISTEN_LONG.
-    """
-    moments = sorted(unanswered)
-    if not moments:
-        return None
-    return moments[0] if facts.heard_after(moments[0]) >= LISTEN_LONG else moments[-1]
-
-
-def is_self_assigned(address: Address) -> bool:
-    """169.254.0.0/16 (RFC 3927 2.1)."""
-    return address >> 16 == 0xA9FE
-
-
-def is_loopback(address: Address) -> bool:
-    """127.0.0.0/8, which never leaves a host (RFC 1122 3.2.1.3)."""
-    return address >> 24 == 127
-
-
-def network(address: Address, mask: Address | int) -> str:
-    """The network of an address as text, such as 192.0.2.0/24 (RFC 4632 3.1)."""
-    return str(IPv4Network((int(address), str(Address(mask))), strict=False))

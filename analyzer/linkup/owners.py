@@ -27,7 +27,7 @@ def uses(facts: Facts, pc: Pc, address: Address) -> list[Moment]:
     """First and last frames in which the PC claims an address in ARP or sends with it."""
     claims = facts.arp.claims.get(address, Claims())
     spans = [(one.first, one.last) for one in claims.runs if one.hardware == pc.hardware]
-    paths = (one for one in facts.paths if one.src == pc.hardware and one.src_ip == address)
+    paths = (one for one in facts.index.packets_from[address] if one.src == pc.hardware)
     spans += [(one.first, one.last) for one in paths]
     return sorted(moment for span in spans for moment in span)
 
@@ -55,10 +55,10 @@ def senders(facts: Facts, pc: Pc, address: Address) -> dict[Hardware, list[Path]
     it uses that; without the PC's own packets that come back through routers.
     """
     used = uses(facts, pc, address)
-    own = {ttl for one in facts.paths if one.src == pc.hardware for ttl in one.ttls if one.src_ip}
+    own = {ttl for one in facts.index.paths_from[pc.hardware] for ttl in one.ttls if one.src_ip}
     found: dict[Hardware, list[Path]] = {}
-    for path in facts.paths:
-        if path.src_ip != address or path.src in (None, pc.hardware) or path.sent or not used:
+    for path in facts.index.packets_from[address]:
+        if path.src in (None, pc.hardware) or path.sent or not used:
             continue
         station, meanwhile = facts.station(path.src), used[0] < path.last and path.first < used[-1]
         routed = any(0 < mine - theirs <= HOPS for mine in own for theirs in path.ttls)
@@ -68,10 +68,11 @@ def senders(facts: Facts, pc: Pc, address: Address) -> dict[Hardware, list[Path]
     return {one: paths for one, paths in found.items() if not is_own_adapter(facts, pc, one)}
 
 
-def of_a_rival(facts: Facts, pc: Pc, sessions: Iterable[Session]) -> list[Session]:
+def of_a_rival(pc: Pc, sessions: Iterable[Session]) -> list[Session]:
     """Sessions that the PC did not open and only resets, where another device has its address: the
     controller sends to that one.
     """
+    facts = pc.facts
     strange = [one for one in sessions if not one.syns.count and one.only_reset(CLIENT)]
     shared = {
         address
@@ -96,8 +97,8 @@ def withdrawn(linkup: LinkUp) -> tuple[Moment, Hardware] | None:
     latest = max(
         (
             (series.last, hardware)
-            for (hardware, wanted), series in linkup.facts.arp.probes.items()
-            if wanted == linkup.controller and _may_be_the_controller(linkup, hardware)
+            for hardware, series in linkup.facts.index.probes_for[linkup.controller]
+            if _may_be_the_controller(linkup, hardware)
         ),
         default=None,
     )
@@ -112,7 +113,7 @@ def _may_be_the_controller(linkup: LinkUp, hardware: Hardware) -> bool:
     station, claims = facts.station(hardware), facts.arp.claims.get(linkup.controller, Claims())
     if station is None or station.is_switch or hardware == linkup.pc.hardware:
         return False
-    checked = {wanted for asker, wanted in facts.arp.probes if asker == hardware}
+    checked = {wanted for wanted, _ in facts.index.probes_by[hardware]}
     owners = set(claims.counts) - {linkup.pc.hardware}
     return checked == own and set(station.addresses) <= own and owners <= {hardware}
 
@@ -122,13 +123,13 @@ def renumbered(linkup: LinkUp) -> tuple[Moment, Address] | None:
     before: the controller answered that one, and none of its packets came to the new one.
     """
     facts, own, controller = linkup.facts, linkup.pc_address, linkup.controller
-    if own is None or any((one.src_ip, one.dst_ip) == (controller, own) for one in facts.paths):
+    answered = {one.dst_ip for one in facts.index.packets_from[controller]}
+    if own is None or own in answered:
         return None
-    answered = {one.dst_ip for one in facts.paths if one.src_ip == controller}
     left = [
         (one.last, one.src_ip)
-        for one in facts.paths
-        if one.src == linkup.pc.hardware and one.dst_ip == controller and one.src_ip in answered
+        for one in facts.index.packets_to[controller]
+        if one.src == linkup.pc.hardware and one.src_ip in answered
     ]
     taken = uses(facts, linkup.pc, own) if linkup.pc.hardware is not None else []
     latest = max(left, default=None)
@@ -144,7 +145,7 @@ def heard_on_cable(linkup: LinkUp) -> list[Moment]:
     facts, controller = linkup.facts, linkup.controller
     claims = facts.arp.claims.get(controller, Claims())
     heard = [(run.first, run.hardware) for run in claims.runs]
-    own = [path for path in facts.paths if path.src_ip == controller]
+    own = facts.index.packets_from[controller]
     heard += [(path.first, path.src) for path in own if path.src is not None]
     hands_on = linkup.sent_to - set(claims.counts)
     return sorted(

@@ -1,7 +1,7 @@
 """Who the PC is: the host that recorded, by votes."""
 
 from analyzer.facts import Address, Facts, Hardware, Question, Session, Station
-from analyzer.linkup.model import Pc, Told, presumed_mask
+from analyzer.linkup.model import Pc, Told
 from analyzer.site import Site
 
 SURE = 100.0
@@ -26,8 +26,9 @@ def find_pc(facts: Facts, told: Told) -> tuple[Pc | None, list[Station]]:
         hosts = [one for one in hosts if told.pc in (one.hardware, *one.addresses)]
         if not hosts:
             return _not_seen(told, facts), []
+    poll = _Poll(facts, told)
     votes = sorted(
-        ((_votes(facts, station, told), station) for station in hosts),
+        ((poll.votes(station), station) for station in hosts),
         key=lambda vote: (-vote[0], vote[1].first),
     )
     unheard = _unheard_caller(facts, told)
@@ -44,15 +45,14 @@ def find_pc(facts: Facts, told: Told) -> tuple[Pc | None, list[Station]]:
     addresses = sorted(station.addresses, key=lambda one: -station.addresses[one])
     if isinstance(told.pc, Address):
         addresses = [told.pc]
-    return Pc(station.hardware, addresses, how, _masks(facts, station, told.site)), [station]
+    return Pc(facts, told.site, station.hardware, addresses, how), [station]
 
 
 def _not_seen(told: Told, facts: Facts) -> Pc:
     """The PC as told, where it sent no frame."""
-    masks = _masks(facts, None, told.site)
     if isinstance(told.pc, Hardware):
-        return Pc(told.pc, [], "told", masks)
-    return Pc(None, [told.pc] if told.pc is not None else [], "told", masks)
+        return Pc(facts, told.site, told.pc, [], "told")
+    return Pc(facts, told.site, None, [told.pc] if told.pc is not None else [], "told")
 
 
 def _host(station: Station) -> bool:
@@ -79,8 +79,9 @@ def _unheard_caller(facts: Facts, told: Told) -> Pc | None:
     marked |= any(one.hardware or one.addresses for one in facts.interfaces)
     if told.pc is not None or marked or len(clients) != 1 or clients & heard:
         return None
-    ways = (one.dst for one in facts.paths if one.dst_ip in clients and one.dst is not None)
-    return Pc(next(ways, None), sorted(clients), "traffic", _masks(facts, None, told.site))
+    (client,) = clients
+    ways = (one.dst for one in facts.index.packets_to[client] if one.dst is not None)
+    return Pc(facts, told.site, next(ways, None), [client], "traffic")
 
 
 def _recorded_by(facts: Facts, site: Site) -> Pc | None:
@@ -89,30 +90,68 @@ def _recorded_by(facts: Facts, site: Site) -> Pc | None:
         if interface.addresses:
             hardware = None if interface.hardware is None else Hardware(interface.hardware)
             addresses = [Address(address) for address, _ in interface.addresses]
-            return Pc(hardware, addresses, "recorded", _masks(facts, None, site))
+            return Pc(facts, site, hardware, addresses, "recorded")
     return None
 
 
-def _votes(facts: Facts, station: Station, told: Told) -> float:
-    """How much speaks for a station being the one that recorded (ground rule on directions)."""
-    score = 0.0
-    for interface in facts.interfaces:
-        score += SURE * (interface.hardware is not None and interface.hardware == station.hardware)
-        score += SURE * any(address in station.addresses for address, _ in interface.addresses)
-    score += SURE * (station.sent > 0)
-    score -= 10.0 * (station.received > 0 and station.sent == 0)
-    total = sum(one.unicast for one in facts.stations) / 2
-    score += 6.0 * min(1.0, station.unicast / total) if total else 0.0
-    score += 12.0 * (station.short > 0 and _alone(facts, station))
-    score += 12.0 * _leaves_checksums(facts, station)
-    score += 2.0 * (station.long > 0)
-    score += 3.0 * any(one.syns.count and _by(one, station) for one in facts.sessions)
-    score += 1.0 * _asks(facts, station)
-    score += 1.0 * _asks_in_vain(facts, station)
-    score += 3.0 * any(_calls(facts, station, address) for address in _controllers(told))
-    score += 0.5 * any(address for address in station.addresses)
-    score += BY_SHEET * _in_sheet(station, told.site)
-    return score - 8.0 * station.is_router - 8.0 * station.is_switch
+class _Poll:
+    """How much speaks for each station being the one that recorded."""
+
+    def __init__(self, facts: Facts, told: Told) -> None:
+        self._facts, self._told = facts, told
+        self._unicast = sum(one.unicast for one in facts.stations) / 2
+        self._short = sum(one.short > 0 for one in facts.stations)
+        self._controllers = _controllers(told)
+
+    def votes(self, station: Station) -> float:
+        """The sum of what speaks for one station, and against it."""
+        sessions, questions = self._sessions(station), self._questions(station)
+        score = 0.0
+        for interface in self._facts.interfaces:
+            recorded = interface.hardware is not None and interface.hardware == station.hardware
+            score += SURE * recorded
+            score += SURE * any(address in station.addresses for address, _ in interface.addresses)
+        score += SURE * (station.sent > 0)
+        score -= 10.0 * (station.received > 0 and station.sent == 0)
+        score += 6.0 * min(1.0, station.unicast / self._unicast) if self._unicast else 0.0
+        score += 12.0 * (station.short > 0 and self._short == 1)
+        score += 12.0 * any(one.checksum_filled is False for one in sessions)
+        score += 2.0 * (station.long > 0)
+        score += 3.0 * any(one.syns.count for one in sessions)
+        score += 1.0 * (bool(sessions) or any(one.broadcasts for one in questions))
+        score += 1.0 * any(_asks_in_vain(one) for one in questions)
+        score += 3.0 * self._calls_a_controller(station, questions)
+        score += 0.5 * any(address for address in station.addresses)
+        score += BY_SHEET * _in_sheet(station, self._told.site)
+        return score - 8.0 * station.is_router - 8.0 * station.is_switch
+
+    def _sessions(self, station: Station) -> list[Session]:
+        """Sessions that it opened."""
+        index = self._facts.index
+        if station.hardware is not None:
+            return index.sessions_by[station.hardware]
+        return [one for own in station.addresses for one in index.sessions_from[own]]
+
+    def _questions(self, station: Station) -> list[Question]:
+        own = station.hardware
+        return [] if own is None else self._facts.index.questions_by[own]
+
+    def _calls_a_controller(self, station: Station, questions: list[Question]) -> bool:
+        """Whether it asks for a controller that was named, or sends packets to it."""
+        wanted = self._controllers
+        if not wanted:
+            return False
+        paths = self._facts.index.paths_from[station.hardware]
+        return any(one.wanted in wanted for one in questions) or any(
+            one.dst_ip in wanted for one in paths
+        )
+
+
+def _asks_in_vain(question: Question) -> bool:
+    """Whether a question that nobody answers is repeated. Others' questions look unanswered too, as
+    a switch sends the replies to them only, but they have no reason to repeat them.
+    """
+    return question.broadcasts > 1 and not question.answered
 
 
 def _controllers(told: Told) -> set[Address]:
@@ -128,98 +167,8 @@ def _in_sheet(station: Station, site: Site) -> bool:
     return any(one.address in station.addresses for one in site.adapters)
 
 
-def _alone(facts: Facts, station: Station) -> bool:
-    return not any(one.short for one in facts.stations if one is not station)
-
-
-def _leaves_checksums(facts: Facts, station: Station) -> bool:
-    own = [one for one in facts.sessions if one.checksum_filled is not None and _by(one, station)]
-    return any(one.checksum_filled is False for one in own)
-
-
-def _by(session: Session, station: Station) -> bool:
-    if station.hardware is not None:
-        return station.hardware in session.from_client.hardware
-    return session.client.address in station.addresses
-
-
-def _asks(facts: Facts, station: Station) -> bool:
-    """Whether a station asks everybody for addresses, or uses sessions as a client."""
-    questions = facts.arp.questions.values()
-    asks = any(one.asker == station.hardware and one.broadcasts for one in questions)
-    return asks or any(_by(session, station) for session in facts.sessions)
-
-
-def _asks_in_vain(facts: Facts, station: Station) -> bool:
-    """Whether a station repeats a question that nobody answers. Others' questions look unanswered
-    too, as a switch sends the replies to them only, but they have no reason to repeat them.
-    """
-    questions = facts.arp.questions.values()
-    own = (one for one in questions if one.asker == station.hardware)
-    return any(one.broadcasts > 1 and not one.answered for one in own)
-
-
-def _calls(facts: Facts, station: Station, controller: Address) -> bool:
-    """Whether a station asks for a controller or sends packets to it."""
-    questions = facts.arp.questions.values()
-    asks = any(one.asker == station.hardware and one.wanted == controller for one in questions)
-    own = (path for path in facts.paths if path.src == station.hardware)
-    return asks or any(path.dst_ip == controller for path in own)
-
-
-def _masks(facts: Facts, station: Station | None, site: Site) -> list[tuple[Address, Address]]:
-    """Masks that are known: from interface records, DHCP option 1, the site sheet, and directed
-    broadcasts. What was recorded counts before what was written down.
-    """
-    masks = [
-        (Address(address), Address(mask))
-        for interface in facts.interfaces
-        for address, mask in interface.addresses
-        if Address(mask).is_mask
-    ]
-    masks += [
-        (message.offered, message.mask)
-        for message in facts.dhcp
-        if message.mask is not None
-        and not message.from_client
-        and (station is None or message.client == station.hardware)
-    ]
-    masks += [(one.address, one.mask) for one in site.adapters if one.mask is not None]
-    return masks + (broadcast_masks(station) if station is not None else [])
-
-
-def broadcast_masks(station: Station) -> list[tuple[Address, Address]]:
-    """Masks that a station's own directed broadcasts tell: all ones behind the network (RFC 922).
-    Where a narrower mask would fit as well, the widest is taken.
-    """
-    masks = []
-    for own in station.addresses:
-        for group in station.broadcast_to:
-            host = group & ~(group + 1)
-            mask = Address(~host & 0xFFFFFFFF)
-            if mask and own & mask == group & mask:
-                masks.append((own, mask))
-    return masks
-
-
 def from_pc(session: Session, pc: Pc) -> bool:
     """Whether the PC opened a session."""
     if pc.hardware is not None and session.from_client.hardware:
         return pc.hardware in session.from_client.hardware
     return session.client.address in pc.addresses
-
-
-def asked_by_pc(question: Question, pc: Pc) -> bool:
-    """Whether the PC asked a question."""
-    return question.asker == pc.hardware if pc.hardware is not None else False
-
-
-def is_near(pc: Pc, address: Address) -> bool:
-    """Whether an address is in a network of the PC."""
-    return any(share_network(pc, own, address) for own in pc.addresses)
-
-
-def share_network(pc: Pc, own: Address, address: Address) -> bool:
-    """Whether an address is in the network of one of the PC's own."""
-    mask = pc.mask_for(own) or presumed_mask(own)
-    return own & mask == address & mask

@@ -1,9 +1,9 @@
 """Which stages are seen working, and the frame that shows each."""
 
-from analyzer.facts import Address, Hardware, Moment, Session
+from analyzer.facts import Address, Hardware, Moment
 from analyzer.linkup.called import taken_calls
 from analyzer.linkup.model import LinkUp, Proof, Stage
-from analyzer.linkup.pc import asked_by_pc
+from analyzer.linkup.tries import How, lacks_client, of_session
 
 PC_ANSWERS = "pc answers"
 """The proof that it works where the controller is the one that calls and asks."""
@@ -34,10 +34,11 @@ def proofs_of(linkup: LinkUp) -> dict[Stage, Proof]:
 
 
 def _link_proof(linkup: LinkUp) -> Proof | None:
-    others = [one for one in linkup.facts.stations if one.hardware != linkup.pc.hardware]
-    if linkup.pc.hardware is None:
-        others = [one for one in others if not set(one.addresses) & set(linkup.pc.addresses)]
-    first = min((station.first for station in others), default=None)
+    own, stations = linkup.pc, linkup.facts.stations
+    others = (one for one in stations if one.hardware != own.hardware)
+    if own.hardware is None:
+        others = (one for one in stations if not set(one.addresses) & set(own.addresses))
+    first = next((station.first for station in others), None)  # they are in that order
     return None if first is None else Proof(first, "another station")
 
 
@@ -47,9 +48,9 @@ def _address_proof(linkup: LinkUp) -> Proof | None:
         return None
     if answers := _taken_answers(linkup, address):
         return Proof(min(answers)[0], "answered to address", {"pc": address})
-    own = [path.first for path in linkup.facts.paths if path.src_ip == address]
-    questions = linkup.facts.arp.questions.values()
-    own += [question.asked.first for question in questions if question.asker_ip == address]
+    index = linkup.facts.index
+    own = [path.first for path in index.packets_from[address]]
+    own += [question.asked.first for question in index.questions_as[address]]
     return Proof(min(own), "uses address", {"pc": address}) if own else None
 
 
@@ -58,9 +59,10 @@ def _taken_answers(linkup: LinkUp, asker: Address | None = None) -> list[tuple[M
 
     asker: the address of the PC that asked; any where none is given.
     """
-    tags, own = linkup.facts.switch.tags.values(), linkup.pc.hardware
-    used = {one.id for one in tags if one.sender == own}
-    foreign = {one.sender for one in tags if one.receiver == own and one.id not in used}
+    index, own = linkup.facts.index, linkup.pc.hardware
+    used = {one.id for one in index.tags_from[own]} if own is not None else set()
+    tagged = index.tags_to[own] if own is not None else []
+    foreign = {one.sender for one in tagged if one.id not in used}
     return [
         answer
         for question in linkup.questions
@@ -83,8 +85,11 @@ def _router_proof(linkup: LinkUp) -> Proof | None:
     """A router's answer, by ARP or ICMP, where the PC hands it packets for another network."""
     if linkup.is_near:
         return None
-    asked = (one for one in linkup.facts.arp.questions.values() if asked_by_pc(one, linkup.pc))
-    answers = [(moment, by) for one in asked for moment, by in one.answers]
+    index = linkup.facts.index
+    routers = {address for hardware in linkup.sent_to for address in index.claimed_by[hardware]}
+    asked = (one for address in routers for one in index.questions_for[address])
+    own = (one for one in asked if one.asker == linkup.pc.hardware)
+    answers = [(moment, by) for one in own for moment, by in one.answers]
     answers += [(one.moment, one.sender_hw) for one in linkup.errors if one.sender_hw is not None]
     by_router = ((moment, by) for moment, by in answers if by in linkup.sent_to)
     moment, hardware = min(by_router, default=(None, None))
@@ -96,44 +101,35 @@ def _route_proof(linkup: LinkUp) -> Proof | None:
 
 
 def _port_proof(linkup: LinkUp) -> Proof | None:
-    opened = [session for session in linkup.sessions if session.is_open]
-    for session in opened:
-        took = session.handshake_seconds
+    opened = linkup.on_port.opened
+    for one in opened:
+        session, took = one.session, one.session.handshake_seconds
         if session.completed is not None and took is not None:
-            values = {"port": session.server.port, "took": took}
-            return Proof(session.completed, "handshake", values)
+            return Proof(session.completed, "handshake", {"port": one.port, "took": took})
     if opened:
-        return Proof(opened[0].first, "open before", {"port": opened[0].server.port})
+        return Proof(opened[0].first, "open before", {"port": opened[0].port})
     for exchange in linkup.exchanges:
         if exchange.answered.first is not None:
             return Proof(exchange.answered.first, "udp answer", {"port": exchange.answering_port})
-    for session in linkup.sessions:
-        if session.turned_down is not None and session.syn_ack is not None:
-            took = session.syn_ack.seconds - session.syns.first.seconds
-            values = {"port": session.server.port, "took": took}
-            return Proof(session.syn_ack, "accepted in vain", values)
-    for session in linkup.sessions:
-        if session.syn_ack is not None and is_unheard(session):
-            return Proof(session.syn_ack, "accepted unheard", {"port": session.server.port})
-    for session in taken_calls(linkup):
-        first = session.completed or session.first
-        return Proof(first, "call taken", {"port": session.server.port})
+    for one in linkup.on_port:
+        accepted = one.session.syn_ack
+        if accepted is None:
+            continue
+        if one.how is How.TURNED_DOWN:
+            took = accepted.seconds - one.session.syns.first.seconds
+            return Proof(accepted, "accepted in vain", {"port": one.port, "took": took})
+        if lacks_client(one.session):
+            return Proof(accepted, "accepted unheard", {"port": one.port})
+    for call in taken_calls(linkup):
+        return Proof(call.completed or call.first, "call taken", {"port": call.server.port})
     return None
-
-
-def is_unheard(session: Session) -> bool:
-    """Whether the recording lacks the client's half of a session that carried data: a server sends
-    none before the client has confirmed its acceptance (RFC 9293 3.10.7.4).
-    """
-    return session.from_server.octets > 0 and not session.from_client.frames
 
 
 def _session_proof(linkup: LinkUp) -> Proof | None:
     """A session that carried an answer, and then closed in order or was still open at the end."""
-    for session in (*linkup.sessions, *taken_calls(linkup)):
-        broken = session.is_hung or any(end.reset for end in session.closing)
-        if session.is_open and session.answers and not broken:
-            return Proof(session.last, "stayed up", {"answers": session.answers})
+    for one in (*linkup.on_port, *map(of_session, taken_calls(linkup))):
+        if one.opened and one.answers and not one.was_reset and one.how is not How.HUNG:
+            return Proof(one.last, "stayed up", {"answers": one.answers})
     for exchange in linkup.exchanges:
         if exchange.answered.last is not None:
             return Proof(exchange.answered.last, "udp answer", {"port": exchange.answering_port})
@@ -145,7 +141,7 @@ def _answer_proof(linkup: LinkUp) -> Proof | None:
         if session.is_stream and session.from_server.first_data:
             return Proof(session.from_server.first_data.moment, "speaks first")
         if session.answers and session.answered is not None and not session.dialogue.says_no:
-            total = sum(one.answers for one in linkup.sessions)
+            total = sum(one.answers for one in linkup.on_port)
             values = {"answers": total, "took": session.answer_times.median}
             return Proof(
                 session.answered, "answers" if session.is_timed else "untimed answers", values
@@ -154,7 +150,7 @@ def _answer_proof(linkup: LinkUp) -> Proof | None:
         if exchange.answered.first is not None:
             return Proof(exchange.answered.first, "udp answer", {"port": exchange.answering_port})
     for session in taken_calls(linkup):
-        refused = session.dialogue.says_no or any(end.reset for end in session.closing)
+        refused = session.dialogue.says_no or of_session(session).was_reset
         if session.answered is not None and not refused:
             return Proof(session.answered, PC_ANSWERS, {"answers": session.answers})
     return None

@@ -1,110 +1,539 @@
-"""What the PC tried with one controller, and how each try ended."""
+"""Everything that one end tried with another, and how each try ended.
 
-from collections.abc import Iterator
+`ENDINGS` is the one table of how a call can end, with its sign on the wire: rules, reports,
+comparison and the live view read what it says, and judge no reset, close or acknowledgement
+themselves. A call is one attempt to open a TCP session, with all that became of it.
+"""
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cached_property
+from typing import TypeVar, overload
 
-from analyzer.facts import Exchange, Moment, Question, Session
-from analyzer.linkup.model import LinkUp
-from analyzer.linkup.proofs import is_unheard
+from analyzer.facts import (
+    CLIENT,
+    NOBODY,
+    SERVER,
+    Echo,
+    End,
+    Exchange,
+    Hole,
+    IcmpError,
+    Moment,
+    Question,
+    Resent,
+    Session,
+)
 
 
-class TryEnd(StrEnum):
+class What(StrEnum):
+    """What was tried."""
+
+    ARP = "arp"
+    PING = "ping"
+    TCP = "tcp"
+    UDP = "udp"
+
+
+class How(StrEnum):
     """How a try ended."""
 
-    SILENT = "silent"
     ANSWERED = "answered"
+    IGNORED = "ignored"
     REFUSED = "refused"
-    UNFINISHED = "unfinished"
+    HELD_OVER = "held over"
+    TURNED_DOWN = "turned down"
+    UNHEARD = "unheard"
+    NOT_SEEN = "not seen"
+    TURNED_AWAY = "turned away"
+    DROPPED = "dropped"
+    RESET = "reset"
     MUTE = "mute"
-    BROKEN = "broken"
     HUNG = "hung"
     CLOSED = "closed"
     OPEN = "open"
 
 
+DENIED = (How.IGNORED, How.REFUSED)
+"""A call of which nothing came, for want of a taker."""
+AT_ONCE = 0.1
+"""Seconds, beside the way there and back, within which a server ends a session that it does not
+want, or that brought a request which it does not want (common practice, no source)."""
+SOON = 60.0
+"""Seconds within which a program that wants its session calls again (common practice, no
+source)."""
+RIGHT_AWAY = 2.0
+"""Seconds within which a program calls again that notices the end, and does not only come back for
+its next piece of work (common practice, no source)."""
+RIGHT_AFTER = 1.0
+"""Seconds after an answer within which an end belongs to it, by design of some controllers."""
+UNNOTICED = 0.1
+"""Seconds after a close from which on a request is no mere farewell (a secured session says goodbye
+at once, RFC 8446 6.1)."""
+LONG_IDLE = 5.0
+"""Seconds without data from which on a time limit is the first thing to think of."""
+
+
 @dataclass(slots=True, eq=False)
 class Try:
-    """Tries of one kind in a row that ended alike.
-
-    what: arp, ping, tcp or udp; port: None for arp and ping; times: how many tries; answers: how
-    many answers they brought in all.
+    """One thing that was tried: first and last frame of it, how often it was asked, how many
+    answers it got. port: None for ARP and pings.
     """
 
-    what: str
+    what: What
     port: int | None
-    ending: TryEnd
+    how: How
     first: Moment
     last: Moment
-    times: int
+    times: int = 1
     answers: int = 0
-
-    def is_like(self, other: "Try") -> bool:
-        """Whether two tries are of one kind and ended alike."""
-        return (self.what, self.port, self.ending) == (other.what, other.port, other.ending)
+    last_answer: Moment | None = None
 
 
-def tries_of(linkup: LinkUp) -> list[Try]:
-    """Everything the PC tried with the controller, in order; alike ones in a row are one."""
-    together: list[Try] = []
-    for one in sorted(_each(linkup), key=lambda one: one.first):
-        if together and together[-1].is_like(one):
-            latest = together[-1]
-            latest.last = max(latest.last, one.last)
-            latest.times += one.times
-            latest.answers += one.answers
-        else:
-            together.append(one)
-    return together
+@dataclass(slots=True, eq=False, kw_only=True)
+class Call(Try):
+    """One attempt to open a session, and what became of it.
+
+    session: its facts; end: the close or reset that ended it, or the reset that refused it, of
+    whichever end was first; idle: seconds without data before that end, since the opening where
+    there was no data; wanted: whether the client still wanted the session when the server ended it;
+    came_back: whether the client called again soon after the server had ended it; error: the
+    message that refused it on the way.
+    """
+
+    session: Session
+    end: End | None = None
+    idle: float = 0.0
+    wanted: bool = False
+    came_back: bool = False
+    error: IcmpError | None = None
+
+    @property
+    def opened(self) -> bool:
+        """Whether both ends took part."""
+        return self.session.is_open
+
+    @property
+    def denied(self) -> bool:
+        """Whether nobody took it."""
+        return self.how in DENIED
+
+    @property
+    def ended_by_server(self) -> bool:
+        """Whether the server was the first to end the open session."""
+        return self.end is not None and self.end.side == SERVER and self.how is not How.REFUSED
+
+    @property
+    def ended_by_client(self) -> bool:
+        """Whether the client was the first to end the session, or turned it down."""
+        return self.end is not None and self.end.side == CLIENT
+
+    @property
+    def broken(self) -> bool:
+        """Whether the server reset a session that nobody had closed."""
+        return self.end is not None and self.end.reset and self.ended_by_server
+
+    @property
+    def was_reset(self) -> bool:
+        """Whether either end reset the open session, be it after a close."""
+        return any(end.reset for end in self.session.closing)
+
+    @property
+    def waits(self) -> bool:
+        """Whether a request was open when it ended, or is to the end of the recording."""
+        return self.session.is_open and self.session.is_waiting
+
+    @property
+    def hangs(self) -> bool:
+        """Whether the client repeats its last request in vain, answered before or not."""
+        return self.session.is_hung
+
+    @property
+    def is_left_open(self) -> bool:
+        """Whether it was open, and no close or reset of it is recorded."""
+        return self.opened and not self.session.ends
+
+    @property
+    def calls(self) -> int:
+        """How often the call itself was sent; 0 where the recording began later."""
+        return self.session.syns.count
+
+    def held(self, moment: Moment) -> bool:
+        """Whether the session was open before a moment, and nobody had ended it by then."""
+        over = self.end is not None and self.end.moment < moment
+        return self.opened and self.first < moment and not over
+
+    def stuck(self, side: int) -> Resent | None:
+        """The segment that a side sends again and the other end still waits for."""
+        return self.session.stuck(side)
+
+    def hole(self, side: int) -> Hole | None:
+        """The first octets of a side that are missing in the recording and at the other end."""
+        return self.session.hole(side)
 
 
-def _each(linkup: LinkUp) -> Iterator[Try]:
-    for question in linkup.questions:
-        yield _asked(question)
-    if linkup.pings is not None:
-        sent, back = linkup.pings.requests, linkup.pings.replies
-        ending = TryEnd.ANSWERED if back.count else TryEnd.SILENT
-        last = max(sent.last, back.last) if back.count else sent.last
-        yield Try("ping", None, ending, sent.first, last, sent.count, back.count)
-    for session in (*linkup.sessions, *linkup.other_sessions):
-        yield _called(session)
-    for exchange in linkup.exchanges:
-        yield from _sent(exchange)
+# --- the table of endings -------------------------------------------------------------------------
 
 
-def _asked(question: Question) -> Try:
-    ending = TryEnd.ANSWERED if question.answered else TryEnd.SILENT
-    asked = question.asked
-    return Try("arp", None, ending, asked.first, asked.last, asked.count, question.answered)
+def _refused(one: Session) -> bool:
+    """A reset answers the call (RFC 9293 3.5.2)."""
+    return one.refused is not None
 
 
-def _called(session: Session) -> Try:
-    return Try(
-        "tcp", session.server.port, _ending(session), session.first, session.last, 1,
-        session.answers,
-    )  # fmt: skip
+def _ignored(one: Session) -> bool:
+    """Nothing at all came back (RFC 9293 3.8.3: the client goes on trying)."""
+    return one.is_silent
 
 
-def _ending(session: Session) -> TryEnd:
-    if session.refused is not None:
-        return TryEnd.REFUSED
-    if session.is_silent:
-        return TryEnd.SILENT
-    if not session.is_open and not is_unheard(session):
-        return TryEnd.UNFINISHED
-    if session.broken_by is not None:
-        return TryEnd.BROKEN
-    if session.is_waiting and not session.answers:
-        return TryEnd.MUTE
-    if session.is_hung:
-        return TryEnd.HUNG
-    return TryEnd.CLOSED if session.closing else TryEnd.OPEN
+def _held_over(one: Session) -> bool:
+    """An acknowledgement of an older session's numbers came back (RFC 9293 3.5.1)."""
+    return one.held_over is not None and not one.is_open
 
 
-def _sent(exchange: Exchange) -> Iterator[Try]:
+def _turned_down(one: Session) -> bool:
+    """The acceptance came, and the client, which had given up, reset it (RFC 9293 3.10.7.3)."""
+    return one.turned_down is not None and not one.is_open
+
+
+def _unheard(one: Session) -> bool:
+    """The server accepted, and accepted again, and the client never took it up."""
+    again = one.from_server.frames > 1 and not one.from_server.octets
+    never = one.from_client.frames == one.syns.count > 0
+    return one.syn_ack is not None and again and never
+
+
+def _not_seen(one: Session) -> bool:
+    """The recording lacks what would tell: an answer to the call, or one end's half."""
+    return not one.is_open and not lacks_client(one)
+
+
+def _turned_away(one: Session) -> bool:
+    """The server sent a text that reads like a no before it was asked, and that was all."""
+    return one.turned_away is not None and bool(one.closing)
+
+
+def _dropped(one: Session) -> bool:
+    """The server accepted, and ended the session at once: before, or at, the first request."""
+    return dropped_after(one) is not None
+
+
+def _reset(one: Session) -> bool:
+    """The server reset a session that nobody had closed (RFC 9293 3.5.2)."""
+    return one.broken_by is not None
+
+
+def _mute(one: Session) -> bool:
+    """Accepted and asked; no answer ever came."""
+    return one.is_waiting and not one.answers
+
+
+def _hung(one: Session) -> bool:
+    """It worked, then the last request was repeated in vain (RFC 9293 3.8.1)."""
+    return one.is_hung
+
+
+def _closed(one: Session) -> bool:
+    """Somebody closed it, or the client reset it (RFC 9293 3.6)."""
+    return bool(one.closing)
+
+
+ENDINGS: Sequence[tuple[How, Callable[[Session], bool]]] = (
+    (How.REFUSED, _refused),
+    (How.IGNORED, _ignored),
+    (How.HELD_OVER, _held_over),
+    (How.TURNED_DOWN, _turned_down),
+    (How.UNHEARD, _unheard),
+    (How.NOT_SEEN, _not_seen),
+    (How.TURNED_AWAY, _turned_away),
+    (How.DROPPED, _dropped),
+    (How.RESET, _reset),
+    (How.MUTE, _mute),
+    (How.HUNG, _hung),
+    (How.CLOSED, _closed),
+)
+"""How a call ended: the first line that is true. What is none of them is open."""
+
+
+def how_it_ended(session: Session) -> How:
+    """The ending of one session."""
+    return next((how for how, is_so in ENDINGS if is_so(session)), How.OPEN)
+
+
+def lacks_client(session: Session) -> bool:
+    """Whether the recording lacks the client's half of a session that carried data: a server sends
+    none before the client has confirmed its acceptance (RFC 9293 3.10.7.4).
+    """
+    return session.from_server.octets > 0 and not session.from_client.frames
+
+
+def dropped_after(session: Session) -> float | None:
+    """Seconds after which the server ended a session that it had accepted, at once and without a
+    word: since the opening, or since the only request. None where it did not.
+    """
+    if session.completed is None or session.syn_ack is None or not session.server_ended:
+        return None
+    if session.from_server.octets or session.from_client.unseen:
+        return None
+    end, asked = session.closing[0], session.from_client.first_data
+    if asked is None or asked.moment > end.moment:
+        took = end.moment.seconds - session.syn_ack.seconds
+        return took if took < AT_ONCE else None
+    by_another = len(session.from_server.hardware) > 1
+    if end.after != CLIENT or end.since_data is None or by_another:
+        return None
+    within = AT_ONCE + (session.handshake_seconds or 0.0)
+    return end.since_data if end.since_data <= within else None
+
+
+# --- many tries -----------------------------------------------------------------------------------
+
+One = TypeVar("One", bound=Try)
+
+
+class Tries(Sequence[One]):
+    """Tries in order of their first frame; questions about time are answered by bisecting."""
+
+    def __init__(self, tries: Iterable[One]) -> None:
+        self._tries = sorted(tries, key=lambda one: one.first)
+
+    def __len__(self) -> int:
+        return len(self._tries)
+
+    @overload
+    def __getitem__(self, place: int) -> One: ...
+    @overload
+    def __getitem__(self, place: slice) -> "Tries[One]": ...
+    def __getitem__(self, place: int | slice) -> "One | Tries[One]":
+        return Tries(self._tries[place]) if isinstance(place, slice) else self._tries[place]
+
+    def __iter__(self) -> Iterator[One]:
+        return iter(self._tries)
+
+    def that(self, *hows: How) -> "Tries[One]":
+        """Those that ended in one of these ways."""
+        return Tries(one for one in self if one.how in hows)
+
+    def of(self, what: What) -> "Tries[One]":
+        """Those of one kind."""
+        return Tries(one for one in self if one.what is what)
+
+    def on(self, port: int | None) -> "Tries[One]":
+        """Those on one port."""
+        return Tries(one for one in self if one.port == port)
+
+    def after(self, moment: Moment | None) -> "Tries[One]":
+        """Those begun later than a moment; all where there is none."""
+        return self if moment is None else self[bisect_right(self._first, moment) :]
+
+    def within(self, moment: Moment, seconds: float) -> bool:
+        """Whether any began later than a moment, and not later than so many seconds."""
+        place = bisect_right(self._seconds, moment.seconds)
+        return place < len(self) and self._seconds[place] - moment.seconds < seconds
+
+    @property
+    def times(self) -> int:
+        """How often it was tried in all, repeats counted."""
+        return sum(one.times for one in self)
+
+    @property
+    def firsts(self) -> list[Moment]:
+        """The first frame of each."""
+        return self._first
+
+    @cached_property
+    def last_answer(self) -> Moment | None:
+        """When the last answer of any came."""
+        return max((one.last_answer for one in self if one.last_answer), default=None)
+
+    def answered_after(self, moment: Moment) -> bool:
+        """Whether any got an answer later than a moment."""
+        return self.last_answer is not None and self.last_answer > moment
+
+    @cached_property
+    def _first(self) -> list[Moment]:
+        return [one.first for one in self]
+
+    @cached_property
+    def _seconds(self) -> list[float]:
+        return [one.first.seconds for one in self]
+
+
+class Calls(Tries[Call]):
+    """Calls, and what was open when."""
+
+    @overload
+    def __getitem__(self, place: int) -> Call: ...
+    @overload
+    def __getitem__(self, place: slice) -> "Calls": ...
+    def __getitem__(self, place: int | slice) -> "Call | Calls":
+        return Calls(self._tries[place]) if isinstance(place, slice) else self._tries[place]
+
+    def that(self, *hows: How) -> "Calls":
+        """Those that ended in one of these ways."""
+        return Calls(one for one in self if one.how in hows)
+
+    @cached_property
+    def opened(self) -> "Calls":
+        """Those in which both ends took part."""
+        return Calls(one for one in self if one.opened)
+
+    @cached_property
+    def last_open(self) -> Moment | None:
+        """The last frame of any open session: until then the port worked."""
+        return max((one.last for one in self.opened), default=None)
+
+    @property
+    def since_worked(self) -> "Calls":
+        """Those begun after the last frame of any open session."""
+        return Calls(self.after(self.last_open))
+
+    def opened_after(self, moment: Moment) -> bool:
+        """Whether any session lived later than a moment."""
+        return self.last_open is not None and self.last_open > moment
+
+    @property
+    def sent(self) -> list[Moment]:
+        """The kept moments of the calls themselves, each repeat counted."""
+        return sorted(moment for one in self for moment in one.session.syns.moments)
+
+
+def of_session(session: Session, errors: Collection[IcmpError] = ()) -> Call:
+    """One call, by itself. errors: messages about it."""
+    how = how_it_ended(session)
+    error = next(iter(errors), None) if how is How.IGNORED else None
+    end = session.refused or next(iter(session.closing), None)
+    return Call(
+        what=What.TCP,
+        port=session.server.port,
+        how=How.REFUSED if error is not None else how,
+        first=session.first,
+        last=session.last,
+        answers=session.answers,
+        last_answer=session.answered,
+        session=session,
+        end=end,
+        idle=0.0 if end is None else _idle(session, end),
+        error=error,
+    )
+
+
+def calls_of(
+    sessions: Iterable[Session], errors: Callable[[Session], Collection[IcmpError]]
+) -> Calls:
+    """The calls of one end to one port of another; whether each was wanted is told by the others.
+
+    Wanted: a request was open, no answer had come at all, the client asked on, or it called again.
+    A close in order is the gentler end: there it counts only where the client called again at once,
+    and not where it follows an answer, a greeting or each farewell of the same kind, or where the
+    recording lacks what went before it.
+    """
+    calls = Calls(of_session(one, errors(one)) for one in sessions)
+    again = Tries(one for one in calls if one.calls)
+    ended = [one for one in calls if one.ended_by_server]
+    by_habit = len(ended) > 1 and len({one.answers for one in ended}) == 1
+    for one in ended:
+        if one.end is not None:
+            one.came_back = again.within(one.end.moment, SOON)
+            one.wanted = _was_wanted(one, one.end, again, calls, by_habit)
+    return calls
+
+
+def _was_wanted(call: Call, end: End, again: Tries[Call], calls: Calls, by_habit: bool) -> bool:
+    if not call.answers and calls.answered_after(end.moment):
+        return False
+    if end.reset:
+        return _misses_reset(call, end)
+    return _misses_close(call, end, again.within(end.moment, RIGHT_AWAY), by_habit)
+
+
+def _misses_reset(call: Call, end: End) -> bool:
+    if end.after == CLIENT or (call.session.completed and not call.answers):
+        return True
+    return call.came_back and call.idle > RIGHT_AFTER
+
+
+def _misses_close(call: Call, end: End, again: bool, by_habit: bool) -> bool:
+    session = call.session
+    spoke_last = session.from_server.last_data
+    if spoke_last is not None and spoke_last > end.moment:
+        return False  # nobody sends data behind a close: it was none
+    if end.lacking:
+        return False
+    if session.asked and session.asked.seconds - end.moment.seconds > UNNOTICED:
+        return True
+    if not call.answers:
+        if end.after == NOBODY:
+            return bool(session.completed) and (again or call.idle < LONG_IDLE)
+        return end.after == CLIENT
+    said = session.dialogue
+    by_habit = by_habit and said.asked <= said.told  # what asks for an answer is no farewell
+    if end.after == CLIENT and not by_habit:
+        return again
+    return again and call.idle > RIGHT_AFTER
+
+
+def _idle(session: Session, end: End) -> float:
+    if end.since_data is not None:
+        return end.since_data
+    return end.moment.seconds - (session.completed or session.first).seconds
+
+
+# --- other tries ----------------------------------------------------------------------------------
+
+
+def of_question(question: Question) -> Try:
+    """An ARP question, with its repeats."""
+    asked, answered = question.asked, question.answered
+    last = question.answers[-1][0] if question.answers else None
+    how = How.ANSWERED if answered else How.IGNORED
+    return Try(What.ARP, None, how, asked.first, asked.last, asked.count, answered, last)
+
+
+def of_pings(pings: Echo) -> Try:
+    """Pings of one station to another."""
+    sent, back = pings.requests, pings.replies
+    if not back.count:
+        return Try(What.PING, None, How.IGNORED, sent.first, sent.last, sent.count)
+    last = max(sent.last, back.last)
+    return Try(What.PING, None, How.ANSWERED, sent.first, last, sent.count, back.count, back.last)
+
+
+def of_exchange(exchange: Exchange, refused: bool) -> Iterator[Try]:
+    """Datagrams from one socket to another. refused: whether the receiver says that nobody takes
+    them.
+    """
     asked, answered = exchange.asked, exchange.answered
     if asked.first is None or asked.last is None:
         return
-    ending = TryEnd.ANSWERED if answered.count else TryEnd.SILENT
+    how = How.ANSWERED if answered.count else How.REFUSED if refused else How.IGNORED
     last = max(asked.last, answered.last) if answered.last else asked.last
-    yield Try("udp", exchange.server[1], ending, asked.first, last, asked.count, answered.count)
+    port, at = exchange.server[1], answered.last
+    yield Try(What.UDP, port, how, asked.first, last, asked.count, answered.count, at)
+
+
+def in_rows(tries: Iterable[Try]) -> list[Try]:
+    """Tries in order; alike ones in a row are one."""
+    rows: list[Try] = []
+    for one in sorted(tries, key=lambda one: one.first):
+        if rows and _are_alike(rows[-1], one):
+            row = rows[-1]
+            row.last = max(row.last, one.last)
+            row.times += one.times
+            row.answers += one.answers
+        else:
+            rows.append(
+                Try(one.what, one.port, one.how, one.first, one.last, one.times, one.answers)
+            )
+    return rows
+
+
+def _are_alike(one: Try, other: Try) -> bool:
+    return (one.what, one.port, one.how) == (other.what, other.port, other.how)
+
+
+def first_after(moments: Sequence[Moment], moment: Moment) -> Moment | None:
+    """The first of sorted moments that is not earlier than one."""
+    place = bisect_left(moments, moment)
+    return moments[place] if place < len(moments) else None

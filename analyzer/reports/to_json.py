@@ -153,7 +153,7 @@ def _timing(outcome: Outcome) -> dict[str, Any]:
             {
                 "what": one.what,
                 "port": one.port,
-                "ending": str(one.ending),
+                "ending": str(one.how),
                 "first": _round(one.first.seconds),
                 "last": _round(one.last.seconds),
                 "times": one.times,
@@ -178,8 +178,7 @@ def _spread(kind: str, spread: Spread) -> dict[str, Any]:
                 "to": _round(Spread.begins(number + 1)),
                 "count": often,
             }
-            for number, often in enumerate(spread.bins)
-            if often
+            for number, often in sorted(spread.bins.items())
         ],
     }
 

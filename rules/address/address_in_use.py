@@ -17,8 +17,8 @@ from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Pc, checks, disputes, is_self_assigned, senders
 from rules import cautions
 
-CONTROLLER = 1
-"""Place of this cause in the rule."""
+CONTROLLER = "controller"
+"""Name of this cause in the rule."""
 ENOUGH = 2
 """Packets that tell a second device; a single one may be a repeated packet of the PC."""
 
@@ -118,12 +118,12 @@ RULE = Rule(
     "{controller}.}",
     means="Two devices with one address take each other's answers. The PC may also have given the "
     "address up for that reason.",
-    likely_causes=(
-        "Another service PC was set to the same address.",
-        "It is the address of the controller itself, which was entered on the PC by a slip.",
-        "An operator panel or another fixed device has this address.",
-        "An address server gives out addresses from the same range.",
-    ),
+    likely_causes={
+        "another-service-pc": "Another service PC was set to the same address.",
+        CONTROLLER: "It is the address of the controller itself, which was entered on the PC by a slip.",
+        "operator-panel-another": "An operator panel or another fixed device has this address.",
+        "address-server-gives": "An address server gives out addresses from the same range.",
+    },
     what_to_do=(
         Step("Tell production: the other device may be cut off as long as the PC has its address."),
         Step(
@@ -145,10 +145,10 @@ RULE = Rule(
         "undone": "the PC turns that session down, as it knows no such one{again}",
     },
     cautions=("The other device may be a panel or a drive: do not switch it off to find it.",),
-    also_fits=(
-        "A second adapter of the same PC, wireless or in a dock, that has the same address.",
-        "A router that answers for other devices' addresses on purpose (proxy ARP).",
-    ),
+    also_fits={
+        "second-adapter-same": "A second adapter of the same PC, wireless or in a dock, that has the same address.",
+        "router-answers-other": "A router that answers for other devices' addresses on purpose (proxy ARP).",
+    },
     looks_alike=(
         "A switch or a starting device that asks with the sender 0.0.0.0: a probe is no claim.",
         "A device that answers for many addresses on purpose (a router with proxy ARP).",
@@ -161,5 +161,5 @@ RULE = Rule(
     confirm_caution=cautions.UNPLUG,
     sources=("RFC 5227 sections 2.1.1 and 2.4",),
     needs=frozenset({Need.HARDWARE}),
-    find=find,
+    survey=find,
 )

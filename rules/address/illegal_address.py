@@ -12,29 +12,27 @@ from collections.abc import Iterator
 from analyzer.facts import Address
 from analyzer.facts.reserved import reserved_for
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp
+from analyzer.linkup import LinkUp
 from rules import cautions
 
 LOOPBACK = 127
 """First number of addresses inside one device (RFC 1122 3.2.1.3)."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        found = None if linkup.is_heard else _reserved(linkup)
-        if found is None:
-            continue
-        address, purpose = found
-        yield Sighting(
-            values={
-                "address": address,
-                "purpose": purpose,
-                "pc": linkup.pc_address or "no address",
-                "controller": linkup.controller,
-            },
-            frames={"tried": linkup.attempts},
-            linkup=linkup,
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    found = None if linkup.is_heard else _reserved(linkup)
+    if found is None:
+        return
+    address, purpose = found
+    yield Sighting(
+        values={
+            "address": address,
+            "purpose": purpose,
+            "pc": linkup.pc_address or "no address",
+            "controller": linkup.controller,
+        },
+        frames={"tried": linkup.attempts},
+    )
 
 
 def _reserved(linkup: LinkUp) -> tuple[Address, str] | None:
@@ -56,11 +54,11 @@ RULE = Rule(
     "{purpose}.",
     means="Systems do not send such packets, do not answer them, or send them to everybody. A "
     "session with one device cannot come up.",
-    likely_causes=(
-        "A slip in typing the address, on the PC, in the program or for this diagnosis.",
-        "The first or last number of the network was given to a device.",
-        "A plan of addresses that uses a range which is kept for another purpose.",
-    ),
+    likely_causes={
+        "slip-typing-address": "A slip in typing the address, on the PC, in the program or for this diagnosis.",
+        "first-last-number": "The first or last number of the network was given to a device.",
+        "plan-addresses-uses": "A plan of addresses that uses a range which is kept for another purpose.",
+    },
     what_to_do=(
         Step("Compare {address} with the plan of the network, and with the device's label."),
         Step("Correct it in the program, if the device itself has another one."),

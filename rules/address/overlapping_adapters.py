@@ -17,7 +17,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from analyzer.facts import Address, Facts, Hardware, Moment, Station
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, presumed_mask, silence, uses
+from analyzer.linkup import LinkUp, Silence, silence, uses
 from rules import cautions
 
 TUNNEL_PORTS = {500, 1194, 1701, 4500}
@@ -25,10 +25,9 @@ TUNNEL_PORTS = {500, 1194, 1701, 4500}
 1194 as registered with IANA (from memory)."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        sightings = (_two_adapters, _foreign_sender, _another_caller, _tunnel)
-        yield from (found for look in sightings if (found := look(linkup)) is not None)
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    sightings = (_two_adapters, _foreign_sender, _another_caller, _tunnel)
+    yield from (found for look in sightings if (found := look(linkup)) is not None)
 
 
 def _two_adapters(linkup: LinkUp) -> Sighting | None:
@@ -51,7 +50,7 @@ def _two_adapters(linkup: LinkUp) -> Sighting | None:
         {"tried": linkup.attempts, "answered": answered},
         level,
         Certainty.SHOWN if answered else Certainty.FITS,
-        silent_since=None if linkup.is_heard else silence(linkup.attempts, linkup.facts),
+        silence=None if linkup.is_heard else silence(linkup.attempts, linkup.facts),
     )
 
 
@@ -78,7 +77,7 @@ def _foreign_sender(linkup: LinkUp) -> Sighting | None:
         {"tried": linkup.attempts},
         Level.FAULT,
         Certainty.FITS,
-        silent_since=silence(linkup.attempts, linkup.facts),
+        silence=silence(linkup.attempts, linkup.facts),
     )
 
 
@@ -101,8 +100,7 @@ def _is_used_after(began: Moment, used: Iterable[Moment]) -> bool:
 
 
 def _is_near(linkup: LinkUp, own: Address) -> bool:
-    mask = linkup.pc.mask_for(own) or presumed_mask(own)
-    return own & mask == linkup.controller & mask
+    return linkup.pc.network(own).holds(linkup.controller)
 
 
 def _another_caller(linkup: LinkUp) -> Sighting | None:
@@ -166,10 +164,10 @@ def _sighting(
     frames: dict[str, list[Moment]],
     level: Level,
     certainty: Certainty,
-    silent_since: Moment | None = None,
+    silence: Silence | None = None,
 ) -> Sighting:
     values = {"controller": linkup.controller, "ways": list(ways)}
-    return Sighting(values, frames, linkup, certainty, level, silent_since)
+    return Sighting(values, frames, linkup, certainty, level, silence)
 
 
 RULE = Rule(
@@ -180,12 +178,12 @@ RULE = Rule(
     "{ways:list}.",
     means="The PC picks a way by its own rules, not by what the program wants. On the wrong one, "
     "questions get no answer, or answers go to an address that nobody listens to.",
-    likely_causes=(
-        "Wireless and cable, or two cables, are in networks with the same numbers.",
-        "One adapter has several addresses, and another one than the controller's network is used.",
-        "A VPN or an old entry in the PC's routing table takes the packets.",
-        "The program runs in a virtual machine whose packets leave with another address.",
-    ),
+    likely_causes={
+        "wireless-cable-two": "Wireless and cable, or two cables, are in networks with the same numbers.",
+        "one-adapter-several": "One adapter has several addresses, and another one than the controller's network is used.",
+        "vpn-old-entry": "A VPN or an old entry in the PC's routing table takes the packets.",
+        "program-runs-virtual": "The program runs in a virtual machine whose packets leave with another address.",
+    },
     what_to_do=(
         Step("List the PC's adapters with address and mask, and its routing table."),
         Step(
@@ -212,11 +210,11 @@ RULE = Rule(
         "other": "the PC that recorded calls {controller} as another address than the one named",
         "tunnel": "the PC sends packets of a tunnel (VPN){again}",
     },
-    also_fits=(
-        "A controller that is off, on a PC whose adapters do no harm.",
-        "A program that did not try, beside a VPN that is meant to be there.",
-        "A slip in the address that was named as the PC's.",
-    ),
+    also_fits={
+        "controller-off-pc": "A controller that is off, on a PC whose adapters do no harm.",
+        "program-did-try": "A program that did not try, beside a VPN that is meant to be there.",
+        "slip-address-named": "A slip in the address that was named as the PC's.",
+    },
     looks_alike=(
         "A controller that is served through the VPN on purpose: record on the tunnel's adapter.",
         "A guest or a telephone with an address of its own on the same adapter.",

@@ -128,11 +128,11 @@ RULE = Rule(
     "{claims:if Another device said {claims:times} that it has that address.}",
     means="A PC that calls its own address talks to itself: nothing goes out on the cable. For "
     "everybody else, the address now leads to two devices.",
-    likely_causes=(
-        "The controller's address was entered in the PC's address settings.",
-        "The PC's own address was named as the controller's, in the program or for this diagnosis.",
-        "An address server gave the PC the address of a controller.",
-    ),
+    likely_causes={
+        "controller-s-address": "The controller's address was entered in the PC's address settings.",
+        "pc-s-own": "The PC's own address was named as the controller's, in the program or for this diagnosis.",
+        "address-server-gave": "An address server gave the PC the address of a controller.",
+    },
     what_to_do=(
         Step("Tell production: panels and other controllers may reach the PC instead."),
         Step("Look at the address settings of this adapter, and at the address in the program."),
@@ -156,10 +156,10 @@ RULE = Rule(
         "Two devices with one address on a machine network can stop drives and I/O. Keep people "
         "clear until it is resolved.",
     ),
-    also_fits=(
-        "Where the PC only checked the address: a PC without an address that asks for the "
+    also_fits={
+        "pc-only-checked": "Where the PC only checked the address: a PC without an address that asks for the "
         "controller, or a program that looks whether an address is free.",
-    ),
+    },
     looks_alike=(
         "Another device with the PC's own address, which is nobody's controller.",
         "A recording made on another adapter than the one used, where nothing is tried either.",
@@ -171,5 +171,5 @@ RULE = Rule(
     explains=("address-in-use", "no-attempt"),
     sources=("RFC 5227 sections 2.1.1 and 2.4", "RFC 1122 section 3.3.4.2 (own address)"),
     needs=frozenset({Need.HARDWARE}),
-    find=find,
+    survey=find,
 )

@@ -16,7 +16,7 @@ from typing import NamedTuple
 from analyzer.facts import Address, DhcpMessage, Hardware, Moment
 from analyzer.facts.dhcp import ACK, BOOTP, OFFER
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, presumed_mask, silence
+from analyzer.linkup import Case, LinkUp, Silence, presumed_mask, silence
 from rules import cautions
 
 
@@ -41,7 +41,7 @@ def _to_the_pc(case: Case, given: Sequence[DhcpMessage]) -> Iterator[Sighting]:
     misled = [one for one in case.linkups if _is_misled(one, rivals)]
     for linkup in misled:
         since = silence(linkup.attempts, case.facts)
-        yield _sighting(rivals, linkup, [linkup.controller], silent_since=since)
+        yield _sighting(rivals, linkup, [linkup.controller], silence=since)
     if rivals and not misled:
         controllers = [linkup.controller for linkup in case.linkups]
         yield _sighting(rivals, None, controllers, level=Level.WARNING)
@@ -60,7 +60,7 @@ def _to_the_controller(linkup: LinkUp, given: Sequence[DhcpMessage]) -> Iterator
     moves = [one for one in own if one.type in (ACK, BOOTP) and _leads_away(linkup, one)]
     vain = [at for at in linkup.attempts if moves and at > moves[0].moment]
     if vain:
-        yield _sighting(moves, linkup, silent_since=silence(vain, linkup.facts))
+        yield _sighting(moves, linkup, silence=silence(vain, linkup.facts))
     elif moves or rivals:
         yield _sighting(moves or rivals, linkup, level=Level.WARNING)
 
@@ -117,7 +117,7 @@ def _sighting(
     *,
     level: Level = Level.FAULT,
     certainty: Certainty = Certainty.SHOWN,
-    silent_since: Moment | None = None,
+    silence: Silence | None = None,
 ) -> Sighting:
     gifts: dict[_Gift, list[Moment]] = {}
     for one in given:
@@ -151,7 +151,7 @@ def _sighting(
         linkup=linkup,
         level=level,
         certainty=certainty,
-        silent_since=silent_since,
+        silence=silence,
     )
 
 
@@ -165,11 +165,11 @@ RULE = Rule(
     "{unfit:if An address from {unfit:list} is not in the network of {controllers:list}.}",
     means="The address decides in which network a device is. With an address that does not fit the "
     "plant, PC and controller do not find each other, perhaps only after the next restart.",
-    likely_causes=(
-        "A small router, or a service PC that was used as an address server, is on this network.",
-        "The adapter is set to get its address automatically, where fixed addresses are meant.",
-        "The controller asks for an address at each start, although it was given a fixed one.",
-    ),
+    likely_causes={
+        "small-router-service": "A small router, or a service PC that was used as an address server, is on this network.",
+        "adapter-set-get": "The adapter is set to get its address automatically, where fixed addresses are meant.",
+        "controller-asks-address": "The controller asks for an address at each start, although it was given a fixed one.",
+    },
     what_to_do=(
         Step("Look for the hardware addresses {senders:list} on labels and in switch tables."),
         Step("Ask whoever looks after the network which address server is meant to be there."),
@@ -192,10 +192,10 @@ RULE = Rule(
         "Other controllers may have moved to new addresses too: panels and I/O can be lost at the "
         "next power-up.",
     ),
-    also_fits=(
-        "Where the PC's address is from one server only: a controller that is meant to be reached "
+    also_fits={
+        "pc-s-address": "Where the PC's address is from one server only: a controller that is meant to be reached "
         "through a router, and does not answer.",
-    ),
+    },
     looks_alike=(
         "Two servers that share one range, as redundant servers do.",
         "One server behind several relays: all offers name the same server.",
@@ -209,5 +209,5 @@ RULE = Rule(
         "RFC 2132 section 9.7 (server identifier)",
     ),
     needs=frozenset({Need.HARDWARE}),
-    find=find,
+    survey=find,
 )

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import Facts
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Case, Pc, is_self_assigned, searches
+from analyzer.linkup import Case, Pc, is_self_assigned, searches, silence
 from rules import cautions
 
 
@@ -30,7 +30,7 @@ def find(case: Case) -> Iterator[Sighting]:
             values={"pc": case.pc.addresses[0], "searches": len(searched)},
             frames={"search": searched, "tried": []},
             certainty=Certainty.FITS,
-            silent_since=searched[-1],
+            silence=silence(searched, case.facts),
         )
 
 
@@ -58,11 +58,11 @@ RULE = Rule(
     "{searches:if It searched for a server {searches:times}.}",
     means="A PC that is set to get its address automatically, and gets none, takes one that begins "
     "with 169.254. A controller with a fixed address is not in that network.",
-    likely_causes=(
-        "The adapter is set to get its address automatically, and no server is on this network.",
-        "A fixed address was entered, but on another adapter of the PC.",
-        "A fixed address was entered and not taken, as another device has it already.",
-    ),
+    likely_causes={
+        "adapter-set-get": "The adapter is set to get its address automatically, and no server is on this network.",
+        "fixed-address-entered": "A fixed address was entered, but on another adapter of the PC.",
+        "fixed-address-entered-2": "A fixed address was entered and not taken, as another device has it already.",
+    },
     what_to_do=(
         Step("Look at the address settings of this adapter on the PC."),
         Step(
@@ -76,10 +76,10 @@ RULE = Rule(
         "search": "the PC looks for an address server{again}",
         "tried": "the PC, as {pc}, tries to reach the controller{again}",
     },
-    also_fits=(
-        "An address server that is only slow: the PC would then change its address later.",
-        "Where nothing at all is heard: a dead cable, which keeps an address server away too.",
-    ),
+    also_fits={
+        "address-server-only": "An address server that is only slow: the PC would then change its address later.",
+        "nothing-all-heard": "Where nothing at all is heard: a dead cable, which keeps an address server away too.",
+    },
     looks_alike=(
         "Both ends with self-assigned addresses on a direct cable: a legal, working set-up.",
         "A PC that shows a self-assigned address and calls the controller from a fixed one.",
@@ -88,5 +88,5 @@ RULE = Rule(
     confirm="Compare the adapter's address on the PC with the controller's address and mask.",
     sources=("RFC 3927 sections 1.9, 2.1 and 2.7", "RFC 2131 section 4.1"),
     needs=frozenset(),
-    find=find,
+    survey=find,
 )

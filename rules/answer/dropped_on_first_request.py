@@ -16,16 +16,22 @@ from typing import NamedTuple
 from analyzer.facts import CLIENT, Moment, Session
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp
+from analyzer.linkup import LinkUp
 from rules import cautions
 
 AT_ONCE = 0.1
 """Seconds, beside the way there and back, within which an end answers a request (common practice,
 no source)."""
-FRAMING, ENCRYPTION, PLACE, SWITCHED_OFF, TAKEN = range(5)
-"""Places of these causes in the rule."""
-FILTER, RESTART, ONLY_TAKES = range(3)
-"""Places of what would look the same."""
+FRAMING, ENCRYPTION, PLACE, SWITCHED_OFF, TAKEN = (
+    "framing",
+    "encryption",
+    "place",
+    "switched off",
+    "taken",
+)
+"""Names of these causes in the rule."""
+FILTER, RESTART, ONLY_TAKES = "filter", "restart", "only takes"
+"""Names of what would look the same."""
 MUTE = {None, "lines of text"}
 """Protocols in which a service may take what is sent, and say nothing."""
 LIKELIEST = {"TLS": ENCRYPTION, "ISO on TCP": PLACE, "EtherNet/IP": PLACE}
@@ -41,41 +47,39 @@ class Drop(NamedTuple):
     by_reset: bool
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        dropped = [drop for one in linkup.sessions if (drop := _refusal(one) or _drop(one))]
-        if not dropped or _is_harmless(linkup, [drop.session for drop in dropped]):
-            continue
-        first = dropped[0]
-        session, said = first.session, first.session.dialogue
-        refused_in = said.refused_in
-        wants_answer = first.by_reset or said.protocol not in MUTE
-        wants_answer |= session.server.port in INDUSTRIAL_PORTS
-        certain = refused_in is not None or (len(dropped) > 1 and wants_answer)
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "port": session.server.port,
-                "attempts": len(dropped),
-                "protocol": said.protocol,
-                "refused_in": refused_in,
-                "reasons": list(dict.fromkeys(str(no) for no in said.refusals)),
-                "wait": first.waited,
-                "by_reset": first.by_reset,
-            },
-            frames={
-                "dropped" if refused_in is None else "refused": [one.moment for one in dropped],
-                "asked": [one.asked for one in dropped if one.asked],
-            },
-            linkup=linkup,
-            certainty=Certainty.SHOWN if certain else Certainty.FITS,
-            likeliest=_likeliest(said.protocol, refused_in),
-            excluded={PLACE, SWITCHED_OFF, TAKEN} if refused_in else (),
-            also_excluded={FILTER, RESTART, ONLY_TAKES} if refused_in else (),
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    dropped = [drop for one in linkup.sessions if (drop := _refusal(one) or _drop(one))]
+    if not dropped or _is_harmless(linkup, [drop.session for drop in dropped]):
+        return
+    first = dropped[0]
+    session, said = first.session, first.session.dialogue
+    refused_in = said.refused_in
+    wants_answer = first.by_reset or said.protocol not in MUTE
+    wants_answer |= session.server.port in INDUSTRIAL_PORTS
+    certain = refused_in is not None or (len(dropped) > 1 and wants_answer)
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "port": session.server.port,
+            "attempts": len(dropped),
+            "protocol": said.protocol,
+            "refused_in": refused_in,
+            "reasons": list(dict.fromkeys(str(no) for no in said.refusals)),
+            "wait": first.waited,
+            "by_reset": first.by_reset,
+        },
+        frames={
+            "dropped" if refused_in is None else "refused": [one.moment for one in dropped],
+            "asked": [one.asked for one in dropped if one.asked],
+        },
+        certainty=Certainty.SHOWN if certain else Certainty.FITS,
+        likeliest=_likeliest(said.protocol, refused_in),
+        excluded={PLACE, SWITCHED_OFF, TAKEN} if refused_in else (),
+        also_excluded={FILTER, RESTART, ONLY_TAKES} if refused_in else (),
+    )
 
 
-def _likeliest(protocol: str | None, refused_in: str | None) -> int:
+def _likeliest(protocol: str | None, refused_in: str | None) -> str:
     if refused_in is not None:
         return ENCRYPTION if "TLS" in (protocol, refused_in) else FRAMING
     return LIKELIEST.get(protocol or "", FRAMING)
@@ -126,13 +130,13 @@ RULE = Rule(
     "{refused_in}, which is what this port expects. Reason given: {reasons:list}.}",
     means="Cable, addresses and port work. The controller, or something that answers in its name, "
     "does not want this request.",
-    likely_causes=(
-        "The program speaks another protocol, framing or version than this port does.",
-        "One of the two encrypts and the other does not, or does not trust the certificate.",
-        "Rack, slot or service name in the opening message are not the controller's.",
-        "The function is switched off in the controller, or this PC is not allowed to use it.",
-        "All sessions that the controller allows are taken, and it says so only then.",
-    ),
+    likely_causes={
+        FRAMING: "The program speaks another protocol, framing or version than this port does.",
+        ENCRYPTION: "One of the two encrypts and the other does not, or does not trust the certificate.",
+        PLACE: "Rack, slot or service name in the opening message are not the controller's.",
+        SWITCHED_OFF: "The function is switched off in the controller, or this PC is not allowed to use it.",
+        TAKEN: "All sessions that the controller allows are taken, and it says so only then.",
+    },
     what_to_do=(
         Step("Compare protocol, version and port number in the program with the manual."),
         Step("Compare the security settings of both ends, and the clock of the controller."),
@@ -152,11 +156,11 @@ RULE = Rule(
     cautions=(
         "Have access or security settings changed only by whoever is responsible for the machine.",
     ),
-    also_fits=(
-        "A list of allowed stations, or a filter on the way, that ends sessions after they opened.",
-        "A controller that restarts in that moment, where it happened only once.",
-        "A service that only takes data and gives no answer, where it ends sessions in order.",
-    ),
+    also_fits={
+        FILTER: "A list of allowed stations, or a filter on the way, that ends sessions after they opened.",
+        RESTART: "A controller that restarts in that moment, where it happened only once.",
+        ONLY_TAKES: "A service that only takes data and gives no answer, where it ends sessions in order.",
+    },
     looks_alike=(
         "A first try with a newer protocol or another port, where the next one is answered.",
         "A controller that ends the session after a good answer.",

@@ -12,13 +12,20 @@ from collections.abc import Iterator
 from analyzer.facts import Moment, No, Session
 from analyzer.facts.ports import OFFICE_PORTS
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp
+from analyzer.linkup import LinkUp
 from rules import cautions
 
 NESTED = {"EtherNet/IP"}
 """Protocols that open an inner connection while they already answer other requests."""
-PLACE, FULL, TRUST, VERSION, SWITCHED_OFF, TRUST_OF_PC = range(6)
-"""Places of the causes in the rule."""
+PLACE, FULL, TRUST, VERSION, SWITCHED_OFF, TRUST_OF_PC = (
+    "place",
+    "full",
+    "trust",
+    "version",
+    "switched off",
+    "trust of pc",
+)
+"""Names of the causes in the rule."""
 FULL_CODES = {
     ("EtherNet/IP", 0x0002), ("EtherNet/IP", 0x0113), ("EtherNet/IP", 0x0100),
     ("ISO on TCP", 1), ("ISO on TCP", 129), ("ISO on TCP", 135), ("ISO on TCP", 136),
@@ -33,38 +40,36 @@ PLACE_CODES = {("OPC UA", 0x80830000)}
 """Codes that say that the endpoint address is not known there, whatever certificates are worth."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        refused = [one for one in linkup.sessions if _is_refused(one)]
-        said = [no for session in refused for no in session.dialogue.refusals]
-        by_pc = not said
-        if by_pc:
-            refused = [one for one in linkup.sessions if one.dialogue.declined]
-            said = [one.dialogue.declined for one in refused if one.dialogue.declined]
-        if not said or _works_after(linkup, max(no.moment for no in said)):
-            continue
-        protocol = refused[0].dialogue.protocol or ""
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "port": refused[0].server.port,
-                "protocol": protocol,
-                "sessions": len(refused),
-                "by_pc": by_pc,
-                "by_controller": not by_pc,
-                "refusals": len(said) if by_pc else sum(one.dialogue.refused for one in refused),
-                "code": said[-1].code,
-                "meaning": said[-1].meaning,
-                "reasons": list(dict.fromkeys(str(no) for no in said)),
-            },
-            frames={
-                "declined" if by_pc else "no": [no.moment for no in said],
-                "asked": _asked(refused) if by_pc else [no.asked for no in said if no.asked],
-            },
-            linkup=linkup,
-            likeliest=_likeliest(protocol, said[-1], by_pc),
-            excluded=_excluded(protocol, said[-1]) if by_pc else {TRUST_OF_PC},
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    refused = [one for one in linkup.sessions if _is_refused(one)]
+    said = [no for session in refused for no in session.dialogue.refusals]
+    by_pc = not said
+    if by_pc:
+        refused = [one for one in linkup.sessions if one.dialogue.declined]
+        said = [one.dialogue.declined for one in refused if one.dialogue.declined]
+    if not said or _works_after(linkup, max(no.moment for no in said)):
+        return
+    protocol = refused[0].dialogue.protocol or ""
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "port": refused[0].server.port,
+            "protocol": protocol,
+            "sessions": len(refused),
+            "by_pc": by_pc,
+            "by_controller": not by_pc,
+            "refusals": len(said) if by_pc else sum(one.dialogue.refused for one in refused),
+            "code": said[-1].code,
+            "meaning": said[-1].meaning,
+            "reasons": list(dict.fromkeys(str(no) for no in said)),
+        },
+        frames={
+            "declined" if by_pc else "no": [no.moment for no in said],
+            "asked": _asked(refused) if by_pc else [no.asked for no in said if no.asked],
+        },
+        likeliest=_likeliest(protocol, said[-1], by_pc),
+        excluded=_excluded(protocol, said[-1]) if by_pc else {TRUST_OF_PC},
+    )
 
 
 def _is_refused(session: Session) -> bool:
@@ -90,7 +95,7 @@ def _works_after(linkup: LinkUp, refusal: Moment) -> bool:
     return False
 
 
-def _likeliest(protocol: str, no: No, by_pc: bool) -> int:
+def _likeliest(protocol: str, no: No, by_pc: bool) -> str:
     if (protocol, no.code) in FULL_CODES:
         return FULL
     if (protocol, no.code) in VERSION_CODES:
@@ -100,7 +105,7 @@ def _likeliest(protocol: str, no: No, by_pc: bool) -> int:
     return TRUST if protocol in TRUSTING and (protocol, no.code) not in PLACE_CODES else PLACE
 
 
-def _excluded(protocol: str, no: No) -> set[int]:
+def _excluded(protocol: str, no: No) -> set[str]:
     """Causes that do not fit where the PC turned the controller's answer down."""
     of_controller = {PLACE, FULL, TRUST, SWITCHED_OFF}
     return of_controller | ({VERSION} if (protocol, no.code) in CERTIFICATE_CODES else set())
@@ -117,15 +122,15 @@ RULE = Rule(
     means="Cable, addresses and port work, and the right kind of service answers."
     "{by_controller:if It does not let this program in.}"
     "{by_pc:if The program does not go on with it.}",
-    likely_causes=(
-        "Rack, slot, path, service name or endpoint address in the program are not right.",
-        "All inner connections that the controller allows are taken, or kept for panels.",
-        "The controller does not trust the PC's certificate, security setting or log-in.",
-        "The two ends speak different versions of the protocol, or have no option in common.",
-        "This way of access is switched off in the controller's settings.",
-        "The PC does not trust the controller's certificate: its issuer is not known here, its "
+    likely_causes={
+        PLACE: "Rack, slot, path, service name or endpoint address in the program are not right.",
+        FULL: "All inner connections that the controller allows are taken, or kept for panels.",
+        TRUST: "The controller does not trust the PC's certificate, security setting or log-in.",
+        VERSION: "The two ends speak different versions of the protocol, or have no option in common.",
+        SWITCHED_OFF: "This way of access is switched off in the controller's settings.",
+        TRUST_OF_PC: "The PC does not trust the controller's certificate: its issuer is not known here, its "
         "time has run out, or its name is not the one called.",
-    ),
+    },
     what_to_do=(
         Step(
             "{by_controller:if Read the reason above, and look it up in the controller's manual.}"

@@ -12,47 +12,45 @@ from collections.abc import Iterator
 
 from analyzer.facts import CLIENT, Moment, Session
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import Case
+from analyzer.linkup import LinkUp
 from rules import cautions
 
 PATIENCE = 1.0
 """Seconds after the last data within which a PC that closes did not wait for an answer."""
 AGAIN_AND_AGAIN = 2
 """Joined segments from which on one lost request each is a pattern."""
-JOINED, SPLIT = 0, 1
-"""Places of these causes in the rule."""
+JOINED, SPLIT = "joined", "split"
+"""Names of these causes in the rule."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        for session in linkup.sessions:
-            stops, loses = _stops(session), _loses_some(session)
-            if not (stops or loses) or session.server_ended or session.from_client.unseen:
-                continue
-            dialogue, last = session.dialogue, _last_data(session)
-            only_split = not dialogue.joined.count and not dialogue.told
-            heals = loses or linkup.answers_after(last) or only_split
-            yield Sighting(
-                values={
-                    "controller": linkup.controller,
-                    "port": session.server.port,
-                    "protocol": dialogue.protocol,
-                    "joined": dialogue.joined.count,
-                    "split": dialogue.split.count,
-                    "missing": dialogue.asked - dialogue.told,
-                },
-                frames={
-                    "joined": dialogue.joined.moments,
-                    "split": dialogue.split.moments,
-                    "gave_up": [end.moment for end in session.closing[:1]],
-                },
-                linkup=linkup,
-                certainty=Certainty.FITS,
-                level=Level.WARNING if heals else Level.FAULT,
-                silent_since=last if stops else None,
-                likeliest=JOINED if dialogue.joined.count else SPLIT,
-            )
-            break
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    for session in linkup.sessions:
+        stops, loses = _stops(session), _loses_some(session)
+        if not (stops or loses) or session.server_ended or session.from_client.unseen:
+            continue
+        dialogue, last = session.dialogue, _last_data(session)
+        only_split = not dialogue.joined.count and not dialogue.told
+        heals = loses or linkup.answers_after(last) or only_split
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "port": session.server.port,
+                "protocol": dialogue.protocol,
+                "joined": dialogue.joined.count,
+                "split": dialogue.split.count,
+                "missing": dialogue.asked - dialogue.told,
+            },
+            frames={
+                "joined": dialogue.joined.moments,
+                "split": dialogue.split.moments,
+                "gave_up": [end.moment for end in session.closing[:1]],
+            },
+            certainty=Certainty.FITS,
+            level=Level.WARNING if heals else Level.FAULT,
+            silence=linkup.silence([last]) if stops else None,
+            likeliest=JOINED if dialogue.joined.count else SPLIT,
+        )
+        break
 
 
 def _stops(session: Session) -> bool:
@@ -85,11 +83,11 @@ RULE = Rule(
     "{split:if {split:count request} came in pieces.}",
     means="The network carries all of it. Some controllers take one whole request a segment, and "
     "overlook the rest.",
-    likely_causes=(
-        "The PC's system joins small messages, or the program does not wait for an answer.",
-        "The program sends the head of a request and the rest of it separately.",
-        "The controller was busy, and lost the requests for another reason.",
-    ),
+    likely_causes={
+        JOINED: "The PC's system joins small messages, or the program does not wait for an answer.",
+        SPLIT: "The program sends the head of a request and the rest of it separately.",
+        "controller-busy-lost": "The controller was busy, and lost the requests for another reason.",
+    },
     what_to_do=(
         Step("Have the program send one request, and the next one only after its answer."),
         Step("Have the program send small messages one by one, without joining them."),
@@ -102,10 +100,10 @@ RULE = Rule(
         "gave_up": "the session ends",
     },
     cautions=("Test by reading only: a written value can move the machine.",),
-    also_fits=(
-        "Requests that the controller leaves unanswered for what they ask.",
-        "A path that broke in that moment.",
-    ),
+    also_fits={
+        "requests-controller-leaves": "Requests that the controller leaves unanswered for what they ask.",
+        "path-broke-moment": "A path that broke in that moment.",
+    },
     looks_alike=(
         "Several requests in a segment that are all answered.",
         "A large segment that the adapter cuts later: it holds one request.",

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import Session
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import Case
+from analyzer.linkup import LinkUp
 
 PATIENCE = 0.2
 """Seconds after which a PC that asks again has given the first answer up: programs wait longer
@@ -19,28 +19,26 @@ SHIFTED = 2
 """Requests behind answers of the wrong number from which on they are out of step."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        late = [session for session in linkup.sessions if _has_late_answers(session)]
-        if not late:
-            continue
-        session = max(late, key=lambda one: one.dialogue.shifted.count)
-        dialogue = session.dialogue
-        out_of_step = dialogue.shifted.count >= SHIFTED
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "port": session.server.port,
-                "protocol": dialogue.protocol,
-                "late": dialogue.late.count,
-                "shifted": dialogue.shifted.count,
-                "patience": dialogue.hurry,
-            },
-            frames={"late": dialogue.late.moments, "next": dialogue.shifted.moments},
-            linkup=linkup,
-            certainty=Certainty.FITS if out_of_step else Certainty.SHOWN,
-            level=Level.WARNING if out_of_step else Level.NOTE,
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    late = [session for session in linkup.sessions if _has_late_answers(session)]
+    if not late:
+        return
+    session = max(late, key=lambda one: one.dialogue.shifted.count)
+    dialogue = session.dialogue
+    out_of_step = dialogue.shifted.count >= SHIFTED
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "port": session.server.port,
+            "protocol": dialogue.protocol,
+            "late": dialogue.late.count,
+            "shifted": dialogue.shifted.count,
+            "patience": dialogue.hurry,
+        },
+        frames={"late": dialogue.late.moments, "next": dialogue.shifted.moments},
+        certainty=Certainty.FITS if out_of_step else Certainty.SHOWN,
+        level=Level.WARNING if out_of_step else Level.NOTE,
+    )
 
 
 def _has_late_answers(session: Session) -> bool:
@@ -57,11 +55,11 @@ RULE = Rule(
     "request.{shifted:if Behind {shifted:count such answer} the PC asked on.}",
     means="The link works. A program that does not compare the numbers takes each answer for the "
     "wrong request, and shows or uses wrong values.",
-    likely_causes=(
-        "The program waits too short, and keeps the session after it gave a request up.",
-        "The program does not compare the number in the answer with that of its request.",
-        "The controller is busy at times, and answers late.",
-    ),
+    likely_causes={
+        "program-waits-too": "The program waits too short, and keeps the session after it gave a request up.",
+        "program-does-compare": "The program does not compare the number in the answer with that of its request.",
+        "controller-busy-times": "The controller is busy at times, and answers late.",
+    },
     what_to_do=(
         Step("Do not trust values that this program shows until the cause is clear."),
         Step("Give the program a longer waiting time than the slowest answer takes."),
@@ -76,9 +74,9 @@ RULE = Rule(
         "Wrong values may look right: a position or an interlock may be read wrongly. "
         "Do not move the machine by these values, and tell whoever is responsible.",
     ),
-    also_fits=(
-        "A program that asks at a fixed pace without waiting, and sorts answers by their numbers.",
-    ),
+    also_fits={
+        "program-asks-fixed": "A program that asks at a fixed pace without waiting, and sorts answers by their numbers.",
+    },
     looks_alike=(
         "A program with several requests open at a time that sorts answers by their numbers.",
         "A late answer that the PC puts aside: the right one follows before it asks on.",

@@ -11,7 +11,7 @@ from itertools import pairwise
 from analyzer.facts import CLIENT, Session
 from analyzer.facts.ports import OFFICE_PORTS
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp
+from analyzer.linkup import LinkUp
 
 PATIENCE = 2.0
 """Seconds of waiting for the other one's first word; who only looks whether a port opens closes
@@ -20,26 +20,24 @@ SOON = 60.0
 """Seconds within which a program calls again that did not get what it wanted."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        mute = [one for one in linkup.sessions if _is_mute(one)]
-        if not mute or _somebody_speaks(linkup):
-            continue
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "port": mute[0].server.port,
-                "sessions": len(mute),
-                "waited": min(_waited(one) for one in mute),
-            },
-            frames={
-                "opened": [one.completed for one in mute if one.completed],
-                "closed": [one.closing[0].moment for one in mute],
-            },
-            linkup=linkup,
-            certainty=Certainty.FITS,
-            level=Level.FAULT if _came_back(mute) else Level.NOTE,
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    mute = [one for one in linkup.sessions if _is_mute(one)]
+    if not mute or _somebody_speaks(linkup):
+        return
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "port": mute[0].server.port,
+            "sessions": len(mute),
+            "waited": min(_waited(one) for one in mute),
+        },
+        frames={
+            "opened": [one.completed for one in mute if one.completed],
+            "closed": [one.closing[0].moment for one in mute],
+        },
+        certainty=Certainty.FITS,
+        level=Level.FAULT if _came_back(mute) else Level.NOTE,
+    )
 
 
 def _is_mute(session: Session) -> bool:
@@ -78,11 +76,11 @@ RULE = Rule(
     "and the controller sent nothing either. The PC closed each session, at the earliest after "
     "{waited:seconds}.",
     means="Cable, addresses and port work. Perhaps each end waits for the other one to begin.",
-    likely_causes=(
-        "The program waits for a greeting, and the controller waits for a request.",
-        "The program is set to another protocol than the one that this port speaks.",
-        "The program has nothing to ask for: no item is set up, or its cycle is not started.",
-    ),
+    likely_causes={
+        "program-waits-greeting": "The program waits for a greeting, and the controller waits for a request.",
+        "program-set-another": "The program is set to another protocol than the one that this port speaks.",
+        "program-nothing-ask": "The program has nothing to ask for: no item is set up, or its cycle is not started.",
+    },
     what_to_do=(
         Step("Look in the controller's manual which end speaks first in this protocol."),
         Step("Compare protocol and port number in the program with the manual."),
@@ -94,11 +92,11 @@ RULE = Rule(
         "closed": "the PC closes it{again}, and nobody has sent an octet in it",
     },
     cautions=("Do not write values to try things out: a written value can move the machine.",),
-    also_fits=(
-        "A program that only looks whether the port opens, or keeps a session for later.",
-        "A controller that sends only when something happens, and nothing did.",
-        "A controller that is still starting, and whose service does not speak yet.",
-    ),
+    also_fits={
+        "program-only-looks": "A program that only looks whether the port opens, or keeps a session for later.",
+        "controller-sends-only": "A controller that sends only when something happens, and nothing did.",
+        "controller-still-starting": "A controller that is still starting, and whose service does not speak yet.",
+    },
     looks_alike=(
         "A port that is opened and closed at once, to see whether it is there.",
         "A second session beside one that works.",

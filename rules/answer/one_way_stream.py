@@ -15,7 +15,7 @@ from analyzer.facts import CLIENT, Exchange, Moment
 from analyzer.facts.ports import OFFICE_PORTS
 from analyzer.facts.udp import Way
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import LISTEN_AFTER, Case, LinkUp, Stage
+from analyzer.linkup import LISTEN_AFTER, LinkUp, Stage
 from rules import cautions
 
 CYCLIC_IO = 2222
@@ -32,47 +32,45 @@ FAST = 0.3
 """Seconds of a period that is too short for a program that waits for answers."""
 LONG = 20
 """Datagrams of the PC that are a stream, and more than a program repeats a question."""
-PC_SILENT, CONTROLLER_SILENT = 0, 3
-"""Places of these causes in the rule."""
+PC_SILENT, CONTROLLER_SILENT = "pc silent", "controller silent"
+"""Names of these causes in the rule."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        if Stage.PORT not in linkup.proofs and linkup.target.transport != "udp":
-            continue
-        stream, sender = _stopped(linkup), linkup.controller
-        if stream is None and linkup.pc_address is not None:
-            stream, sender = _unanswered(linkup), linkup.pc_address
-        if stream is None or stream.asked.first is None or stream.asked.last is None:
-            continue
-        from_controller = sender == linkup.controller
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "sender": sender,
-                "receiver": stream.server[0],
-                "port": stream.server[1],
-                "datagrams": stream.asked.count,
-                "period": stream.asked.period,
-                "starts": stream.asked.runs,
-            },
-            frames={
-                "first": [stream.asked.first],
-                "last": [stream.asked.last],
-                "alive": _heard_after(linkup, stream.asked.last),
-            },
-            linkup=linkup,
-            certainty=Certainty.FITS,
-            silent_since=stream.asked.last if from_controller else stream.asked.first,
-            likeliest=PC_SILENT if from_controller else CONTROLLER_SILENT,
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    if Stage.PORT not in linkup.proofs and linkup.target.transport != "udp":
+        return
+    stream, sender = _stopped(linkup), linkup.controller
+    if stream is None and linkup.pc_address is not None:
+        stream, sender = _unanswered(linkup), linkup.pc_address
+    if stream is None or stream.asked.first is None or stream.asked.last is None:
+        return
+    from_controller = sender == linkup.controller
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "sender": sender,
+            "receiver": stream.server[0],
+            "port": stream.server[1],
+            "datagrams": stream.asked.count,
+            "period": stream.asked.period,
+            "starts": stream.asked.runs,
+        },
+        frames={
+            "first": [stream.asked.first],
+            "last": [stream.asked.last],
+            "alive": _heard_after(linkup, stream.asked.last),
+        },
+        certainty=Certainty.FITS,
+        silence=linkup.silence([stream.asked.last if from_controller else stream.asked.first]),
+        likeliest=PC_SILENT if from_controller else CONTROLLER_SILENT,
+    )
 
 
 def _stopped(linkup: LinkUp) -> Exchange | None:
     """The controller's stream to the PC that ended soon, where the PC sent no datagram."""
     if any(_is_from_pc(linkup, one) for one in linkup.facts.exchanges):
         return None
-    refusals = linkup.facts.icmp.refusals
+    refusals = linkup.facts.index.refused_datagrams
     for one in linkup.facts.exchanges:
         to_pc = one.server[0] in linkup.pc.addresses and one.client[0] == linkup.controller
         refused = (one.client, one.server) in refusals
@@ -139,12 +137,12 @@ RULE = Rule(
     "datagram.",
     means="Cyclic I/O runs both ways. A controller that misses the other half for a few periods "
     "commonly stops its own half and gives the connection up.",
-    likely_causes=(
-        "The program on the PC does not send its half, or not in time.",
-        "The program asked for a connection that only listens, and the controller allows none.",
-        "A firewall on the PC drops the incoming stream, so the program never starts its half.",
-        "The controller sends its half to a group that does not reach this PC, or not at all.",
-    ),
+    likely_causes={
+        PC_SILENT: "The program on the PC does not send its half, or not in time.",
+        "program-asked-connection": "The program asked for a connection that only listens, and the controller allows none.",
+        "firewall-pc-drops": "A firewall on the PC drops the incoming stream, so the program never starts its half.",
+        CONTROLLER_SILENT: "The controller sends its half to a group that does not reach this PC, or not at all.",
+    },
     what_to_do=(
         Step("Look whether the program sends at the period that it asked for."),
         Step("Compare ports, period and kind of connection with the controller's manual."),
@@ -160,10 +158,10 @@ RULE = Rule(
         "When such a stream stops, outputs usually switch off, and they may switch on again with "
         "it. Make the machine safe before you try: guards, emergency stop, lock-out.",
     ),
-    also_fits=(
-        "A stream that somebody else told the controller to stop.",
-        "A stream that is meant one way, where it is the PC's.",
-    ),
+    also_fits={
+        "stream-somebody-else": "A stream that somebody else told the controller to stop.",
+        "stream-meant-one": "A stream that is meant one way, where it is the PC's.",
+    },
     looks_alike=(
         "A connection that only listens: the stream goes on.",
         "A slow sign of life in return, in place of a stream as fast.",

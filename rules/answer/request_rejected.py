@@ -12,10 +12,10 @@ from collections.abc import Iterator
 from analyzer.facts import Moment, No, Session
 from analyzer.facts.ports import OFFICE_PORTS
 from analyzer.findings import Level, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp
+from analyzer.linkup import LinkUp
 
-ITEM, AMOUNT, FUNCTION, BEHIND, STATE = range(5)
-"""Places of the causes in the rule."""
+ITEM, AMOUNT, FUNCTION, BEHIND, STATE = "item", "amount", "function", "behind", "state"
+"""Names of the causes in the rule."""
 LIKELIEST = {
     ("Modbus/TCP", 1): FUNCTION, ("Modbus/TCP", 2): ITEM, ("Modbus/TCP", 3): AMOUNT,
     ("Modbus/TCP", 4): STATE, ("Modbus/TCP", 5): STATE, ("Modbus/TCP", 6): STATE,
@@ -26,43 +26,41 @@ LIKELIEST = {
 """By protocol and code: the cause that its published meaning points to."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        saying = [one for one in linkup.sessions if one.dialogue.rejections]
-        if not saying:
-            continue
-        said = [no for session in saying for no in session.dialogue.rejections]
-        good = sum(session.dialogue.good for session in linkup.sessions)
-        rejected = sum(session.dialogue.rejected for session in saying)
-        put_off = sum(session.dialogue.put_off for session in saying)
-        works = _something_works(linkup)
-        if works and rejected and not _goes_on(linkup):
-            continue
-        is_fault = bool(rejected) and not works and all(one.syns.count for one in saying)
-        protocol = saying[0].dialogue.protocol
-        likeliest = _likeliest(protocol, said[0])
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "port": saying[0].server.port,
-                "protocol": protocol,
-                "rejected": rejected,
-                "put_off": put_off,
-                "good": good,
-                "code": said[0].code,
-                "meaning": said[0].meaning,
-                "behind": likeliest == BEHIND,
-                "reasons": list(dict.fromkeys(str(no) for no in said)),
-            },
-            frames={
-                "no": [no.moment for no in said],
-                "asked": [no.asked for no in said if no.asked],
-            },
-            linkup=linkup,
-            level=Level.FAULT if is_fault else Level.NOTE,
-            likeliest=ITEM if likeliest is None else likeliest,
-            excluded=[] if likeliest in (None, BEHIND) else [BEHIND],
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    saying = [one for one in linkup.sessions if one.dialogue.rejections]
+    if not saying:
+        return
+    said = [no for session in saying for no in session.dialogue.rejections]
+    good = sum(session.dialogue.good for session in linkup.sessions)
+    rejected = sum(session.dialogue.rejected for session in saying)
+    put_off = sum(session.dialogue.put_off for session in saying)
+    works = _something_works(linkup)
+    if works and rejected and not _goes_on(linkup):
+        return
+    is_fault = bool(rejected) and not works and all(one.syns.count for one in saying)
+    protocol = saying[0].dialogue.protocol
+    likeliest = _likeliest(protocol, said[0])
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "port": saying[0].server.port,
+            "protocol": protocol,
+            "rejected": rejected,
+            "put_off": put_off,
+            "good": good,
+            "code": said[0].code,
+            "meaning": said[0].meaning,
+            "behind": likeliest == BEHIND,
+            "reasons": list(dict.fromkeys(str(no) for no in said)),
+        },
+        frames={
+            "no": [no.moment for no in said],
+            "asked": [no.asked for no in said if no.asked],
+        },
+        level=Level.FAULT if is_fault else Level.NOTE,
+        likeliest=ITEM if likeliest is None else likeliest,
+        excluded=[] if likeliest in (None, BEHIND) else [BEHIND],
+    )
 
 
 def _something_works(linkup: LinkUp) -> bool:
@@ -84,7 +82,7 @@ def _goes_on(linkup: LinkUp) -> bool:
     return bool(worked and noes) and max(noes) > min(worked)
 
 
-def _likeliest(protocol: str | None, no: No) -> int | None:
+def _likeliest(protocol: str | None, no: No) -> str | None:
     """The cause that the code points to, None for a code that is not known here."""
     return LIKELIEST.get((protocol or "", no.code))
 
@@ -100,13 +98,13 @@ RULE = Rule(
     "Reason given, by the codes of {protocol:protocol}: {reasons:list}.",
     means="The network is fine: cable, addresses, port and session work. What is asked for has to "
     "be looked at, or the controller's state.",
-    likely_causes=(
-        "The item or its number is not in the controller, or the count starts at one, not zero.",
-        "The amount or value that is asked for is larger than the controller allows.",
-        "The controller does not know this function, or does not allow it.",
-        "The device meant is behind the controller or gateway, and is off or has another number.",
-        "The controller's mode or state does not allow it now, or it is busy.",
-    ),
+    likely_causes={
+        ITEM: "The item or its number is not in the controller, or the count starts at one, not zero.",
+        AMOUNT: "The amount or value that is asked for is larger than the controller allows.",
+        FUNCTION: "The controller does not know this function, or does not allow it.",
+        BEHIND: "The device meant is behind the controller or gateway, and is off or has another number.",
+        STATE: "The controller's mode or state does not allow it now, or it is busy.",
+    },
     what_to_do=(
         Step(
             "Leave the network as it is: nothing is wrong with it.{behind:if Look at the device "

@@ -12,51 +12,53 @@ from collections.abc import Iterator
 
 from analyzer.facts import CLIENT, Moment, Session
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Case
+from analyzer.linkup import LinkUp
 from rules import cautions
 
-UNIT, OTHER_PROTOCOL, BUSY = 0, 1, 4
-"""Places of these causes in the rule."""
-PATH_BROKEN = 1
-"""Place of this in what would look the same."""
+UNIT, OTHER_PROTOCOL, BUSY = "unit", "other protocol", "busy"
+"""Names of these causes in the rule."""
+PATH_BROKEN = "path broken"
+"""Name of this in what would look the same."""
 IN_USE = 2
 """Answers of a session that is in use; the first may belong to its opening."""
 PATIENCE = 1.0
 """Seconds after its last data within which a PC that closes did not wait for an answer."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        for session in linkup.sessions:
-            asked = session.asked
-            if asked is None or not _waits_in_vain(session):
-                continue
-            if not session.answers and linkup.answers_after(asked):
-                continue
-            repeats = session.from_client.repeats.moments
-            yield Sighting(
-                values={
-                    "controller": linkup.controller,
-                    "port": session.server.port,
-                    "answers": session.answers,
-                    "repeats": session.from_client.repeats.count,
-                    "acknowledged": session.request_acknowledged,
-                    "protocol": session.dialogue.protocol,
-                    "unit": session.dialogue.unit,
-                },
-                frames={
-                    "asked": [asked],
-                    "confirmed": _confirmed(session, asked),
-                    "gave_up": _gave_up(session),
-                },
-                linkup=linkup,
-                certainty=(Certainty.SHOWN if session.request_acknowledged else Certainty.FITS),
-                silent_since=max([asked, *repeats]),
-                likeliest=BUSY if session.answers >= IN_USE else UNIT,
-                excluded=[OTHER_PROTOCOL] if session.answers else [],
-                also_excluded=[PATH_BROKEN] if session.request_acknowledged else [],
-            )
-            break
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    for session in linkup.sessions:
+        asked = session.asked
+        if asked is None or not _waits_in_vain(session):
+            continue
+        if not session.answers and linkup.answers_after(asked):
+            continue
+        repeats = session.from_client.repeats.moments
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "port": session.server.port,
+                "answers": session.answers,
+                "repeats": session.from_client.repeats.count,
+                "acknowledged": session.request_acknowledged,
+                "protocol": session.dialogue.protocol,
+                "unit": session.dialogue.unit,
+            },
+            frames={
+                "asked": [asked],
+                "confirmed": _confirmed(session, asked),
+                "gave_up": _gave_up(session),
+            },
+            certainty=(Certainty.SHOWN if session.request_acknowledged else Certainty.FITS),
+            silence=linkup.silence(
+                [asked, *repeats],
+                1 + session.from_client.repeats.count,
+                session.request_acknowledged,
+            ),
+            likeliest=BUSY if session.answers >= IN_USE else UNIT,
+            excluded=[OTHER_PROTOCOL] if session.answers else [],
+            also_excluded=[PATH_BROKEN] if session.request_acknowledged else [],
+        )
+        break
 
 
 def _waits_in_vain(session: Session) -> bool:
@@ -89,13 +91,13 @@ RULE = Rule(
     "got an answer.} The PC speaks {protocol:protocol}{unit:unit}.",
     means="Cable, addresses and port work: the controller's service does not react to this "
     "request. What the request asks for is not judged here.",
-    likely_causes=(
-        "The unit or station number in the request is not the controller's.",
-        "The program speaks another protocol or framing than this port does.",
-        "A device behind the controller or gateway is meant, and it is off.",
-        "The controller wants a log-in or another message first.",
-        "The controller is busy, or its communication service hangs.",
-    ),
+    likely_causes={
+        UNIT: "The unit or station number in the request is not the controller's.",
+        OTHER_PROTOCOL: "The program speaks another protocol or framing than this port does.",
+        "device-behind-controller": "A device behind the controller or gateway is meant, and it is off.",
+        "controller-wants-log": "The controller wants a log-in or another message first.",
+        BUSY: "The controller is busy, or its communication service hangs.",
+    },
     what_to_do=(
         Step("Compare protocol, unit number, rack and slot in the program with the manual."),
         Step("Look at the controller's state: fault lamp, operating mode, load."),
@@ -108,11 +110,11 @@ RULE = Rule(
         "gave_up": "the PC gives up and ends the session",
     },
     cautions=("Do not write values to try things out: a written value can move the machine.",),
-    also_fits=(
-        "An answer that takes longer than the PC waited, or than the recording lasts.",
-        "A path that broke right then, where the controller did not confirm the request either.",
-        "A program that only sends, and expects no answer.",
-    ),
+    also_fits={
+        "answer-takes-longer": "An answer that takes longer than the PC waited, or than the recording lasts.",
+        PATH_BROKEN: "A path that broke right then, where the controller did not confirm the request either.",
+        "program-only-sends": "A program that only sends, and expects no answer.",
+    },
     looks_alike=(
         "A recording that ends before the answer.",
         "A program that only sends and then closes in order.",

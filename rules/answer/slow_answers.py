@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import Session
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import Case
+from analyzer.linkup import LinkUp
 from rules import cautions
 
 ENOUGH = 10
@@ -20,40 +20,38 @@ FIFTH, SHORT = 0.2, 0.04
 """Seconds by which stacks hold a bare acknowledgement back (common practice, no source)."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        answers = sum(session.answers for session in linkup.sessions)
-        said = [session.dialogue for session in linkup.sessions]
-        pieces = {
-            FIFTH: sum(one.fifth_pieces for one in said),
-            SHORT: sum(one.short_pieces for one in said),
-        }
-        whole = {
-            FIFTH: sum(one.fifth_answers for one in said),
-            SHORT: sum(one.short_answers for one in said),
-        }
-        for waits, level in ((pieces, Level.WARNING), (whole, Level.NOTE)):
-            step, slow = max(waits.items(), key=lambda wait: wait[1])
-            if answers < ENOUGH or slow < SHARE * answers or _is_far(linkup.sessions, step):
-                continue
-            busiest = max(linkup.sessions, key=lambda session: session.answers)
-            yield Sighting(
-                values={
-                    "controller": linkup.controller,
-                    "port": busiest.server.port,
-                    "protocol": busiest.dialogue.protocol,
-                    "step": step,
-                    "slow": slow,
-                    "answers": answers,
-                    "typical": busiest.answer_times.median,
-                    "in_pieces": level is Level.WARNING,
-                },
-                frames={"answered": [busiest.answered] if busiest.answered else []},
-                linkup=linkup,
-                certainty=Certainty.FITS,
-                level=level,
-            )
-            break
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    answers = sum(session.answers for session in linkup.sessions)
+    said = [session.dialogue for session in linkup.sessions]
+    pieces = {
+        FIFTH: sum(one.fifth_pieces for one in said),
+        SHORT: sum(one.short_pieces for one in said),
+    }
+    whole = {
+        FIFTH: sum(one.fifth_answers for one in said),
+        SHORT: sum(one.short_answers for one in said),
+    }
+    for waits, level in ((pieces, Level.WARNING), (whole, Level.NOTE)):
+        step, slow = max(waits.items(), key=lambda wait: wait[1])
+        if answers < ENOUGH or slow < SHARE * answers or _is_far(linkup.sessions, step):
+            continue
+        busiest = max(linkup.sessions, key=lambda session: session.answers)
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "port": busiest.server.port,
+                "protocol": busiest.dialogue.protocol,
+                "step": step,
+                "slow": slow,
+                "answers": answers,
+                "typical": busiest.answer_times.median,
+                "in_pieces": level is Level.WARNING,
+            },
+            frames={"answered": [busiest.answered] if busiest.answered else []},
+            certainty=Certainty.FITS,
+            level=level,
+        )
+        break
 
 
 def _is_far(sessions: list[Session], step: float) -> bool:
@@ -71,11 +69,11 @@ RULE = Rule(
     "{protocol:protocol}.",
     means="It works, and slowly. Waits so alike are those of acknowledgements that one end holds "
     "back while the other waits for them.",
-    likely_causes=(
-        "One end sends a message in pieces, and waits for each piece to be confirmed.",
-        "The PC's system joins small messages and holds them back.",
-        "The controller, or a gateway behind it, needs exactly so long for each answer.",
-    ),
+    likely_causes={
+        "one-end-sends": "One end sends a message in pieces, and waits for each piece to be confirmed.",
+        "pc-s-system": "The PC's system joins small messages and holds them back.",
+        "controller-gateway-behind": "The controller, or a gateway behind it, needs exactly so long for each answer.",
+    },
     what_to_do=(
         Step("Have the program send each request in one piece, without joining small messages."),
         Step("Ask for fewer and larger pieces of data."),
@@ -89,7 +87,9 @@ RULE = Rule(
         "Have settings of the adapter to the machine changed only while it is safe, and by "
         "whoever is responsible.",
     ),
-    also_fits=("A cycle of the controller's program that lasts exactly so long.",),
+    also_fits={
+        "cycle-controller-s": "A cycle of the controller's program that lasts exactly so long.",
+    },
     looks_alike=(
         "Slow answers of many different lengths: the controller's own load, or a serial line.",
         "A slow way, such as a VPN: the opening takes as long.",

@@ -13,7 +13,7 @@ from collections.abc import Iterator, Sequence
 from analyzer.facts import Facts, Hardware, Kind, Moment
 from analyzer.facts.flood import Busy
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import LISTEN_AFTER, Case, LinkUp
+from analyzer.linkup import LISTEN_AFTER, Case, LinkUp, silence
 from rules import cautions
 
 MANY = 1000
@@ -24,8 +24,8 @@ LASTING = 3
 """Seconds of such frames that are more than a short burst."""
 SHOWN = 2
 """Frames of the PC that are listed as they come back: enough to see it."""
-LOOP, NOT_A_LOOP = 0, 2
-"""Places of these causes in the rule."""
+LOOP, NOT_A_LOOP = "loop", "not a loop"
+"""Names of these causes in the rule."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -59,7 +59,7 @@ def find(case: Case) -> Iterator[Sighting]:
             linkup=linkup,
             certainty=Certainty.SHOWN if len(looped) >= LASTING else Certainty.FITS,
             level=Level.FAULT if in_vain else Level.NOTE,
-            silent_since=min(linkup.attempts, default=None) if in_vain else None,
+            silence=silence(linkup.attempts, case.facts) if in_vain else None,
             likeliest=LOOP if looped or came_back else NOT_A_LOOP,
         )
 
@@ -113,12 +113,12 @@ RULE = Rule(
     "{sender} as their sender. Meanwhile the PC waited for {controller}.",
     means="Every device has to look at each frame for everybody. A small controller then answers "
     "late or not at all, and frames get lost in the switches.",
-    likely_causes=(
-        "A loop: a cable leads from one switch port to another, or a ring has lost the device "
+    likely_causes={
+        LOOP: "A loop: a cable leads from one switch port to another, or a ring has lost the device "
         "that keeps it open. Frames of the PC that come back to it prove this.",
-        "An adapter or device is worn out and sends without end.",
-        "Data for many, such as I/O, video or a disk image, reaches ports where nobody wants it.",
-    ),
+        "adapter-device-worn": "An adapter or device is worn out and sends without end.",
+        NOT_A_LOOP: "Data for many, such as I/O, video or a disk image, reaches ports where nobody wants it.",
+    },
     what_to_do=(
         Step("Ask which cable was plugged in last, and look for one with both ends in switches."),
         Step("Ask whoever is responsible for the network whether a switch reports a loop."),
@@ -139,7 +139,9 @@ RULE = Rule(
     cautions=(
         "Taking out the wrong cable stops I/O. The machine has to be in a safe state first.",
     ),
-    also_fits=("A controller that is off or has another address, and a flood that is older.",),
+    also_fits={
+        "controller-off-another": "A controller that is off or has another address, and a flood that is older.",
+    },
     looks_alike=(
         "Cyclic I/O: as fast, and with a steady period.",
         "A recording at a mirror port, where each frame stands twice.",
@@ -160,5 +162,5 @@ RULE = Rule(
     ),
     sources=("common practice, no source (1,000 frames a second is a starting value)",),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),
-    find=find,
+    survey=find,
 )

@@ -31,7 +31,7 @@ def find(case: Case) -> Iterator[Sighting]:
     if case.pc is None or _is_asked(case):
         return
     for start in case.facts.starts.of(case.pc.hardware):
-        opened = let_through(case, start.moment.seconds)
+        opened = let_through(case.pc, start.moment.seconds)
         end = case.facts.coverage.seconds if opened is None else opened
         trees = [tree for tree in _trees(case, start) if tree.first.seconds < end]
         if not _is_delay(start, opened, end, trees):
@@ -74,7 +74,7 @@ def _sighting(
         linkup=linkup,
         certainty=Certainty.SHOWN if told else Certainty.FITS,
         level=level,
-        silent_since=silence(within, case.facts) if level is Level.FAULT else None,
+        silence=silence(within, case.facts) if level is Level.FAULT else None,
     )
 
 
@@ -119,10 +119,10 @@ RULE = Rule(
     means="A switch with spanning tree keeps a new port closed for a while, to see whether it "
     "leads to a loop. This switch names a forward delay of {delay:seconds}; a new port waits for "
     "twice as long.",
-    likely_causes=(
-        "The port is not set up as one for an end device (edge port).",
-        "Something changed elsewhere in the network, and the switches look for loops again.",
-    ),
+    likely_causes={
+        "port-set-up": "The port is not set up as one for an end device (edge port).",
+        "something-changed-elsewhere": "Something changed elsewhere in the network, and the switches look for loops again.",
+    },
     what_to_do=(
         Step(
             "Leave the cable in, wait 60 s after the link lamp lights, and connect again.",
@@ -146,11 +146,11 @@ RULE = Rule(
         "Never turn off loop protection on a plant's switch: one loop stops the whole network, "
         "and the machines with it.",
     ),
-    also_fits=(
-        "A network on which nobody had anything to say for that time, and a controller that was "
+    also_fits={
+        "network-nobody-had": "A network on which nobody had anything to say for that time, and a controller that was "
         "still starting.",
-        "A port in a VLAN in which nobody else is, where no other frame ever comes.",
-    ),
+        "port-vlan-nobody": "A port in a VLAN in which nobody else is, where no other frame ever comes.",
+    },
     looks_alike=(
         "Other stations are heard while the controller keeps silent: the controller is late.",
         "An edge port, which opens within about 3 s.",
@@ -162,5 +162,5 @@ RULE = Rule(
     explains=("nothing-heard", "self-assigned-address", "unanswered-arp"),
     sources=("IEEE 802.1D-1998 section 8.10 (forward delay 15 s, max age 20 s)",),
     needs=frozenset({Need.HARDWARE}),
-    find=find,
+    survey=find,
 )

@@ -24,8 +24,8 @@ SOON = 10.0
 """Seconds after the link came back within which a peer breaks a session that it no longer knows."""
 REGULAR = 0.1
 """Part by which equal times between breaks differ at most."""
-POWER_SAVING = 2
-"""Place of this cause in the rule."""
+POWER_SAVING = "power saving"
+"""Name of this cause in the rule."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -55,7 +55,7 @@ def find(case: Case) -> Iterator[Sighting]:
             linkup=linkup,
             certainty=Certainty.FITS,
             level=Level.FAULT if hurt else Level.NOTE,
-            likeliest=POWER_SAVING if _are_regular(breaks) else 0,
+            likeliest=POWER_SAVING if _are_regular(breaks) else "",
         )
 
 
@@ -105,13 +105,13 @@ RULE = Rule(
     "with the link.}",
     means="A PC sends a burst of checks each time its link comes up. While it is down, no "
     "frame gets through. Sessions do not outlive longer breaks.",
-    likely_causes=(
-        "A plug is loose or its latch is broken, or a wire is bent or broken inside the cable.",
-        "The cable moves with the machine, or lies beside a motor cable.",
-        "Power saving of the PC's adapter, its USB port or the switch puts the link to sleep.",
-        "Both ends agree on a speed again and again, as one of them has a fixed setting.",
-        "Somebody plugged the cable in again, or the PC slept meanwhile.",
-    ),
+    likely_causes={
+        "plug-loose-latch": "A plug is loose or its latch is broken, or a wire is bent or broken inside the cable.",
+        "cable-moves-machine": "The cable moves with the machine, or lies beside a motor cable.",
+        POWER_SAVING: "Power saving of the PC's adapter, its USB port or the switch puts the link to sleep.",
+        "both-ends-agree": "Both ends agree on a speed again and again, as one of them has a fixed setting.",
+        "somebody-plugged-cable": "Somebody plugged the cable in again, or the PC slept meanwhile.",
+    },
     what_to_do=(
         Step("Ask whether somebody moved the cable, the dock or the PC at those times."),
         Step("Compare those times with the motion of the machine."),
@@ -132,10 +132,10 @@ RULE = Rule(
         "When a PC that gives commands loses its link, drives can stop. Before anybody touches "
         "the cable have the machine made safe and locked out by those authorised.",
     ),
-    also_fits=(
-        "Somebody who plugged the cable in several times to find the trouble.",
-        "A PC that went to sleep for a short time, or whose adapter was restarted by its driver.",
-    ),
+    also_fits={
+        "somebody-who-plugged": "Somebody who plugged the cable in several times to find the trouble.",
+        "pc-went-sleep": "A PC that went to sleep for a short time, or whose adapter was restarted by its driver.",
+    },
     looks_alike=(
         "One burst of checks: the PC was plugged in.",
         "A PC that renews its address, takes another one, or announces its own again.",
@@ -157,5 +157,5 @@ RULE = Rule(
         "common practice, no source",
     ),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),
-    find=find,
+    survey=find,
 )

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import Moment
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, others
+from analyzer.linkup import Case, others, silence
 from rules import cautions
 
 LONG = 30.0
@@ -34,12 +34,12 @@ def find(case: Case) -> Iterator[Sighting]:
         frames={"heard": [heard] if heard else [], "tried": attempts},
         linkup=tried[0] if len(case.linkups) == 1 else None,
         certainty=Certainty.FITS,
-        silent_since=attempts[0] if long else attempts[-1],
+        silence=silence(attempts, case.facts),
     )
 
 
 def _last_heard(case: Case) -> Moment | None:
-    return max((station.last for station in others(case)), default=None)
+    return max((station.last for station in others(case.facts, case.pc)), default=None)
 
 
 RULE = Rule(
@@ -50,12 +50,12 @@ RULE = Rule(
     "by the PC. Nothing came in from {controllers:list} or from any other station.",
     means="The PC's frames may not have reached the cable, or nothing reaches the PC. A recording "
     "made on the PC cannot see the cable itself.",
-    likely_causes=(
-        "The controller or the switch has no power, or the cable is not plugged in fully.",
-        "The cable is in another socket of the same shape, or in another adapter of the PC.",
-        "One pair of the cable is broken, so that frames go one way only.",
-        "The switch keeps the port closed, or has it in another VLAN.",
-    ),
+    likely_causes={
+        "controller-switch-power": "The controller or the switch has no power, or the cable is not plugged in fully.",
+        "cable-another-socket": "The cable is in another socket of the same shape, or in another adapter of the PC.",
+        "one-pair-cable": "One pair of the cable is broken, so that frames go one way only.",
+        "switch-keeps-port": "The switch keeps the port closed, or has it in another VLAN.",
+    },
     what_to_do=(
         Step("Look at the link lamps at both ends of the cable while the controller has power."),
         Step(
@@ -77,10 +77,10 @@ RULE = Rule(
         "tried": "the PC asks or calls{again}, and nothing comes in",
     },
     cautions=("Do not unplug a live fieldbus connector to try it: drives may drop out.",),
-    also_fits=(
-        "A direct cable to a controller that uses another address and has nothing to say.",
-        "A switch port that is still in its start-up delay: it opens after 30 to 50 s.",
-    ),
+    also_fits={
+        "direct-cable-controller": "A direct cable to a controller that uses another address and has nothing to say.",
+        "switch-port-still": "A switch port that is still in its start-up delay: it opens after 30 to 50 s.",
+    },
     looks_alike=(
         "A PC that calls nobody on a direct cable to a quiet device: silence is normal there.",
         "A PC in another network, or with a self-assigned address, hears nothing for that reason.",
@@ -91,5 +91,5 @@ RULE = Rule(
     confirm_caution=cautions.LINK_DROPS,
     sources=("common practice, no source",),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),
-    find=find,
+    survey=find,
 )

@@ -36,7 +36,7 @@ def find(case: Case) -> Iterator[Sighting]:
     refused = [one.moment for one in asked if one.step is AccessStep.FAILURE]
     if asked:
         since = (refused[-1] if refused else asked[0].moment).seconds
-        if let_through(case, since + 1.0) is not None:
+        if let_through(case.pc, since + 1.0) is not None:
             return
     elif guest is not None:
         since = guest.first.seconds
@@ -64,8 +64,8 @@ def find(case: Case) -> Iterator[Sighting]:
             },
             linkup=linkup,
             certainty=Certainty.SHOWN if refused else Certainty.FITS,
-            silent_since=silence(tried, case.facts),
-            likeliest=0 if asked else 1,
+            silence=silence(tried, case.facts),
+            likeliest=list(RULE.likely_causes)[0 if asked else 1],
         )
 
 
@@ -89,7 +89,7 @@ def _is_for(receiver: Hardware, own: Hardware | None) -> bool:
 
 def _shut_by(case: Case) -> Station | None:
     """The guest of the PC with whose first frame everything stopped."""
-    heard = max((station.last.seconds for station in others(case)), default=None)
+    heard = max((station.last.seconds for station in others(case.facts, case.pc)), default=None)
     for guest in _guests(case):
         began = guest.first.seconds
         if heard is None or not began - ALIVE_BEFORE <= heard <= began + SHUTS_WITHIN:
@@ -115,12 +115,12 @@ RULE = Rule(
     "{senders:if Through the PC's socket sent {senders:count hardware address}.}",
     means="Switches can open a port only for devices that log in or are registered, or only for "
     "one device. Until the port is opened, the PC reaches nobody.",
-    likely_causes=(
-        "The PC is not registered in this network, or did not log in at the switch.",
-        "A second hardware address came up behind the port, as of a virtual machine or a small "
+    likely_causes={
+        "pc-registered-network": "The PC is not registered in this network, or did not log in at the switch.",
+        "second-hardware-address": "A second hardware address came up behind the port, as of a virtual machine or a small "
         "switch, and the port allows only one.",
-        "The port was shut for another reason, and has to be opened by hand.",
-    ),
+        "port-shut-another": "The port was shut for another reason, and has to be opened by hand.",
+    },
     what_to_do=(
         Step(
             "Tell whoever is responsible for the network the hardware address of the PC, and ask "
@@ -141,10 +141,10 @@ RULE = Rule(
         "second": "a second hardware address sends through the PC's socket",
         "tried": "the PC tries, and nothing comes back{again}",
     },
-    also_fits=(
-        "A port that asks and is open all the same, where nobody else has anything to say.",
-        "A cable that came loose at that moment.",
-    ),
+    also_fits={
+        "port-asks-open": "A port that asks and is open all the same, where nobody else has anything to say.",
+        "cable-came-loose": "A cable that came loose at that moment.",
+    },
     looks_alike=(
         "A port that asks who is there while other stations are heard: it is open.",
         "A PC that logged in with success.",
@@ -154,5 +154,5 @@ RULE = Rule(
     explains=("nothing-heard", "self-assigned-address", "unanswered-arp"),
     sources=("IEEE 802.1X", "RFC 3748 section 4", "common practice, no source"),
     needs=frozenset({Need.HARDWARE}),
-    find=find,
+    survey=find,
 )

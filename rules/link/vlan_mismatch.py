@@ -15,7 +15,6 @@ from analyzer.facts import Hardware
 from analyzer.facts.switch import Neighbour, Tagged
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import (
-    Case,
     LinkUp,
     forwarded,
     heard_of,
@@ -24,48 +23,44 @@ from analyzer.linkup import (
 )
 from rules import cautions
 
-TAGS_SHOWN_ONLY, OTHER_PLANT = 0, 1
-"""Places of these in what would look the same."""
+TAGS_SHOWN_ONLY, OTHER_PLANT = "tags shown only", "other plant"
+"""Names of these in what would look the same."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        if linkup.works or not linkup.attempts or linkup.is_one_sided:
-            continue
-        tagged = _for_the_pc(linkup)
-        if any(_talks_with(linkup, one.sender) for one in tagged):
-            continue
-        level = _level(case, linkup, tagged)
-        if level is None:
-            continue
-        certainty = _certainty(linkup, tagged)
-        inside, outside = heard_of(case, linkup)
-        plain = {one.src for one in forwarded(case) if one.tagged < one.frames}
-        neighbours = [one for one in _neighbours(linkup) if one.vlan is not None]
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "vlans": sorted({one.id for one in tagged}),
-                "frames": sum(one.frames for one in tagged),
-                "inside": len(inside & plain),
-                "only_tagged": len(inside - plain),
-                "outside": len(outside),
-                "port_vlan": neighbours[0].vlan if neighbours else None,
-            },
-            frames={
-                "answered": [one.first for one in tagged if _is_controllers(linkup, one.sender)],
-                "tagged": [one.first for one in tagged if not _is_controllers(linkup, one.sender)],
-                "port": [one.told.first for one in neighbours],
-                "tried": linkup.attempts,
-            },
-            linkup=linkup,
-            certainty=certainty,
-            also_excluded=[TAGS_SHOWN_ONLY, OTHER_PLANT] if certainty is Certainty.SHOWN else [],
-            level=level,
-            silent_since=None
-            if certainty is Certainty.SHOWN
-            else silence(linkup.attempts, case.facts),
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    if linkup.works or not linkup.attempts or linkup.is_one_sided:
+        return
+    tagged = _for_the_pc(linkup)
+    if any(_talks_with(linkup, one.sender) for one in tagged):
+        return
+    level = _level(linkup, tagged)
+    if level is None:
+        return
+    certainty = _certainty(linkup, tagged)
+    inside, outside = heard_of(linkup)
+    plain = {one.src for one in forwarded(linkup.pc) if one.tagged < one.frames}
+    neighbours = [one for one in _neighbours(linkup) if one.vlan is not None]
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "vlans": sorted({one.id for one in tagged}),
+            "frames": sum(one.frames for one in tagged),
+            "inside": len(inside & plain),
+            "only_tagged": len(inside - plain),
+            "outside": len(outside),
+            "port_vlan": neighbours[0].vlan if neighbours else None,
+        },
+        frames={
+            "answered": [one.first for one in tagged if _is_controllers(linkup, one.sender)],
+            "tagged": [one.first for one in tagged if not _is_controllers(linkup, one.sender)],
+            "port": [one.told.first for one in neighbours],
+            "tried": linkup.attempts,
+        },
+        certainty=certainty,
+        also_excluded=[TAGS_SHOWN_ONLY, OTHER_PLANT] if certainty is Certainty.SHOWN else [],
+        level=level,
+        silence=None if certainty is Certainty.SHOWN else silence(linkup.attempts, linkup.facts),
+    )
 
 
 def _for_the_pc(linkup: LinkUp) -> list[Tagged]:
@@ -88,15 +83,15 @@ def _talks_with(linkup: LinkUp, hardware: Hardware) -> bool:
     return there and any(one.src == hardware and one.dst == own for one in paths)
 
 
-def _level(case: Case, linkup: LinkUp, tagged: Sequence[Tagged]) -> Level | None:
+def _level(linkup: LinkUp, tagged: Sequence[Tagged]) -> Level | None:
     if any(_is_controllers(linkup, one.sender) for one in tagged):
         return Level.FAULT
     if linkup.is_heard or linkup.arp_answered or not linkup.same_network:
         return None
     if tagged:
-        plain = [one for one in forwarded(case) if one.tagged < one.frames]
+        plain = [one for one in forwarded(linkup.pc) if one.tagged < one.frames]
         return Level.NOTE if plain else Level.FAULT
-    return Level.NOTE if hears_others_only(case, linkup) else None
+    return Level.NOTE if hears_others_only(linkup) else None
 
 
 def _is_controllers(linkup: LinkUp, hardware: Hardware) -> bool:
@@ -131,11 +126,11 @@ RULE = Rule(
     "{outside:if Of other networks, {outside:count station} can be heard.}",
     means="A switch keeps one VLAN apart from another, as if each had cables of its own. The PC "
     "hears only its own VLAN, and most PCs drop frames that have a tag.",
-    likely_causes=(
-        "The PC is plugged into a port that is set up for other devices, or for another network.",
-        "The port leads to another switch (trunk) and sends its frames with tags.",
-        "The controller's port was put into another VLAN.",
-    ),
+    likely_causes={
+        "pc-plugged-into": "The PC is plugged into a port that is set up for other devices, or for another network.",
+        "port-leads-another": "The port leads to another switch (trunk) and sends its frames with tags.",
+        "controller-s-port": "The controller's port was put into another VLAN.",
+    },
     what_to_do=(
         Step(
             "Plug the PC into the same switch as the controller, in the same cabinet.",
@@ -161,11 +156,11 @@ RULE = Rule(
         "Do not change a switch's ports while the machine runs: a wrong one can stop drives and "
         "I/O. Have the machine made safe first, and ask whoever is responsible.",
     ),
-    also_fits=(
-        "An adapter that shows tags to the recorder and takes them off for the PC, with a "
+    also_fits={
+        TAGS_SHOWN_ONLY: "An adapter that shows tags to the recorder and takes them off for the PC, with a "
         "controller that is off.",
-        "A PC and a program that are both set for another plant's addresses.",
-    ),
+        OTHER_PLANT: "A PC and a program that are both set for another plant's addresses.",
+    },
     looks_alike=(
         "Frames with the tag number 0: they only have a priority, and are in no VLAN.",
         "A link-up that works, with tags or without.",

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import Address, Facts, Hardware, Kind, Moment
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, silence
+from analyzer.linkup import LinkUp, silence
 from rules import cautions
 
 ENOUGH = 2
@@ -20,17 +20,16 @@ ENOUGH = 2
 LASTING = 30.0
 """Seconds of asking from which on it is no start any more (common practice, no source)."""
 
-ANOTHER_DEVICE, STILL_STARTING = 0, 1
-"""Places of these in what would look the same."""
+ANOTHER_DEVICE, STILL_STARTING = "another device", "still starting"
+"""Names of these in what would look the same."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        owners = _owners(linkup)
-        for hardware, last in owners.items():
-            yield from _lost(linkup, hardware, last)
-        if not owners:
-            yield from _without_address(linkup)
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    owners = _owners(linkup)
+    for hardware, last in owners.items():
+        yield from _lost(linkup, hardware, last)
+    if not owners:
+        yield from _without_address(linkup)
 
 
 def _owners(linkup: LinkUp) -> dict[Hardware, Moment]:
@@ -97,7 +96,7 @@ def _sighting(
         frames={**frames, "asks": asks[:3], "tried": [tried[0], tried[-1]]},
         linkup=linkup,
         certainty=Certainty.SHOWN if sure else Certainty.FITS,
-        silent_since=silence(tried, linkup.facts),
+        silence=silence(tried, linkup.facts),
         also_excluded=[
             *([ANOTHER_DEVICE] if "own" in frames else []),
             *([STILL_STARTING] if sure else []),
@@ -146,13 +145,13 @@ RULE = Rule(
     "{others:if Meanwhile {hardware} used {others:count other address}.}",
     means="A controller without its fixed address cannot be reached there, although it is alive "
     "and plugged in.",
-    likely_causes=(
-        "The address was set for a time only, and the controller still asks a server for one at "
+    likely_causes={
+        "address-set-time": "The address was set for a time only, and the controller still asks a server for one at "
         "each start (BOOTP or DHCP).",
-        "The controller lost its settings: an empty battery, a dip of the supply, a new module.",
-        "The switches or the memory that hold the address were moved, exchanged or not put in.",
-        "The controller met its own address on another device and withdrew from it.",
-    ),
+        "controller-lost-settings": "The controller lost its settings: an empty battery, a dip of the supply, a new module.",
+        "switches-memory-hold": "The switches or the memory that hold the address were moved, exchanged or not put in.",
+        "controller-met-own": "The controller met its own address on another device and withdrew from it.",
+    },
     what_to_do=(
         Step("Compare {hardware} with the hardware address on the controller's label."),
         Step("Read the address that the controller shows now: display, lamps, local port."),
@@ -181,10 +180,10 @@ RULE = Rule(
         "A server that gives out addresses on a live network can move other devices, too. Do not "
         "start one without whoever is responsible for the network.",
     ),
-    also_fits=(
-        "Another device without an address, such as a new drive, a printer or a telephone.",
-        "A controller that is still starting, and gets its address later.",
-    ),
+    also_fits={
+        ANOTHER_DEVICE: "Another device without an address, such as a new drive, a printer or a telephone.",
+        STILL_STARTING: "A controller that is still starting, and gets its address later.",
+    },
     looks_alike=(
         "A printer, PC or switch that asks for an address while the controller answers.",
         "A station that asks for an address and gets one.",

@@ -10,36 +10,34 @@ from collections.abc import Iterator
 
 from analyzer.facts import Hardware, Moment
 from analyzer.findings import Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, silence
+from analyzer.linkup import LinkUp, silence
 from rules import cautions
 
-NARROWER_MASK, BY_DESIGN = 0, 1
-"""Places of these causes in the rule."""
+NARROWER_MASK, BY_DESIGN = "narrower mask", "by design"
+"""Names of these causes in the rule."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        asked = [question for question in linkup.questions if question.broadcasts]
-        elsewhere = not linkup.same_network and not linkup.is_heard
-        if not asked or elsewhere or any(question.answered for question in linkup.questions):
-            continue
-        moments = sorted(moment for question in asked for moment in question.asked.moments)
-        own = _own_frames(linkup)
-        if not own or own[0][0] > moments[-1] or own[-1][0] < moments[0]:
-            continue
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "hardware": own[-1][1],
-                "tries": sum(question.asked.count for question in asked),
-                "pc": asked[0].asker_ip,
-            },
-            frames={"asked": moments, "alive": sorted({own[0][0], own[-1][0]})},
-            linkup=linkup,
-            level=Level.NOTE if _goes_both_ways(linkup, moments[0]) else Level.FAULT,
-            silent_since=silence(moments, case.facts),
-            likeliest=BY_DESIGN if linkup.never_answers_arp else NARROWER_MASK,
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    asked = [question for question in linkup.questions if question.broadcasts]
+    elsewhere = not linkup.same_network and not linkup.is_heard
+    if not asked or elsewhere or any(question.answered for question in linkup.questions):
+        return
+    moments = sorted(moment for question in asked for moment in question.asked.moments)
+    own = _own_frames(linkup)
+    if not own or own[0][0] > moments[-1] or own[-1][0] < moments[0]:
+        return
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "hardware": own[-1][1],
+            "tries": sum(question.asked.count for question in asked),
+            "pc": asked[0].asker_ip,
+        },
+        frames={"asked": moments, "alive": sorted({own[0][0], own[-1][0]})},
+        level=Level.NOTE if _goes_both_ways(linkup, moments[0]) else Level.FAULT,
+        silence=silence(moments, linkup.facts),
+        likeliest=BY_DESIGN if linkup.never_answers_arp else NARROWER_MASK,
+    )
 
 
 def _own_frames(linkup: LinkUp) -> list[tuple[Moment, Hardware]]:
@@ -64,13 +62,13 @@ RULE = Rule(
     "reply was recorded, while frames sent by {controller} itself are in the recording.",
     means="So the controller has power, a cable and that address. Without a reply, the PC can send "
     "to it only if somebody enters the hardware address by hand.",
-    likely_causes=(
-        "The controller ignores questions from an address outside its own network: its mask is "
+    likely_causes={
+        NARROWER_MASK: "The controller ignores questions from an address outside its own network: its mask is "
         "narrower than the PC's.",
-        "This controller does not answer such questions by design: its hardware address has to be "
+        BY_DESIGN: "This controller does not answer such questions by design: its hardware address has to be "
         "entered on the PC by hand.",
-        "The controller went quiet because it thinks that its address is used twice.",
-    ),
+        "controller-went-quiet": "The controller went quiet because it thinks that its address is used twice.",
+    },
     what_to_do=(
         Step("Compare address and mask of the PC with those of the controller, side by side."),
         Step(
@@ -91,7 +89,9 @@ RULE = Rule(
         "asked": "the PC asks for the hardware address of {controller}{again}",
         "alive": "a frame sent by {controller} itself",
     },
-    also_fits=("A reply that gets lost on its way to the PC only.",),
+    also_fits={
+        "reply-gets-lost": "A reply that gets lost on its way to the PC only.",
+    },
     looks_alike=(
         "A link that works without any question: the PC still knows the hardware address.",
         "One question without a reply, and the next one answered.",

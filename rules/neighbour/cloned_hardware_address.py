@@ -80,7 +80,9 @@ def _sighting(
         linkup=linkup,
         level=level,
         certainty=certainty,
-        silent_since=None if linkup is None else linkup.waiting_since,
+        silence=None
+        if linkup is None or not linkup.waiting_since
+        else linkup.silence([linkup.waiting_since]),
     )
 
 
@@ -92,11 +94,11 @@ RULE = Rule(
     "unit that this hardware address is known for.",
     means="Switches learn one place for a hardware address. With two units behind it, frames go to "
     "whichever sent last, and the other one is cut off for seconds or minutes.",
-    likely_causes=(
-        "A backup or a copy of a virtual machine brought the hardware address along.",
-        "A hardware address was entered by hand, twice.",
-        "Adapters were programmed with the same address when they were made.",
-    ),
+    likely_causes={
+        "backup-copy-virtual": "A backup or a copy of a virtual machine brought the hardware address along.",
+        "hardware-address-entered": "A hardware address was entered by hand, twice.",
+        "adapters-were-programmed": "Adapters were programmed with the same address when they were made.",
+    },
     what_to_do=(
         Step("Look for {hardware} on labels and in the settings of both units."),
         Step("Ask whoever looks after the switches whether {hardware} moves between two ports."),
@@ -104,12 +106,12 @@ RULE = Rule(
         Step("Have the copied unit set to its own hardware address.", cautions.MACHINE),
     ),
     evidence={"other": "{hardware} sends a packet as {other}{again}"},
-    also_fits=(
-        "One device with two addresses and two systems inside, such as a controller and its "
+    also_fits={
+        "one-device-two": "One device with two addresses and two systems inside, such as a controller and its "
         "network module.",
-        "Where only the PC's own address is concerned: a bridge that gives its guests the PC's "
+        "only-pc-s": "Where only the PC's own address is concerned: a bridge that gives its guests the PC's "
         "hardware address.",
-    ),
+    },
     looks_alike=(
         "One device with two addresses: both packets look like one system's.",
         "A router or a virtual machine's translation: many senders behind one hardware address.",
@@ -123,5 +125,5 @@ RULE = Rule(
         "common practice, no source",
     ),
     needs=frozenset({Need.HARDWARE}),
-    find=find,
+    survey=find,
 )

@@ -14,7 +14,7 @@ from itertools import pairwise
 
 from analyzer.facts import Boot, BootSign, Moment
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, Stage
+from analyzer.linkup import LinkUp, Stage
 from rules import cautions
 
 START_TAKES = 120.0
@@ -33,19 +33,18 @@ AGAIN_AND_AGAIN = 3
 """Starts that make a loop; one or two may be somebody's doing."""
 ALIKE = 1.5
 """The longest interval over the shortest one in a loop, at most (common practice, no source)."""
-NOT_READY, LOOP = 0, 1
-"""Places of these causes in the rule."""
+NOT_READY, LOOP = "not ready", "loop"
+"""Names of these causes in the rule."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        starts = _starts(linkup)
-        unanswered, refused = _unanswered(linkup), _refused(linkup)
-        loop = _loop(linkup, starts, unanswered)
-        if loop:
-            yield _again_and_again(linkup, loop, unanswered)
-        elif starts and (unanswered or refused):
-            yield from _once(linkup, starts[0], unanswered, refused)
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    starts = _starts(linkup)
+    unanswered, refused = _unanswered(linkup), _refused(linkup)
+    loop = _loop(linkup, starts, unanswered)
+    if loop:
+        yield _again_and_again(linkup, loop, unanswered)
+    elif starts and (unanswered or refused):
+        yield from _once(linkup, starts[0], unanswered, refused)
 
 
 def _starts(linkup: LinkUp) -> list[list[Boot]]:
@@ -69,7 +68,7 @@ def _unanswered(linkup: LinkUp) -> list[Moment]:
             for asked in question.asked.moments
             if not any(0 <= answer - asked.seconds <= REPLY_TAKES for answer in answers)
         ]
-    for session in linkup.calls:
+    for session in linkup.called:
         answered = session.refused is not None or not session.is_silent
         calls = session.syns.moments
         tried += [*(calls[:-1] if answered else calls), *session.from_client.repeats.moments]
@@ -77,7 +76,7 @@ def _unanswered(linkup: LinkUp) -> list[Moment]:
 
 
 def _refused(linkup: LinkUp) -> list[Moment]:
-    return [moment for one in linkup.calls if one.refused for moment in one.syns.moments]
+    return [moment for one in linkup.called if one.refused for moment in one.syns.moments]
 
 
 def _loop(linkup: LinkUp, starts: list[list[Boot]], unanswered: list[Moment]) -> list[list[Boot]]:
@@ -123,7 +122,7 @@ def _once(
     during = [moment for moment in tried if moment > first]
     checked = any(one.sign is not BootSign.ANNOUNCEMENT for one in start)
     lasting = tried and tried[-1].seconds - first.seconds > START_TAKES
-    silent_port = any(one.is_silent and one.first > first for one in linkup.calls)
+    silent_port = any(one.is_silent and one.first > first for one in linkup.called)
     if not tried or (during == tried and not checked) or (up is None and (lasting or silent_port)):
         return
     silent = [moment for moment in during if moment in unanswered]
@@ -133,7 +132,7 @@ def _once(
         linkup=linkup,
         certainty=Certainty.FITS if during and up is None else Certainty.SHOWN,
         level=Level.FAULT if up is None else Level.NOTE,
-        silent_since=silent[-1] if silent and up is None else None,
+        silence=linkup.silence(silent) if up is None else None,
     )
 
 
@@ -142,7 +141,7 @@ def _up(linkup: LinkUp) -> Moment | None:
     port = linkup.proofs.get(Stage.PORT)
     if port is not None:
         return port.moment
-    return None if linkup.calls or linkup.exchanges else linkup.heard
+    return None if linkup.called or linkup.exchanges else linkup.heard
 
 
 def _values(linkup: LinkUp, starts: list[list[Boot]], tried: list[Moment]) -> dict[str, object]:
@@ -166,11 +165,11 @@ RULE = Rule(
     "last time {last_try:seconds} after the first frame.",
     means="A controller starts in steps. First it is silent, then it knows its address, then it "
     "refuses calls, and at last it takes them.",
-    likely_causes=(
-        "The PC tried before the controller was ready: starting takes up to about 2 min.",
-        "The controller restarts again and again, and does not get through its start.",
-        "The controller's network cable or switch was connected at that time, not its power.",
-    ),
+    likely_causes={
+        NOT_READY: "The PC tried before the controller was ready: starting takes up to about 2 min.",
+        LOOP: "The controller restarts again and again, and does not get through its start.",
+        "controller-s-network": "The controller's network cable or switch was connected at that time, not its power.",
+    },
     what_to_do=(
         Step(
             "Wait 2 min from the moment when the controller got power, then try once more.",
@@ -189,11 +188,11 @@ RULE = Rule(
         "Do not switch the controller off while it starts: it may be saving its program or "
         "parameters. A machine may move when its controller comes up: keep people clear.",
     ),
-    also_fits=(
-        "A controller that was running all the time and was only now plugged into this network.",
-        "Where the PC still tried after the first sign: a port that stays closed for good.",
-        "Where it comes up several times: a loose plug or a switch that restarts.",
-    ),
+    also_fits={
+        "controller-running-all": "A controller that was running all the time and was only now plugged into this network.",
+        "pc-still-tried": "Where the PC still tried after the first sign: a port that stays closed for good.",
+        "comes-up-several": "Where it comes up several times: a loose plug or a switch that restarts.",
+    },
     looks_alike=(
         "Refusals that go on for more than 2 min: a port that stays closed.",
         "Calls that get no answer at all after the start: a starting controller refuses them.",

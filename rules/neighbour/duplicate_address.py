@@ -19,7 +19,7 @@ from itertools import pairwise
 
 from analyzer.facts import Claims, Facts, Hardware, Moment, Run, Session
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp
+from analyzer.linkup import LinkUp
 from rules import cautions
 
 ENOUGH = 2
@@ -33,11 +33,10 @@ HOPS = 8
 no source); those that systems begin with lie further apart."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        found = _in_arp(case.facts, linkup) or _in_packets(linkup)
-        if found is not None:
-            yield found
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    found = _in_arp(linkup.facts, linkup) or _in_packets(linkup)
+    if found is not None:
+        yield found
 
 
 def _in_arp(facts: Facts, linkup: LinkUp) -> Sighting | None:
@@ -209,11 +208,11 @@ RULE = Rule(
     "the device {second} says so {claims_second:times}.{label:label}",
     means="The PC sends to whichever spoke last. Answers may come from the wrong device, and "
     "sessions break at random.",
-    likely_causes=(
-        "A backup of one controller was loaded into a second one, address included.",
-        "A new or spare device still has its default address.",
-        "An address server or a service PC uses the controller's address.",
-    ),
+    likely_causes={
+        "backup-one-controller": "A backup of one controller was loaded into a second one, address included.",
+        "new-spare-device": "A new or spare device still has its default address.",
+        "address-server-service": "An address server or a service PC uses the controller's address.",
+    },
     what_to_do=(
         Step("Send no motion commands and load no programs until this is resolved."),
         Step("Compare {first} and {second} with the hardware addresses on the labels."),
@@ -231,11 +230,11 @@ RULE = Rule(
         "second_sends": "{second} sends a packet as {controller}{again}",
     },
     cautions=("Commands may reach the wrong machine. Keep people clear of both.",),
-    also_fits=(
-        "One device with two network ports that both answer.",
-        "A redundant pair that changed over and back.",
-        "A router that answers for others (proxy ARP), and for this address too.",
-    ),
+    also_fits={
+        "one-device-two": "One device with two network ports that both answer.",
+        "redundant-pair-changed": "A redundant pair that changed over and back.",
+        "router-answers-others": "A router that answers for others (proxy ARP), and for this address too.",
+    },
     looks_alike=(
         "A redundant pair or a replaced module: one clean change, the first is silent afterwards.",
         "A router that answers for many addresses (proxy ARP).",

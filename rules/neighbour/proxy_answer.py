@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from analyzer.facts import Address, Facts, Hardware, Moment
 from analyzer.facts.arp import MANY
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, silence
+from analyzer.linkup import LinkUp, Silence
 from rules import cautions
 
 STAND_IN = 2
@@ -25,34 +25,32 @@ NAMED = 6
 """Addresses named in the text at most."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        answers = [answer for question in linkup.questions for answer in question.answers]
-        for proxy in dict.fromkeys(hardware for _, hardware in sorted(answers)):
-            if not (_answers_for_others(linkup, proxy) or _is_handed_others(linkup, proxy)):
-                continue
-            owner = _owner(linkup, proxy)
-            if (owner is None) if linkup.is_heard else (proxy not in linkup.sent_to):
-                continue
-            said = [one.moment for one in linkup.errors if one.sender_hw == proxy]
-            yield Sighting(
-                values={
-                    "controller": linkup.controller,
-                    "proxy": proxy,
-                    "answered": _answered(case.facts, proxy, linkup.controller),
-                },
-                frames={
-                    "proxy": [at for at, hardware in answers if hardware == proxy],
-                    "for_others": _for_others(linkup, proxy),
-                    "owner": [at for at, hardware in answers if hardware == owner],
-                    "said": said,
-                    "tried": _in_vain(linkup),
-                },
-                linkup=linkup,
-                level=_level(linkup),
-                certainty=Certainty.SHOWN if owner or said else Certainty.FITS,
-                silent_since=None if linkup.is_heard else _asked_last(linkup),
-            )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    answers = [answer for question in linkup.questions for answer in question.answers]
+    for proxy in dict.fromkeys(hardware for _, hardware in sorted(answers)):
+        if not (_answers_for_others(linkup, proxy) or _is_handed_others(linkup, proxy)):
+            continue
+        owner = _owner(linkup, proxy)
+        if (owner is None) if linkup.is_heard else (proxy not in linkup.sent_to):
+            continue
+        said = [one.moment for one in linkup.errors if one.sender_hw == proxy]
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "proxy": proxy,
+                "answered": _answered(linkup.facts, proxy, linkup.controller),
+            },
+            frames={
+                "proxy": [at for at, hardware in answers if hardware == proxy],
+                "for_others": _for_others(linkup, proxy),
+                "owner": [at for at, hardware in answers if hardware == owner],
+                "said": said,
+                "tried": _in_vain(linkup),
+            },
+            level=_level(linkup),
+            certainty=Certainty.SHOWN if owner or said else Certainty.FITS,
+            silence=None if linkup.is_heard else _asked_last(linkup),
+        )
 
 
 def _answers_for_others(linkup: LinkUp, proxy: Hardware) -> bool:
@@ -114,9 +112,9 @@ def _in_vain(linkup: LinkUp) -> list[Moment]:
     return sorted([*sent, *(pings.requests.moments if pings and not linkup.is_heard else [])])
 
 
-def _asked_last(linkup: LinkUp) -> Moment | None:
+def _asked_last(linkup: LinkUp) -> Silence | None:
     sent = [linkup.last_sent] if linkup.last_sent is not None else []
-    return silence([*linkup.attempts, *sent], linkup.facts)
+    return linkup.silence([*linkup.attempts, *sent])
 
 
 RULE = Rule(
@@ -127,13 +125,13 @@ RULE = Rule(
     "for these addresses in this recording: {answered:list}.",
     means="So the PC's packets go to a device in between, such as a router, and not to the "
     "controller's own hardware address. What becomes of them is up to that device.",
-    likely_causes=(
-        "A router answers for other networks (proxy ARP), and the controller behind it is off, or "
+    likely_causes={
+        "router-answers-other": "A router answers for other networks (proxy ARP), and the controller behind it is off, or "
         "has another address.",
-        "The PC's mask is wider than the plant's, and a router hides that by answering.",
-        "A laptop or a box with a VPN or a bridge answers for everybody.",
-        "A radio link answers for the stations behind it, and the link is down.",
-    ),
+        "pc-s-mask": "The PC's mask is wider than the plant's, and a router hides that by answering.",
+        "laptop-box-vpn": "A laptop or a box with a VPN or a bridge answers for everybody.",
+        "radio-link-answers": "A radio link answers for the stations behind it, and the link is down.",
+    },
     what_to_do=(
         Step("Compare {proxy} with the hardware address on the controller's label."),
         Step("Compare the masks of PC and controller with the plan of the network."),
@@ -151,10 +149,10 @@ RULE = Rule(
         "You may be talking to a machine in another part of the plant: send no commands before it "
         "is clear which one answers.",
     ),
-    also_fits=(
-        "A controller with several addresses, none of which it has used in this recording.",
-        "A filter behind that device which drops the packets without a word.",
-    ),
+    also_fits={
+        "controller-several-addresses": "A controller with several addresses, none of which it has used in this recording.",
+        "filter-behind-device": "A filter behind that device which drops the packets without a word.",
+    },
     looks_alike=(
         "A router or radio link that answers on purpose, where packets come back.",
         "A device with two or three addresses that it uses itself.",

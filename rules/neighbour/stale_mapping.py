@@ -18,22 +18,21 @@ from collections.abc import Iterator
 
 from analyzer.facts import Hardware, Moment, Path
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, silence
+from analyzer.linkup import LinkUp, silence
 from rules import cautions
 
 SWAP = 1.0
 """Seconds in which nobody swaps a unit: two claims closer than this are two devices."""
-REPLACED, TYPED, CHANGED, PC_REPLACED = range(4)
-"""Places of these causes in the rule."""
-CONTROLLER_OFF, SECOND_ADAPTER = range(2)
-"""Places of these in what would look the same."""
+REPLACED, TYPED, CHANGED, PC_REPLACED = "replaced", "typed", "changed", "pc replaced"
+"""Names of these causes in the rule."""
+CONTROLLER_OFF, SECOND_ADAPTER = "controller off", "second adapter"
+"""Names of these in what would look the same."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        for path in _paths_to_controller(linkup):
-            yield from _of_the_pc(linkup, path)
-        yield from _of_the_controller(linkup)
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    for path in _paths_to_controller(linkup):
+        yield from _of_the_pc(linkup, path)
+    yield from _of_the_controller(linkup)
 
 
 def _of_the_pc(linkup: LinkUp, path: Path) -> Iterator[Sighting]:
@@ -69,7 +68,7 @@ def _of_the_pc(linkup: LinkUp, path: Path) -> Iterator[Sighting]:
         certainty=Certainty.SHOWN if claim or unlike_label else Certainty.FITS,
         excluded=[PC_REPLACED],
         also_excluded=[SECOND_ADAPTER, *([CONTROLLER_OFF] if claim else [])],
-        silent_since=silence([claim or path.first, path.last], linkup.facts),
+        silence=silence([claim or path.first, path.last], linkup.facts),
     )
 
 
@@ -176,13 +175,13 @@ RULE = Rule(
     "hardware address {old}. The PC's own is {own}, so it drops them.}{label:label}",
     means="The sender still uses an entry of its neighbour table (ARP table) that does not fit any "
     "more. The packets reach nobody, or the device that had the address before.",
-    likely_causes=(
-        "The controller or its network module was replaced and kept its address.",
-        "A neighbour entry was typed on the PC by hand, for another unit or with a slip.",
-        "The controller's answer changed while the PC still held the old entry.",
-        "The PC, its adapter or its dock was replaced and kept the address. The controller still "
+    likely_causes={
+        REPLACED: "The controller or its network module was replaced and kept its address.",
+        TYPED: "A neighbour entry was typed on the PC by hand, for another unit or with a slip.",
+        CHANGED: "The controller's answer changed while the PC still held the old entry.",
+        PC_REPLACED: "The PC, its adapter or its dock was replaced and kept the address. The controller still "
         "has the hardware address of the one before.",
-    ),
+    },
     what_to_do=(
         Step(
             "{pc_sends:if Compare {old} with the hardware address on the controller's label.}"
@@ -224,10 +223,10 @@ RULE = Rule(
         "astray": "{controller} sends a packet for {receiver} to {old}{again}",
     },
     cautions=("Send no commands until it is clear which device gets the packets.",),
-    also_fits=(
-        "A controller that is off, which the PC has not noticed yet.",
-        "A second adapter of the PC that has this hardware address and the same network.",
-    ),
+    also_fits={
+        CONTROLLER_OFF: "A controller that is off, which the PC has not noticed yet.",
+        SECOND_ADAPTER: "A second adapter of the PC that has this hardware address and the same network.",
+    },
     looks_alike=(
         "A neighbour entry from before the recording that still works: no ARP is needed then.",
         "The shared hardware address of a redundant pair, which differs from the answering one.",

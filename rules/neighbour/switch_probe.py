@@ -12,7 +12,7 @@ from itertools import pairwise
 
 from analyzer.facts import Address, Claims, Hardware, Moment, Series
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, silence, withdrawn
+from analyzer.linkup import LinkUp, silence, withdrawn
 from rules import cautions
 
 OFTEN = 3
@@ -24,46 +24,42 @@ MANY = 4
 
 SHOWN = 3
 """Questions of a switch that are listed: enough to see that they come again and again."""
-OFF = 1
-"""Place of this in what would look the same."""
+OFF = "off"
+"""Name of this in what would look the same."""
 
 Probes = dict[tuple[Hardware, Address], Series]
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        checked, checker = withdrawn(linkup) or (None, None)
-        watch = _watch(linkup, checker)
-        if not watch:
-            continue
-        (watcher, address), series = next(iter(watch.items()))
-        vain = _asked_in_vain(linkup)
-        after = [moment for moment in vain if checked is not None and moment > checked]
-        asked = after or vain
-        alive = _heard_last(linkup, checker, after)
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "watcher": watcher,
-                "address": address,
-                "probes": series.count,
-                "every": (series.last.seconds - series.first.seconds) / max(1, series.count - 1),
-                "checker": checker if after else None,
-            },
-            frames={
-                "probe": series.moments[:SHOWN],
-                "checked": [checked] if checked is not None and after else [],
-                "asked": sorted({asked[0], asked[-1]}) if asked else [],
-                "alive": alive,
-            },
-            linkup=linkup,
-            certainty=Certainty.FITS
-            if after or not _is_switch(linkup, watcher)
-            else Certainty.SHOWN,
-            level=Level.FAULT if after else Level.WARNING if vain else Level.NOTE,
-            silent_since=silence(asked, case.facts),
-            also_excluded=[OFF] if alive or not vain else [],
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    checked, checker = withdrawn(linkup) or (None, None)
+    watch = _watch(linkup, checker)
+    if not watch:
+        return
+    (watcher, address), series = next(iter(watch.items()))
+    vain = _asked_in_vain(linkup)
+    after = [moment for moment in vain if checked is not None and moment > checked]
+    asked = after or vain
+    alive = _heard_last(linkup, checker, after)
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "watcher": watcher,
+            "address": address,
+            "probes": series.count,
+            "every": (series.last.seconds - series.first.seconds) / max(1, series.count - 1),
+            "checker": checker if after else None,
+        },
+        frames={
+            "probe": series.moments[:SHOWN],
+            "checked": [checked] if checked is not None and after else [],
+            "asked": sorted({asked[0], asked[-1]}) if asked else [],
+            "alive": alive,
+        },
+        certainty=Certainty.FITS if after or not _is_switch(linkup, watcher) else Certainty.SHOWN,
+        level=Level.FAULT if after else Level.WARNING if vain else Level.NOTE,
+        silence=silence(asked, linkup.facts),
+        also_excluded=[OFF] if alive or not vain else [],
+    )
 
 
 def _watch(linkup: LinkUp, checker: Hardware | None) -> Probes:
@@ -117,11 +113,11 @@ RULE = Rule(
     "every {every:seconds}, without an address of its own. It never took that address.",
     means="So a managed switch watches over its ports. A controller that checks its address at "
     "that moment takes this for a second owner of its address, and keeps silent.",
-    likely_causes=(
-        "The switch follows its stations (device tracking), with 0.0.0.0 as its own address.",
-        "Another service of the switch has turned the tracking on.",
-        "The controller's cable was plugged in again, and the switch asked during its check.",
-    ),
+    likely_causes={
+        "switch-follows-stations": "The switch follows its stations (device tracking), with 0.0.0.0 as its own address.",
+        "another-service-switch": "Another service of the switch has turned the tracking on.",
+        "controller-s-cable": "The controller's cable was plugged in again, and the switch asked during its check.",
+    },
     what_to_do=(
         Step("Look whether the controller's lamps or display tell of an address used twice."),
         Step(
@@ -148,10 +144,10 @@ RULE = Rule(
         "A controller that thinks its address is used twice may drop all its I/O. Keep people "
         "clear of the machine.",
     ),
-    also_fits=(
-        "A device that wants to have {address} back, and asks again and again whether it is free.",
-        "Where nothing answers at {controller}: it is off, or has another address.",
-    ),
+    also_fits={
+        "device-wants-address": "A device that wants to have {address} back, and asks again and again whether it is free.",
+        OFF: "Where nothing answers at {controller}: it is off, or has another address.",
+    },
     looks_alike=(
         "A station that checks its own address when it starts, once, and then takes it.",
         "A search of the network with 0.0.0.0 as the sender.",

@@ -19,7 +19,6 @@ from analyzer.facts import DhcpMessage, Moment, Station
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
 from analyzer.linkup import (
     LISTEN_AFTER,
-    Case,
     LinkUp,
     heard_of,
     hears_others_only,
@@ -32,67 +31,75 @@ from rules import cautions
 
 ENOUGH = 2
 """Questions without a reply; a single one may have been lost."""
-OFF, OTHER_ADDRESS, LOST, VLAN, WITHDREW, TOO_WIDE, BY_DESIGN, GATEWAY, STRAYED = range(9)
-"""Places of the causes below."""
+OFF, OTHER_ADDRESS, LOST, VLAN, WITHDREW, TOO_WIDE, BY_DESIGN, GATEWAY, STRAYED = (
+    "off",
+    "other address",
+    "lost",
+    "vlan",
+    "withdrew",
+    "too wide",
+    "by design",
+    "gateway",
+    "strayed",
+)
+"""Names of the causes below."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        asked = [question for question in linkup.questions if question.broadcasts]
-        if not asked or _is_explained(linkup):
-            continue
-        moments = sorted(moment for question in asked for moment in question.asked.moments)
-        tries = sum(question.asked.count for question in asked)
-        moved = _has_another_address(linkup)
-        sure = tries >= ENOUGH and (moved is not None or _others_heard(linkup, moments))
-        checked, checker = withdrawn(linkup) or (None, None)
-        withdrew = checked is not None and checked < moments[-1]
-        asks = _asks_for_an_address(linkup)
-        foreign = len(heard_of(case, linkup)[1]) if hears_others_only(case, linkup) else 0
-        gateway = _may_be_the_gateway(linkup)
-        strayed = _strayed(linkup)
-        yield Sighting(
-            values={
-                "checker": checker if withdrew else None,
-                "pc": asked[0].asker_ip,
-                "controller": linkup.controller,
-                "tries": tries,
-                "span": moments[-1].seconds - moments[0].seconds,
-                "label": linkup.labelled,
-                "now": min(moved.addresses) if moved is not None else None,
-                "foreign": foreign,
-                "asking": asks[0].client if asks else None,
-                "gateway": gateway,
-                "meant": not gateway,
-                "strayed": strayed and strayed.hardware,
-                "stray": strayed and min(strayed.addresses),
-            },
-            frames={
-                "asked": moments,
-                "checked": [checked] if checked and withdrew else [],
-                "moved": [moved.first] if moved is not None else [],
-                "asks": [one.moment for one in asks[:ENOUGH]],
-                "strayed": _uses(linkup, strayed)[:1] if strayed is not None else [],
-            },
-            linkup=linkup,
-            certainty=Certainty.SHOWN if sure else Certainty.FITS,
-            silent_since=silence(moments, case.facts),
-            likeliest=_first_of(
-                {
-                    OTHER_ADDRESS: moved is not None,
-                    WITHDREW: withdrew,
-                    BY_DESIGN: linkup.never_answers_arp,
-                    STRAYED: strayed is not None,
-                    GATEWAY: gateway,
-                    VLAN: foreign > 0,
-                }
-            ),
-            excluded=[
-                *([] if asks else [LOST]),
-                *([] if gateway else [GATEWAY]),
-                *([] if strayed is not None else [STRAYED]),
-            ],
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    asked = [question for question in linkup.questions if question.broadcasts]
+    if not asked or _is_explained(linkup):
+        return
+    moments = sorted(moment for question in asked for moment in question.asked.moments)
+    tries = sum(question.asked.count for question in asked)
+    moved = _has_another_address(linkup)
+    sure = tries >= ENOUGH and (moved is not None or _others_heard(linkup, moments))
+    checked, checker = withdrawn(linkup) or (None, None)
+    withdrew = checked is not None and checked < moments[-1]
+    asks = _asks_for_an_address(linkup)
+    foreign = len(heard_of(linkup)[1]) if hears_others_only(linkup) else 0
+    gateway = _may_be_the_gateway(linkup)
+    strayed = _strayed(linkup)
+    yield Sighting(
+        values={
+            "checker": checker if withdrew else None,
+            "pc": asked[0].asker_ip,
+            "controller": linkup.controller,
+            "tries": tries,
+            "span": moments[-1].seconds - moments[0].seconds,
+            "label": linkup.labelled,
+            "now": min(moved.addresses) if moved is not None else None,
+            "foreign": foreign,
+            "asking": asks[0].client if asks else None,
+            "gateway": gateway,
+            "meant": not gateway,
+            "strayed": strayed and strayed.hardware,
+            "stray": strayed and min(strayed.addresses),
+        },
+        frames={
+            "asked": moments,
+            "checked": [checked] if checked and withdrew else [],
+            "moved": [moved.first] if moved is not None else [],
+            "asks": [one.moment for one in asks[:ENOUGH]],
+            "strayed": _uses(linkup, strayed)[:1] if strayed is not None else [],
+        },
+        certainty=Certainty.SHOWN if sure else Certainty.FITS,
+        silence=silence(moments, linkup.facts),
+        likeliest=_first_of(
+            {
+                OTHER_ADDRESS: moved is not None,
+                WITHDREW: withdrew,
+                BY_DESIGN: linkup.never_answers_arp,
+                STRAYED: strayed is not None,
+                GATEWAY: gateway,
+                VLAN: foreign > 0,
+            }
+        ),
+        excluded=[
+            *([] if asks else [LOST]),
+            *([] if gateway else [GATEWAY]),
+            *([] if strayed is not None else [STRAYED]),
+        ],
+    )
 
 
 def _is_explained(linkup: LinkUp) -> bool:
@@ -106,7 +113,7 @@ def _has_another_address(linkup: LinkUp) -> Station | None:
     return station if station is not None and station.addresses else None
 
 
-def _first_of(signs: Mapping[int, bool]) -> int:
+def _first_of(signs: Mapping[str, bool]) -> str:
     """The first cause of which there is a sign."""
     return next((place for place, seen in signs.items() if seen), OFF)
 
@@ -171,21 +178,21 @@ RULE = Rule(
     "{label:label}",
     means="Until a device replies, the PC does not know where on the cable to send its packets. It "
     "cannot start talking to {controller}.",
-    likely_causes=(
-        "The controller is off, still starting, or not plugged into this network.",
-        "The controller has another address than the one typed in the program.",
-        "The controller has lost its address, and {asking} is the controller.",
-        "The PC is in another VLAN, or its cable leads to another network than the controller's.",
-        "The controller checked its address when it started, met another station that has it or "
+    likely_causes={
+        OFF: "The controller is off, still starting, or not plugged into this network.",
+        OTHER_ADDRESS: "The controller has another address than the one typed in the program.",
+        LOST: "The controller has lost its address, and {asking} is the controller.",
+        VLAN: "The PC is in another VLAN, or its cable leads to another network than the controller's.",
+        WITHDREW: "The controller checked its address when it started, met another station that has it or "
         "asks for it, and keeps silent since.",
-        "The PC's mask is too wide: the controller is in a network behind a router, where the PC's "
+        TOO_WIDE: "The PC's mask is too wide: the controller is in a network behind a router, where the PC's "
         "question does not get to.",
-        "The controller does not answer such questions by design, and the PC lacks the entry for "
+        BY_DESIGN: "The controller does not answer such questions by design, and the PC lacks the entry for "
         "it in its neighbour table (ARP table).",
-        "{controller} is the PC's gateway and not the controller: by its address and mask, the PC "
+        GATEWAY: "{controller} is the PC's gateway and not the controller: by its address and mask, the PC "
         "looks for the controller behind that gateway.",
-        "The controller has lost its address, or never had it, and gave itself {stray}.",
-    ),
+        STRAYED: "The controller has lost its address, or never had it, and gave itself {stray}.",
+    },
     what_to_do=(
         Step(
             "{gateway:if Look up which gateway is entered on the PC. If it is {controller}, "
@@ -231,10 +238,10 @@ RULE = Rule(
         "Do not search the address range of a running machine: some devices leave their address "
         "when they are asked for it again and again.",
     ),
-    also_fits=(
-        "A controller that never answers such questions and sends nothing by itself.",
-        "A cable or switch port that went dead before the PC asked.",
-    ),
+    also_fits={
+        "controller-never-answers": "A controller that never answers such questions and sends nothing by itself.",
+        "cable-switch-port": "A cable or switch port that went dead before the PC asked.",
+    },
     looks_alike=(
         "One question without a reply, and then an answer: a cold start.",
         "A refresh sent to one station only, and answered when asked of all.",

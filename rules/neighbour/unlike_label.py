@@ -10,24 +10,22 @@ from collections.abc import Iterator
 
 from analyzer.facts import Claims, Hardware, Moment
 from analyzer.findings import Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, Stage, answers_for_many
+from analyzer.linkup import LinkUp, Stage, answers_for_many
 from rules import cautions
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        device = _answering(linkup)
-        if device is None or linkup.labelled in (None, device):
-            continue
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "device": device,
-                "label": linkup.labelled,
-            },
-            frames={"claim": _claimed(linkup, device), "answer": _answers(linkup, device)},
-            linkup=linkup,
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    device = _answering(linkup)
+    if device is None or linkup.labelled in (None, device):
+        return
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "device": device,
+            "label": linkup.labelled,
+        },
+        frames={"claim": _claimed(linkup, device), "answer": _answers(linkup, device)},
+    )
 
 
 def _answering(linkup: LinkUp) -> Hardware | None:
@@ -63,12 +61,12 @@ RULE = Rule(
     what_happened="{device} has the address {controller}, and takes the PC's calls.{label:label}",
     means="The PC talks with a device, and it may not be the controller that is meant. What the "
     "program sends goes to the device that answers, and to the machine behind it.",
-    likely_causes=(
-        "The controller or its network card was replaced, and the site sheet has the old label.",
-        "The site sheet has a slip, or the hardware address of another socket of the controller.",
-        "Another device has this address: one with the same default, or a copy of the controller.",
-        "The PC is plugged into another machine with the same addresses.",
-    ),
+    likely_causes={
+        "controller-network-card": "The controller or its network card was replaced, and the site sheet has the old label.",
+        "site-sheet-slip": "The site sheet has a slip, or the hardware address of another socket of the controller.",
+        "another-device-address": "Another device has this address: one with the same default, or a copy of the controller.",
+        "pc-plugged-into": "The PC is plugged into another machine with the same addresses.",
+    },
     what_to_do=(
         Step("Compare {device} and {label} with the hardware address on the controller's label."),
         Step(
@@ -85,11 +83,11 @@ RULE = Rule(
         "answer": "{device} sends a packet as {controller}",
     },
     cautions=(cautions.WHICH_DEVICE,),
-    also_fits=(
-        "A replaced unit, or a slip in the site sheet: then this is the controller that is meant.",
-        "A redundant pair, of which the sheet names the partner that is not in charge now.",
-        "A controller with several sockets, each with a hardware address of its own.",
-    ),
+    also_fits={
+        "replaced-unit-slip": "A replaced unit, or a slip in the site sheet: then this is the controller that is meant.",
+        "redundant-pair-sheet": "A redundant pair, of which the sheet names the partner that is not in charge now.",
+        "controller-several-sockets": "A controller with several sockets, each with a hardware address of its own.",
+    },
     looks_alike=(
         "A controller behind a router: the hardware address is the router's.",
         "A virtual router's or a redundant pair's shared address.",

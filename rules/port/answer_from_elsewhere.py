@@ -13,26 +13,25 @@ from collections.abc import Iterator
 
 from analyzer.facts import IcmpError
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import Case, Elsewhere, LinkUp, elsewhere
+from analyzer.linkup import Elsewhere, LinkUp, elsewhere
 from rules import cautions
 
 REPEATED = 2
 """Answers turned down that are no chance: a single late one is met by one message."""
-OTHER_ADDRESS, OTHER_PORT = 0, 1
-"""Places of these causes in the rule."""
+OTHER_ADDRESS, OTHER_PORT = "other address", "other port"
+"""Names of these causes in the rule."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        if linkup.target.transport != "udp" or linkup.works:
-            continue
-        found = [one for one in elsewhere(linkup) if one.asked.server[1] == linkup.target.port]
-        discarded = [one for one in found if one.is_discarded]
-        refused = [message for one in discarded for message in one.refused]
-        if len(refused) >= REPEATED or any(one.asks_on for one in discarded):
-            yield _sighting(linkup, discarded, refused)
-        elif found and not discarded:
-            yield _sighting(linkup, found, [])
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    if linkup.target.transport != "udp" or linkup.works:
+        return
+    found = [one for one in elsewhere(linkup) if one.asked.server[1] == linkup.target.port]
+    discarded = [one for one in found if one.is_discarded]
+    refused = [message for one in discarded for message in one.refused]
+    if len(refused) >= REPEATED or any(one.asks_on for one in discarded):
+        yield _sighting(linkup, discarded, refused)
+    elif found and not discarded:
+        yield _sighting(linkup, found, [])
 
 
 def _sighting(linkup: LinkUp, found: list[Elsewhere], refused: list[IcmpError]) -> Sighting:
@@ -73,13 +72,13 @@ RULE = Rule(
     "its system that was no answer.}",
     means="The question arrives, and the controller answers it. Most programs take an answer only "
     "from the address and port that they asked.",
-    likely_causes=(
-        "The controller has several addresses, and answers from another one than the one asked.",
-        "The controller's service answers from a port of its own, and the program on the PC "
+    likely_causes={
+        OTHER_ADDRESS: "The controller has several addresses, and answers from another one than the one asked.",
+        OTHER_PORT: "The controller's service answers from a port of its own, and the program on the PC "
         "takes answers only from the port that it asked.",
-        "A device on the way changes the sender of the answers, as a router with address "
+        "device-way-changes": "A device on the way changes the sender of the answers, as a router with address "
         "translation does.",
-    ),
+    },
     what_to_do=(
         Step(
             "In the program, enter {answerer} and UDP port {answering_port} as the controller's, "
@@ -100,10 +99,10 @@ RULE = Rule(
         "answer": "{answerer} answers from UDP port {answering_port} to the port that asked{again}",
         "refusal": "the PC says that nobody takes that answer{again}",
     },
-    also_fits=(
-        "A program that takes datagrams of anybody on its port, where the PC turns none down.",
-        "A program that asks, expects no answer and gives its port up at once.",
-    ),
+    also_fits={
+        "program-takes-datagrams": "A program that takes datagrams of anybody on its port, where the PC turns none down.",
+        "program-asks-expects": "A program that asks, expects no answer and gives its port up at once.",
+    },
     looks_alike=(
         "A service that answers from a new port by design, where the PC takes the answers.",
         "A search that many stations answer, each from its own address.",

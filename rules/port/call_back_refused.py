@@ -13,46 +13,44 @@ from analyzer.facts import IcmpError, Session
 from analyzer.facts.icmp import UNREACHABLE
 from analyzer.facts.ports import OFFICE_PORTS
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, silence
+from analyzer.linkup import LinkUp, silence
 from rules import cautions
 
 TCP = 6
 FEWEST = 2
 """Unanswered calls that are a repetition: the first one may have been lost."""
-PROGRAM_ABSENT, FIREWALL_ON_PC = 0, 1
-"""Places of these causes in the rule."""
+PROGRAM_ABSENT, FIREWALL_ON_PC = "program absent", "firewall on pc"
+"""Names of these causes in the rule."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        for port, calls in _calls_by_port(linkup).items():
-            forbidden = _forbidden(linkup, port)
-            refused = [one.refused.moment for one in calls if one.refused]
-            silent = [moment for one in calls if one.is_silent for moment in one.syns.moments]
-            answered = refused or forbidden
-            if any(one.is_open for one in calls) or (not answered and len(silent) < FEWEST):
-                continue
-            yield Sighting(
-                values={
-                    "controller": linkup.controller,
-                    "pc": calls[0].server.address,
-                    "port": port,
-                    "calls": sum(one.syns.count for one in calls),
-                    "refused": len(refused),
-                    "forbidden": len(forbidden),
-                },
-                frames={
-                    "refused": refused,
-                    "forbidden": [one.moment for one in forbidden],
-                    "call": [one.syns.first for one in calls] if answered else silent,
-                },
-                linkup=linkup,
-                certainty=Certainty.FITS,
-                level=Level.WARNING if linkup.works else Level.FAULT,
-                silent_since=None if answered else silence(silent, case.facts),
-                likeliest=PROGRAM_ABSENT if refused else FIREWALL_ON_PC,
-            )
-            break
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    for port, calls in _calls_by_port(linkup).items():
+        forbidden = _forbidden(linkup, port)
+        refused = [one.refused.moment for one in calls if one.refused]
+        silent = [moment for one in calls if one.is_silent for moment in one.syns.moments]
+        answered = refused or forbidden
+        if any(one.is_open for one in calls) or (not answered and len(silent) < FEWEST):
+            continue
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "pc": calls[0].server.address,
+                "port": port,
+                "calls": sum(one.syns.count for one in calls),
+                "refused": len(refused),
+                "forbidden": len(forbidden),
+            },
+            frames={
+                "refused": refused,
+                "forbidden": [one.moment for one in forbidden],
+                "call": [one.syns.first for one in calls] if answered else silent,
+            },
+            certainty=Certainty.FITS,
+            level=Level.WARNING if linkup.works else Level.FAULT,
+            silence=None if answered else silence(silent, linkup.facts),
+            likeliest=PROGRAM_ABSENT if refused else FIREWALL_ON_PC,
+        )
+        break
 
 
 def _calls_by_port(linkup: LinkUp) -> dict[int, list[Session]]:
@@ -86,13 +84,13 @@ RULE = Rule(
     "{forbidden:if It turned down {forbidden:count call} with a message.}",
     means="Some controllers call back once the PC has asked for a connection. Without that second "
     "session their program waits and then gives up. The way to the PC works.",
-    likely_causes=(
-        "The program on the PC that waits for this call is not running, or uses another port.",
-        "A firewall on the PC lets nobody in on that port: a new adapter often counts as a public "
+    likely_causes={
+        PROGRAM_ABSENT: "The program on the PC that waits for this call is not running, or uses another port.",
+        FIREWALL_ON_PC: "A firewall on the PC lets nobody in on that port: a new adapter often counts as a public "
         "network.",
-        "The controller was told the wrong port of the PC.",
-        "The controller still calls for a program that the PC had in the past.",
-    ),
+        "controller-told-wrong": "The controller was told the wrong port of the PC.",
+        "controller-still-calls": "The controller still calls for a program that the PC had in the past.",
+    },
     what_to_do=(
         Step(
             "Start the program on the PC first, and let the controller call afterwards.",
@@ -107,10 +105,10 @@ RULE = Rule(
         "refused": "the PC turns the call down{again}",
         "forbidden": "the PC says that the call cannot be delivered{again}",
     },
-    also_fits=(
-        "A firewall that keeps silent also where no program listens.",
-        "A call that the PC's program does not need: then this is not what stops the link-up.",
-    ),
+    also_fits={
+        "firewall-keeps-silent": "A firewall that keeps silent also where no program listens.",
+        "call-pc-s": "A call that the PC's program does not need: then this is not what stops the link-up.",
+    },
     looks_alike=(
         "A call to an office service of the PC, such as file sharing or time.",
         "A first call that comes before the program is ready, where a later one is taken.",

@@ -11,48 +11,46 @@ from collections.abc import Iterator
 
 from analyzer.facts import CLIENT, SERVER, Moment, Session
 from analyzer.findings import Level, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, silence
+from analyzer.linkup import LinkUp, silence
 from rules import cautions
 
-CUT_OFF, FIREWALL_ON_PC = range(2)
-"""Places of these causes in the rule."""
+CUT_OFF, FIREWALL_ON_PC = "cut off", "firewall on pc"
+"""Names of these causes in the rule."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        odd = [one for one in linkup.calls if one.held_over]
-        lasts = bool(odd) and not _accepted(linkup, odd[-1])
-        unknown = [] if lasts else [one for one in linkup.sessions if _pc_held(linkup, one)]
-        old_data = [one for one in linkup.sessions if _controller_held(one)]
-        sessions = odd or unknown or old_data
-        if not sessions:
-            continue
-        calls = [moment for one in odd for moment in one.syns.moments]
-        cleared = [end.moment for one in odd for end in one.ends if end.side == CLIENT]
-        swallowed = bool(odd) and not cleared
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "port": sessions[0].server.port,
-                "odd": len(odd),
-                "repeats": len(calls) - len(odd) if lasts else 0,
-                "swallowed": swallowed,
-                "unknown": len(unknown),
-                "old_data": len(old_data),
-            },
-            frames={
-                "odd": [moment for one in odd for moment in _odd_answers(one)],
-                "call": calls if lasts else [one.syns.first for one in odd],
-                "cleared": cleared,
-                "unknown": [one.ends[0].moment for one in unknown],
-                "old_data": _first_heard(old_data),
-            },
-            linkup=linkup,
-            level=Level.FAULT if lasts else Level.NOTE,
-            silent_since=silence(calls, case.facts) if lasts else None,
-            likeliest=FIREWALL_ON_PC if swallowed else CUT_OFF,
-            excluded=[] if swallowed else [FIREWALL_ON_PC],
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    odd = [one for one in linkup.called if one.held_over]
+    lasts = bool(odd) and not _accepted(linkup, odd[-1])
+    unknown = [] if lasts else [one for one in linkup.sessions if _pc_held(linkup, one)]
+    old_data = [one for one in linkup.sessions if _controller_held(one)]
+    sessions = odd or unknown or old_data
+    if not sessions:
+        return
+    calls = [moment for one in odd for moment in one.syns.moments]
+    cleared = [end.moment for one in odd for end in one.ends if end.side == CLIENT]
+    swallowed = bool(odd) and not cleared
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "port": sessions[0].server.port,
+            "odd": len(odd),
+            "repeats": len(calls) - len(odd) if lasts else 0,
+            "swallowed": swallowed,
+            "unknown": len(unknown),
+            "old_data": len(old_data),
+        },
+        frames={
+            "odd": [moment for one in odd for moment in _odd_answers(one)],
+            "call": calls if lasts else [one.syns.first for one in odd],
+            "cleared": cleared,
+            "unknown": [one.ends[0].moment for one in unknown],
+            "old_data": _first_heard(old_data),
+        },
+        level=Level.FAULT if lasts else Level.NOTE,
+        silence=silence(calls, linkup.facts) if lasts else None,
+        likeliest=FIREWALL_ON_PC if swallowed else CUT_OFF,
+        excluded=[] if swallowed else [FIREWALL_ON_PC],
+    )
 
 
 def _odd_answers(session: Session) -> list[Moment]:
@@ -69,7 +67,7 @@ def _accepted(linkup: LinkUp, held: Session) -> bool:
     odd = held.held_over
     return any(
         (one.is_open and one.last > odd) or (one.refused is not None and one.refused.moment > odd)
-        for one in linkup.calls
+        for one in linkup.called
         if odd is not None
     )
 
@@ -107,12 +105,12 @@ RULE = Rule(
     "{old_data:if The PC did not know {old_data:count session} of {controller} any more.}",
     means="One end was cut off and came back, and the other end did not notice. It holds on to "
     "the old session until a time limit passes or a reset arrives.",
-    likely_causes=(
-        "The cable was pulled, the PC slept, or a program ended while the cable was out.",
-        "A firewall on the PC swallows the odd answer, so the PC never sends the reset that "
+    likely_causes={
+        CUT_OFF: "The cable was pulled, the PC slept, or a program ended while the cable was out.",
+        FIREWALL_ON_PC: "A firewall on the PC swallows the odd answer, so the PC never sends the reset that "
         "would clear the old session.",
-        "The controller or its network module was switched off and on again.",
-    ),
+        "controller-network-module": "The controller or its network module was switched off and on again.",
+    },
     what_to_do=(
         Step(
             "Wait as long as the controller's time limit for sessions, then try once more.",
@@ -143,10 +141,10 @@ RULE = Rule(
         "The controller may still act on the last command of the old session. Keep people clear "
         "of the machine until its state is known.",
     ),
-    also_fits=(
-        "A second PC behind the same router that uses the same port.",
-        "A device on the way that keeps the old session in its table.",
-    ),
+    also_fits={
+        "second-pc-behind": "A second PC behind the same router that uses the same port.",
+        "device-way-keeps": "A device on the way that keeps the old session in its table.",
+    },
     looks_alike=(
         "An old session that the PC's reset clears: the next call is accepted. Only a note.",
         "A plain confirmation of the call itself, where the recording lacks the acceptance.",

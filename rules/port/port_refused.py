@@ -13,7 +13,7 @@ from itertools import pairwise
 
 from analyzer.facts import End, Session
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp
+from analyzer.linkup import LinkUp
 from rules import cautions
 
 LASTING = 120.0
@@ -22,29 +22,27 @@ ENOUGH = 3
 """Refused attempts, with none taken after them, that tell even soon after the port worked."""
 ONE_ATTEMPT = 3.0
 """Seconds within which systems repeat a refused call by themselves (ground rule on retries)."""
-ALL_TAKEN = 2
-"""Place of this cause in the rule."""
+ALL_TAKEN = "all taken"
+"""Name of this cause in the rule."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        refused = _refused(linkup.calls)
-        if not refused or any(_is_foreign(linkup, end) for _, end in refused):
-            continue
-        sessions = [session for session, _ in refused]
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "port": sessions[0].server.port,
-                "attempts": _attempts(sessions),
-                "calls": sum(session.syns.count for session in sessions),
-            },
-            frames={
-                "call": [session.syns.first for session in sessions],
-                "refusal": [end.moment for _, end in refused],
-            },
-            linkup=linkup,
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    refused = _refused(linkup.called)
+    if not refused or any(_is_foreign(linkup, end) for _, end in refused):
+        return
+    sessions = [session for session, _ in refused]
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "port": sessions[0].server.port,
+            "attempts": _attempts(sessions),
+            "calls": sum(session.syns.count for session in sessions),
+        },
+        frames={
+            "call": [session.syns.first for session in sessions],
+            "refusal": [end.moment for _, end in refused],
+        },
+    )
 
 
 def _refused(sessions: list[Session]) -> list[tuple[Session, End]]:
@@ -83,13 +81,13 @@ RULE = Rule(
     "The PC's system repeats a refused call by itself: such repeats are one attempt.",
     means="So the cable and the addresses work, and a device is there. It does not take calls on "
     "that port now.",
-    likely_causes=(
-        "The port number in the program is not the one that the controller serves.",
-        "The service is switched off in the controller's settings, or in this operating mode.",
-        "All sessions that the controller allows are taken.",
-        "The controller is still starting: its network is up before its services are.",
-        "The address belongs to another device, which has no service on that port.",
-    ),
+    likely_causes={
+        "port-number-program": "The port number in the program is not the one that the controller serves.",
+        "service-switched-off": "The service is switched off in the controller's settings, or in this operating mode.",
+        ALL_TAKEN: "All sessions that the controller allows are taken.",
+        "controller-still-starting": "The controller is still starting: its network is up before its services are.",
+        "address-belongs-another": "The address belongs to another device, which has no service on that port.",
+    },
     what_to_do=(
         Step("Compare the port number {port} in the program with the controller's manual."),
         Step(
@@ -108,7 +106,9 @@ RULE = Rule(
         "call": "the PC calls port {port}{again}",
         "refusal": "{controller} turns the call down{again}",
     },
-    also_fits=("A filter that answers in the controller's name.",),
+    also_fits={
+        "filter-answers-controller": "A filter that answers in the controller's name.",
+    },
     looks_alike=(
         "A controller that is starting: the same port opens later in the recording.",
         "A program that tries one port first and succeeds on another.",

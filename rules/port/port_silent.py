@@ -11,44 +11,42 @@ from collections.abc import Iterator
 
 from analyzer.facts import Moment, Session
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, Stage, silence
+from analyzer.linkup import LinkUp, Stage, silence
 from rules import cautions
 
 RECENT = 60.0
 """Seconds before the first call within which a sign of life of the controller still counts."""
 JUST_BEFORE = 1.0
 """Seconds before the first call from which on somebody has to be heard."""
-NO_WAY_BACK = 4
-"""Place of this cause in the rule."""
-OFF, NO_GATEWAY = 0, 1
-"""Places of these in what would look the same."""
+NO_WAY_BACK = "no way back"
+"""Name of this cause in the rule."""
+OFF, NO_GATEWAY = "off", "no gateway"
+"""Names of these in what would look the same."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        silent = _silent(linkup.calls)
-        if not silent or _is_explained(linkup):
-            continue
-        calls = sorted(moment for session in silent for moment in session.syns.moments)
-        alive = _signs_of_life(linkup, calls[0])
-        shown = alive and _was_heard(linkup, calls[0])
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "port": silent[0].server.port,
-                "calls": sum(session.syns.count for session in silent),
-                "span": calls[-1].seconds - calls[0].seconds,
-            },
-            frames={"call": calls, "alive": alive},
-            linkup=linkup,
-            certainty=Certainty.SHOWN if shown else Certainty.FITS,
-            silent_since=silence(calls, case.facts),
-            excluded=[NO_WAY_BACK] if linkup.is_heard else [],
-            also_excluded=[
-                *([OFF] if shown else []),
-                *([NO_GATEWAY] if linkup.is_heard or linkup.arp_answered else []),
-            ],
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    silent = _silent(linkup.called)
+    if not silent or _is_explained(linkup):
+        return
+    calls = sorted(moment for session in silent for moment in session.syns.moments)
+    alive = _signs_of_life(linkup, calls[0])
+    shown = alive and _was_heard(linkup, calls[0])
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "port": silent[0].server.port,
+            "calls": sum(session.syns.count for session in silent),
+            "span": calls[-1].seconds - calls[0].seconds,
+        },
+        frames={"call": calls, "alive": alive},
+        certainty=Certainty.SHOWN if shown else Certainty.FITS,
+        silence=silence(calls, linkup.facts),
+        excluded=[NO_WAY_BACK] if linkup.is_heard else [],
+        also_excluded=[
+            *([OFF] if shown else []),
+            *([NO_GATEWAY] if linkup.is_heard or linkup.arp_answered else []),
+        ],
+    )
 
 
 def _silent(sessions: list[Session]) -> list[Session]:
@@ -88,14 +86,14 @@ RULE = Rule(
     "Neither an acceptance nor a refusal was recorded.",
     means="Where other frames of the controller are recorded, it is switched on, and only this "
     "port is silent: something drops the calls, or the service does not react.",
-    likely_causes=(
-        "A firewall or access list drops the calls without a word.",
-        "All sessions that the controller allows are taken, and it ignores further calls.",
-        "The communication service of the controller hangs, while the rest of it is alive.",
-        "The wrong port: this device answers only the ports that it serves.",
-        "The controller's mask or gateway is wrong for the PC's address, so that all its answers "
+    likely_causes={
+        "firewall-access-list": "A firewall or access list drops the calls without a word.",
+        "all-sessions-controller": "All sessions that the controller allows are taken, and it ignores further calls.",
+        "communication-service-controller": "The communication service of the controller hangs, while the rest of it is alive.",
+        "wrong-port-device": "The wrong port: this device answers only the ports that it serves.",
+        NO_WAY_BACK: "The controller's mask or gateway is wrong for the PC's address, so that all its answers "
         "take another way.",
-    ),
+    },
     what_to_do=(
         Step("Compare the port number {port} in the program with the controller's manual."),
         Step("Ping the controller, and try another port of it, such as its web page."),
@@ -112,10 +110,10 @@ RULE = Rule(
         "call": "the PC calls port {port}{again}",
         "alive": "the controller's address is alive in another way",
     },
-    also_fits=(
-        "Where nothing else of the controller is heard: it is off, or has another address now.",
-        "Where a router is in between: the controller has no gateway for its answers.",
-    ),
+    also_fits={
+        OFF: "Where nothing else of the controller is heard: it is off, or has another address now.",
+        NO_GATEWAY: "Where a router is in between: the controller has no gateway for its answers.",
+    },
     looks_alike=(
         "An answer that comes after the PC gave up: slow, not silent.",
         "A plain acknowledgement instead of an acceptance: an older session is still held.",

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from analyzer.facts import CLIENT, Moment, Session
 from analyzer.facts.ports import OFFICE_PORTS
 from analyzer.findings import Level, Rule, Sighting, Step
-from analyzer.linkup import Case, silence
+from analyzer.linkup import LinkUp, silence
 from rules import cautions
 
 RATE = 10
@@ -22,30 +22,28 @@ ONE = 1
 """Requests in a session that was opened for them alone."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        brief = [one for one in linkup.calls if _is_brief(one)]
-        storm = _storm([one.first for one in brief])
-        if not storm or brief[0].server.port in OFFICE_PORTS:
-            continue
-        denied = _denied(linkup.calls, storm[0])
-        silent = [one.first for one in denied if one.is_silent]
-        only_silent = len(silent) == len(denied) > 0
-        span = storm[-1].seconds - storm[0].seconds
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "port": brief[0].server.port,
-                "sessions": len(storm),
-                "span": span,
-                "rate": round(len(storm) / span),
-                "denied": len(denied),
-            },
-            frames={"opened": storm, "denied": [one.first for one in denied]},
-            linkup=linkup,
-            level=Level.FAULT if denied else Level.WARNING,
-            silent_since=silence(silent, case.facts) if only_silent else None,
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    brief = [one for one in linkup.called if _is_brief(one)]
+    storm = _storm([one.first for one in brief])
+    if not storm or brief[0].server.port in OFFICE_PORTS:
+        return
+    denied = _denied(linkup.called, storm[0])
+    silent = [one.first for one in denied if one.is_silent]
+    only_silent = len(silent) == len(denied) > 0
+    span = storm[-1].seconds - storm[0].seconds
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "port": brief[0].server.port,
+            "sessions": len(storm),
+            "span": span,
+            "rate": round(len(storm) / span),
+            "denied": len(denied),
+        },
+        frames={"opened": storm, "denied": [one.first for one in denied]},
+        level=Level.FAULT if denied else Level.WARNING,
+        silence=silence(silent, linkup.facts) if only_silent else None,
+    )
 
 
 def _is_brief(session: Session) -> bool:
@@ -85,11 +83,11 @@ RULE = Rule(
     "{denied:if After that, {denied:count call} got no acceptance.}",
     means="Each closed session occupies a port of the PC, and often a place in the controller, for "
     "minutes. When they are used up, further calls are ignored or turned down.",
-    likely_causes=(
-        "The program opens a session for every single request.",
-        "The program tries again without a pause after something went wrong.",
-        "Several programs, or several parts of one, each open sessions of their own.",
-    ),
+    likely_causes={
+        "program-opens-session": "The program opens a session for every single request.",
+        "program-tries-again": "The program tries again without a pause after something went wrong.",
+        "several-programs-several": "Several programs, or several parts of one, each open sessions of their own.",
+    },
     what_to_do=(
         Step("Let the program keep its session open and send its requests one after another."),
         Step("Let the program wait longer after each vain try, such as 1, 2, 5 and 10 s."),
@@ -101,7 +99,9 @@ RULE = Rule(
         "denied": "a call that gets no acceptance{again}",
     },
     cautions=("So many sessions can starve the controller's cyclic communication.",),
-    also_fits=("A service that hangs for another reason while the program goes on calling.",),
+    also_fits={
+        "service-hangs-another": "A service that hangs for another reason while the program goes on calling.",
+    },
     looks_alike=(
         "A program that opens, asks and closes once a second.",
         "A burst of sessions when a program starts.",

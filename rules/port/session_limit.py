@@ -20,7 +20,7 @@ from itertools import pairwise
 from analyzer.facts import CLIENT, SERVER, Moment, Session
 from analyzer.facts.ports import OFFICE_PORTS
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, silence
+from analyzer.linkup import LinkUp, silence
 from rules import cautions
 
 AT_ONCE = 0.1
@@ -37,10 +37,10 @@ MOST = 256
 """Calls that are looked at, the last ones: what counts is how it ended."""
 ONE_ATTEMPT = 3.0
 """Seconds within which systems repeat a refused call by themselves (ground rule on retries)."""
-OTHERS, OWN, LEFT_OVER = range(3)
-"""Places of these causes in the rule."""
-REQUEST, ONE_VALUE = 3, 4
-"""Places of these in what would look the same."""
+OTHERS, OWN, LEFT_OVER = "others", "own", "left over"
+"""Names of these causes in the rule."""
+REQUEST, ONE_VALUE = "request", "one value"
+"""Names of these in what would look the same."""
 
 
 @dataclass(slots=True, eq=False)
@@ -60,55 +60,53 @@ class _Trouble:
         return sorted(self.refused + self.silent + self.dropped + self.unanswered)
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        calls = linkup.calls
-        if not calls or calls[0].server.port in OFFICE_PORTS:
-            continue
-        trouble = _trouble(linkup, calls)
-        level = _level(linkup, calls, trouble)
-        if level is None:
-            continue
-        own = [one for one in trouble.holders if one.client.address in linkup.pc.addresses]
-        others = [one for one in trouble.holders if one not in own]
-        only_silence = not (trouble.refused or trouble.dropped or trouble.ended)
-        silent = trouble.silent + trouble.unanswered
-        told = [one for one in calls if one.turned_away and _dropped_at_once(one)]
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "port": calls[0].server.port,
-                "refused": len(trouble.refused),
-                "silent": len(trouble.silent),
-                "dropped": len(trouble.dropped),
-                "ended": len(trouble.ended),
-                "unanswered": len(trouble.unanswered),
-                "told": len(told),
-                "octets": told[0].from_server.octets if told else 0,
-                "own": len(own),
-                "others": len(others),
-                "stations": sorted({one.client.address for one in others}),
-            },
-            frames={
-                "refused": trouble.refused,
-                "silent": trouble.silent,
-                "dropped": trouble.dropped,
-                "ended": trouble.ended,
-                "unanswered": trouble.unanswered,
-                "told": [one.turned_away for one in told if one.turned_away],
-                "own": [one.first for one in own],
-                "others": [one.first for one in others],
-            },
-            linkup=linkup,
-            certainty=Certainty.SHOWN if _all_taken(linkup, trouble) else Certainty.FITS,
-            level=level,
-            silent_since=silence(silent, case.facts) if only_silence else None,
-            likeliest=OWN if own and not others else OTHERS,
-            also_excluded=_also_excluded(trouble, told),
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    calls = linkup.called
+    if not calls or calls[0].server.port in OFFICE_PORTS:
+        return
+    trouble = _trouble(linkup, calls)
+    level = _level(linkup, calls, trouble)
+    if level is None:
+        return
+    own = [one for one in trouble.holders if one.client.address in linkup.pc.addresses]
+    others = [one for one in trouble.holders if one not in own]
+    only_silence = not (trouble.refused or trouble.dropped or trouble.ended)
+    silent = trouble.silent + trouble.unanswered
+    told = [one for one in calls if one.turned_away and _dropped_at_once(one)]
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "port": calls[0].server.port,
+            "refused": len(trouble.refused),
+            "silent": len(trouble.silent),
+            "dropped": len(trouble.dropped),
+            "ended": len(trouble.ended),
+            "unanswered": len(trouble.unanswered),
+            "told": len(told),
+            "octets": told[0].from_server.octets if told else 0,
+            "own": len(own),
+            "others": len(others),
+            "stations": sorted({one.client.address for one in others}),
+        },
+        frames={
+            "refused": trouble.refused,
+            "silent": trouble.silent,
+            "dropped": trouble.dropped,
+            "ended": trouble.ended,
+            "unanswered": trouble.unanswered,
+            "told": [one.turned_away for one in told if one.turned_away],
+            "own": [one.first for one in own],
+            "others": [one.first for one in others],
+        },
+        certainty=Certainty.SHOWN if _all_taken(linkup, trouble) else Certainty.FITS,
+        level=level,
+        silence=silence(silent, linkup.facts) if only_silence else None,
+        likeliest=OWN if own and not others else OTHERS,
+        also_excluded=_also_excluded(trouble, told),
+    )
 
 
-def _also_excluded(trouble: _Trouble, told: list[Session]) -> set[int]:
+def _also_excluded(trouble: _Trouble, told: list[Session]) -> set[str]:
     seen = {REQUEST: trouble.unanswered, ONE_VALUE: told}
     return {place for place, kind in seen.items() if not kind}
 
@@ -312,14 +310,14 @@ RULE = Rule(
     means="The port is served, and{fits:if, as it seems,} has no room for this session. Many "
     "controllers allow one, two or four sessions, and each shows in its own way that they are "
     "taken.",
-    likely_causes=(
-        "A panel, a supervising system or a second engineer is connected.",
-        "The PC's own programs hold sessions: one for each tag, or one that was never closed.",
-        "A session is left over from a pulled cable or a program that was ended, and the "
+    likely_causes={
+        OTHERS: "A panel, a supervising system or a second engineer is connected.",
+        OWN: "The PC's own programs hold sessions: one for each tag, or one that was never closed.",
+        LEFT_OVER: "A session is left over from a pulled cable or a program that was ended, and the "
         "controller still keeps it.",
-        "The controller allows one session for each address, and two programs run on this PC.",
-        "An access list of the controller leaves out this PC.",
-    ),
+        "controller-allows-one": "The controller allows one session for each address, and two programs run on this PC.",
+        "access-list-controller": "An access list of the controller leaves out this PC.",
+    },
     what_to_do=(
         Step(
             "Look in the controller's manual how many sessions it allows, and in its list of them."
@@ -349,13 +347,13 @@ RULE = Rule(
         "others": "a session of another station that is open at that time",
     },
     cautions=("Two programs that both command the controller can cause unexpected motion.",),
-    also_fits=(
-        "An access list: it too may let a session open and drop it at once.",
-        "A service that hangs or is starting. A restart cures that as well, so it proves nothing.",
-        "A firewall on the way that limits the PC.",
-        "A request that the controller never answers, as its item, framing or order is not right.",
-        "A device that gives each caller one value, and closes by design.",
-    ),
+    also_fits={
+        "access-list-too": "An access list: it too may let a session open and drop it at once.",
+        "service-hangs-starting": "A service that hangs or is starting. A restart cures that as well, so it proves nothing.",
+        "firewall-way-limits": "A firewall on the way that limits the PC.",
+        REQUEST: "A request that the controller never answers, as its item, framing or order is not right.",
+        ONE_VALUE: "A device that gives each caller one value, and closes by design.",
+    },
     looks_alike=(
         "A refused call with no other session in sight: then the port number comes first.",
         "A controller that closes the session after each answer, or after idle time, by design.",

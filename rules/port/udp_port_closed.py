@@ -18,7 +18,7 @@ from analyzer.facts import Address, Exchange, IcmpError, Moment
 from analyzer.facts.icmp import PORT_UNREACHABLE, UNREACHABLE
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, Stage, elsewhere
+from analyzer.linkup import LinkUp, Stage, elsewhere
 from rules import cautions
 
 UDP = 17
@@ -40,18 +40,22 @@ NEAR = 5.0
 send few such messages (RFC 1812 4.3.2.8)."""
 REPEATED = 2
 """Messages of the PC that are no chance: a single late datagram is met by one."""
-NOT_LISTENING, WRONG_PORT, SWITCHED_OFF, FIXED_PORT, FIREWALL = range(5)
-"""Places of these causes in the rule."""
-ONLY_KNOWN_REQUESTS, ONE_WAY, FILTER = 0, 1, 2
-"""Places of these in what would look the same."""
+NOT_LISTENING, WRONG_PORT, SWITCHED_OFF, FIXED_PORT, FIREWALL = (
+    "not listening",
+    "wrong port",
+    "switched off",
+    "fixed port",
+    "firewall",
+)
+"""Names of these causes in the rule."""
+ONLY_KNOWN_REQUESTS, ONE_WAY, FILTER = "only known requests", "one way", "filter"
+"""Names of these in what would look the same."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        alone = len(case.linkups) == 1
-        sighting = _refused(linkup) or _silent(linkup, alone) or _pc_refuses(linkup)
-        if sighting is not None:
-            yield sighting
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    sighting = _refused(linkup) or _silent(linkup, linkup.alone) or _pc_refuses(linkup)
+    if sighting is not None:
+        yield sighting
 
 
 def _refused(linkup: LinkUp) -> Sighting | None:
@@ -136,7 +140,7 @@ def _silent(linkup: LinkUp, alone: bool) -> Sighting | None:
         frames={"sent": sorted(set(sent))},
         linkup=linkup,
         certainty=Certainty.FITS,
-        silent_since=max(sent),
+        silence=linkup.silence(sent, count),
         likeliest=WRONG_PORT,
         also_excluded=[FILTER],
     )
@@ -231,13 +235,13 @@ RULE = Rule(
     "{by_receiver:if The message comes from the receiver itself: no program listens there.}"
     "{fits:if Only the receiver's message that nobody is on the port makes it certain that no "
     "program listens there. Many controllers send none, and a firewall may swallow it.}",
-    likely_causes=(
-        "The program that takes these datagrams is not running, or has given up its port.",
-        "The port number is not the one that is served.",
-        "The stream or service is not switched on in the controller's settings.",
-        "The answer goes to a fixed port of the PC in place of the one that the PC asked from.",
-        "A firewall on the PC or on the way drops the datagrams or the answers.",
-    ),
+    likely_causes={
+        NOT_LISTENING: "The program that takes these datagrams is not running, or has given up its port.",
+        WRONG_PORT: "The port number is not the one that is served.",
+        SWITCHED_OFF: "The stream or service is not switched on in the controller's settings.",
+        FIXED_PORT: "The answer goes to a fixed port of the PC in place of the one that the PC asked from.",
+        FIREWALL: "A firewall on the PC or on the way drops the datagrams or the answers.",
+    },
     what_to_do=(
         Step("Compare the port number {port} at both ends with the controller's manual."),
         Step(
@@ -254,11 +258,11 @@ RULE = Rule(
         "sent": "a datagram for UDP port {port} of {receiver}{again}",
         "refusal": "a message says that nobody is on UDP port {port}{again}",
     },
-    also_fits=(
-        "A service that answers only what it understands.",
-        "A program that sends one way and expects no answer.",
-        "Where the message does not come from the receiver: a filter on the way.",
-    ),
+    also_fits={
+        ONLY_KNOWN_REQUESTS: "A service that answers only what it understands.",
+        ONE_WAY: "A program that sends one way and expects no answer.",
+        FILTER: "Where the message does not come from the receiver: a filter on the way.",
+    },
     looks_alike=(
         "A message about another program, such as name service or discovery.",
         "A fast stream that is meant one way.",

@@ -13,46 +13,44 @@ from collections.abc import Iterator
 
 from analyzer.facts import Address, Claims, Hardware, Moment, Session
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, presumed_mask
+from analyzer.linkup import LinkUp, presumed_mask
 from rules import cautions
 
-SHEET = 3
+SHEET = "slip-site-sheet"
 """Place among what would look the same that only a site sheet brings in."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        if linkup.works or linkup.router is not None or not linkup.same_network:
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    if linkup.works or linkup.router is not None or not linkup.same_network:
+        return
+    for session in linkup.called:
+        unlike_label = _unlike_label(linkup, session)
+        device = unlike_label or _stranger(linkup, session) or _router(linkup, session)
+        if device is None:
             continue
-        for session in linkup.calls:
-            unlike_label = _unlike_label(linkup, session)
-            device = unlike_label or _stranger(linkup, session) or _router(linkup, session)
-            if device is None:
-                continue
-            claims = linkup.facts.arp.claims.get(linkup.controller, Claims())
-            claimant = claims.runs[-1].hardware if claims.runs else None
-            yield Sighting(
-                values={
-                    "controller": linkup.controller,
-                    "port": session.server.port,
-                    "device": device,
-                    "others": len(_other_addresses(linkup, device)),
-                    "claimant": claimant,
-                    "same": claimant == device,
-                    "another": claimant not in (device, None),
-                    "label": linkup.labelled,
-                },
-                frames={
-                    "answer": _answers(linkup, device),
-                    "claim": [claims.runs[-1].first] if claims.runs else [],
-                    "own": _own_claims(linkup, device),
-                },
-                linkup=linkup,
-                certainty=Certainty.SHOWN if unlike_label else Certainty.FITS,
-                silent_since=session.waits_since,
-                also_excluded=() if unlike_label else (SHEET,),
-            )
-            break
+        claims = linkup.facts.arp.claims.get(linkup.controller, Claims())
+        claimant = claims.runs[-1].hardware if claims.runs else None
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "port": session.server.port,
+                "device": device,
+                "others": len(_other_addresses(linkup, device)),
+                "claimant": claimant,
+                "same": claimant == device,
+                "another": claimant not in (device, None),
+                "label": linkup.labelled,
+            },
+            frames={
+                "answer": _answers(linkup, device),
+                "claim": [claims.runs[-1].first] if claims.runs else [],
+                "own": _own_claims(linkup, device),
+            },
+            certainty=Certainty.SHOWN if unlike_label else Certainty.FITS,
+            silence=linkup.silence([session.waits_since] if session.waits_since else []),
+            also_excluded=() if unlike_label else (SHEET,),
+        )
+        break
 
 
 def _unlike_label(linkup: LinkUp, session: Session) -> Hardware | None:
@@ -113,7 +111,7 @@ def _own_claims(linkup: LinkUp, device: Hardware) -> list[Moment]:
 
 
 def _answers(linkup: LinkUp, device: Hardware) -> list[Moment]:
-    answered = (one for one in linkup.calls if device in one.from_server.hardware)
+    answered = (one for one in linkup.called if device in one.from_server.hardware)
     return [one.from_server.first for one in answered if one.from_server.first]
 
 
@@ -127,12 +125,12 @@ RULE = Rule(
     "{others:if {device} was seen with {others:count other address}.}{label:label}",
     means="What answered is either a station that answers in the controller's name, or the "
     "network's router, which owns this address. The controller itself may not be there.",
-    likely_causes=(
-        "The address typed in the program is that of a router, printer or other device.",
-        "A device with the same default address is in the network.",
-        "The PC reached another network with the same addresses, such as a wireless one.",
-        "A second adapter of the controller answers.",
-    ),
+    likely_causes={
+        "address-typed-program": "The address typed in the program is that of a router, printer or other device.",
+        "device-same-default": "A device with the same default address is in the network.",
+        "pc-reached-another": "The PC reached another network with the same addresses, such as a wireless one.",
+        "second-adapter-controller": "A second adapter of the controller answers.",
+    },
     what_to_do=(
         Step(
             "Compare {device} with the hardware address on the controller's label."
@@ -155,12 +153,12 @@ RULE = Rule(
         "own": "{device} says that it has another address{again}",
     },
     cautions=(cautions.WHICH_DEVICE,),
-    also_fits=(
-        "One device with two network adapters, which answers through the other one.",
-        "A filter on the way that answers in the controller's name.",
-        "A controller that is the router of its own cell, with the service switched off.",
-        "A slip in the site sheet, or a controller that was replaced since it was written.",
-    ),
+    also_fits={
+        "one-device-two": "One device with two network adapters, which answers through the other one.",
+        "filter-way-answers": "A filter on the way that answers in the controller's name.",
+        "controller-router-own": "A controller that is the router of its own cell, with the service switched off.",
+        "slip-site-sheet": "A slip in the site sheet, or a controller that was replaced since it was written.",
+    },
     looks_alike=(
         "A router in between: then its hardware address is the right one.",
         "A router that answers for many addresses (proxy ARP).",

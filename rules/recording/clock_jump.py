@@ -57,11 +57,11 @@ RULE = Rule(
     "{ahead:if It leapt ahead by a month or more {ahead:times}.}",
     means="Waiting times are counted only where the clock ran evenly. Times before a jump and "
     "after it do not belong together, and dates may be wrong.",
-    likely_causes=(
-        "The PC took the time from a server or a person while it was recording.",
-        "The clock of the PC or recorder was never set, or its battery is empty.",
-        "Several recordings were put together into one file, not in the order of their times.",
-    ),
+    likely_causes={
+        "pc-took-time": "The PC took the time from a server or a person while it was recording.",
+        "clock-pc-recorder": "The clock of the PC or recorder was never set, or its battery is empty.",
+        "several-recordings-were": "Several recordings were put together into one file, not in the order of their times.",
+    },
     what_to_do=(
         Step("Set the clock of the PC, and let it settle before recording."),
         Step(
@@ -69,7 +69,9 @@ RULE = Rule(
         ),
     ),
     evidence={"jump": "the clock jumps here{again}"},
-    also_fits=("Where time only leaps ahead: a line that was really idle for so long.",),
+    also_fits={
+        "time-only-leaps": "Where time only leaps ahead: a line that was really idle for so long.",
+    },
     looks_alike=(
         "A long pause without frames, over a weekend: the line was idle or the PC slept.",
         "Frames that are out of order by less than 1 s: several queues of one adapter.",
@@ -78,5 +80,5 @@ RULE = Rule(
     confirm="Compare the date of the first frame with the day on which it was recorded.",
     sources=("common practice, no source",),
     needs=frozenset({Need.FRAMES}),
-    find=find,
+    survey=find,
 )

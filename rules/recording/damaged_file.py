@@ -23,11 +23,11 @@ RULE = Rule(
     what_happened="At byte {octet} of the unpacked file reading had to stop: {why}. "
     "Everything before that is used ({frames:count frame}).",
     means="What came after the damage is unknown. An answer that is missing may be in that part.",
-    likely_causes=(
-        "The file was cut on its way, by a mail limit or a copy that broke off.",
-        "The recorder was ended by force, or the file was copied while it was still being written.",
-        "The PC lost power, or its disk was full, while recording.",
-    ),
+    likely_causes={
+        "file-cut-way": "The file was cut on its way, by a mail limit or a copy that broke off.",
+        "recorder-ended-force": "The recorder was ended by force, or the file was copied while it was still being written.",
+        "pc-lost-power": "The PC lost power, or its disk was full, while recording.",
+    },
     what_to_do=(
         Step(
             "Ask for the file again, packed in an archive, and compare its size with the original."
@@ -39,5 +39,5 @@ RULE = Rule(
     confirm="Compare the size of the file here with its size on the PC where it was made.",
     sources=("draft-ietf-opsawg-pcap section 5", "draft-ietf-opsawg-pcapng section 3.1"),
     needs=frozenset(),
-    find=find,
+    survey=find,
 )

@@ -40,10 +40,10 @@ RULE = Rule(
     "{seconds:seconds} there is no question for a hardware address (ARP) and no broadcast.",
     means="A PC sends such frames by itself. Without them nobody can see how the controller was "
     "looked for, who else has its address, or whether the cable works.",
-    likely_causes=(
-        "A filter for one address, port or protocol was set in the recorder.",
-        "Only some of the frames were kept when the file was saved.",
-    ),
+    likely_causes={
+        "filter-one-address": "A filter for one address, port or protocol was set in the recorder.",
+        "only-some-frames": "Only some of the frames were kept when the file was saved.",
+    },
     what_to_do=(
         Step("Ask for the whole recording, if only a part of it was saved."),
         Step(
@@ -52,9 +52,9 @@ RULE = Rule(
         ),
     ),
     evidence={},
-    also_fits=(
-        "A direct cable between two silent stations that know each other's hardware address.",
-    ),
+    also_fits={
+        "direct-cable-between": "A direct cable between two silent stations that know each other's hardware address.",
+    },
     looks_alike=(
         "A recording shorter than half a minute.",
         "A direct cable to a controller that answers: the PC knew its hardware address before.",
@@ -63,5 +63,5 @@ RULE = Rule(
     confirm="Look up the filter that was set in the recorder.",
     sources=("RFC 1122 section 2.3.2.1 (learnt hardware addresses are asked for anew)",),
     needs=frozenset({Need.FRAMES, Need.HARDWARE}),
-    find=find,
+    survey=find,
 )

@@ -33,12 +33,14 @@ RULE = Rule(
     what_happened="More bytes were on the wire than were stored, in {cut:count frame}. The "
     "shortest piece that was kept has {kept} bytes.",
     means="Addresses, ports and times are judged where they were kept. Contents are not.",
-    likely_causes=("The recorder was set to store only the beginning of each frame.",),
+    likely_causes={
+        "recorder-set-store": "The recorder was set to store only the beginning of each frame.",
+    },
     what_to_do=(Step("Set the recorder to store whole frames, then record again."),),
     evidence={"cut": "the first frame that was not stored whole"},
     looks_alike=("Short frames that were stored whole are not cut.",),
     confirm="Look up the recorder's setting for the snap length: 262144 bytes keeps all.",
     sources=("draft-ietf-opsawg-pcap sections 4 and 5 (snap length, captured length)",),
     needs=frozenset(),
-    find=find,
+    survey=find,
 )

@@ -17,8 +17,8 @@ from rules import cautions
 
 HEADERS = 14 + 20 + 20
 """Octets that hold the headers of a call: Ethernet, IPv4, TCP without options."""
-NO_TRY, OTHER_PC, NO_WAY, OVER_IPV6 = 0, 1, 3, 6
-"""Places of these causes below."""
+NO_TRY, OTHER_PC, NO_WAY, OVER_IPV6 = "no try", "other pc", "no way", "over ipv6"
+"""Names of these causes below."""
 NAMED = 3
 """Addresses named as examples."""
 NEIGHBOUR_CHECKS = 3
@@ -119,17 +119,17 @@ RULE = Rule(
     "{askers:if Others ask for the hardware address of {controller}: {askers:list}.}"
     "{heard:if No address heard here is in the network of {controller}: heard were {heard:list}.}",
     means="So the recording cannot tell why link-up stopped.",
-    likely_causes=(
-        "The program did not try while the recording ran.",
-        "It was recorded on another PC than the one that connects, which may be {askers:list}.",
-        "The attempt left through another adapter: wireless, a second cable, a VPN or a virtual "
+    likely_causes={
+        NO_TRY: "The program did not try while the recording ran.",
+        OTHER_PC: "It was recorded on another PC than the one that connects, which may be {askers:list}.",
+        "attempt-left-through": "The attempt left through another adapter: wireless, a second cable, a VPN or a virtual "
         "machine.",
-        "The PC had no address or no route for the controller, so nothing was sent: address, mask "
+        NO_WAY: "The PC had no address or no route for the controller, so nothing was sent: address, mask "
         "or gateway of the PC do not fit.",
-        "A filter set in the recorder left the attempt out.",
-        "The controller's own address was entered on the PC, which then talks to itself.",
-        "The program used IPv6: the PC speaks IPv6 with a neighbour, which is not judged.",
-    ),
+        "filter-set-recorder": "A filter set in the recorder left the attempt out.",
+        "controller-s-own": "The controller's own address was entered on the PC, which then talks to itself.",
+        OVER_IPV6: "The program used IPv6: the PC speaks IPv6 with a neighbour, which is not judged.",
+    },
     what_to_do=(
         Step(
             "{askers:if If the PC that connects is {askers:list}, record on that one, or on a port "
@@ -151,15 +151,15 @@ RULE = Rule(
         "asked": "another station asks for the hardware address of {controller}{again}",
         "ipv6": "the PC sends IPv6 frames to a neighbour{again}",
     },
-    also_fits=(
-        "A dead cable: many systems send nothing at all without a link.",
-        "Where the file is damaged: an attempt in the part that was lost.",
-    ),
+    also_fits={
+        "dead-cable-many": "A dead cable: many systems send nothing at all without a link.",
+        "file-damaged-attempt": "Where the file is damaged: an attempt in the part that was lost.",
+    },
     looks_alike=("A ping, or a single question for the hardware address, is an attempt already.",),
     confirm="Record again while somebody connects, on all adapters if possible. Ping the "
     "controller meanwhile: a ping without a frame shows that the PC has no way to it.",
     confirm_caution=cautions.COMMANDS,
     sources=("common practice, no source",),
     needs=frozenset(),
-    find=find,
+    survey=find,
 )

@@ -28,19 +28,19 @@ RULE = Rule(
     what_happened="The frames were stored without the part that carries hardware addresses.",
     means="The cable, the search for the controller's hardware address and a second device on its "
     "address cannot be judged. Questions for hardware addresses (ARP) cannot be in it.",
-    likely_causes=(
-        "The recording was made on a VPN, loopback or tunnel adapter.",
-        "It was made on a wireless adapter, and holds radio frames that are not read here.",
-        "It was made on all adapters together, and the recorder left the link layer out.",
-    ),
+    likely_causes={
+        "recording-made-vpn": "The recording was made on a VPN, loopback or tunnel adapter.",
+        "made-wireless-adapter": "It was made on a wireless adapter, and holds radio frames that are not read here.",
+        "made-all-adapters": "It was made on all adapters together, and the recorder left the link layer out.",
+    },
     what_to_do=(Step("Record again on the cable adapter itself, not on all adapters together."),),
-    also_fits=(
-        "Remote service through a VPN: then the controller lies behind it, and this is expected.",
-    ),
+    also_fits={
+        "remote-service-through": "Remote service through a VPN: then the controller lies behind it, and this is expected.",
+    },
     evidence={},
     looks_alike=("A recording on the cable adapter without any ARP still has the addresses.",),
     confirm="Look at which adapter the recorder used.",
     sources=("draft-ietf-opsawg-pcaplinktype (link types 0, 101, 108, 228, 229)",),
     needs=frozenset(),
-    find=find,
+    survey=find,
 )

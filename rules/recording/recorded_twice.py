@@ -31,14 +31,16 @@ RULE = Rule(
     what_happened="{copies:count frame} of {frames} repeat the same packet within 1 ms. These "
     "copies are left out, so every packet is counted once.",
     means="The recorder wrote them twice. They are no repeats on the wire and no second device.",
-    likely_causes=(
-        "A mirror port passes on what comes in and also what goes out.",
-        "A bridge and one of its members were recorded together, or a PC and its virtual machine.",
-        "All adapters were recorded together.",
-    ),
+    likely_causes={
+        "mirror-port-passes": "A mirror port passes on what comes in and also what goes out.",
+        "bridge-one-members": "A bridge and one of its members were recorded together, or a PC and its virtual machine.",
+        "all-adapters-were": "All adapters were recorded together.",
+    },
     what_to_do=(Step("Record on the one adapter that leads to the controller."),),
     evidence={"copy": "a copy of a packet that is in the file already{again}"},
-    also_fits=("A loop in the network that sends every frame round once more.",),
+    also_fits={
+        "loop-network-sends": "A loop in the network that sends every frame round once more.",
+    },
     looks_alike=(
         "A segment that is sent again by its sender: that takes longer than 1 ms.",
         "A few frames that a device sends twice on purpose.",
@@ -46,5 +48,5 @@ RULE = Rule(
     confirm="Record on the cable adapter alone: the copies are gone, or the network makes them.",
     sources=("common practice, no source",),
     needs=frozenset({Need.FRAMES}),
-    find=find,
+    survey=find,
 )

@@ -51,18 +51,20 @@ RULE = Rule(
     what_happened="The recorder itself counted {dropped:count frame} lost. In the sessions between "
     "the PC and the controller, data that is not in the file is confirmed {confirmed:times}.",
     means="An answer that is missing here may have come all the same, so a silence proves less.",
-    likely_causes=(
-        "More came in than the recorder could write: a busy mirror port, or a slow disk.",
-        "A filter, or a later step that kept only some frames, left them out.",
-        "A mirror port passed on less than it saw.",
-    ),
+    likely_causes={
+        "more-came-than": "More came in than the recorder could write: a busy mirror port, or a slow disk.",
+        "filter-later-step": "A filter, or a later step that kept only some frames, left them out.",
+        "mirror-port-passed": "A mirror port passed on less than it saw.",
+    },
     what_to_do=(
         Step("Record again on the PC that connects, for a minute or two, with few programs open."),
         Step("Give the recorder a larger buffer, and show no frames while it records."),
         Step("Send the file as the recorder wrote it, with no frames taken out."),
     ),
     evidence={"confirmed": "confirms data that is not in the file{again}"},
-    also_fits=("Where the recorder counted none: frames written out of order.",),
+    also_fits={
+        "recorder-counted-none": "Where the recorder counted none: frames written out of order.",
+    },
     looks_alike=(
         "A segment that was lost on the wire: it is sent again, and nobody confirms it before.",
         "A confirmation of an older session's data, before a new session opens.",
@@ -73,5 +75,5 @@ RULE = Rule(
         "RFC 9293 section 3.4 (an acknowledgement names data that was received)",
     ),
     needs=frozenset(),
-    find=find,
+    survey=find,
 )

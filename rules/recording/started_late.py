@@ -7,22 +7,20 @@ beginning. Quiet where the session's opening is in the file, if only the control
 from collections.abc import Iterator
 
 from analyzer.findings import Level, Rule, Sighting, Step
-from analyzer.linkup import Case
+from analyzer.linkup import LinkUp
 from rules import cautions
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        sessions = linkup.sessions
-        joined = [one for one in sessions if not one.syns.count and one.syn_ack is None]
-        enough = linkup.works or any(session.syns.count for session in sessions)
-        if joined:
-            yield Sighting(
-                values={"controller": linkup.controller, "port": joined[0].server.port},
-                frames={"first": [joined[0].first]},
-                linkup=linkup,
-                level=Level.NOTE if enough else Level.WARNING,
-            )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    sessions = linkup.sessions
+    joined = [one for one in sessions if not one.syns.count and one.syn_ack is None]
+    enough = linkup.works or any(session.syns.count for session in sessions)
+    if joined:
+        yield Sighting(
+            values={"controller": linkup.controller, "port": joined[0].server.port},
+            frames={"first": [joined[0].first]},
+            level=Level.NOTE if enough else Level.WARNING,
+        )
 
 
 RULE = Rule(
@@ -34,10 +32,10 @@ RULE = Rule(
     "middle of it. Its opening is not in the recording.",
     means="How the PC found the hardware address and how the port opened cannot be judged for this "
     "session.",
-    likely_causes=(
-        "The recorder was started after the program had connected.",
-        "The program keeps its session open all the time.",
-    ),
+    likely_causes={
+        "recorder-started-after": "The recorder was started after the program had connected.",
+        "program-keeps-session": "The program keeps its session open all the time.",
+    },
     what_to_do=(
         Step("Close the connection in the program that opened it.", cautions.OTHERS_SESSION),
         Step("Start the recording, wait 5 s, then connect once and wait 30 s.", cautions.COMMANDS),

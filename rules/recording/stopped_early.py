@@ -10,26 +10,24 @@ from collections.abc import Iterator
 
 from analyzer.facts.icmp import REDIRECT
 from analyzer.findings import Level, Rule, Sighting, Step
-from analyzer.linkup import LISTEN_AFTER, Case, LinkUp
+from analyzer.linkup import LISTEN_AFTER, LinkUp
 from rules import cautions
 
 REPEATS = 3
 """Repeats of data from which on a single lost frame is no explanation."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        waiting = linkup.waiting_since
-        works = linkup.works and not _hangs(linkup)
-        if waiting is None or works or linkup.self_assigned or _is_answered(linkup):
-            continue
-        left = case.facts.heard_after(waiting)
-        if left < LISTEN_AFTER:
-            yield Sighting(
-                values={"controller": linkup.controller, "left": left, "needed": LISTEN_AFTER},
-                frames={"waiting": [waiting]},
-                linkup=linkup,
-            )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    waiting = linkup.waiting_since
+    works = linkup.works and not _hangs(linkup)
+    if waiting is None or works or linkup.self_assigned or _is_answered(linkup):
+        return
+    left = linkup.facts.heard_after(waiting)
+    if left < LISTEN_AFTER:
+        yield Sighting(
+            values={"controller": linkup.controller, "left": left, "needed": LISTEN_AFTER},
+            frames={"waiting": [waiting]},
+        )
 
 
 def _hangs(linkup: LinkUp) -> bool:
@@ -51,14 +49,18 @@ RULE = Rule(
     "{left:seconds} later, without an answer.",
     means="An answer may take some seconds, so this silence proves nothing. The recording has to "
     "go on for at least {needed:seconds} after the last question; 30 s are better.",
-    likely_causes=("The recorder was stopped as soon as the program showed its message.",),
+    likely_causes={
+        "recorder-stopped-soon": "The recorder was stopped as soon as the program showed its message.",
+    },
     what_to_do=(
         Step(
             "Record again: start, wait 5 s, connect once, wait 30 s, then stop.", cautions.COMMANDS
         ),
     ),
     evidence={"waiting": "the PC asks, and the recording ends before an answer could come"},
-    also_fits=("A cable so quiet that nothing more came to be recorded, however long it ran.",),
+    also_fits={
+        "cable-so-quiet": "A cable so quiet that nothing more came to be recorded, however long it ran.",
+    },
     looks_alike=("A recording that ends after an answered request is long enough.",),
     confirm="Record again and leave it running for 30 s after the attempt.",
     sources=("common practice, no source (replies of embedded stacks can take 3 s and more)",),

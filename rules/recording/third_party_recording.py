@@ -90,11 +90,11 @@ RULE = Rule(
     "{there:count packet} from {client} to {controller} and {back:count packet} back.",
     means="A third port of a switch hears only broadcasts, unless it mirrors another port. Packets "
     "that are missing here may have been there all the same.",
-    likely_causes=(
-        "It was recorded on a mirror port or a tap.",
-        "It was recorded on a third PC, at an ordinary port of the switch.",
-        "The mirror port passes on one direction only.",
-    ),
+    likely_causes={
+        "recorded-mirror-port": "It was recorded on a mirror port or a tap.",
+        "recorded-third-pc": "It was recorded on a third PC, at an ordinary port of the switch.",
+        "mirror-port-passes": "The mirror port passes on one direction only.",
+    },
     what_to_do=(
         Step("If {client} is the PC that connects, have the file judged with it as the PC."),
         Step(
@@ -107,7 +107,9 @@ RULE = Rule(
         "there": "{client} sends to {controller}",
         "back": "{controller} sends to {client}",
     },
-    also_fits=("A PC or virtual machine whose frames are padded before they are recorded.",),
+    also_fits={
+        "pc-virtual-machine": "A PC or virtual machine whose frames are padded before they are recorded.",
+    },
     looks_alike=(
         "A PC that overhears others while it connects itself.",
         "A recording that was made on the PC: its own short frames are not padded in it.",
@@ -119,5 +121,5 @@ RULE = Rule(
     ),
     explains=("no-attempt",),
     needs=frozenset({Need.FRAMES}),
-    find=find,
+    survey=find,
 )

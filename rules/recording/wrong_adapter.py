@@ -50,12 +50,12 @@ RULE = Rule(
     what_happened="The addresses on the recorded adapter ({link_type}) are {held:list}. No frame "
     "to or from the controller is in the file, nor any address of its network.",
     means="The attempt did not pass here, so the recording says nothing about the controller.",
-    likely_causes=(
-        "The PC has several adapters (wireless, VPN, virtual, a second cable), and another one "
+    likely_causes={
+        "pc-several-adapters": "The PC has several adapters (wireless, VPN, virtual, a second cable), and another one "
         "was recorded.",
-        "The adapter that leads to the controller was not plugged in or had no address yet.",
-        "The recording was made on another PC.",
-    ),
+        "adapter-leads-controller": "The adapter that leads to the controller was not plugged in or had no address yet.",
+        "recording-made-another": "The recording was made on another PC.",
+    },
     what_to_do=(
         Step("Compare the controller's address with those in the file."),
         Step("Look up which adapter of the PC has an address in the controller's network."),
@@ -65,10 +65,10 @@ RULE = Rule(
         ),
     ),
     evidence={},
-    also_fits=(
-        "A controller behind a router, where the program did not try while the recorder ran.",
-        "A controller's address with a slip in it.",
-    ),
+    also_fits={
+        "controller-behind-router": "A controller behind a router, where the program did not try while the recorder ran.",
+        "controller-s-address": "A controller's address with a slip in it.",
+    },
     looks_alike=(
         "A PC that is alone on its adapter with an address of another network.",
         "Any frame for the controller, also one that a router is to pass on.",
@@ -79,5 +79,5 @@ RULE = Rule(
     sources=("common practice, no source",),
     explains=("no-attempt",),
     needs=frozenset(),
-    find=find,
+    survey=find,
 )

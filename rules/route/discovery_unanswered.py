@@ -21,8 +21,8 @@ STREAM = 10
 """Datagrams from which on more than one a second is a stream, no search."""
 FIRST_GROUP, LAST_ADDRESS = Address.parse("224.0.0.0"), Address.parse("255.255.255.255")
 """Groups (RFC 1112 4), the limited broadcast at their end (RFC 919 7)."""
-NO_PART, ROUTER, ADAPTER, FIREWALL = range(4)
-"""Places of these causes in the rule."""
+NO_PART, ROUTER, ADAPTER, FIREWALL = "no part", "router", "adapter", "firewall"
+"""Names of these causes in the rule."""
 
 
 def find(case: Case) -> Iterator[Sighting]:
@@ -86,7 +86,7 @@ def _nothing_found(case: Case, searches: Sequence[Exchange]) -> Iterator[Sightin
             )
 
 
-def _likeliest(linkup: LinkUp, searches: Sequence[Exchange]) -> int:
+def _likeliest(linkup: LinkUp, searches: Sequence[Exchange]) -> str:
     if not linkup.same_network:
         return ROUTER
     own = any(one.client[0] == linkup.pc_address for one in searches)
@@ -113,7 +113,7 @@ def _sighting(
     linkup: LinkUp | None,
     *,
     level: Level,
-    likeliest: int,
+    likeliest: str,
     frames: dict[str, list[Moment]],
 ) -> Sighting:
     searched = _moments(searches)
@@ -129,7 +129,7 @@ def _sighting(
         linkup=linkup,
         certainty=Certainty.FITS if answers else Certainty.SHOWN,
         level=level,
-        silent_since=searched[-1],
+        silence=None if linkup is None else linkup.silence(searched),
         likeliest=likeliest,
     )
 
@@ -149,13 +149,13 @@ RULE = Rule(
     "{sources:list}.{answers:if The recording holds {answers:count answer} to the PC.}",
     means="Without an answer, the program cannot list the controller, and it may be reached by its "
     "address all the same. Recorded answers came as far as the PC's adapter.",
-    likely_causes=(
-        "The controller takes no part in this kind of search, or has it switched off.",
-        "A router or a VPN lies in between: a search stays in the PC's own network.",
-        "The search leaves by another adapter, or with another address of the PC, than the one "
+    likely_causes={
+        NO_PART: "The controller takes no part in this kind of search, or has it switched off.",
+        ROUTER: "A router or a VPN lies in between: a search stays in the PC's own network.",
+        ADAPTER: "The search leaves by another adapter, or with another address of the PC, than the one "
         "that leads to the controller.",
-        "A firewall on the PC keeps the answers from the program.",
-    ),
+        FIREWALL: "A firewall on the PC keeps the answers from the program.",
+    },
     what_to_do=(
         Step("Type the controller's address into the program by hand, instead of searching."),
         Step("Choose in the program the adapter that leads to the controller."),
@@ -170,10 +170,10 @@ RULE = Rule(
         "answered": "an answer to the PC{again}",
         "works": "a session with the controller's address works",
     },
-    also_fits=(
-        "Where answers are recorded: a program that lists what it finds, and nobody chose any.",
-        "Answers that are sent to another PC, or to everybody, and do not reach this cable.",
-    ),
+    also_fits={
+        "answers-recorded-program": "Where answers are recorded: a program that lists what it finds, and nobody chose any.",
+        "answers-sent-another": "Answers that are sent to another PC, or to everybody, and do not reach this cable.",
+    },
     looks_alike=(
         "Searches of office software for printers, names and shares.",
         "A stream that is sent to a group all the time.",
@@ -186,5 +186,5 @@ RULE = Rule(
         "RFC 1112 section 6.1 (a group datagram goes no further with a hop limit of 1)",
     ),
     needs=frozenset({Need.FRAMES}),
-    find=find,
+    survey=find,
 )

@@ -15,7 +15,7 @@ from dataclasses import replace
 
 from analyzer.facts import CLIENT, SERVER, IcmpError, Moment, Resent, Session
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import LISTEN_AFTER, Case, LinkUp, silence
+from analyzer.linkup import LISTEN_AFTER, LinkUp, silence
 from rules import cautions
 
 LARGE = 1200
@@ -32,19 +32,23 @@ UDP = 17
 SLOW = 0.3
 """Seconds from one datagram to the next: those who wait for an answer take longer than a stream
 does (common practice, no source)."""
-MESSAGE_DROPPED, MESSAGE_IGNORED, NOT_JOINED, PIECES_DROPPED = 1, 3, 4, 5
-"""Places of these causes in the rule."""
-NOISE, NOT_UNDERSTOOD = 0, 1
-"""Places of these in what would look the same."""
+MESSAGE_DROPPED, MESSAGE_IGNORED, NOT_JOINED, PIECES_DROPPED = (
+    "message dropped",
+    "message ignored",
+    "not joined",
+    "pieces dropped",
+)
+"""Names of these causes in the rule."""
+NOISE, NOT_UNDERSTOOD = "noise", "not understood"
+"""Names of these in what would look the same."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        for look in (_told_by_router, _never_confirmed, _never_arrived, _never_answered):
-            sighting = look(linkup)
-            if sighting is not None:
-                yield sighting
-                break
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    for look in (_told_by_router, _never_confirmed, _never_arrived, _never_answered):
+        sighting = look(linkup)
+        if sighting is not None:
+            yield sighting
+            break
 
 
 def _told_by_router(linkup: LinkUp) -> Sighting | None:
@@ -167,7 +171,7 @@ def _sighting(
         },
         linkup=linkup,
         certainty=Certainty.SHOWN if errors else Certainty.FITS,
-        silent_since=silence(since, linkup.facts),
+        silence=silence(since, linkup.facts),
         excluded=[MESSAGE_DROPPED if errors else MESSAGE_IGNORED, PIECES_DROPPED],
         also_excluded=[NOISE, NOT_UNDERSTOOD] if errors else [NOT_UNDERSTOOD],
     )
@@ -181,14 +185,14 @@ RULE = Rule(
     "not.{messages:if {sender} said {messages:times} that a packet of the PC is too large.}",
     means="Somewhere on the way a link takes only smaller packets. Short requests work, and the "
     "first long one hangs.",
-    likely_causes=(
-        "A VPN or a mobile link on the way leaves less room in each packet.",
-        "A filter on the way drops the message that says so, and the PC never learns of it.",
-        "The PC's adapter is set to larger frames than the network carries.",
-        "The PC does not act on the router's message: its firewall drops it.",
-        "The controller or a device on the way cannot put cut-up packets together again.",
-        "A firewall on the way drops the later pieces of a packet that was cut up.",
-    ),
+    likely_causes={
+        "vpn-mobile-link": "A VPN or a mobile link on the way leaves less room in each packet.",
+        MESSAGE_DROPPED: "A filter on the way drops the message that says so, and the PC never learns of it.",
+        "pc-s-adapter": "The PC's adapter is set to larger frames than the network carries.",
+        MESSAGE_IGNORED: "The PC does not act on the router's message: its firewall drops it.",
+        NOT_JOINED: "The controller or a device on the way cannot put cut-up packets together again.",
+        PIECES_DROPPED: "A firewall on the way drops the later pieces of a packet that was cut up.",
+    },
     what_to_do=(
         Step("Ping the controller with 100, 1400 and 4000 octets of data, and compare."),
         Step(
@@ -217,10 +221,10 @@ RULE = Rule(
         "Do not load a program into the controller over this way: a load that ends half way can "
         "leave the machine stopped. Use a cable on the spot.",
     ),
-    also_fits=(
-        "Noise or a wrong duplex setting, where a long frame is hit more often than a short one.",
-        "Large requests that the controller's service does not understand, and leaves unanswered.",
-    ),
+    also_fits={
+        NOISE: "Noise or a wrong duplex setting, where a long frame is hit more often than a short one.",
+        NOT_UNDERSTOOD: "Large requests that the controller's service does not understand, and leaves unanswered.",
+    },
     looks_alike=(
         "A PC that learns from the message and sends smaller pieces.",
         "Large pieces that are joined in the PC and cut up by its adapter.",

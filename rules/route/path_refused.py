@@ -13,7 +13,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import CLIENT, End, IcmpError, Session
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, Stage, heard_on_cable
+from analyzer.linkup import LinkUp, Stage, heard_on_cable
 from rules import cautions
 
 UNREACHABLE = 3
@@ -25,29 +25,27 @@ PROTOCOL = {"tcp": TCP, "udp": UDP, None: ICMP}
 RESET = "TCP reset"
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        if Stage.PORT in linkup.proofs:
-            yield from _data_refused(linkup)
-            continue
-        past = linkup.router is not None and not linkup.is_heard and heard_on_cable(linkup)
-        errors = [error for error in linkup.errors if not past and _forbids(error, linkup)]
-        resets = _foreign_resets(linkup)
-        if errors:
-            sure = any(_is_own_call(one, linkup) and one.code in PROHIBITED for one in errors)
-            yield _told(linkup, errors, Certainty.SHOWN if sure else Certainty.FITS)
-        elif resets:
-            yield Sighting(
-                values={
-                    "controller": linkup.controller,
-                    "sender": resets[0].hardware,
-                    "meaning": RESET,
-                    "times": len(resets),
-                },
-                frames={"said": [end.moment for end in resets]},
-                linkup=linkup,
-                certainty=Certainty.FITS,
-            )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    if Stage.PORT in linkup.proofs:
+        yield from _data_refused(linkup)
+        return
+    past = linkup.router is not None and not linkup.is_heard and heard_on_cable(linkup)
+    errors = [error for error in linkup.errors if not past and _forbids(error, linkup)]
+    resets = _foreign_resets(linkup)
+    if errors:
+        sure = any(_is_own_call(one, linkup) and one.code in PROHIBITED for one in errors)
+        yield _told(linkup, errors, Certainty.SHOWN if sure else Certainty.FITS)
+    elif resets:
+        yield Sighting(
+            values={
+                "controller": linkup.controller,
+                "sender": resets[0].hardware,
+                "meaning": RESET,
+                "times": len(resets),
+            },
+            frames={"said": [end.moment for end in resets]},
+            certainty=Certainty.FITS,
+        )
 
 
 def _data_refused(linkup: LinkUp) -> Iterator[Sighting]:
@@ -116,10 +114,10 @@ RULE = Rule(
     "message: {meaning}.",
     means="A firewall or access list between the PC and the controller, or in the controller "
     "itself, does not allow this connection.",
-    likely_causes=(
-        "A rule in the router or firewall between the networks leaves out this port or this PC.",
-        "An access list in the controller names the PCs that may connect, and not this one.",
-    ),
+    likely_causes={
+        "rule-router-firewall": "A rule in the router or firewall between the networks leaves out this port or this PC.",
+        "access-list-controller": "An access list in the controller names the PCs that may connect, and not this one.",
+    },
     what_to_do=(
         Step(
             "Try from a PC on the controller's own switch, where no filter is in between.",
@@ -133,11 +131,11 @@ RULE = Rule(
         Step("Look in the controller's settings whether this PC may connect."),
     ),
     evidence={"said": "{sender} says about the PC's packet for {controller}: {meaning}"},
-    also_fits=(
-        "Where the message comes from the controller itself: the service may be switched off.",
-        "Where it is a TCP reset: a second port of the controller, or another device with its "
+    also_fits={
+        "message-comes-from": "Where the message comes from the controller itself: the service may be switched off.",
+        "tcp-reset-second": "Where it is a TCP reset: a second port of the controller, or another device with its "
         "address.",
-    ),
+    },
     looks_alike=(
         "A message about another program's packets.",
         "A controller that uses another time to live in a reset than in its data.",

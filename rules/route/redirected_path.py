@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import Hardware, IcmpError, Moment, Path, Session
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, silence
+from analyzer.linkup import LinkUp, silence
 from rules import cautions
 
 REDIRECT = 5
@@ -20,34 +20,32 @@ FEW = 3
 """Answers within which a device on one way of two drops a session (common practice, no source)."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        redirects = [one for one in linkup.errors if _is_redirect(one, linkup)]
-        back = _other_way_back(linkup)
-        if not redirects and not back:
-            continue
-        died = _died(linkup) if back else []
-        level = Level.NOTE if linkup.works else Level.WARNING
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "out": sorted(linkup.sent_to),
-                "back": sorted({path.src for path in back if path.src is not None}),
-                "returned": sum(path.frames for path in back),
-                "redirects": len(redirects),
-                "router": redirects[0].sender if redirects else None,
-                "better": redirects[0].router if redirects else None,
-            },
-            frames={
-                "redirect": [one.moment for one in redirects],
-                "back": [path.first for path in back],
-                "died": died[:1],
-            },
-            linkup=linkup,
-            certainty=Certainty.FITS if died else Certainty.SHOWN,
-            level=Level.FAULT if died else level,
-            silent_since=silence(died, case.facts) if len(died) > 1 else None,
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    redirects = [one for one in linkup.errors if _is_redirect(one, linkup)]
+    back = _other_way_back(linkup)
+    if not redirects and not back:
+        return
+    died = _died(linkup) if back else []
+    level = Level.NOTE if linkup.works else Level.WARNING
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "out": sorted(linkup.sent_to),
+            "back": sorted({path.src for path in back if path.src is not None}),
+            "returned": sum(path.frames for path in back),
+            "redirects": len(redirects),
+            "router": redirects[0].sender if redirects else None,
+            "better": redirects[0].router if redirects else None,
+        },
+        frames={
+            "redirect": [one.moment for one in redirects],
+            "back": [path.first for path in back],
+            "died": died[:1],
+        },
+        certainty=Certainty.FITS if died else Certainty.SHOWN,
+        level=Level.FAULT if died else level,
+        silence=silence(died, linkup.facts) if len(died) > 1 else None,
+    )
 
 
 def _is_redirect(error: IcmpError, linkup: LinkUp) -> bool:
@@ -114,13 +112,13 @@ RULE = Rule(
     "{redirects:if A router said {redirects:times} that there is a better way.}",
     means="Plain routers do not mind two ways. A firewall or another device that watches sessions "
     "sees one half only, and then drops the session.",
-    likely_causes=(
-        "The masks of the PC and of the controller differ: one of them takes the other for a "
+    likely_causes={
+        "masks-pc-controller": "The masks of the PC and of the controller differ: one of them takes the other for a "
         "neighbour, the other one asks a router.",
-        "The network has two routers, and the PC's gateway is not the one nearest to the "
+        "network-two-routers": "The network has two routers, and the PC's gateway is not the one nearest to the "
         "controller.",
-        "The PC is connected to both networks at once.",
-    ),
+        "pc-connected-both": "The PC is connected to both networks at once.",
+    },
     what_to_do=(
         Step("Write address, mask and gateway of the PC and of the controller side by side."),
         Step("Look whether the PC has a second adapter in the controller's network."),
@@ -138,10 +136,10 @@ RULE = Rule(
         "back": "a packet of {controller} comes from another hardware address than the PC sends to",
         "died": "the session dies here",
     },
-    also_fits=(
-        "Where a session died: a controller that drops it for a reason of its own.",
-        "A second device with the controller's address.",
-    ),
+    also_fits={
+        "session-died-controller": "Where a session died: a controller that drops it for a reason of its own.",
+        "second-device-controller": "A second device with the controller's address.",
+    },
     looks_alike=(
         "A router's message about the way of another program.",
         "Redundant routers: they answer from another hardware address than the shared one.",

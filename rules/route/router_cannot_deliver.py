@@ -13,7 +13,7 @@ from collections.abc import Iterator, Sequence
 
 from analyzer.facts import IcmpError, Moment
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, heard_on_cable, silence
+from analyzer.linkup import LinkUp, heard_on_cable, silence
 from rules import cautions
 
 UNREACHABLE, REDIRECT, TIME_EXCEEDED = 3, 5, 11
@@ -23,52 +23,55 @@ NO_HOST = {1, 7}
 """Codes of a router that reaches the network and finds nobody there at that address."""
 NO_NETWORK = {0, 6, 11}
 """Codes of a router that knows no way to the network at all (RFC 1812 5.2.7.1)."""
-HOST_IS_MISSING, NETWORK_IS_MISSING, IS_NEAR, ROUTER_IS_MISSING = range(4)
-"""Places of the causes below."""
-DEAF_ROUTER, FILTER = range(2)
-"""Places of these in what would look the same."""
+HOST_IS_MISSING, NETWORK_IS_MISSING, IS_NEAR, ROUTER_IS_MISSING = (
+    "host is missing",
+    "network is missing",
+    "is near",
+    "router is missing",
+)
+"""Names of the causes below."""
+DEAF_ROUTER, FILTER = "deaf router", "filter"
+"""Names of these in what would look the same."""
 ENOUGH = 2
 """Questions for a router without a reply; a single one may have been lost."""
 TCP = 6
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        errors = [error for error in linkup.errors if _says_no_way(error, linkup)]
-        redirects = [error for error in linkup.errors if _is_redirect(error, linkup)]
-        asked = _asked_in_vain(linkup, redirects, errors)
-        said = errors if not asked else sorted([*redirects, *errors], key=_moment)
-        if not said or _came_through(linkup, said[-1]) or _is_on_the_cable(linkup):
-            continue
-        moments = [_moment(one) for one in errors]
-        heard = linkup.last_heard if linkup.last_heard not in moments else None
-        end = redirects[-1].router if asked else said[0].sender
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "router": said[0].sender,
-                "end": end,
-                "far": end != linkup.controller,
-                "passes_on": end == linkup.controller,
-                "times": len(said),
-                "meanings": list(dict.fromkeys(one.meaning for one in said)),
-                "meaning": errors[0].meaning if errors else None,
-            },
-            frames={
-                "redirect": [_moment(one) for one in redirects[:ENOUGH]] if asked else [],
-                "asked": asked[:ENOUGH],
-                "said": moments,
-                "heard": [heard] if heard is not None else [],
-            },
-            linkup=linkup,
-            silent_since=None if errors else silence(asked, case.facts),
-            likeliest=_likeliest(said, asked),
-            excluded=list(_excluded(linkup, said, asked)),
-            also_excluded=[
-                *([] if asked else [DEAF_ROUTER]),
-                *([] if end == linkup.controller else [FILTER]),
-            ],
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    errors = [error for error in linkup.errors if _says_no_way(error, linkup)]
+    redirects = [error for error in linkup.errors if _is_redirect(error, linkup)]
+    asked = _asked_in_vain(linkup, redirects, errors)
+    said = errors if not asked else sorted([*redirects, *errors], key=_moment)
+    if not said or _came_through(linkup, said[-1]) or _is_on_the_cable(linkup):
+        return
+    moments = [_moment(one) for one in errors]
+    heard = linkup.last_heard if linkup.last_heard not in moments else None
+    end = redirects[-1].router if asked else said[0].sender
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "router": said[0].sender,
+            "end": end,
+            "far": end != linkup.controller,
+            "passes_on": end == linkup.controller,
+            "times": len(said),
+            "meanings": list(dict.fromkeys(one.meaning for one in said)),
+            "meaning": errors[0].meaning if errors else None,
+        },
+        frames={
+            "redirect": [_moment(one) for one in redirects[:ENOUGH]] if asked else [],
+            "asked": asked[:ENOUGH],
+            "said": moments,
+            "heard": [heard] if heard is not None else [],
+        },
+        silence=None if errors else silence(asked, linkup.facts),
+        likeliest=_likeliest(said, asked),
+        excluded=list(_excluded(linkup, said, asked)),
+        also_excluded=[
+            *([] if asked else [DEAF_ROUTER]),
+            *([] if end == linkup.controller else [FILTER]),
+        ],
+    )
 
 
 def _is_on_the_cable(linkup: LinkUp) -> bool:
@@ -79,13 +82,13 @@ def _moment(error: IcmpError) -> Moment:
     return error.moment
 
 
-def _likeliest(said: Sequence[IcmpError], asked: Sequence[Moment]) -> int:
+def _likeliest(said: Sequence[IcmpError], asked: Sequence[Moment]) -> str:
     if asked:
         return ROUTER_IS_MISSING
     return HOST_IS_MISSING if said[0].code in NO_HOST else NETWORK_IS_MISSING
 
 
-def _excluded(linkup: LinkUp, said: Sequence[IcmpError], asked: Sequence[Moment]) -> Iterator[int]:
+def _excluded(linkup: LinkUp, said: Sequence[IcmpError], asked: Sequence[Moment]) -> Iterator[str]:
     """Causes that the recording rules out: where the way ends at a router that was named and does
     not answer, it ends before the controller; a controller heard before is behind the router.
     """
@@ -145,15 +148,15 @@ RULE = Rule(
     means="So the PC reaches {router}{far:if, and the way to the controller ends at {end} or "
     "behind it}.{passes_on:if A device says so that passes packets on to another one, as with "
     "address translation: the way ends behind it.}",
-    likely_causes=(
-        "The controller behind the router is off, or has another address than the one "
+    likely_causes={
+        HOST_IS_MISSING: "The controller behind the router is off, or has another address than the one "
         "typed in the program or entered in the router.",
-        "The router knows no way to the controller's network.",
-        "The controller is in the PC's own network, and the PC's mask or address sends its packets "
+        NETWORK_IS_MISSING: "The router knows no way to the controller's network.",
+        IS_NEAR: "The controller is in the PC's own network, and the PC's mask or address sends its packets "
         "to the router instead.",
-        "The next router on the way is off, not plugged in, or has another address than the one "
+        ROUTER_IS_MISSING: "The next router on the way is off, not plugged in, or has another address than the one "
         "that the first router was given for it.",
-    ),
+    },
     what_to_do=(
         Step(
             "Look whether {end}, the controller{passes_on:if behind it} and all devices between "
@@ -183,10 +186,10 @@ RULE = Rule(
         "asked": "a question for {end} that nobody answers",
         "said": "{router} says about the PC's packet{far:if for {controller}}: {meaning}",
     },
-    also_fits=(
-        "Where another router is named and asked for in vain: one that hears no ARP.",
-        "A filter in the controller itself that words its refusal so.",
-    ),
+    also_fits={
+        DEAF_ROUTER: "Where another router is named and asked for in vain: one that hears no ARP.",
+        FILTER: "A filter in the controller itself that words its refusal so.",
+    },
     looks_alike=(
         "A message about another program's packets: it quotes other addresses or ports.",
         "One message and then success: the router was still finding the controller.",

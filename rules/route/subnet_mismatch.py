@@ -23,8 +23,6 @@ from analyzer.facts import Address, Moment, Question
 from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import (
     ASKED_ON_PURPOSE,
-    LISTEN_AFTER,
-    Case,
     LinkUp,
     heard_on_cable,
     is_gateway_number,
@@ -40,10 +38,17 @@ AGAIN = 2
 BEHIND = 3.0
 """Seconds behind a call within which a station asks whom to give its answer to: three questions,
 about a second apart (common practice, no source)."""
-ADDRESS, MASK, SLIP, ROUTER, WRONG_GATEWAY = range(5)
-"""Places of the causes in the rule."""
-OFF, FILTER, FAR_END, OTHER_ADAPTER, NOT_TRIED, OTHER_BUSINESS = range(6)
-"""Places of what would look the same."""
+ADDRESS, MASK, SLIP, ROUTER, WRONG_GATEWAY = "address", "mask", "slip", "router", "wrong gateway"
+"""Names of the causes in the rule."""
+OFF, FILTER, FAR_END, OTHER_ADAPTER, NOT_TRIED, OTHER_BUSINESS = (
+    "off",
+    "filter",
+    "far end",
+    "other adapter",
+    "not tried",
+    "other business",
+)
+"""Names of what would look the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,22 +62,24 @@ class _Sign:
     sought: Question | None = None
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        pc = linkup.pc_address
-        if pc is None or linkup.is_elsewhere or linkup.self_assigned:
-            continue
-        if linkup.is_heard and renumbered(linkup) is None:
-            continue
-        looks = (_by_masks, _past_this_cable, _past_the_controller, _past_the_pc)
-        sign = next((found for look in looks if (found := look(linkup, pc))), None)
-        if sign is not None:
-            yield _sighting(linkup, pc, sign)
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    pc = linkup.pc_address
+    if pc is None or linkup.is_elsewhere or linkup.self_assigned:
+        return
+    if linkup.is_heard and renumbered(linkup) is None:
+        return
+    looks = (_by_masks, _past_this_cable, _past_the_controller, _past_the_pc)
+    sign = next((found for look in looks if (found := look(linkup, pc))), None)
+    if sign is not None:
+        yield _sighting(linkup, pc, sign)
 
 
 def _by_masks(linkup: LinkUp, pc: Address) -> _Sign | None:
     mask = linkup.mask if linkup.mask is not None else presumed_mask(pc)
-    other = network(linkup.controller, linkup.controller_mask or mask)
+    other = network(
+        linkup.controller,
+        (None if linkup.controller_network.is_presumed else linkup.controller_network.mask) or mask,
+    )
     if linkup.same_network:
         return None
     in_vain = [] if linkup.is_tried else _gateways_asked_for(linkup, pc)
@@ -82,8 +89,8 @@ def _by_masks(linkup: LinkUp, pc: Address) -> _Sign | None:
 
 def _is_silent(question: Question, linkup: LinkUp) -> bool:
     """Whether the recording went on for long enough for a reply."""
-    asked = silence(question.asked.moments, linkup.facts)
-    return asked is not None and linkup.facts.heard_after(asked) >= LISTEN_AFTER
+    asked = linkup.silence(question.asked.moments, question.asked.count)
+    return asked is not None and asked.is_evidence
 
 
 def _past_this_cable(linkup: LinkUp, pc: Address) -> _Sign | None:
@@ -123,7 +130,7 @@ def _is_for_a_gateway(question: Question) -> bool:
 
 def _past_the_pc(linkup: LinkUp, pc: Address) -> _Sign | None:
     """The controller asks for another station, each time behind a call of the PC."""
-    calls = [moment for session in linkup.calls for moment in session.syns.moments]
+    calls = [moment for session in linkup.called for moment in session.syns.moments]
     calls += linkup.pings.requests.moments if linkup.pings is not None else []
     for one in linkup.facts.arp.questions.values():
         its_own = (one.asker, one.asker_ip) == (linkup.hardware, linkup.controller)
@@ -174,7 +181,7 @@ def _sighting(linkup: LinkUp, pc: Address, sign: _Sign) -> Sighting:
         },
         linkup=linkup,
         certainty=Certainty.SHOWN if here or _knows_no_router(linkup) else Certainty.FITS,
-        silent_since=silence(sent or (asked.asked.moments if asked else []), linkup.facts),
+        silence=silence(sent or (asked.asked.moments if asked else []), linkup.facts),
         likeliest=_likeliest(sign),
         excluded=[
             *([SLIP, ROUTER] if here else []),
@@ -187,13 +194,13 @@ def _sighting(linkup: LinkUp, pc: Address, sign: _Sign) -> Sighting:
     )
 
 
-def _likeliest(sign: _Sign) -> int:
+def _likeliest(sign: _Sign) -> str:
     if sign.networks[0] is None:
         return MASK
     return ADDRESS if sign.gateway is None else WRONG_GATEWAY
 
 
-def _left_out(sign: _Sign, here: bool, used: bool) -> set[int]:
+def _left_out(sign: _Sign, here: bool, used: bool) -> set[str]:
     """What would not look the same: here: the controller is heard on this cable; used: the PC's
     tries on this adapter reach something.
     """
@@ -232,14 +239,14 @@ RULE = Rule(
     "Without one, the PC's packets do not arrive, or the answers do not."
     "{neighbour:if Here the PC asked for the controller's hardware address itself, and {neighbour} "
     "answered. So the PC's packets arrive there, and the way back is missing.}",
-    likely_causes=(
-        "The PC has an address from another network than the controller's.",
-        "The mask of the PC, or of the controller, does not fit the plant.",
-        "The address typed in the program has a slip.",
-        "A router is needed here, and one of both ends has no gateway entered, or a wrong one.",
-        "{gateway} is the gateway that is entered on the PC, and nobody has that address: the "
+    likely_causes={
+        ADDRESS: "The PC has an address from another network than the controller's.",
+        MASK: "The mask of the PC, or of the controller, does not fit the plant.",
+        SLIP: "The address typed in the program has a slip.",
+        ROUTER: "A router is needed here, and one of both ends has no gateway entered, or a wrong one.",
+        WRONG_GATEWAY: "{gateway} is the gateway that is entered on the PC, and nobody has that address: the "
         "entry is wrong, or the router is off.",
-    ),
+    },
     what_to_do=(
         Step(
             "{gateway:if Compare {gateway} with the address of the router that the PC should use, "
@@ -265,14 +272,14 @@ RULE = Rule(
         "gateway": "the PC asks for {gateway}, and nobody answers{again}",
         "sought": "{controller} asks for {sought}{again}",
     },
-    also_fits=(
-        "A plant with a wider mask on both ends, where the controller is off or does not answer.",
-        "A router or filter on the way that drops the packets without a word.",
-        "A controller behind a router that is off, or has no gateway for its answers.",
-        "A recording made on another adapter than the one used.",
-        "A program that did not try, while another one of the PC looked for the gateway.",
-        "A controller that looks for a device of its own, while a filter drops the PC's calls.",
-    ),
+    also_fits={
+        OFF: "A plant with a wider mask on both ends, where the controller is off or does not answer.",
+        FILTER: "A router or filter on the way that drops the packets without a word.",
+        FAR_END: "A controller behind a router that is off, or has no gateway for its answers.",
+        OTHER_ADAPTER: "A recording made on another adapter than the one used.",
+        NOT_TRIED: "A program that did not try, while another one of the PC looked for the gateway.",
+        OTHER_BUSINESS: "A controller that looks for a device of its own, while a filter drops the PC's calls.",
+    },
     looks_alike=(
         "A controller behind a router that answers: its packets come back.",
         "A PC that changes its address in mid-work and is answered at the new one.",

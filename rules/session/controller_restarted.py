@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import BootSign, Moment, Session
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp
+from analyzer.linkup import LinkUp
 from rules import cautions
 
 ENOUGH = 2
@@ -25,44 +25,42 @@ ALREADY_SENT = 16
 FIRST_TICKS = 300_000
 """The TCP clock ticks once in 1 ms to 1 s (RFC 7323 5.4): this is 5 min at most."""
 PROBED, ANNOUNCED = BootSign.PROBE.value, BootSign.ANNOUNCEMENT.value
-REPLUGGED = 0
-"""Place of this in what would look the same."""
+REPLUGGED = "replugged"
+"""Name of this in what would look the same."""
 REQUESTED = BootSign.ADDRESS_REQUEST.value
 
 Signs = dict[str, list[Moment]]
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        found = [
-            (session, alive, signs)
-            for session in linkup.sessions
-            if (alive := _broke(session)) is not None and (signs := _signs(linkup, session, alive))
-        ]
-        if not found:
-            continue
-        session, alive, signs = found[0]
-        first = min(moment for key in signs if key != "unanswered" for moment in signs[key])
-        counted = "numbers" in signs or "clock" in signs
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "port": session.server.port,
-                "answers": session.answers,
-                "signs": _kinds(signs),
-                "sessions": len(found),
-                "pause": first.seconds - alive.seconds,
-                "hardware": linkup.hardware,
-            },
-            frames={
-                **{key: moments[:2] for key, moments in signs.items()},
-                "alive": [alive],
-                "broken": [end.moment for end in session.closing[:1]],
-            },
-            linkup=linkup,
-            certainty=Certainty.SHOWN if counted else Certainty.FITS,
-            also_excluded=[REPLUGGED] if counted else [],
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    found = [
+        (session, alive, signs)
+        for session in linkup.sessions
+        if (alive := _broke(session)) is not None and (signs := _signs(linkup, session, alive))
+    ]
+    if not found:
+        return
+    session, alive, signs = found[0]
+    first = min(moment for key in signs if key != "unanswered" for moment in signs[key])
+    counted = "numbers" in signs or "clock" in signs
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "port": session.server.port,
+            "answers": session.answers,
+            "signs": _kinds(signs),
+            "sessions": len(found),
+            "pause": first.seconds - alive.seconds,
+            "hardware": linkup.hardware,
+        },
+        frames={
+            **{key: moments[:2] for key, moments in signs.items()},
+            "alive": [alive],
+            "broken": [end.moment for end in session.closing[:1]],
+        },
+        certainty=Certainty.SHOWN if counted else Certainty.FITS,
+        also_excluded=[REPLUGGED] if counted else [],
+    )
 
 
 def _broke(session: Session) -> Moment | None:
@@ -179,11 +177,11 @@ RULE = Rule(
     "followed.",
     means="A controller that restarts knows no session of before. It drops what the PC still "
     "sends, and the PC has to connect again.",
-    likely_causes=(
-        "The control voltage dipped or was switched, for example by an emergency stop.",
-        "Somebody restarted the controller, changed its mode or loaded a program.",
-        "The controller's own watchdog or a fault in its program restarted it.",
-    ),
+    likely_causes={
+        "control-voltage-dipped": "The control voltage dipped or was switched, for example by an emergency stop.",
+        "somebody-restarted-controller": "Somebody restarted the controller, changed its mode or loaded a program.",
+        "controller-s-own": "The controller's own watchdog or a fault in its program restarted it.",
+    },
     what_to_do=(
         Step("Ask what happened at the machine at that clock time: power, mode, download."),
         Step("Look in the controller's log for a start at that time, and for its reason."),
@@ -207,11 +205,11 @@ RULE = Rule(
         "Outputs may have changed when the controller restarted. Before anybody works at the "
         "machine, have it made safe and locked out by those authorised.",
     ),
-    also_fits=(
-        "A cable or switch on the controller's side that was off for a moment: no packet numbers "
+    also_fits={
+        REPLUGGED: "A cable or switch on the controller's side that was off for a moment: no packet numbers "
         "and no TCP clock show whether the controller started.",
-        "A second device that took the controller's address.",
-    ),
+        "second-device-took": "A second device that took the controller's address.",
+    },
     looks_alike=(
         "A cable that was unplugged for a moment: the session or the packet numbers go on.",
         "The PC's own link that came up again.",

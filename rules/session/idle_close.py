@@ -12,7 +12,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import SERVER, Session
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import RIGHT_AFTER, Case, Ending, LinkUp, endings
+from analyzer.linkup import RIGHT_AFTER, Ending, LinkUp, endings
 from rules import cautions
 
 SPREAD = 1.05
@@ -21,36 +21,34 @@ SURE = 3
 """Endings that agree, from which on chance is no explanation."""
 PAUSED = 3.0
 """An idle time so many times longer than the PC's usual interval was a pause in its program."""
-SLOW_POLLS, PC_PAUSED = 0, 1
-"""Places of these causes in the rule."""
+SLOW_POLLS, PC_PAUSED = "slow polls", "pc paused"
+"""Names of these causes in the rule."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        idle = [one for one in endings(linkup) if _is_idle(one)]
-        alike = _alike(idle)
-        if not any(one.is_wanted or one.called_again for one in alike):
-            continue
-        session = alike[0].session
-        limit = min(one.idle for one in alike)
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "port": session.server.port,
-                "times": len(alike),
-                "limit": limit,
-                "third": limit / 3,
-                "keep_alives": sum(one.session.from_client.keep_alives for one in alike),
-            },
-            frames={
-                "ended": [one.end.moment for one in alike],
-                "data": [one.session.answered for one in alike if one.session.answered],
-            },
-            linkup=linkup,
-            certainty=Certainty.SHOWN if _is_sure(linkup, alike) else Certainty.FITS,
-            level=None if any(one.is_wanted for one in alike) else Level.NOTE,
-            likeliest=PC_PAUSED if _interval(session) * PAUSED < limit else SLOW_POLLS,
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    idle = [one for one in endings(linkup) if _is_idle(one)]
+    alike = _alike(idle)
+    if not any(one.is_wanted or one.called_again for one in alike):
+        return
+    session = alike[0].session
+    limit = min(one.idle for one in alike)
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "port": session.server.port,
+            "times": len(alike),
+            "limit": limit,
+            "third": limit / 3,
+            "keep_alives": sum(one.session.from_client.keep_alives for one in alike),
+        },
+        frames={
+            "ended": [one.end.moment for one in alike],
+            "data": [one.session.answered for one in alike if one.session.answered],
+        },
+        certainty=Certainty.SHOWN if _is_sure(linkup, alike) else Certainty.FITS,
+        level=None if any(one.is_wanted for one in alike) else Level.NOTE,
+        likeliest=PC_PAUSED if _interval(session) * PAUSED < limit else SLOW_POLLS,
+    )
 
 
 def _is_idle(one: Ending) -> bool:
@@ -86,12 +84,12 @@ RULE = Rule(
     "about {limit:seconds} after the last data.",
     means="That is a time limit: the controller or its service drops a client that stays quiet for "
     "so long. Keep-alives of the PC's system need not count as a request.",
-    likely_causes=(
-        "The program asks less often than the controller's limit allows.",
-        "The PC's program paused: sleep, screen saver, a debugger, or a long piece of other work.",
-        "The controller watches that commands keep coming, and takes the PC for lost.",
-        "The limit was set in another unit than meant, such as seconds for milliseconds.",
-    ),
+    likely_causes={
+        SLOW_POLLS: "The program asks less often than the controller's limit allows.",
+        PC_PAUSED: "The PC's program paused: sleep, screen saver, a debugger, or a long piece of other work.",
+        "controller-watches-commands": "The controller watches that commands keep coming, and takes the PC for lost.",
+        "limit-set-another": "The limit was set in another unit than meant, such as seconds for milliseconds.",
+    },
     what_to_do=(
         Step("Look up the inactivity limit in the controller's settings or manual."),
         Step("Have the program ask something harmless at least every {third:seconds}."),
@@ -110,10 +108,10 @@ RULE = Rule(
         "Such a limit may stop the machine when the PC is gone. Never switch it off or lengthen it "
         "to be rid of the message: the machine might then run on without its PC.",
     ),
-    also_fits=(
-        "A firewall on the way that ends idle sessions in the controller's name. A recording made "
+    also_fits={
+        "firewall-way-ends": "A firewall on the way that ends idle sessions in the controller's name. A recording made "
         "on the PC cannot tell.",
-    ),
+    },
     looks_alike=(
         "A controller that closes right after each answer, by design.",
         "Sessions that end after different idle times.",

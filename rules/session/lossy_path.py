@@ -13,7 +13,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import CLIENT, Moment, Session
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp
+from analyzer.linkup import LinkUp
 from rules import cautions
 
 SHARE = 0.01
@@ -28,38 +28,36 @@ REPEATS = 3
 MOSTLY = 0.3
 """Share of the PC's segments from which on late acknowledgements are likelier than losses: a path
 that lost so many would not carry a session (common practice, no source)."""
-NOISE, LATE = 0, 4
-"""Places of these causes in the rule."""
+NOISE, LATE = "noise", "late"
+"""Names of these causes in the rule."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        sessions = linkup.sessions
-        there = sum(one.from_client.unconfirmed for one in sessions)
-        back = sum(one.from_server.missing + one.from_server.confirmed for one in sessions)
-        sent = sum(one.from_client.segments for one in sessions)
-        segments = sent + sum(one.from_server.segments for one in sessions)
-        lost = there + back
-        if segments < ENOUGH or lost < LEAST or lost < SHARE * segments:
-            continue
-        broken = [session for session in sessions if _broke(linkup, session)]
-        late = not back and there > MOSTLY * sent
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "lost": lost,
-                "segments": segments,
-                "percent": round(100 * lost / segments, 1),
-                "there": there,
-                "back": back,
-                "sessions": len(broken),
-            },
-            frames={"there": _repeats(sessions, 0), "back": _repeats(sessions, 1)},
-            linkup=linkup,
-            certainty=Certainty.SHOWN if back else Certainty.FITS,
-            level=_level(bool(broken), late),
-            likeliest=LATE if late else NOISE,
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    sessions = linkup.sessions
+    there = sum(one.from_client.unconfirmed for one in sessions)
+    back = sum(one.from_server.missing + one.from_server.confirmed for one in sessions)
+    sent = sum(one.from_client.segments for one in sessions)
+    segments = sent + sum(one.from_server.segments for one in sessions)
+    lost = there + back
+    if segments < ENOUGH or lost < LEAST or lost < SHARE * segments:
+        return
+    broken = [session for session in sessions if _broke(linkup, session)]
+    late = not back and there > MOSTLY * sent
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "lost": lost,
+            "segments": segments,
+            "percent": round(100 * lost / segments, 1),
+            "there": there,
+            "back": back,
+            "sessions": len(broken),
+        },
+        frames={"there": _repeats(sessions, 0), "back": _repeats(sessions, 1)},
+        certainty=Certainty.SHOWN if back else Certainty.FITS,
+        level=_level(bool(broken), late),
+        likeliest=LATE if late else NOISE,
+    )
 
 
 def _level(broken: bool, late: bool) -> Level:
@@ -91,13 +89,13 @@ RULE = Rule(
     "{sessions:if This broke {sessions:count session}.}",
     means="On a local network hardly anything gets lost. Each loss costs a fraction of a second, "
     "and a series of them costs the session.",
-    likely_causes=(
-        "A cable, plug or shield is bad, or runs beside motor or welding cables.",
-        "One end of the cable is set to a fixed speed and the other is not (duplex).",
-        "A switch, a radio link or the controller is overloaded.",
-        "Large frames do not fit through the way, such as a VPN.",
-        "The controller acknowledges later than the PC's system waits, and nothing is lost.",
-    ),
+    likely_causes={
+        NOISE: "A cable, plug or shield is bad, or runs beside motor or welding cables.",
+        "one-end-cable": "One end of the cable is set to a fixed speed and the other is not (duplex).",
+        "switch-radio-link": "A switch, a radio link or the controller is overloaded.",
+        "large-frames-do": "Large frames do not fit through the way, such as a VPN.",
+        LATE: "The controller acknowledges later than the PC's system waits, and nothing is lost.",
+    },
     what_to_do=(
         Step("Read the counters of damaged frames and collisions at the switch ports."),
         Step("Compare the times of the repeats with drives, welding and radio at the machine."),
@@ -108,10 +106,10 @@ RULE = Rule(
         "there": "the PC sends data again",
         "back": "{controller} sends data again",
     },
-    also_fits=(
-        "Where only the PC repeats: acknowledgements that come late. A recording made on the PC "
+    also_fits={
+        "only-pc-repeats": "Where only the PC repeats: acknowledgements that come late. A recording made on the PC "
         "cannot tell; the counters at the switch do.",
-    ),
+    },
     looks_alike=(
         "Frames that the recorder itself lost: the data behind them was acknowledged.",
         "Frames that stand in the recording twice.",

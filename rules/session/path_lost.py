@@ -12,7 +12,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import CLIENT, Facts, Moment, Resent, Session
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import LISTEN_AFTER, Case, LinkUp
+from analyzer.linkup import LISTEN_AFTER, LinkUp
 from rules import cautions
 
 REPEATS = 3
@@ -22,54 +22,54 @@ MOST_ALIVE = 2
 LONG_IDLE = 60.0
 """Seconds of rest after which things in between are known to forget a session (common practice, no
 source: minutes to an hour)."""
-CONTROLLER_SIDE, PC_SIDE, FORGOTTEN, ASLEEP = range(4)
-"""Places of these causes in the rule."""
-TOO_LARGE, TOO_EARLY = 0, 1
-"""Places of these in what would look the same."""
+CONTROLLER_SIDE, PC_SIDE, FORGOTTEN, ASLEEP = "controller side", "pc side", "forgotten", "asleep"
+"""Names of these causes in the rule."""
+TOO_LARGE, TOO_EARLY = "too large", "too early"
+"""Names of these in what would look the same."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        lost = [
-            (session, resent)
-            for session in linkup.sessions
-            if (resent := _in_vain(session)) is not None
-            and len(_heard_out(resent, case.facts)) >= REPEATS
-        ]
-        if not lost:
-            continue
-        session, resent = lost[0]
-        heard = session.from_server.last
-        alive = _alive(linkup, session, resent)
-        since = resent.again.first
-        counted = _heard_out(resent, case.facts)
-        ends_on_one = case.facts.heard_after(resent.again.last) < LISTEN_AFTER
-        asked = [at for one in linkup.questions for at in one.since_answer.moments if at > since]
-        ends = [end.moment for end in session.closing if end.side == CLIENT]
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "port": session.server.port,
-                "repeats": resent.again.count,
-                "size": resent.size,
-                "sessions": len(lost),
-                "span": resent.again.last.seconds - resent.again.first.seconds,
-                "alive": bool(alive),
-            },
-            frames={
-                "heard": [heard] if heard else [],
-                "again": resent.again.moments,
-                "alive": alive[:MOST_ALIVE],
-                "asked": sorted(asked),
-                "gave_up": ends[:1],
-            },
-            linkup=linkup,
-            certainty=Certainty.FITS if ends_on_one else Certainty.SHOWN,
-            silent_since=counted[-1],
-            likeliest=_likeliest(linkup, session, since, alive),
-            excluded=_excluded(linkup, session, since, alive),
-            also_excluded=_also_excluded(session, resent, ends_on_one),
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    lost = [
+        (session, resent)
+        for session in linkup.sessions
+        if (resent := _in_vain(session)) is not None
+        and len(_heard_out(resent, linkup.facts)) >= REPEATS
+    ]
+    if not lost:
+        return
+    session, resent = lost[0]
+    heard = session.from_server.last
+    alive = _alive(linkup, session, resent)
+    since = resent.again.first
+    counted = _heard_out(resent, linkup.facts)
+    ends_on_one = linkup.facts.heard_after(resent.again.last) < LISTEN_AFTER
+    asked = [at for one in linkup.questions for at in one.since_answer.moments if at > since]
+    ends = [end.moment for end in session.closing if end.side == CLIENT]
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "port": session.server.port,
+            "repeats": resent.again.count,
+            "size": resent.size,
+            "sessions": len(lost),
+            "span": resent.again.last.seconds - resent.again.first.seconds,
+            "alive": bool(alive),
+        },
+        frames={
+            "heard": [heard] if heard else [],
+            "again": resent.again.moments,
+            "alive": alive[:MOST_ALIVE],
+            "asked": sorted(asked),
+            "gave_up": ends[:1],
+        },
+        certainty=Certainty.FITS if ends_on_one else Certainty.SHOWN,
+        silence=linkup.silence(
+            [session.asked or resent.again.first, *resent.again.moments], 1 + resent.again.count
+        ),
+        likeliest=_likeliest(linkup, session, since, alive),
+        excluded=_excluded(linkup, session, since, alive),
+        also_excluded=_also_excluded(session, resent, ends_on_one),
+    )
 
 
 def _in_vain(session: Session) -> Resent | None:
@@ -87,14 +87,14 @@ def _heard_out(resent: Resent, facts: Facts) -> list[Moment]:
     return [one for one in resent.again.moments if facts.heard_after(one) >= LISTEN_AFTER]
 
 
-def _likeliest(linkup: LinkUp, session: Session, since: Moment, alive: list[Moment]) -> int:
+def _likeliest(linkup: LinkUp, session: Session, since: Moment, alive: list[Moment]) -> str:
     """Whose side it was, by who else was heard since then."""
     if alive or _rested(session, since):
         return FORGOTTEN
     return CONTROLLER_SIDE if _others_are_heard(linkup, since) else PC_SIDE
 
 
-def _excluded(linkup: LinkUp, session: Session, since: Moment, alive: list[Moment]) -> list[int]:
+def _excluded(linkup: LinkUp, session: Session, since: Moment, alive: list[Moment]) -> list[str]:
     """The PC's side where others are heard, the controller's where it is heard itself, what comes
     after a rest where there was none.
     """
@@ -104,7 +104,7 @@ def _excluded(linkup: LinkUp, session: Session, since: Moment, alive: list[Momen
     return found if _rested(session, since) else [*found, FORGOTTEN]
 
 
-def _also_excluded(session: Session, resent: Resent, ends_on_one: bool) -> list[int]:
+def _also_excluded(session: Session, resent: Resent, ends_on_one: bool) -> list[str]:
     fits_through = resent.size <= session.largest_confirmed(CLIENT)
     return [TOO_LARGE] * fits_through + [TOO_EARLY] * (not ends_on_one)
 
@@ -139,12 +139,12 @@ RULE = Rule(
     means="A working controller acknowledges at once, even when it is busy. Data or "
     "acknowledgements no longer get through.{alive:if The controller itself is there: it answers "
     "in other ways meanwhile.}",
-    likely_causes=(
-        "The controller's cable, its switch or its power went off, or the controller restarted.",
-        "The PC's own cable, adapter or Wi-Fi dropped out: nobody else is heard either.",
-        "A firewall, VPN or address translation in between dropped the session while it rested.",
-        "The PC's adapter or the switch was saving power and did not wake up in time.",
-    ),
+    likely_causes={
+        CONTROLLER_SIDE: "The controller's cable, its switch or its power went off, or the controller restarted.",
+        PC_SIDE: "The PC's own cable, adapter or Wi-Fi dropped out: nobody else is heard either.",
+        FORGOTTEN: "A firewall, VPN or address translation in between dropped the session while it rested.",
+        ASLEEP: "The PC's adapter or the switch was saving power and did not wake up in time.",
+    },
     what_to_do=(
         Step("Look at the lamps of the cable at both ends, and at the switches in between."),
         Step("Ask what happened on the network and at the machine at that clock time."),
@@ -163,12 +163,12 @@ RULE = Rule(
         "Nobody knows what the machine does while its PC is cut off. Have it made safe before "
         "anybody works at it.",
     ),
-    also_fits=(
-        "Frames of this size that do not fit through the way, where smaller ones do.",
-        "An acknowledgement that came after all: the recording ends soon after the last repeat.",
-        "Answers that do not fit through the way: the acknowledgement is lost with them.",
-        "A controller that hangs as a whole. A recording made on the PC cannot tell.",
-    ),
+    also_fits={
+        TOO_LARGE: "Frames of this size that do not fit through the way, where smaller ones do.",
+        TOO_EARLY: "An acknowledgement that came after all: the recording ends soon after the last repeat.",
+        "answers-do-fit": "Answers that do not fit through the way: the acknowledgement is lost with them.",
+        "controller-hangs-whole": "A controller that hangs as a whole. A recording made on the PC cannot tell.",
+    },
     looks_alike=(
         "A single repeat, or one that is acknowledged after all.",
         "A controller that acknowledges the request and gives no answer.",

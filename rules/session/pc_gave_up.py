@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from analyzer.facts import CLIENT, Moment, Session
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp
+from analyzer.linkup import LinkUp
 from rules import cautions
 
 PATIENCE = 1.0
@@ -20,8 +20,8 @@ SHORT = 0.1
 """Seconds of the shortest waiting time that programs use (common practice, no source)."""
 SPREAD = 1.1
 """Waits within 10 % are one waiting time (common practice, no source)."""
-TOO_SHORT, SLOW_LINE, UNREACHED = range(3)
-"""Places of these causes in the rule."""
+TOO_SHORT, SLOW_LINE, UNREACHED = "too short", "slow line", "unreached"
+"""Names of these causes in the rule."""
 
 
 class Late(NamedTuple):
@@ -39,30 +39,28 @@ class Late(NamedTuple):
         return self.came.seconds - self.began.seconds
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        answers = _late_answers(linkup)
-        late = answers or _late_acceptances(linkup)
-        if not late:
-            continue
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "port": late[0].session.server.port,
-                "times": len(late),
-                "waited": late[0].waited,
-                "took": max(one.took for one in late),
-                "answers": len(answers),
-            },
-            frames={
-                "asked" if answers else "called": [one.began for one in late],
-                "gave_up" if answers else "turned_down": [one.ended for one in late],
-                "answered" if answers else "accepted": [one.came for one in late],
-            },
-            linkup=linkup,
-            likeliest=TOO_SHORT if answers else UNREACHED,
-            excluded=[] if answers else [SLOW_LINE],
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    answers = _late_answers(linkup)
+    late = answers or _late_acceptances(linkup)
+    if not late:
+        return
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "port": late[0].session.server.port,
+            "times": len(late),
+            "waited": late[0].waited,
+            "took": max(one.took for one in late),
+            "answers": len(answers),
+        },
+        frames={
+            "asked" if answers else "called": [one.began for one in late],
+            "gave_up" if answers else "turned_down": [one.ended for one in late],
+            "answered" if answers else "accepted": [one.came for one in late],
+        },
+        likeliest=TOO_SHORT if answers else UNREACHED,
+        excluded=[] if answers else [SLOW_LINE],
+    )
 
 
 def _late_answers(linkup: LinkUp) -> list[Late]:
@@ -103,12 +101,12 @@ RULE = Rule(
     "had waited for came all the same, up to {took:seconds} after the PC had asked.",
     means="The controller is slow, not dead: the way there and back works. The PC's waiting time "
     "is shorter than the controller needs.",
-    likely_causes=(
-        "The waiting time set in the program is too short for this controller.",
-        "A gateway passes the request on to a slow line, and answers only when that one does.",
-        "The controller or the way to it is busy or was starting up.",
-        "Somebody ended the program while it waited.",
-    ),
+    likely_causes={
+        TOO_SHORT: "The waiting time set in the program is too short for this controller.",
+        SLOW_LINE: "A gateway passes the request on to a slow line, and answers only when that one does.",
+        UNREACHED: "The controller or the way to it is busy or was starting up.",
+        "somebody-ended-program": "Somebody ended the program while it waited.",
+    },
     what_to_do=(
         Step("Give the program a waiting time well above {took:seconds}."),
         Step("{answers:if Ask for smaller blocks, and less often.}"),

@@ -10,45 +10,43 @@ from collections.abc import Iterator
 
 from analyzer.facts import CLIENT, SERVER, Moment, Session
 from analyzer.findings import Level, Rule, Sighting, Step
-from analyzer.linkup import LISTEN_AFTER, Case, LinkUp
+from analyzer.linkup import LISTEN_AFTER, LinkUp
 
 LONG = 5.0
 """Seconds from which on a receiver does not only slow the sender down (common practice, no source;
 the first probes come after a second, RFC 9293 3.8.6.1)."""
 PROBES = 2
 """Probes that show that the other end has data waiting."""
-PC_STOPPED, CONTROLLER_STOPPED = 0, 1
-"""Places of these causes in the rule."""
+PC_STOPPED, CONTROLLER_STOPPED = "pc stopped", "controller stopped"
+"""Names of these causes in the rule."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        stalls = [
-            (session, side, seconds)
-            for session in linkup.sessions
-            for side in (CLIENT, SERVER)
-            if (seconds := _stalled(session, side, linkup)) >= LONG
-        ]
-        if not stalls:
-            continue
-        lasting = [one for one in stalls if one[0].sides[one[1]].shut_since is not None]
-        session, side, seconds = (lasting or stalls)[0]
-        reader = session.sides[side]
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "reader": (session.client, session.server)[side].address,
-                "port": session.server.port,
-                "times": reader.shut.count,
-                "probes": session.sides[1 - side].probes,
-                "stalled": seconds,
-                "recovered": not lasting,
-            },
-            frames={"shut": reader.shut.moments, "end": _end(session)},
-            linkup=linkup,
-            level=Level.FAULT if lasting else Level.NOTE,
-            likeliest=CONTROLLER_STOPPED if side == SERVER else PC_STOPPED,
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    stalls = [
+        (session, side, seconds)
+        for session in linkup.sessions
+        for side in (CLIENT, SERVER)
+        if (seconds := _stalled(session, side, linkup)) >= LONG
+    ]
+    if not stalls:
+        return
+    lasting = [one for one in stalls if one[0].sides[one[1]].shut_since is not None]
+    session, side, seconds = (lasting or stalls)[0]
+    reader = session.sides[side]
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "reader": (session.client, session.server)[side].address,
+            "port": session.server.port,
+            "times": reader.shut.count,
+            "probes": session.sides[1 - side].probes,
+            "stalled": seconds,
+            "recovered": not lasting,
+        },
+        frames={"shut": reader.shut.moments, "end": _end(session)},
+        level=Level.FAULT if lasting else Level.NOTE,
+        likeliest=CONTROLLER_STOPPED if side == SERVER else PC_STOPPED,
+    )
 
 
 def _stalled(session: Session, side: int, linkup: LinkUp) -> float:
@@ -77,11 +75,11 @@ RULE = Rule(
     "{probes:times} whether it could go on.",
     means="The network works. The program at that end does not fetch what has arrived, so the "
     "buffer of its system is full.",
-    likely_causes=(
-        "The PC's program does not read: it waits elsewhere, hangs, or never reads this stream.",
-        "The controller's service is overloaded or has stopped, while its network part lives.",
-        "More data is sent than the reader can work off.",
-    ),
+    likely_causes={
+        PC_STOPPED: "The PC's program does not read: it waits elsewhere, hangs, or never reads this stream.",
+        CONTROLLER_STOPPED: "The controller's service is overloaded or has stopped, while its network part lives.",
+        "more-data-sent": "More data is sent than the reader can work off.",
+    },
     what_to_do=(
         Step("Look whether the program at that end still reacts, and what it waits for."),
         Step("Have the program read every stream that it asks for, or ask for fewer."),

@@ -10,46 +10,51 @@ from collections.abc import Iterator
 
 from analyzer.facts import CLIENT, Moment
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import LONG_IDLE, Case, Ending, LinkUp, endings
+from analyzer.linkup import LONG_IDLE, Ending, LinkUp, endings
 from rules import cautions
 
 CONFIRMED_WITHIN = 0.5
 """Seconds within which data that arrives is confirmed (RFC 9293 3.8.6.3)."""
-ANOTHER_CLIENT, BAD_REQUEST, TIME_LIMIT, STOPPED, WAY_BROKEN, BEHIND = range(6)
-"""Places of these causes in the rule."""
-FAREWELL = 0
-"""Place of this in what would look the same."""
+ANOTHER_CLIENT, BAD_REQUEST, TIME_LIMIT, STOPPED, WAY_BROKEN, BEHIND = (
+    "another client",
+    "bad request",
+    "time limit",
+    "stopped",
+    "way broken",
+    "behind",
+)
+"""Names of these causes in the rule."""
+FAREWELL = "farewell"
+"""Name of this in what would look the same."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        closed = [one for one in endings(linkup) if not one.end.reset and one.is_wanted]
-        if not closed:
-            continue
-        first = closed[0]
-        unheard = _unheard(first)
-        refused = _refused_after(linkup, first.end.moment)
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "port": first.session.server.port,
-                "sessions": len(closed),
-                "answers": first.session.answers,
-                "idle": first.idle,
-                "unheard": len(unheard),
-                "refused": len(refused),
-            },
-            frames={
-                "closed": [one.end.moment for one in closed],
-                "data": [one.session.asked for one in closed if one.session.asked],
-                "again": unheard[1:],
-                "refused": refused,
-            },
-            linkup=linkup,
-            likeliest=_likeliest(first, bool(unheard), bool(refused)),
-            excluded=_excluded(closed, bool(unheard)),
-            also_excluded={FAREWELL} if unheard else (),
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    closed = [one for one in endings(linkup) if not one.end.reset and one.is_wanted]
+    if not closed:
+        return
+    first = closed[0]
+    unheard = _unheard(first)
+    refused = _refused_after(linkup, first.end.moment)
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "port": first.session.server.port,
+            "sessions": len(closed),
+            "answers": first.session.answers,
+            "idle": first.idle,
+            "unheard": len(unheard),
+            "refused": len(refused),
+        },
+        frames={
+            "closed": [one.end.moment for one in closed],
+            "data": [one.session.asked for one in closed if one.session.asked],
+            "again": unheard[1:],
+            "refused": refused,
+        },
+        likeliest=_likeliest(first, bool(unheard), bool(refused)),
+        excluded=_excluded(closed, bool(unheard)),
+        also_excluded={FAREWELL} if unheard else (),
+    )
 
 
 def _unheard(ending: Ending) -> list[Moment]:
@@ -67,7 +72,7 @@ def _refused_after(linkup: LinkUp, closed: Moment) -> list[Moment]:
     return [moment for moment in refusals if moment > closed]
 
 
-def _excluded(closed: list[Ending], unheard: bool) -> set[int]:
+def _excluded(closed: list[Ending], unheard: bool) -> set[str]:
     """Causes that the recording rules out, by whether requests had reached the controller."""
     if unheard:
         return {BAD_REQUEST, BEHIND}
@@ -83,7 +88,7 @@ def _is_confirmed(ending: Ending) -> bool:
     return at is not None and at <= ending.end.moment
 
 
-def _likeliest(ending: Ending, unheard: bool, refused: bool) -> int:
+def _likeliest(ending: Ending, unheard: bool, refused: bool) -> str:
     if unheard:
         return STOPPED if refused else TIME_LIMIT
     if ending.idle >= LONG_IDLE:
@@ -103,14 +108,14 @@ RULE = Rule(
     means="The controller's service ended the session on purpose. Cable and addresses work."
     "{unheard:if The request had not reached the controller, so the close is no answer to it.}"
     "{refused:if Nothing listened on the port then.}",
-    likely_causes=(
-        "Another client took the session, and the controller allows only so many.",
-        "The controller could not use the request, and closed instead of answering.",
-        "A time limit of the controller passed without a request.",
-        "The service in the controller was stopped, or its settings were changed.",
-        "Something on the way kept the PC's packets back for a while.",
-        "The controller passes the request on to a device behind it, which did not answer.",
-    ),
+    likely_causes={
+        ANOTHER_CLIENT: "Another client took the session, and the controller allows only so many.",
+        BAD_REQUEST: "The controller could not use the request, and closed instead of answering.",
+        TIME_LIMIT: "A time limit of the controller passed without a request.",
+        STOPPED: "The service in the controller was stopped, or its settings were changed.",
+        WAY_BROKEN: "Something on the way kept the PC's packets back for a while.",
+        BEHIND: "The controller passes the request on to a device behind it, which did not answer.",
+    },
     what_to_do=(
         Step("Look in the controller's log and its list of sessions at that clock time."),
         Step("Compare protocol, unit number and settings of the program with the manual."),
@@ -126,9 +131,9 @@ RULE = Rule(
         "closed": "{controller} closes the session{again}",
         "refused": "{controller} turns a call down{again}: the port is closed",
     },
-    also_fits=(
-        "A PC that said goodbye in its own protocol, and then called again at once for new work.",
-    ),
+    also_fits={
+        FAREWELL: "A PC that said goodbye in its own protocol, and then called again at once for new work.",
+    },
     looks_alike=(
         "A controller that closes the session right after each answer or greeting, by design.",
         "A controller that ends every session after the same number of answers.",

@@ -11,13 +11,19 @@ from collections.abc import Iterator
 
 from analyzer.facts import CLIENT, Session
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import LONG_IDLE, Case, Ending, LinkUp, endings
+from analyzer.linkup import LONG_IDLE, Ending, LinkUp, endings
 from rules import cautions
 
 AT_ONCE = 0.1
 """Seconds within which a reset answers the request before it."""
-RESTART, OTHERS, BAD_REQUEST, TIME_LIMIT, FIREWALL = range(5)
-"""Places of these causes in the rule."""
+RESTART, OTHERS, BAD_REQUEST, TIME_LIMIT, FIREWALL = (
+    "restart",
+    "others",
+    "bad request",
+    "time limit",
+    "firewall",
+)
+"""Names of these causes in the rule."""
 NO_REST = 1.0
 """Seconds of quiet that no time limit is as short as (common practice, no source)."""
 STARTS = (64, 128, 255)
@@ -26,34 +32,32 @@ STARTS = (64, 128, 255)
 """
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    for linkup in case.linkups:
-        broken = [one for one in endings(linkup) if one.end.reset and one.is_wanted]
-        if not broken:
-            continue
-        first = broken[0]
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "port": first.session.server.port,
-                "sessions": len(broken),
-                "answers": first.session.answers,
-                "idle": first.idle,
-                "nearer": _is_nearer(linkup, first),
-                "ttl": first.end.ttl,
-                "usual_ttl": first.session.from_server.first_ttl,
-            },
-            frames={
-                "reset": [one.end.moment for one in broken],
-                "data": [one.session.asked for one in broken if one.session.asked],
-            },
-            linkup=linkup,
-            likeliest=_likeliest(linkup, first),
-            excluded=_excluded(linkup, first),
-        )
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    broken = [one for one in endings(linkup) if one.end.reset and one.is_wanted]
+    if not broken:
+        return
+    first = broken[0]
+    yield Sighting(
+        values={
+            "controller": linkup.controller,
+            "port": first.session.server.port,
+            "sessions": len(broken),
+            "answers": first.session.answers,
+            "idle": first.idle,
+            "nearer": _is_nearer(linkup, first),
+            "ttl": first.end.ttl,
+            "usual_ttl": first.session.from_server.first_ttl,
+        },
+        frames={
+            "reset": [one.end.moment for one in broken],
+            "data": [one.session.asked for one in broken if one.session.asked],
+        },
+        likeliest=_likeliest(linkup, first),
+        excluded=_excluded(linkup, first),
+    )
 
 
-def _likeliest(linkup: LinkUp, ending: Ending) -> int:
+def _likeliest(linkup: LinkUp, ending: Ending) -> str:
     if _is_nearer(linkup, ending):
         return FIREWALL
     if _rest(ending) >= LONG_IDLE:
@@ -65,7 +69,7 @@ def _likeliest(linkup: LinkUp, ending: Ending) -> int:
     return OTHERS if _was_answered_before(linkup, ending.session) else BAD_REQUEST
 
 
-def _excluded(linkup: LinkUp, ending: Ending) -> list[int]:
+def _excluded(linkup: LinkUp, ending: Ending) -> list[str]:
     """The request, where none was open or the same was answered before, and a time limit, where
     there was no rest.
     """
@@ -117,13 +121,13 @@ RULE = Rule(
     "of the controller's first packet {usual_ttl}: as of a nearer sender.}",
     means="A reset is not a loss on the cable. The controller, or something that answers in its "
     "name, dropped the session.",
-    likely_causes=(
-        "The controller restarted or changed its mode, or a program was loaded into it.",
-        "Another client took the session, and the controller allows only so many.",
-        "The controller could not use the request, and dropped the session instead of answering.",
-        "A time limit of the controller passed without a request.",
-        "A firewall on the way no longer knew the session and answered in the controller's name.",
-    ),
+    likely_causes={
+        RESTART: "The controller restarted or changed its mode, or a program was loaded into it.",
+        OTHERS: "Another client took the session, and the controller allows only so many.",
+        BAD_REQUEST: "The controller could not use the request, and dropped the session instead of answering.",
+        TIME_LIMIT: "A time limit of the controller passed without a request.",
+        FIREWALL: "A firewall on the way no longer knew the session and answered in the controller's name.",
+    },
     what_to_do=(
         Step("Ask what happened at the machine at that clock time: power, mode, download."),
         Step("Look in the controller's log and its list of sessions."),
@@ -141,7 +145,9 @@ RULE = Rule(
         "Outputs may have changed when the session broke. Before anybody works at the machine, "
         "have it made safe and locked out by those authorised.",
     ),
-    also_fits=("A second device with the controller's address that knows no such session.",),
+    also_fits={
+        "second-device-controller": "A second device with the controller's address that knows no such session.",
+    },
     looks_alike=(
         "A reset behind an orderly close: the session was over already.",
         "A reset sent by the PC's own program when it ends.",

@@ -117,9 +117,9 @@ class Scenario:
         return f"{self.name}.{'pcap' if self.plain else 'pcapng'}.gz"
 
 
-def cause(rule: Rule, place: int) -> tuple[str, str]:
+def cause(rule: Rule, name: str) -> tuple[str, str]:
     """A rule that may lead, and the one of its causes that names what is wrong."""
-    return rule.slug, rule.likely_causes[place]
+    return rule.slug, rule.likely_causes[name]
 
 
 Act = Callable[[Lab], None]

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.diagnosis import Outcome, StageResult, State, Step, TryEnd, Verdict
+from analyzer.diagnosis import How, Outcome, StageResult, State, Step, Verdict
 from analyzer.reports.blocks import (
     Block,
     Heading,
@@ -25,15 +25,20 @@ TRIED = {
     "udp": "sends to UDP port {port}",
 }
 TRY_ENDED = {
-    TryEnd.SILENT: "no answer",
-    TryEnd.ANSWERED: "{answers:count answer}",
-    TryEnd.REFUSED: "turned down",
-    TryEnd.UNFINISHED: "accepted, and not taken up",
-    TryEnd.MUTE: "opened, no answer to the request",
-    TryEnd.HUNG: "{answers:count answer}, then none",
-    TryEnd.BROKEN: "{answers:count answer}, then broken by a reset",
-    TryEnd.CLOSED: "{answers:count answer}, then closed",
-    TryEnd.OPEN: "{answers:count answer}, open to the end",
+    How.IGNORED: "no answer",
+    How.ANSWERED: "{answers:count answer}",
+    How.REFUSED: "turned down",
+    How.HELD_OVER: "answered as an older session",
+    How.TURNED_DOWN: "accepted after the PC had given up",
+    How.UNHEARD: "accepted again and again, and not taken up",
+    How.NOT_SEEN: "accepted, and not taken up",
+    How.TURNED_AWAY: "opened, and sent away with a text",
+    How.DROPPED: "opened, and ended at once",
+    How.MUTE: "opened, no answer to the request",
+    How.HUNG: "{answers:count answer}, then none",
+    How.RESET: "{answers:count answer}, then broken by a reset",
+    How.CLOSED: "{answers:count answer}, then closed",
+    How.OPEN: "{answers:count answer}, open to the end",
 }
 
 
@@ -81,7 +86,7 @@ def _tries(outcome: Outcome, everything: bool) -> Iterator[Block]:
     rows = []
     for one in shown:
         values = {"port": one.port, "answers": one.answers}
-        what, ended = say(TRIED[one.what], values), say(TRY_ENDED[one.ending], values)
+        what, ended = say(TRIED[one.what], values), say(TRY_ENDED[one.how], values)
         begin, end = one.first.seconds, one.last.seconds
         rows.append((f"{begin:.1f}-{end:.1f}", f"{capital(what)} {times(one.times)}", ended))
     yield Table(("From, to (s)", "What the PC tried", "How it ended"), rows)

@@ -1,9 +1,8 @@
 """What the recording cannot tell, and what would."""
 
 from collections.abc import Iterator, Sequence
-from ipaddress import IPv4Address
 
-from analyzer.diagnosis import Certainty, Diagnosis, LinkUp, Outcome, Stage, State, Verdict
+from analyzer.diagnosis import Certainty, Diagnosis, Outcome, Stage, State, Verdict
 from analyzer.reports.document.bounds import MOST_IN_FULL, first
 from analyzer.reports.document.recording import oddities
 from analyzer.reports.document.verdict import capital
@@ -13,8 +12,6 @@ PRESUMED = (
     "The PC's mask: {mask} is presumed, as nothing in the recording names it. Whether both "
     "are in one network rests on that."
 )
-MASK, SELF_ASSIGNED_MASK = "255.255.255.0", "255.255.0.0"
-"""What is presumed: common practice, and for 169.254.0.0/16 its own (RFC 3927 2.1)."""
 MOST_NAMES = 4
 """Rules that are named where they could not look."""
 WOULD_TELL = {
@@ -30,8 +27,8 @@ def cannot_tell(
 ) -> Iterator[str]:
     """A sentence for each thing. outcomes: all link-ups, the worst first."""
     yield from oddities(diagnosis)
-    presuming = (one.linkup for one in outcomes if one.linkup.presumes_mask)
-    for mask in dict.fromkeys(map(_presumed, presuming)):
+    networks = (one.linkup.network for one in outcomes)
+    for mask in dict.fromkeys(one.mask for one in networks if one is not None and one.is_presumed):
         yield PRESUMED.format(mask=mask)
     unclear = [one for one in outcomes if one.verdict is Verdict.CANNOT_TELL]
     shown = first(unclear, MOST_IN_FULL, everything)
@@ -50,11 +47,6 @@ def cannot_tell(
         "Whether a frame sent by the PC reached the cable, and whether a frame received by it "
         "reached the program: the recorder sits between the two."
     )
-
-
-def _presumed(linkup: LinkUp) -> str:
-    own = linkup.pc_address
-    return SELF_ASSIGNED_MASK if own is not None and IPv4Address(own).is_link_local else MASK
 
 
 def _unchecked(names: Sequence[str]) -> str:

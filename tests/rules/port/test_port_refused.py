@@ -2,8 +2,9 @@
 
 import pytest
 
-from analyzer.diagnosis import CANNOT_TELL, FAULT, MOST_EVIDENCE, Diagnosis, Verdict
+from analyzer.diagnosis import CANNOT_TELL, FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
+from analyzer.telling import MOST_EVIDENCE
 from captures.plant import Plant, Session, Station
 from tests.support import (
     TOLD,

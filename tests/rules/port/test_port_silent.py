@@ -2,8 +2,9 @@
 
 import pytest
 
-from analyzer.diagnosis import CANNOT_TELL, FAULT, MOST_EVIDENCE, NO_FAULT, Diagnosis, Verdict
+from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
+from analyzer.telling import MOST_EVIDENCE
 from captures.plant import Plant, Station
 from rules.port.port_silent import NO_GATEWAY, NO_WAY_BACK, OFF, RULE
 from tests.support import (

@@ -1,0 +1,176 @@
+"""Facts by whom and what they are about: one place that finds them without looking through all.
+
+Each grouping is built when it is first asked for, and once. What is in none of it gives an empty
+list.
+"""
+
+from collections.abc import Callable, Hashable, Iterable
+from functools import cached_property
+from typing import TYPE_CHECKING, TypeVar
+
+from analyzer.facts.arp import Question
+from analyzer.facts.dhcp import DhcpMessage
+from analyzer.facts.icmp import IcmpError
+from analyzer.facts.paths import Path
+from analyzer.facts.session import Session
+from analyzer.facts.stations import Station
+from analyzer.facts.switch import Tagged
+from analyzer.facts.udp import Exchange, Socket
+from analyzer.facts.values import Address, Hardware, Series
+
+if TYPE_CHECKING:
+    from analyzer.facts import Facts
+
+Key = TypeVar("Key", bound=Hashable)
+Value = TypeVar("Value")
+
+
+class Groups(dict[Key, list[Value]]):
+    """Values by a key, in their order; nothing for a key that none has."""
+
+    def __missing__(self, key: Key) -> list[Value]:
+        return []
+
+
+def grouped(pairs: Iterable[tuple[Key, Value]]) -> Groups[Key, Value]:
+    """Pairs of key and value as lists of values."""
+    groups: Groups[Key, Value] = Groups()
+    for key, value in pairs:
+        groups.setdefault(key, []).append(value)
+    return groups
+
+
+def by(values: Iterable[Value], key: Callable[[Value], Key]) -> Groups[Key, Value]:
+    """Values by what a function says of each."""
+    return grouped((key(value), value) for value in values)
+
+
+class Index:
+    """The groupings of one recording's facts. Addresses are IPv4 unless called hardware."""
+
+    def __init__(self, facts: "Facts") -> None:
+        self._facts = facts
+
+    @cached_property
+    def stations(self) -> dict[Hardware, Station]:
+        """The station of a hardware address."""
+        return {one.hardware: one for one in self._facts.stations if one.hardware is not None}
+
+    @cached_property
+    def stations_at(self) -> Groups[Address, Station]:
+        """Stations that used an address."""
+        return grouped((at, one) for one in self._facts.stations for at in one.addresses)
+
+    @cached_property
+    def sessions_to(self) -> Groups[Address, Session]:
+        """Sessions by the server's address."""
+        return by(self._facts.sessions, lambda one: one.server.address)
+
+    @cached_property
+    def sessions_from(self) -> Groups[Address, Session]:
+        """Sessions by the client's address."""
+        return by(self._facts.sessions, lambda one: one.client.address)
+
+    @cached_property
+    def sessions_by(self) -> Groups[Hardware, Session]:
+        """Sessions by each hardware address that the client's frames came from."""
+        return grouped((hw, one) for one in self._facts.sessions for hw in one.from_client.hardware)
+
+    @cached_property
+    def paths_from(self) -> Groups[Hardware | None, Path]:
+        """Paths by the sender's hardware address, None where the link has none."""
+        return by(self._facts.paths, lambda one: one.src)
+
+    @cached_property
+    def paths_to(self) -> Groups[Hardware | None, Path]:
+        """Paths by the receiver's hardware address, None where the link has none."""
+        return by(self._facts.paths, lambda one: one.dst)
+
+    @cached_property
+    def packets_from(self) -> Groups[Address, Path]:
+        """Paths of IPv4 packets by the sender's address."""
+        return grouped((one.src_ip, one) for one in self._facts.paths if one.src_ip is not None)
+
+    @cached_property
+    def packets_to(self) -> Groups[Address, Path]:
+        """Paths of IPv4 packets by the receiver's address."""
+        return grouped((one.dst_ip, one) for one in self._facts.paths if one.dst_ip is not None)
+
+    @cached_property
+    def questions_for(self) -> Groups[Address, Question]:
+        """ARP questions by the address that they ask for."""
+        return by(self._facts.arp.questions.values(), lambda one: one.wanted)
+
+    @cached_property
+    def questions_by(self) -> Groups[Hardware, Question]:
+        """ARP questions by who asks."""
+        return by(self._facts.arp.questions.values(), lambda one: one.asker)
+
+    @cached_property
+    def questions_as(self) -> Groups[Address, Question]:
+        """ARP questions by the address that the asker gives as its own."""
+        return by(self._facts.arp.questions.values(), lambda one: one.asker_ip)
+
+    @cached_property
+    def claimed_by(self) -> Groups[Hardware, Address]:
+        """Addresses that a hardware address claims in ARP."""
+        claims = self._facts.arp.claims.items()
+        return grouped((hardware, address) for address, one in claims for hardware in one.counts)
+
+    @cached_property
+    def probes_by(self) -> Groups[Hardware, tuple[Address, Series]]:
+        """ARP probes by who sends them: the address, and each time."""
+        return grouped((who, (at, one)) for (who, at), one in self._facts.arp.probes.items())
+
+    @cached_property
+    def probes_for(self) -> Groups[Address, tuple[Hardware, Series]]:
+        """ARP probes by the address that they check: who sends them, and each time."""
+        return grouped((at, (who, one)) for (who, at), one in self._facts.arp.probes.items())
+
+    @cached_property
+    def announcements_by(self) -> Groups[Hardware, tuple[Address, Series]]:
+        """ARP announcements by who sends them: the address, and each time."""
+        return grouped((who, (at, one)) for (who, at), one in self._facts.arp.announcements.items())
+
+    @cached_property
+    def errors_about(self) -> Groups[Address, IcmpError]:
+        """ICMP errors by whom the quoted packet was meant for."""
+        return by(self._facts.icmp.errors, lambda one: one.about_dst)
+
+    @cached_property
+    def refused_datagrams(self) -> Groups[tuple[Socket, Socket], IcmpError]:
+        """Messages of a receiver that nobody is on its UDP port, by the sender's and the
+        receiver's socket.
+        """
+        errors = self._facts.icmp.errors
+        return grouped((ends, one) for one in errors if (ends := one.refused_datagram))
+
+    @cached_property
+    def exchanges_to(self) -> Groups[Address, Exchange]:
+        """UDP exchanges by the address that was asked."""
+        return by(self._facts.exchanges, lambda one: one.server[0])
+
+    @cached_property
+    def exchanges_from(self) -> Groups[Address, Exchange]:
+        """UDP exchanges by the address that asked."""
+        return by(self._facts.exchanges, lambda one: one.client[0])
+
+    @cached_property
+    def dhcp_of(self) -> Groups[Hardware, DhcpMessage]:
+        """DHCP messages by the client that they are from or about."""
+        return by(self._facts.dhcp, lambda one: one.client)
+
+    @cached_property
+    def offers_of(self) -> Groups[Address, DhcpMessage]:
+        """DHCP messages by the address that they offer."""
+        return grouped((one.offered, one) for one in self._facts.dhcp if one.offered)
+
+    @cached_property
+    def tags_from(self) -> Groups[Hardware, Tagged]:
+        """Tagged frames by their sender."""
+        return by(self._facts.switch.tags.values(), lambda one: one.sender)
+
+    @cached_property
+    def tags_to(self) -> Groups[Hardware, Tagged]:
+        """Tagged frames by their receiver."""
+        return by(self._facts.switch.tags.values(), lambda one: one.receiver)

@@ -1,0 +1,136 @@
+"""What rules saw and what stages showed, in words: the texts filled in, nothing decided."""
+
+from collections import Counter
+from collections.abc import Collection, Mapping
+
+from analyzer.findings import Certainty, Evidence, Finding, Rule, Sighting, Step
+from analyzer.linkup import BEGAN_LATE, LOST, PC_ANSWERS, Proof, Stage
+from analyzer.words import again, say
+
+MOST_EVIDENCE = 8
+"""Frames shown for one finding: enough to prove it, few enough to read."""
+
+
+def worded(rule: Rule, sighting: Sighting, lost: int) -> Finding:
+    """A sighting, ready to be reported. lost: frames that the recorder lost."""
+    silence, linkup = sighting.silence, sighting.linkup
+    sure = sighting.certainty is Certainty.SHOWN and (silence is None or silence.is_sure)
+    certainty = Certainty.SHOWN if sure else Certainty.FITS
+    values = {**_known(sighting), **sighting.values, "fits": not sure}
+    confirm = Step(say(rule.confirm, values), say(rule.confirm_caution, values))
+    filled = (Step(say(one.text, values), say(one.caution, values)) for one in rule.what_to_do)
+    steps = [one for one in filled if one.text]
+    cautions = [say(text, values) for text in rule.cautions]
+    cautions += [one.caution for one in (*steps, confirm) if one.caution]
+    doubts = () if silence is None else silence.doubts
+    return Finding(
+        rule=rule.slug,
+        stage=rule.stage,
+        level=sighting.level or rule.level,
+        certainty=certainty,
+        controller=None if linkup is None else linkup.controller,
+        title=say(rule.title, values),
+        what_happened=say(f"{rule.what_happened} {rule.means}".strip(), values),
+        means=say(rule.means, values),
+        likely_causes=[say(text, values) for text in _causes(rule, sighting)],
+        confirm=confirm,
+        what_to_do=steps,
+        cautions=list(dict.fromkeys(cautions)),
+        also_fits=[
+            *(
+                say(text, values)
+                for text in _left(
+                    rule.also_fits, {*sighting.ruled_out, *sighting.also_excluded}
+                ).values()
+            ),
+            *(say(DOUBTS[one], {"n": lost}) for one in doubts),
+        ],
+        moment=next((moments[0] for moments in sighting.frames.values() if moments), None),
+        evidence=_evidence(rule, sighting, values),
+        values={key: value for key, value in values.items() if key != "fits"},
+        sources=list(rule.sources),
+        linkup=linkup,
+    )
+
+
+def _known(sighting: Sighting) -> dict[str, object]:
+    """What the engine knows of the link-up that a sighting is about."""
+    linkup = sighting.linkup
+    if linkup is None:
+        return {}
+    port = linkup.calls[0].port if linkup.calls else linkup.target.port
+    known = {"pc": linkup.pc_address, "controller": linkup.controller, "port": port}
+    return {key: value for key, value in known.items() if value is not None}
+
+
+DOUBTS = {
+    LOST: "The recorder lost {n:count frame}: the answer may be among them.",
+    BEGAN_LATE: "The recording began with the attempt: what came before is not in it.",
+}
+
+
+def _causes(rule: Rule, sighting: Sighting) -> list[str]:
+    """The causes in the rule's order, the one that the sighting favours first, without those that
+    it rules out.
+    """
+    causes = rule.likely_causes
+    ruled_out = {*sighting.ruled_out, *sighting.excluded}
+    favoured = causes[sighting.likeliest or next(iter(causes))]
+    others = _left(causes, ruled_out).values()
+    return [favoured, *(text for text in others if text is not favoured)]
+
+
+def _left(texts: Mapping[str, str], ruled_out: Collection[str]) -> dict[str, str]:
+    """The texts that are not ruled out."""
+    return {name: text for name, text in texts.items() if name not in ruled_out}
+
+
+def _evidence(rule: Rule, sighting: Sighting, values: Mapping[str, object]) -> list[Evidence]:
+    """The frames in order, each once with its sentence; {again} tells a repetition."""
+    each = [(key, at) for key, moments in sighting.frames.items() for at in dict.fromkeys(moments)]
+    each.sort(key=lambda one: one[1])
+    half = MOST_EVIDENCE // 2
+    shown = each if len(each) <= MOST_EVIDENCE else each[:half] + each[-half:]
+    lines, said = [], Counter[str]()
+    for key, moment in shown:
+        said[key] += 1
+        filled = {**values, "again": again(said[key])}
+        lines.append(Evidence(moment, say(rule.evidence[key], filled)))
+    return lines
+
+
+PROOFS = {
+    "another station": "another station is heard",
+    "answered to address": "the PC uses {pc} and is answered there",
+    "uses address": "the PC uses {pc}",
+    "arp answer": "{hardware} answers for the controller's address",
+    "by router": "the router {hardware} takes the packets, and answers come back",
+    "router answers": "the router {hardware} answers the PC, which hands it the packets",
+    "packet back": "a packet comes back from the controller",
+    "handshake": "port {port} opens, after {took:seconds}",
+    "accepted in vain": "port {port} accepts, after {took:seconds}; the PC turns that down",
+    "accepted unheard": "port {port} accepts and sends data; nothing of the PC is recorded",
+    "open before": "port {port} was open when the recording began",
+    "udp answer": "an answer comes from UDP port {port}",
+    "stayed up": "it carries {answers:count answer} and nobody breaks it",
+    "speaks first": "the controller sends by itself, before any request",
+    "call taken": "the PC takes the controller's call to its port {port}",
+    PC_ANSWERS: "the controller asks, and the PC sends {answers:count answer}",
+    "answers": "{answers:count answer}, typically after {took:seconds}",
+    "untimed answers": "{answers:count answer}, after times that cannot be told",
+    "later stage": "a later stage works, so this one does",
+}
+UNPROVEN = {
+    Stage.LINK: "nothing from another station is in the recording",
+    Stage.ADDRESS: "no frame shows the PC's own address",
+    Stage.NEIGHBOUR: "no frame shows whose hardware address was reached",
+    Stage.ROUTE: "no packet from the controller is in the recording",
+    Stage.PORT: "the recording does not show the port opening",
+    Stage.SESSION: "no session carried an answer and stayed up",
+    Stage.ANSWER: "the recording shows no request with its answer",
+}
+
+
+def because(proof: Proof) -> str:
+    """Why a stage is seen working."""
+    return say(PROOFS[proof.what], proof.values)
