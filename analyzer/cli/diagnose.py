@@ -46,7 +46,12 @@ MOST_COMPLAINTS = 20
 )
 @output_option
 @limit_option
-@click.option("--all", "everything", is_flag=True, help="Tell every finding and station in full.")
+@click.option(
+    "--all",
+    "everything",
+    is_flag=True,
+    help="Tell every link-up, finding and station, however many there are.",
+)
 def command(
     inputs: Sequence[str],
     controllers: Sequence[str],
@@ -117,5 +122,5 @@ def _render(
         case "letter":
             from analyzer.reports.letter import letter
 
-            return to_text(letter(diagnoses, lines))
+            return to_text(letter(diagnoses, lines, everything))
     return to_text(report(diagnoses, everything, refused=lines))
