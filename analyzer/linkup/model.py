@@ -32,6 +32,7 @@ from analyzer.linkup.tries import (
     of_exchange,
     of_pings,
     of_question,
+    of_session,
 )
 from analyzer.site import Controller, Site
 
@@ -295,6 +296,13 @@ class LinkUp:
     def called(self) -> list[Session]:  # TODO goes with the last rule that uses it
         """The sessions of the calls that count."""
         return [one.session for one in self.calls]
+
+    @property
+    def other_clients(self) -> list[Address]:
+        """Who else had a session with the controller, in order."""
+        sessions = self.facts.index.sessions_to[self.controller]
+        clients = {one.client.address for one in sessions if of_session(one).opened}
+        return sorted(clients.difference(self.pc.addresses))
 
     @cached_property
     def calls(self) -> Calls:
