@@ -152,6 +152,10 @@ class Facts:
         """The station with a hardware address."""
         return None if hardware is None else self.index.stations.get(hardware)
 
+    def claims(self, address: Address) -> Claims:
+        """Who claims an address in ARP."""
+        return self.arp.claims.get(address) or Claims()
+
     def is_a_device(self, hardware: Hardware) -> bool:
         """Whether a hardware address sends frames itself, and for itself only."""
         station = self.station(hardware)

@@ -72,6 +72,10 @@ class Claims:
         )
         return returned or together
 
+    def by(self, hardware: Hardware) -> list[Run]:
+        """The runs of one claimant."""
+        return [run for run in self.runs if run.hardware == hardware]
+
     def add(self, hardware: Hardware, moment: Moment) -> None:
         """Count one claim."""
         self.counts[hardware] = self.counts.get(hardware, 0) + 1

@@ -16,7 +16,7 @@ from analyzer.facts.session import Session
 from analyzer.facts.stations import Station
 from analyzer.facts.switch import Tagged
 from analyzer.facts.udp import Exchange, Socket
-from analyzer.facts.values import Address, Hardware, Series
+from analyzer.facts.values import Address, Hardware, Moment, Series
 
 if TYPE_CHECKING:
     from analyzer.facts import Facts
@@ -116,6 +116,40 @@ class Index:
         """Addresses that a hardware address claims in ARP."""
         claims = self._facts.arp.claims.items()
         return grouped((hardware, address) for address, one in claims for hardware in one.counts)
+
+    @cached_property
+    def users(self) -> Groups[Address, tuple[Moment, Hardware]]:
+        """First and last frames in which a station claims an address in ARP or sends with it, in
+        order, by the address: when, and who.
+        """
+        return grouped((address, (at, who)) for at, who, address in self._uses)
+
+    @cached_property
+    def used_by(self) -> Groups[Hardware, tuple[Moment, Address]]:
+        """The same by the station: when, and which address."""
+        return grouped((who, (at, address)) for at, who, address in self._uses)
+
+    @cached_property
+    def uses(self) -> Groups[tuple[Hardware, Address], Moment]:
+        """The same by station and address."""
+        return grouped(((who, address), at) for at, who, address in self._uses)
+
+    @cached_property
+    def _uses(self) -> list[tuple[Moment, Hardware, Address]]:
+        claims = self._facts.arp.claims.items()
+        found = [
+            (at, run.hardware, address)
+            for address, one in claims
+            for run in one.runs
+            for at in (run.first, run.last)
+        ]
+        found += [
+            (at, one.src, one.src_ip)
+            for one in self._facts.paths
+            if one.src is not None and one.src_ip
+            for at in (one.first, one.last)
+        ]
+        return sorted(found)
 
     @cached_property
     def probes_by(self) -> Groups[Hardware, tuple[Address, Series]]:

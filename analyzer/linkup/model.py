@@ -7,6 +7,7 @@ from functools import cached_property
 
 from analyzer.facts import (
     Address,
+    Claims,
     Echo,
     Exchange,
     Facts,
@@ -101,6 +102,18 @@ class Pc:
         return sorted(as_address, key=lambda one: one.first)
 
     @cached_property
+    def checked(self) -> list[Address]:
+        """Addresses of which it checked whether they are free (RFC 5227 2.1.1)."""
+        if self.hardware is None:
+            return []
+        return [address for address, _ in self.facts.index.probes_by[self.hardware]]
+
+    @cached_property
+    def times_to_live(self) -> set[int]:
+        """Times to live of its IPv4 packets."""
+        return {ttl for one in self.paths if one.src_ip for ttl in one.ttls}
+
+    @cached_property
     def questions(self) -> list[Question]:
         """Its ARP questions."""
         return [] if self.hardware is None else self.facts.index.questions_by[self.hardware]
@@ -156,6 +169,11 @@ class Target:
     transport: str | None
     how_known: str
 
+    @property
+    def is_named(self) -> bool:
+        """Whether somebody named it, so that it is no guess."""
+        return self.how_known in ("told", "sheet")
+
 
 @dataclass(eq=False)
 class LinkUp:
@@ -201,6 +219,18 @@ class LinkUp:
     def controller(self) -> Address:
         """The controller's address."""
         return self.target.address
+
+    @property
+    def claims(self) -> Claims:
+        """Who claims the controller's address in ARP."""
+        return self.facts.claims(self.controller)
+
+    @property
+    def owners(self) -> list[Hardware]:
+        """Devices but the PC that claim the controller's address, the most frequent first."""
+        counts = self.claims.counts
+        often = sorted(counts, key=lambda one: -counts[one])
+        return [one for one in often if one != self.pc.hardware and self.facts.is_a_device(one)]
 
     @property
     def sheet(self) -> Controller | None:
@@ -396,6 +426,24 @@ class LinkUp:
         moments += [one.first for one in self.on_port if not one.calls]
         moments += [one.asked.first for one in self.exchanges if one.asked.first]
         return sorted(moments)
+
+    @cached_property
+    def in_vain(self) -> list[Moment]:
+        """The kept moments of what the PC sent to the controller and nothing of its kind answered
+        since: ARP questions, calls and requests, pings, datagrams.
+        """
+        sent = [at for one in self.questions for at in one.since_answer.moments]
+        sent += [
+            at for calls in (self.on_port, self.on_others) for one in calls for at in one.in_vain
+        ]
+        pairs = [(one.asked, one.answered) for one in self.exchanges]
+        for asked, answered in pairs:
+            unanswered = [one for one in (asked.first, asked.last) if one is not None]
+            sent += [at for at in unanswered if answered.last is None or at > answered.last]
+        if self.pings is not None:
+            requests, back = self.pings.requests.moments, self.pings.replies
+            sent += [at for at in requests if not back.count or at > back.last]
+        return sorted(set(sent))
 
     def asks_after(self, moment: Moment | None) -> Moment | None:
         """The PC's first try from a moment on, or of all; a request that waits is one too."""
