@@ -179,10 +179,17 @@ RULE = Rule(
     means="The PC picks a way by its own rules, not by what the program wants. On the wrong one, "
     "questions get no answer, or answers go to an address that nobody listens to.",
     likely_causes={
-        "wireless-cable-two": "Wireless and cable, or two cables, are in networks with the same numbers.",
-        "one-adapter-several": "One adapter has several addresses, and another one than the controller's network is used.",
+        "wireless-cable-two": (
+            "Wireless and cable, or two cables, are in networks with the same numbers."
+        ),
+        "one-adapter-several": (
+            "One adapter has several addresses, and another one than the controller's network is "
+            "used."
+        ),
         "vpn-old-entry": "A VPN or an old entry in the PC's routing table takes the packets.",
-        "program-runs-virtual": "The program runs in a virtual machine whose packets leave with another address.",
+        "program-runs-virtual": (
+            "The program runs in a virtual machine whose packets leave with another address."
+        ),
     },
     what_to_do=(
         Step("List the PC's adapters with address and mask, and its routing table."),

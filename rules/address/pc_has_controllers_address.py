@@ -129,8 +129,13 @@ RULE = Rule(
     means="A PC that calls its own address talks to itself: nothing goes out on the cable. For "
     "everybody else, the address now leads to two devices.",
     likely_causes={
-        "controller-s-address": "The controller's address was entered in the PC's address settings.",
-        "pc-s-own": "The PC's own address was named as the controller's, in the program or for this diagnosis.",
+        "controller-s-address": (
+            "The controller's address was entered in the PC's address settings."
+        ),
+        "pc-s-own": (
+            "The PC's own address was named as the controller's, in the program or for this "
+            "diagnosis."
+        ),
         "address-server-gave": "An address server gave the PC the address of a controller.",
     },
     what_to_do=(
@@ -157,8 +162,10 @@ RULE = Rule(
         "clear until it is resolved.",
     ),
     also_fits={
-        "pc-only-checked": "Where the PC only checked the address: a PC without an address that asks for the "
-        "controller, or a program that looks whether an address is free.",
+        "pc-only-checked": (
+            "Where the PC only checked the address: a PC without an address that asks for the "
+            "controller, or a program that looks whether an address is free."
+        ),
     },
     looks_alike=(
         "Another device with the PC's own address, which is nobody's controller.",

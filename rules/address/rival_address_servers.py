@@ -166,9 +166,16 @@ RULE = Rule(
     means="The address decides in which network a device is. With an address that does not fit the "
     "plant, PC and controller do not find each other, perhaps only after the next restart.",
     likely_causes={
-        "small-router-service": "A small router, or a service PC that was used as an address server, is on this network.",
-        "adapter-set-get": "The adapter is set to get its address automatically, where fixed addresses are meant.",
-        "controller-asks-address": "The controller asks for an address at each start, although it was given a fixed one.",
+        "small-router-service": (
+            "A small router, or a service PC that was used as an address server, is on this "
+            "network."
+        ),
+        "adapter-set-get": (
+            "The adapter is set to get its address automatically, where fixed addresses are meant."
+        ),
+        "controller-asks-address": (
+            "The controller asks for an address at each start, although it was given a fixed one."
+        ),
     },
     what_to_do=(
         Step("Look for the hardware addresses {senders:list} on labels and in switch tables."),
@@ -193,8 +200,10 @@ RULE = Rule(
         "next power-up.",
     ),
     also_fits={
-        "pc-s-address": "Where the PC's address is from one server only: a controller that is meant to be reached "
-        "through a router, and does not answer.",
+        "pc-s-address": (
+            "Where the PC's address is from one server only: a controller that is meant to be "
+            "reached through a router, and does not answer."
+        ),
     },
     looks_alike=(
         "Two servers that share one range, as redundant servers do.",

@@ -146,11 +146,19 @@ RULE = Rule(
     means="A controller without its fixed address cannot be reached there, although it is alive "
     "and plugged in.",
     likely_causes={
-        "address-set-time": "The address was set for a time only, and the controller still asks a server for one at "
-        "each start (BOOTP or DHCP).",
-        "controller-lost-settings": "The controller lost its settings: an empty battery, a dip of the supply, a new module.",
-        "switches-memory-hold": "The switches or the memory that hold the address were moved, exchanged or not put in.",
-        "controller-met-own": "The controller met its own address on another device and withdrew from it.",
+        "address-set-time": (
+            "The address was set for a time only, and the controller still asks a server for one "
+            "at each start (BOOTP or DHCP)."
+        ),
+        "controller-lost-settings": (
+            "The controller lost its settings: an empty battery, a dip of the supply, a new module."
+        ),
+        "switches-memory-hold": (
+            "The switches or the memory that hold the address were moved, exchanged or not put in."
+        ),
+        "controller-met-own": (
+            "The controller met its own address on another device and withdrew from it."
+        ),
     },
     what_to_do=(
         Step("Compare {hardware} with the hardware address on the controller's label."),
@@ -181,7 +189,9 @@ RULE = Rule(
         "start one without whoever is responsible for the network.",
     ),
     also_fits={
-        ANOTHER_DEVICE: "Another device without an address, such as a new drive, a printer or a telephone.",
+        ANOTHER_DEVICE: (
+            "Another device without an address, such as a new drive, a printer or a telephone."
+        ),
         STILL_STARTING: "A controller that is still starting, and gets its address later.",
     },
     looks_alike=(

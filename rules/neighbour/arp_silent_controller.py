@@ -63,11 +63,17 @@ RULE = Rule(
     means="So the controller has power, a cable and that address. Without a reply, the PC can send "
     "to it only if somebody enters the hardware address by hand.",
     likely_causes={
-        NARROWER_MASK: "The controller ignores questions from an address outside its own network: its mask is "
-        "narrower than the PC's.",
-        BY_DESIGN: "This controller does not answer such questions by design: its hardware address has to be "
-        "entered on the PC by hand.",
-        "controller-went-quiet": "The controller went quiet because it thinks that its address is used twice.",
+        NARROWER_MASK: (
+            "The controller ignores questions from an address outside its own network: its mask is "
+            "narrower than the PC's."
+        ),
+        BY_DESIGN: (
+            "This controller does not answer such questions by design: its hardware address has to "
+            "be entered on the PC by hand."
+        ),
+        "controller-went-quiet": (
+            "The controller went quiet because it thinks that its address is used twice."
+        ),
     },
     what_to_do=(
         Step("Compare address and mask of the PC with those of the controller, side by side."),

@@ -95,9 +95,13 @@ RULE = Rule(
     means="Switches learn one place for a hardware address. With two units behind it, frames go to "
     "whichever sent last, and the other one is cut off for seconds or minutes.",
     likely_causes={
-        "backup-copy-virtual": "A backup or a copy of a virtual machine brought the hardware address along.",
+        "backup-copy-virtual": (
+            "A backup or a copy of a virtual machine brought the hardware address along."
+        ),
         "hardware-address-entered": "A hardware address was entered by hand, twice.",
-        "adapters-were-programmed": "Adapters were programmed with the same address when they were made.",
+        "adapters-were-programmed": (
+            "Adapters were programmed with the same address when they were made."
+        ),
     },
     what_to_do=(
         Step("Look for {hardware} on labels and in the settings of both units."),
@@ -107,10 +111,14 @@ RULE = Rule(
     ),
     evidence={"other": "{hardware} sends a packet as {other}{again}"},
     also_fits={
-        "one-device-two": "One device with two addresses and two systems inside, such as a controller and its "
-        "network module.",
-        "only-pc-s": "Where only the PC's own address is concerned: a bridge that gives its guests the PC's "
-        "hardware address.",
+        "one-device-two": (
+            "One device with two addresses and two systems inside, such as a controller and its "
+            "network module."
+        ),
+        "only-pc-s": (
+            "Where only the PC's own address is concerned: a bridge that gives its guests the PC's "
+            "hardware address."
+        ),
     },
     looks_alike=(
         "One device with two addresses: both packets look like one system's.",

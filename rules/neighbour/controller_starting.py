@@ -166,9 +166,13 @@ RULE = Rule(
     means="A controller starts in steps. First it is silent, then it knows its address, then it "
     "refuses calls, and at last it takes them.",
     likely_causes={
-        NOT_READY: "The PC tried before the controller was ready: starting takes up to about 2 min.",
+        NOT_READY: (
+            "The PC tried before the controller was ready: starting takes up to about 2 min."
+        ),
         LOOP: "The controller restarts again and again, and does not get through its start.",
-        "controller-s-network": "The controller's network cable or switch was connected at that time, not its power.",
+        "controller-s-network": (
+            "The controller's network cable or switch was connected at that time, not its power."
+        ),
     },
     what_to_do=(
         Step(
@@ -189,9 +193,15 @@ RULE = Rule(
         "parameters. A machine may move when its controller comes up: keep people clear.",
     ),
     also_fits={
-        "controller-running-all": "A controller that was running all the time and was only now plugged into this network.",
-        "pc-still-tried": "Where the PC still tried after the first sign: a port that stays closed for good.",
-        "comes-up-several": "Where it comes up several times: a loose plug or a switch that restarts.",
+        "controller-running-all": (
+            "A controller that was running all the time and was only now plugged into this network."
+        ),
+        "pc-still-tried": (
+            "Where the PC still tried after the first sign: a port that stays closed for good."
+        ),
+        "comes-up-several": (
+            "Where it comes up several times: a loose plug or a switch that restarts."
+        ),
     },
     looks_alike=(
         "Refusals that go on for more than 2 min: a port that stays closed.",

@@ -209,9 +209,13 @@ RULE = Rule(
     means="The PC sends to whichever spoke last. Answers may come from the wrong device, and "
     "sessions break at random.",
     likely_causes={
-        "backup-one-controller": "A backup of one controller was loaded into a second one, address included.",
+        "backup-one-controller": (
+            "A backup of one controller was loaded into a second one, address included."
+        ),
         "new-spare-device": "A new or spare device still has its default address.",
-        "address-server-service": "An address server or a service PC uses the controller's address.",
+        "address-server-service": (
+            "An address server or a service PC uses the controller's address."
+        ),
     },
     what_to_do=(
         Step("Send no motion commands and load no programs until this is resolved."),
@@ -233,7 +237,9 @@ RULE = Rule(
     also_fits={
         "one-device-two": "One device with two network ports that both answer.",
         "redundant-pair-changed": "A redundant pair that changed over and back.",
-        "router-answers-others": "A router that answers for others (proxy ARP), and for this address too.",
+        "router-answers-others": (
+            "A router that answers for others (proxy ARP), and for this address too."
+        ),
     },
     looks_alike=(
         "A redundant pair or a replaced module: one clean change, the first is silent afterwards.",

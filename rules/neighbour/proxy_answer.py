@@ -126,11 +126,17 @@ RULE = Rule(
     means="So the PC's packets go to a device in between, such as a router, and not to the "
     "controller's own hardware address. What becomes of them is up to that device.",
     likely_causes={
-        "router-answers-other": "A router answers for other networks (proxy ARP), and the controller behind it is off, or "
-        "has another address.",
-        "pc-s-mask": "The PC's mask is wider than the plant's, and a router hides that by answering.",
+        "router-answers-other": (
+            "A router answers for other networks (proxy ARP), and the controller behind it is off, "
+            "or has another address."
+        ),
+        "pc-s-mask": (
+            "The PC's mask is wider than the plant's, and a router hides that by answering."
+        ),
         "laptop-box-vpn": "A laptop or a box with a VPN or a bridge answers for everybody.",
-        "radio-link-answers": "A radio link answers for the stations behind it, and the link is down.",
+        "radio-link-answers": (
+            "A radio link answers for the stations behind it, and the link is down."
+        ),
     },
     what_to_do=(
         Step("Compare {proxy} with the hardware address on the controller's label."),
@@ -150,8 +156,12 @@ RULE = Rule(
         "is clear which one answers.",
     ),
     also_fits={
-        "controller-several-addresses": "A controller with several addresses, none of which it has used in this recording.",
-        "filter-behind-device": "A filter behind that device which drops the packets without a word.",
+        "controller-several-addresses": (
+            "A controller with several addresses, none of which it has used in this recording."
+        ),
+        "filter-behind-device": (
+            "A filter behind that device which drops the packets without a word."
+        ),
     },
     looks_alike=(
         "A router or radio link that answers on purpose, where packets come back.",

@@ -179,8 +179,10 @@ RULE = Rule(
         REPLACED: "The controller or its network module was replaced and kept its address.",
         TYPED: "A neighbour entry was typed on the PC by hand, for another unit or with a slip.",
         CHANGED: "The controller's answer changed while the PC still held the old entry.",
-        PC_REPLACED: "The PC, its adapter or its dock was replaced and kept the address. The controller still "
-        "has the hardware address of the one before.",
+        PC_REPLACED: (
+            "The PC, its adapter or its dock was replaced and kept the address. The controller "
+            "still has the hardware address of the one before."
+        ),
     },
     what_to_do=(
         Step(
@@ -225,7 +227,9 @@ RULE = Rule(
     cautions=("Send no commands until it is clear which device gets the packets.",),
     also_fits={
         CONTROLLER_OFF: "A controller that is off, which the PC has not noticed yet.",
-        SECOND_ADAPTER: "A second adapter of the PC that has this hardware address and the same network.",
+        SECOND_ADAPTER: (
+            "A second adapter of the PC that has this hardware address and the same network."
+        ),
     },
     looks_alike=(
         "A neighbour entry from before the recording that still works: no ARP is needed then.",

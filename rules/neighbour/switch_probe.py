@@ -114,9 +114,13 @@ RULE = Rule(
     means="So a managed switch watches over its ports. A controller that checks its address at "
     "that moment takes this for a second owner of its address, and keeps silent.",
     likely_causes={
-        "switch-follows-stations": "The switch follows its stations (device tracking), with 0.0.0.0 as its own address.",
+        "switch-follows-stations": (
+            "The switch follows its stations (device tracking), with 0.0.0.0 as its own address."
+        ),
         "another-service-switch": "Another service of the switch has turned the tracking on.",
-        "controller-s-cable": "The controller's cable was plugged in again, and the switch asked during its check.",
+        "controller-s-cable": (
+            "The controller's cable was plugged in again, and the switch asked during its check."
+        ),
     },
     what_to_do=(
         Step("Look whether the controller's lamps or display tell of an address used twice."),
@@ -145,7 +149,10 @@ RULE = Rule(
         "clear of the machine.",
     ),
     also_fits={
-        "device-wants-address": "A device that wants to have {address} back, and asks again and again whether it is free.",
+        "device-wants-address": (
+            "A device that wants to have {address} back, and asks again and again whether it is "
+            "free."
+        ),
         OFF: "Where nothing answers at {controller}: it is off, or has another address.",
     },
     looks_alike=(

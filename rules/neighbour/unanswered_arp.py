@@ -182,15 +182,26 @@ RULE = Rule(
         OFF: "The controller is off, still starting, or not plugged into this network.",
         OTHER_ADDRESS: "The controller has another address than the one typed in the program.",
         LOST: "The controller has lost its address, and {asking} is the controller.",
-        VLAN: "The PC is in another VLAN, or its cable leads to another network than the controller's.",
-        WITHDREW: "The controller checked its address when it started, met another station that has it or "
-        "asks for it, and keeps silent since.",
-        TOO_WIDE: "The PC's mask is too wide: the controller is in a network behind a router, where the PC's "
-        "question does not get to.",
-        BY_DESIGN: "The controller does not answer such questions by design, and the PC lacks the entry for "
-        "it in its neighbour table (ARP table).",
-        GATEWAY: "{controller} is the PC's gateway and not the controller: by its address and mask, the PC "
-        "looks for the controller behind that gateway.",
+        VLAN: (
+            "The PC is in another VLAN, or its cable leads to another network than the "
+            "controller's."
+        ),
+        WITHDREW: (
+            "The controller checked its address when it started, met another station that has it "
+            "or asks for it, and keeps silent since."
+        ),
+        TOO_WIDE: (
+            "The PC's mask is too wide: the controller is in a network behind a router, where the "
+            "PC's question does not get to."
+        ),
+        BY_DESIGN: (
+            "The controller does not answer such questions by design, and the PC lacks the entry "
+            "for it in its neighbour table (ARP table)."
+        ),
+        GATEWAY: (
+            "{controller} is the PC's gateway and not the controller: by its address and mask, the "
+            "PC looks for the controller behind that gateway."
+        ),
         STRAYED: "The controller has lost its address, or never had it, and gave itself {stray}.",
     },
     what_to_do=(
@@ -239,7 +250,9 @@ RULE = Rule(
         "when they are asked for it again and again.",
     ),
     also_fits={
-        "controller-never-answers": "A controller that never answers such questions and sends nothing by itself.",
+        "controller-never-answers": (
+            "A controller that never answers such questions and sends nothing by itself."
+        ),
         "cable-switch-port": "A cable or switch port that went dead before the PC asked.",
     },
     looks_alike=(

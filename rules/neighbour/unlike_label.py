@@ -62,9 +62,17 @@ RULE = Rule(
     means="The PC talks with a device, and it may not be the controller that is meant. What the "
     "program sends goes to the device that answers, and to the machine behind it.",
     likely_causes={
-        "controller-network-card": "The controller or its network card was replaced, and the site sheet has the old label.",
-        "site-sheet-slip": "The site sheet has a slip, or the hardware address of another socket of the controller.",
-        "another-device-address": "Another device has this address: one with the same default, or a copy of the controller.",
+        "controller-network-card": (
+            "The controller or its network card was replaced, and the site sheet has the old label."
+        ),
+        "site-sheet-slip": (
+            "The site sheet has a slip, or the hardware address of another socket of the "
+            "controller."
+        ),
+        "another-device-address": (
+            "Another device has this address: one with the same default, or a copy of the "
+            "controller."
+        ),
         "pc-plugged-into": "The PC is plugged into another machine with the same addresses.",
     },
     what_to_do=(
@@ -84,9 +92,16 @@ RULE = Rule(
     },
     cautions=(cautions.WHICH_DEVICE,),
     also_fits={
-        "replaced-unit-slip": "A replaced unit, or a slip in the site sheet: then this is the controller that is meant.",
-        "redundant-pair-sheet": "A redundant pair, of which the sheet names the partner that is not in charge now.",
-        "controller-several-sockets": "A controller with several sockets, each with a hardware address of its own.",
+        "replaced-unit-slip": (
+            "A replaced unit, or a slip in the site sheet: then this is the controller that is "
+            "meant."
+        ),
+        "redundant-pair-sheet": (
+            "A redundant pair, of which the sheet names the partner that is not in charge now."
+        ),
+        "controller-several-sockets": (
+            "A controller with several sockets, each with a hardware address of its own."
+        ),
     },
     looks_alike=(
         "A controller behind a router: the hardware address is the router's.",
