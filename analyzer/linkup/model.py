@@ -22,6 +22,7 @@ from analyzer.facts import (
 )
 from analyzer.facts.arp import SWEEP
 from analyzer.facts.dhcp import DISCOVER
+from analyzer.facts.ports import TUNNEL_PORTS
 from analyzer.linkup.networks import Network, is_loopback, is_self_assigned, network_of, presumed
 from analyzer.linkup.silences import Silence, silence_of
 from analyzer.linkup.tries import (
@@ -132,6 +133,24 @@ class Pc:
             return []
         own = self.facts.index.dhcp_of[self.hardware]
         return [one.moment for one in own if one.type == DISCOVER]
+
+    @cached_property
+    def tunnels(self) -> list[tuple[Address, Address, Moment]]:
+        """Its end, the far end and the first packet of tunnels (VPN) that it keeps up."""
+        index = self.facts.index
+        ends = [
+            (*way, one.asked.first)
+            for own in self.addresses
+            for one, way in (
+                *((one, (one.client, one.server)) for one in index.exchanges_from[own]),
+                *((one, (one.server, one.client)) for one in index.exchanges_to[own]),
+            )
+        ]
+        return [
+            (own[0], far[0], first)
+            for own, far, first in ends
+            if far[1] in TUNNEL_PORTS and first is not None
+        ]
 
     @cached_property
     def is_searching(self) -> bool:

@@ -69,6 +69,7 @@ def _sightings(
                 "claims": sum(run.count for run in claims),
                 "packets": sum(one.frames for one in packets),
                 "strange": len(strange),
+                "controller": linkup and linkup.controller,
                 "unnamed": not elsewhere,
             },
             frames={
