@@ -8,10 +8,10 @@ from collections.abc import Callable, Hashable, Iterable
 from functools import cached_property
 from typing import TYPE_CHECKING, TypeVar
 
-from analyzer.facts.arp import Question
+from analyzer.facts.arp import MANY, Question
 from analyzer.facts.dhcp import DhcpMessage
 from analyzer.facts.icmp import IcmpError
-from analyzer.facts.paths import Path
+from analyzer.facts.paths import FRESH, Path
 from analyzer.facts.session import Session
 from analyzer.facts.stations import Station
 from analyzer.facts.switch import Tagged
@@ -150,6 +150,28 @@ class Index:
             for at in (one.first, one.last)
         ]
         return sorted(found)
+
+    @cached_property
+    def stands_in_for(self) -> dict[Hardware, set[Address]]:
+        """Addresses that a station with MANY answers for and does not use itself: it neither asks
+        nor announces nor sends with them. What it only hands on has no fresh time to live.
+        """
+        return {
+            who: answered - self._own_addresses(who)
+            for who, answered in self._facts.arp.replied.items()
+            if len(answered) >= MANY
+        }
+
+    def _own_addresses(self, who: Hardware) -> set[Address]:
+        own = {one.asker_ip for one in self.questions_by[who]}
+        own.update(address for address, _ in self.announcements_by[who])
+        sent = (one for one in self.paths_from[who] if one.ttls[1] in FRESH)
+        return own.union(one.src_ip for one in sent if one.src_ip)
+
+    @cached_property
+    def answers_for(self) -> dict[Hardware, list[Address]]:
+        """Addresses that a station answers for, sorted."""
+        return {who: sorted(answered) for who, answered in self._facts.arp.replied.items()}
 
     @cached_property
     def probes_by(self) -> Groups[Hardware, tuple[Address, Series]]:

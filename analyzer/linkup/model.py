@@ -1,9 +1,11 @@
 """What is known of a link-up."""
 
+from bisect import bisect_right
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property
+from itertools import accumulate
 
 from analyzer.facts import (
     Address,
@@ -133,6 +135,39 @@ class Pc:
             return []
         own = self.facts.index.dhcp_of[self.hardware]
         return [one.moment for one in own if one.type == DISCOVER]
+
+    @cached_property
+    def gateways(self) -> set[Hardware]:
+        """Stations that it hands packets for addresses that they do not answer for."""
+        replied = self.facts.arp.replied
+        return {
+            one.dst
+            for one in self.paths
+            if one.dst is not None and one.dst_ip and one.dst_ip not in replied.get(one.dst, ())
+        }
+
+    @cached_property
+    def strayed(self) -> list[Station]:
+        """Other stations that have nothing but addresses that they gave themselves (RFC 3927)."""
+        return [
+            one
+            for one in self.facts.stations
+            if one.hardware not in (self.hardware, None)
+            and one.addresses
+            and all(map(is_self_assigned, one.addresses))
+        ]
+
+    def hears_others(self, begin: float, end: float) -> bool:
+        """Whether any other station is heard between two times, in seconds."""
+        begins, ends = self._heard
+        place = bisect_right(begins, end)
+        return place > 0 and ends[place - 1] >= begin
+
+    @cached_property
+    def _heard(self) -> tuple[list[float], list[float]]:
+        """When spans begin in which others are heard, and how far those begun so far reach."""
+        spans = sorted(span for one in self.others for span in one.presence.spans)
+        return [one for one, _ in spans], list(accumulate((end for _, end in spans), max))
 
     @cached_property
     def tunnels(self) -> list[tuple[Address, Address, Moment]]:
@@ -445,6 +480,15 @@ class LinkUp:
         moments += [one.first for one in self.on_port if not one.calls]
         moments += [one.asked.first for one in self.exchanges if one.asked.first]
         return sorted(moments)
+
+    @property
+    def unanswered(self) -> list[Question]:
+        """The PC's ARP questions to everybody, where it got no answer to any of its questions for
+        the controller.
+        """
+        if any(one.answered for one in self.questions):
+            return []
+        return [one for one in self.questions if one.broadcasts]
 
     @cached_property
     def in_vain(self) -> list[Moment]:
