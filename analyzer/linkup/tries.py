@@ -161,6 +161,11 @@ class Call(Try):
         return self.session.syns.count
 
     @property
+    def sent_again(self) -> list[Moment]:
+        """The kept calls that another one followed, and data sent again."""
+        return [*self.session.syns.moments[:-1], *self.session.from_client.repeats.moments]
+
+    @property
     def in_vain(self) -> list[Moment]:
         """The kept moments of what the client sent after the last frame of the server: the call,
         its last request, data sent again.
