@@ -52,10 +52,9 @@ def senders(facts: Facts, pc: Pc, address: Address) -> dict[Hardware, list[Path]
     for path in facts.index.packets_from[address]:
         if path.src in (None, pc.hardware) or path.sent or not used:
             continue
-        station, meanwhile = facts.station(path.src), used[0] < path.last and path.first < used[-1]
+        meanwhile = used[0] < path.last and path.first < used[-1]
         routed = any(0 < mine - theirs <= HOPS for mine in pc.times_to_live for theirs in path.ttls)
-        alone = station is not None and set(station.addresses) == {address}
-        if meanwhile and alone and not routed and facts.is_a_device(path.src):
+        if meanwhile and not routed and facts.has_only(path.src, address):
             found.setdefault(path.src, []).append(path)
     return {one: paths for one, paths in found.items() if not is_own_adapter(facts, pc, one)}
 
