@@ -1,5 +1,7 @@
 """proxy-answer: another device answers for the controller."""
 
+import pytest
+
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Station

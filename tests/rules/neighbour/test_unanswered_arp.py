@@ -112,8 +112,9 @@ def test_found_with_the_station_that_checked_the_address_and_fell_silent(
     plant, pc, unit = begun()
     (checked,) = plant.probe(unit, times=1)
     asked = plant.ask(pc, unit, after=8.0)
-    shown = [plant.number(one) for one in (checked, *asked)]
-    assert favoured(plant, controllers) == (WITHDREW, shown)
+    name, shown = favoured(plant, controllers)
+    assert name == WITHDREW
+    assert shown == [plant.number(one) for one in (checked, *asked)]
     finding = found(diagnosed(plant, controllers), SLUG)
     assert str(finding.values["checker"]) == "00-00-5E-00-53-60"
 
