@@ -37,6 +37,7 @@ RULES = "rules"
 CAUTIONS = "analyzer.cautions"
 RULE_CAUTIONS = "rules.cautions"
 PLANNING = "analyzer.planning"
+TELLING = "analyzer.telling"
 DIAGNOSIS = "analyzer.diagnosis"
 COMPARISON = "analyzer.comparison"
 TRIM = "analyzer.trim"
@@ -63,7 +64,8 @@ MAY_IMPORT: dict[str, set[str]] = {
     RULE_CAUTIONS: {CAUTIONS},
     **{f"{RULES}.{stage}": {FACTS, LINKUP, FINDINGS, RULE_CAUTIONS} for stage in STAGES},
     RULES: {FINDINGS, *(f"{RULES}.{stage}" for stage in STAGES)},
-    DIAGNOSIS: BELOW_DIAGNOSIS,
+    TELLING: {FINDINGS, LINKUP, WORDS},
+    DIAGNOSIS: BELOW_DIAGNOSIS | {TELLING},
     PLANNING: {FACTS, LINKUP, SITE},
     COMPARISON: {DIAGNOSIS, FACTS, LINKUP},
     TRIM: BELOW_DIAGNOSIS | {DIAGNOSIS, OUTPUTS, TRIM},
@@ -238,8 +240,11 @@ def wrong_list(files: dict[str, Path], listed: Iterable[object]) -> list[str]:
         path = files.get(rule.slug)
         if path and rule.stage != path.parent.name:
             complaints.append(f"{rule.slug} lies in {path.parent.name} and says {rule.stage}")
-        if path and rule.find.__module__ != ".".join(path.with_suffix("").parts):
-            complaints.append(f"{rule.slug} takes its find from {rule.find.__module__}")
+        looks = [look for look in (rule.find, rule.survey) if look is not None]
+        if len(looks) != 1:
+            complaints.append(f"{rule.slug} has {len(looks)} of find and survey")
+        elif path and looks[0].__module__ != ".".join(path.with_suffix("").parts):
+            complaints.append(f"{rule.slug} takes its find from {looks[0].__module__}")
     stages = [STAGES.index(rule.stage) for rule in listed]
     if stages != sorted(stages):
         complaints.append("the list is not in the order in which a link-up is built")
@@ -277,10 +282,41 @@ def test_every_rule_has_its_tests_and_its_recording() -> None:
     assert wrong_tests(ROOT) == []
 
 
+SLUG = re.compile("[a-z]+(-[a-z]+)+")
+
+
+def unknown_slugs(root: Path, known: Iterable[str]) -> list[str]:
+    """What looks like the name of a rule in a test of the rules or a scene of the lab, and is none:
+    that a rule which does not exist stays quiet proves nothing.
+    """
+    folders = ("tests/rules", "tests/lab/scenarios")
+    return [
+        f"{path.relative_to(root).as_posix()}:{node.lineno} {node.value}"
+        for path in sorted(path for folder in folders for path in (root / folder).rglob("*.py"))
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+        if SLUG.fullmatch(node.value) and node.value not in known
+    ]
+
+
+def test_tests_name_rules_that_exist() -> None:
+    assert unknown_slugs(ROOT, {rule.slug for rule in rules.ALL}) == []
+
+
+def test_unknown_slugs_are_flagged(tmp_path: Path) -> None:
+    test = tmp_path / "tests" / "rules" / "link" / "test_cut_cable.py"
+    test.parent.mkdir(parents=True)
+    test.write_text('assert "bent-pin" not in {"cut-cable", "a cut-off end"}', encoding="utf-8")
+    assert unknown_slugs(tmp_path, {"cut-cable"}) == [
+        "tests/rules/link/test_cut_cable.py:1 bent-pin"
+    ]
+
+
 def a_rule(
     slug: str = "cut-cable", stage: str = "link", module: str = "rules.link.cut_cable"
 ) -> SimpleNamespace:
-    return SimpleNamespace(slug=slug, stage=stage, find=SimpleNamespace(__module__=module))
+    find = SimpleNamespace(__module__=module)
+    return SimpleNamespace(slug=slug, stage=stage, find=find, survey=None)
 
 
 GOOD_FILES = {"cut-cable": Path("rules/link/cut_cable.py")}
@@ -297,6 +333,7 @@ BENT_PIN = a_rule("bent-pin", "address", "rules.address.bent_pin")
         (GOOD_FILES, [a_rule(), a_rule(slug="no-file")], 1),
         (GOOD_FILES, [a_rule(stage="port")], 1),
         (GOOD_FILES, [a_rule(module="rules.link.other")], 1),
+        (GOOD_FILES, [SimpleNamespace(slug="cut-cable", stage="link", find=None, survey=None)], 1),
         (TWO_FILES, [a_rule(), BENT_PIN], 0),
         (TWO_FILES, [BENT_PIN, a_rule()], 1),
     ],
