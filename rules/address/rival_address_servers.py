@@ -10,22 +10,13 @@ several relays, about leases of different times, and about other devices' leases
 """
 
 from collections.abc import Iterator, Sequence
-from typing import NamedTuple
 
-from analyzer.facts import Address, DhcpMessage, Hardware, Moment
+from analyzer.facts import Address, DhcpMessage, Hardware
 from analyzer.facts.dhcp import ACK, BOOTP, OFFER
 from analyzer.facts.index import by
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Silence, presumed
 from rules import cautions
-
-
-class _Gift(NamedTuple):
-    """An address, the server that gives it, and the hardware address that this comes from."""
-
-    server: Address | Hardware | None
-    sender: Hardware | None
-    address: Address
 
 
 def survey(case: Case) -> Iterator[Sighting]:
@@ -129,24 +120,20 @@ def _sighting(
     certainty: Certainty = Certainty.SHOWN,
     silence: Silence | None = None,
 ) -> Sighting:
-    gifts: dict[_Gift, list[Moment]] = {}
-    for one in given:
-        gift = _Gift(_server(one), one.sender, one.offered)
-        gifts.setdefault(gift, []).append(one.moment)
+    gifts = list(by(given, lambda one: (_server(one), one.sender, one.offered)).values())
+    first, other = [one[0] for one in (gifts * 2)[:2]]
     wanted = {mask: {one & mask for one in controllers} for mask in set(map(_mask, given))}
     near = {_server(one) for one in given if one.offered & _mask(one) in wanted[_mask(one)]}
     servers = list(dict.fromkeys(map(_server, given)))
-    first, other = [*gifts, *gifts][:2]
-    moments = list(gifts.values())
     return Sighting(
         values={
-            "client": given[0].client,
-            "server": first.server,
+            "client": first.client,
+            "server": _server(first),
             "sender": first.sender,
-            "address": first.address,
-            "rival": other.server,
+            "address": first.offered,
+            "rival": _server(other),
             "rival_sender": other.sender,
-            "rival_address": other.address,
+            "rival_address": other.offered,
             "offered": list(dict.fromkeys(one.offered for one in given)),
             "servers": servers,
             "controllers": list(controllers),
@@ -155,9 +142,9 @@ def _sighting(
             "senders": list(dict.fromkeys(one.sender for one in given)),
         },
         frames={
-            "given": moments[0],
-            "other": [moment for one in moments[1:2] for moment in one],
-            "more": [moment for one in moments[2:] for moment in one],
+            "given": [one.moment for one in gifts[0]],
+            "other": [one.moment for gift in gifts[1:2] for one in gift],
+            "more": [one.moment for gift in gifts[2:] for one in gift],
         },
         linkup=linkup,
         level=level,

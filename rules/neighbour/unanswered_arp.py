@@ -225,7 +225,7 @@ RULE = Rule(
         "One question without a reply, and then an answer: a cold start.",
         "A refresh sent to one station only, and answered when asked of all.",
         "Questions of other stations, such as a search of the whole network.",
-        "A recording that ends less than 5 s after the last question.",
+        "One question right before the end of the recording.",
     ),
     confirm="Ask from another device on the controller's own switch, such as the operator panel. "
     "A reply there points to the PC: its cable, its VLAN, its address or its mask.",
