@@ -1,9 +1,10 @@
 """The PC itself has the controller's address.
 
-Shown where the PC announces or uses an address that the user named as the controller's; or where
-it does so with an address that it calls, or that others call on an industrial port, while another
-device claims it. It fits where the PC only checked the address, met its owner and calls from
-nowhere else. A note where the PC has left the address and the link-up works since.
+Shown where the PC announces or uses an address that the user or the site sheet names as the
+controller's; or where it does so with an address that it calls, or that others call on an
+industrial port, while another device claims it. It fits where the PC only checked the address, met
+its owner and calls from nowhere else. A note where the PC has left the address and the link-up
+works since.
 
 Quiet where the PC answers for many addresses; where the station taken for the PC accepts calls at
 that address (then it is the controller) or shows no sign of having recorded; on loopback; and where

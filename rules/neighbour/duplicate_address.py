@@ -133,11 +133,9 @@ def _is_one_device(shared: list[Call]) -> bool:
 
 def _resets_at_once(call: Call) -> bool:
     """Whether a reset followed the call so soon that two must have answered it."""
-    if not call.calls:
+    if not call.calls or call.end is None or not call.end.reset:
         return False
-    called = call.session.syns.last.seconds
-    resets = (one.moment.seconds for one in call.session.ends if one.reset)
-    return any(0 <= at - called <= TOGETHER for at in resets)
+    return call.end.moment.seconds - call.session.syns.last.seconds <= TOGETHER
 
 
 def _in_turn(runs: list[Run]) -> bool:
