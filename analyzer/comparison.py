@@ -8,7 +8,6 @@ count. Nothing here is worded: `analyzer/reports/comparison.py` is.
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from itertools import product
 
 from analyzer.diagnosis import Diagnosis, Finding, Outcome, State, Verdict
 from analyzer.facts import NOBODY, Address, Moment, Session
@@ -171,18 +170,36 @@ def _parts_at(good: Outcome, bad: Outcome) -> Stage | None:
 
 
 def _pair(working: Diagnosis, failing: Diagnosis) -> tuple[Outcome, Outcome] | None:
-    """The same controller and port, the one working, the other not, as far as there is such."""
+    """The same controller and port, the one working, the other not, as far as there is such. Each
+    that works is held against the one that fits it best only.
+    """
+    partners: dict[object, Outcome] = {}
+    for bad in sorted(failing.outcomes, key=lambda one: one.verdict is Verdict.COMPLETE):
+        for alike in _likeness(bad):
+            partners.setdefault(alike, bad)
+    if not partners:
+        return None
+    pairs = [
+        (good, next(partners[alike] for alike in _likeness(good) if alike in partners))
+        for good in working.outcomes
+    ]
+    return max(pairs, key=_fit, default=None)
 
-    def fit(pair: tuple[Outcome, Outcome]) -> tuple[bool, ...]:
-        good, bad = (one.linkup.target for one in pair)
-        return (
-            good.address == bad.address,
-            good.port == bad.port,
-            pair[0].verdict is Verdict.COMPLETE,
-            pair[1].verdict is not Verdict.COMPLETE,
-        )
 
-    return max(product(working.outcomes, failing.outcomes), key=fit, default=None)
+def _likeness(outcome: Outcome) -> tuple[object, ...]:
+    """In what two link-ups may be alike, the most first; in the last all are."""
+    address, port = _called(outcome)
+    return (address, port), ("address", address), ("port", port), ()
+
+
+def _fit(pair: tuple[Outcome, Outcome]) -> tuple[bool, ...]:
+    good, bad = (one.linkup.target for one in pair)
+    return (
+        good.address == bad.address,
+        good.port == bad.port,
+        pair[0].verdict is Verdict.COMPLETE,
+        pair[1].verdict is not Verdict.COMPLETE,
+    )
 
 
 def _remarks(good: Outcome, bad: Outcome) -> Iterator[Remark]:

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from analyzer.columns import Flags, Ints, Keys, Octets, distinct
+from analyzer.columns import Flags, Ints, Keys, Octets, distinct, take
 from analyzer.errors import NotARecording
 from analyzer.inputs.records import MAX_FRAME, PADDING, Chunk, Damage, Interface, Recording, Stream
 from analyzer.inputs.strangers import AGAIN
@@ -259,7 +259,7 @@ class _Reader:
 def _words(octets: Octets, at: Ints, order: str, count: int) -> list[Ints]:
     """The first `count` 32-bit words at each position, one array a word."""
     layout = np.dtype([(f"w{i}", order + "u4") for i in range(count)])
-    taken = np.ndarray(len(octets) - layout.itemsize + 1, layout, octets, strides=(1,))[at]
+    taken = take(octets, at, layout)
     return [taken[name].astype(np.int64) for name in layout.names or ()]
 
 
@@ -295,13 +295,12 @@ def _packet_options(octets: Octets, option: Ints, end: Ints, order: str) -> tupl
         [("code", order + "u2"), ("length", order + "u2")]
         + [(name, order + "u4") for name in words]
     )
-    window = np.ndarray(len(octets) - layout.itemsize + 1, layout, octets, strides=(1,))
     rows = np.flatnonzero((option > 0) & (option + 4 <= end))
     option = option.copy()
     for _ in range(MAX_OPTIONS):
         if not len(rows):
             break
-        found = window[option[rows]]
+        found = take(octets, option[rows], layout)
         is_flags = (found["code"] == FLAGS[0]) & (found["length"] == FLAGS[1])
         flags[rows[is_flags]] = found[words[0]][is_flags]
         is_count = (found["code"] == DROP_COUNT[0]) & (found["length"] == DROP_COUNT[1])

@@ -3,40 +3,44 @@
 from collections.abc import Iterator
 
 from analyzer.diagnosis import Diagnosis, LinkUp
+from analyzer.reports.clients import Clients
 from analyzer.words import clean, listed
 
 
-def differences(diagnosis: Diagnosis, linkup: LinkUp) -> Iterator[str]:
-    """A sentence for each thing about one link-up; nothing where there is no sheet."""
+class Differences:
+    """Tells the differences of each link-up of a recording."""
+
+    def __init__(self, diagnosis: Diagnosis) -> None:
+        self._clients = Clients(diagnosis)
+
+    def of(self, linkup: LinkUp) -> list[str]:
+        """A sentence for each; nothing where there is no sheet."""
+        return [*_of_adapter(linkup), *self._of_controller(linkup)]
+
+    def _of_controller(self, linkup: LinkUp) -> Iterator[str]:
+        sheet = linkup.sheet
+        if sheet is None:
+            return
+        claimed = linkup.arp_answered is not None and linkup.router is None
+        if claimed and sheet.hardware_address not in (None, linkup.hardware):
+            yield (
+                f"{linkup.hardware or 'More than one station'} answers for {linkup.controller}; "
+                f"the label in the site sheet has {sheet.hardware_address}."
+            )
+        named = set(sheet.others)
+        strangers = [one for one in self._clients.beside_pc(linkup) if str(one) not in named]
+        if sheet.others and strangers:
+            yield (
+                f"{listed(strangers)} talked to {linkup.controller} too; the site sheet names "
+                f"{clean(listed(sheet.others))}."
+            )
+
+
+def _of_adapter(linkup: LinkUp) -> Iterator[str]:
     site, own = linkup.site, linkup.pc_address
-    adapter, sheet = site.adapter(own), linkup.sheet
+    adapter = site.adapter(own)
     if own is not None and site.adapters and adapter is None:
         known = listed([one.address for one in site.adapters])
         yield f"The PC uses {own}; in the site sheet it has {known}."
     if adapter is not None and adapter.mask not in (None, linkup.mask):
         yield f"The PC's mask is {linkup.mask}; in the site sheet it is {adapter.mask}."
-    if sheet is None:
-        return
-    claimed = linkup.arp_answered is not None and linkup.router is None
-    if claimed and sheet.hardware_address not in (None, linkup.hardware):
-        yield (
-            f"{linkup.hardware or 'More than one station'} answers for {linkup.controller}; the "
-            f"label in the site sheet has {sheet.hardware_address}."
-        )
-    strangers = _strangers(diagnosis, linkup)
-    if sheet.others and strangers:
-        yield (
-            f"{listed(strangers)} talked to {linkup.controller} too; the site sheet names "
-            f"{clean(listed(sheet.others))}."
-        )
-
-
-def _strangers(diagnosis: Diagnosis, linkup: LinkUp) -> list[str]:
-    """Who had a session with the controller, and is not named as one who may."""
-    clients = {
-        one.client.address
-        for one in diagnosis.facts.sessions
-        if one.server.address == linkup.controller and one.is_open
-    }
-    named = set(linkup.sheet.others) if linkup.sheet is not None else set()
-    return sorted({str(one) for one in clients - set(linkup.pc.addresses)} - named)
