@@ -8,15 +8,15 @@ from collections.abc import Callable, Hashable, Iterable
 from functools import cached_property
 from typing import TYPE_CHECKING, TypeVar
 
-from analyzer.facts.arp import Question
+from analyzer.facts.arp import MANY, Question
 from analyzer.facts.dhcp import DhcpMessage
 from analyzer.facts.icmp import IcmpError
-from analyzer.facts.paths import Path
+from analyzer.facts.paths import FRESH, Path
 from analyzer.facts.session import Session
 from analyzer.facts.stations import Station
 from analyzer.facts.switch import Tagged
 from analyzer.facts.udp import Exchange, Socket
-from analyzer.facts.values import Address, Hardware, Series
+from analyzer.facts.values import Address, Hardware, Moment, Series
 
 if TYPE_CHECKING:
     from analyzer.facts import Facts
@@ -116,6 +116,62 @@ class Index:
         """Addresses that a hardware address claims in ARP."""
         claims = self._facts.arp.claims.items()
         return grouped((hardware, address) for address, one in claims for hardware in one.counts)
+
+    @cached_property
+    def users(self) -> Groups[Address, tuple[Moment, Hardware]]:
+        """First and last frames in which a station claims an address in ARP or sends with it, in
+        order, by the address: when, and who.
+        """
+        return grouped((address, (at, who)) for at, who, address in self._uses)
+
+    @cached_property
+    def used_by(self) -> Groups[Hardware, tuple[Moment, Address]]:
+        """The same by the station: when, and which address."""
+        return grouped((who, (at, address)) for at, who, address in self._uses)
+
+    @cached_property
+    def uses(self) -> Groups[tuple[Hardware, Address], Moment]:
+        """The same by station and address."""
+        return grouped(((who, address), at) for at, who, address in self._uses)
+
+    @cached_property
+    def _uses(self) -> list[tuple[Moment, Hardware, Address]]:
+        claims = self._facts.arp.claims.items()
+        found = [
+            (at, run.hardware, address)
+            for address, one in claims
+            for run in one.runs
+            for at in (run.first, run.last)
+        ]
+        found += [
+            (at, one.src, one.src_ip)
+            for one in self._facts.paths
+            if one.src is not None and one.src_ip
+            for at in (one.first, one.last)
+        ]
+        return sorted(found)
+
+    @cached_property
+    def stands_in_for(self) -> dict[Hardware, set[Address]]:
+        """Addresses that a station with MANY answers for and does not use itself: it neither asks
+        nor announces nor sends with them. What it only hands on has no fresh time to live.
+        """
+        return {
+            who: answered - self._own_addresses(who)
+            for who, answered in self._facts.arp.replied.items()
+            if len(answered) >= MANY
+        }
+
+    def _own_addresses(self, who: Hardware) -> set[Address]:
+        own = {one.asker_ip for one in self.questions_by[who]}
+        own.update(address for address, _ in self.announcements_by[who])
+        sent = (one for one in self.paths_from[who] if one.ttls[1] in FRESH)
+        return own.union(one.src_ip for one in sent if one.src_ip)
+
+    @cached_property
+    def answers_for(self) -> dict[Hardware, list[Address]]:
+        """Addresses that a station answers for, sorted."""
+        return {who: sorted(answered) for who, answered in self._facts.arp.replied.items()}
 
     @cached_property
     def probes_by(self) -> Groups[Hardware, tuple[Address, Series]]:

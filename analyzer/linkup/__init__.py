@@ -24,6 +24,7 @@ from analyzer.linkup.networks import (
     presumed,
 )
 from analyzer.linkup.owners import (
+    HOPS,
     answers_for_many,
     checks,
     disputes,
@@ -80,6 +81,7 @@ __all__ = [
     "AT_ONCE",
     "BEGAN_LATE",
     "ENDINGS",
+    "HOPS",
     "LISTENED",
     "LONG_IDLE",
     "LOST",

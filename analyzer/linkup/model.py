@@ -1,12 +1,15 @@
 """What is known of a link-up."""
 
+from bisect import bisect_right
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property
+from itertools import accumulate
 
 from analyzer.facts import (
     Address,
+    Claims,
     Echo,
     Exchange,
     Facts,
@@ -21,6 +24,7 @@ from analyzer.facts import (
 )
 from analyzer.facts.arp import SWEEP
 from analyzer.facts.dhcp import DISCOVER
+from analyzer.facts.ports import TUNNEL_PORTS
 from analyzer.linkup.networks import Network, is_loopback, is_self_assigned, network_of, presumed
 from analyzer.linkup.silences import Silence, silence_of
 from analyzer.linkup.tries import (
@@ -102,6 +106,24 @@ class Pc:
         return sorted(as_address, key=lambda one: one.first)
 
     @cached_property
+    def checked(self) -> list[Address]:
+        """Addresses of which it checked whether they are free (RFC 5227 2.1.1)."""
+        if self.hardware is None:
+            return []
+        return [address for address, _ in self.facts.index.probes_by[self.hardware]]
+
+    @cached_property
+    def plugged_in(self) -> Moment | None:
+        """Its first check of an address, as a system makes when it comes onto a network."""
+        checks = [] if self.hardware is None else self.facts.index.probes_by[self.hardware]
+        return min((one.first for _, one in checks), default=None)
+
+    @cached_property
+    def times_to_live(self) -> set[int]:
+        """Times to live of its IPv4 packets."""
+        return {ttl for one in self.paths if one.src_ip for ttl in one.ttls}
+
+    @cached_property
     def questions(self) -> list[Question]:
         """Its ARP questions."""
         return [] if self.hardware is None else self.facts.index.questions_by[self.hardware]
@@ -120,6 +142,57 @@ class Pc:
             return []
         own = self.facts.index.dhcp_of[self.hardware]
         return [one.moment for one in own if one.type == DISCOVER]
+
+    @cached_property
+    def gateways(self) -> set[Hardware]:
+        """Stations that it hands packets for addresses that they do not answer for."""
+        replied = self.facts.arp.replied
+        return {
+            one.dst
+            for one in self.paths
+            if one.dst is not None and one.dst_ip and one.dst_ip not in replied.get(one.dst, ())
+        }
+
+    @cached_property
+    def strayed(self) -> list[Station]:
+        """Other stations that have nothing but addresses that they gave themselves (RFC 3927)."""
+        return [
+            one
+            for one in self.facts.stations
+            if one.hardware not in (self.hardware, None)
+            and one.addresses
+            and all(map(is_self_assigned, one.addresses))
+        ]
+
+    def hears_others(self, begin: float, end: float) -> bool:
+        """Whether any other station is heard between two times, in seconds."""
+        begins, ends = self._heard
+        place = bisect_right(begins, end)
+        return place > 0 and ends[place - 1] >= begin
+
+    @cached_property
+    def _heard(self) -> tuple[list[float], list[float]]:
+        """When spans begin in which others are heard, and how far those begun so far reach."""
+        spans = sorted(span for one in self.others for span in one.presence.spans)
+        return [one for one, _ in spans], list(accumulate((end for _, end in spans), max))
+
+    @cached_property
+    def tunnels(self) -> list[tuple[Address, Address, Moment]]:
+        """Its end, the far end and the first packet of tunnels (VPN) that it keeps up."""
+        index = self.facts.index
+        ends = [
+            (*way, one.asked.first)
+            for own in self.addresses
+            for one, way in (
+                *((one, (one.client, one.server)) for one in index.exchanges_from[own]),
+                *((one, (one.server, one.client)) for one in index.exchanges_to[own]),
+            )
+        ]
+        return [
+            (own[0], far[0], first)
+            for own, far, first in ends
+            if far[1] in TUNNEL_PORTS and first is not None
+        ]
 
     @cached_property
     def is_searching(self) -> bool:
@@ -156,6 +229,11 @@ class Target:
     port: int | None
     transport: str | None
     how_known: str
+
+    @property
+    def is_named(self) -> bool:
+        """Whether somebody named it, so that it is no guess."""
+        return self.how_known in ("told", "sheet")
 
 
 @dataclass(eq=False)
@@ -202,6 +280,18 @@ class LinkUp:
     def controller(self) -> Address:
         """The controller's address."""
         return self.target.address
+
+    @property
+    def claims(self) -> Claims:
+        """Who claims the controller's address in ARP."""
+        return self.facts.claims(self.controller)
+
+    @property
+    def owners(self) -> list[Hardware]:
+        """Devices but the PC that claim the controller's address, the most frequent first."""
+        counts = self.claims.counts
+        often = sorted(counts, key=lambda one: -counts[one])
+        return [one for one in often if one != self.pc.hardware and self.facts.is_a_device(one)]
 
     @property
     def sheet(self) -> Controller | None:
@@ -404,6 +494,33 @@ class LinkUp:
         moments += [one.first for one in self.on_port if not one.calls]
         moments += [one.asked.first for one in self.exchanges if one.asked.first]
         return sorted(moments)
+
+    @property
+    def unanswered(self) -> list[Question]:
+        """The PC's ARP questions to everybody, where it got no answer to any of its questions for
+        the controller.
+        """
+        if any(one.answered for one in self.questions):
+            return []
+        return [one for one in self.questions if one.broadcasts]
+
+    @cached_property
+    def in_vain(self) -> list[Moment]:
+        """The kept moments of what the PC sent to the controller and nothing of its kind answered
+        since: ARP questions, calls and requests, pings, datagrams.
+        """
+        sent = [at for one in self.questions for at in one.since_answer.moments]
+        sent += [
+            at for calls in (self.on_port, self.on_others) for one in calls for at in one.in_vain
+        ]
+        pairs = [(one.asked, one.answered) for one in self.exchanges]
+        for asked, answered in pairs:
+            unanswered = [one for one in (asked.first, asked.last) if one is not None]
+            sent += [at for at in unanswered if answered.last is None or at > answered.last]
+        if self.pings is not None:
+            requests, back = self.pings.requests.moments, self.pings.replies
+            sent += [at for at in requests if not back.count or at > back.last]
+        return sorted(set(sent))
 
     def asks_after(self, moment: Moment | None) -> Moment | None:
         """The PC's first try from a moment on, or of all; a request that waits is one too."""

@@ -160,6 +160,22 @@ class Call(Try):
         """How often the call itself was sent; 0 where the recording began later."""
         return self.session.syns.count
 
+    @property
+    def sent_again(self) -> list[Moment]:
+        """The kept calls that another one followed, and data sent again."""
+        return [*self.session.syns.moments[:-1], *self.session.from_client.repeats.moments]
+
+    @property
+    def in_vain(self) -> list[Moment]:
+        """The kept moments of what the client sent after the last frame of the server: the call,
+        its last request, data sent again.
+        """
+        one = self.session
+        sent = [*one.syns.moments, *one.from_client.repeats.moments]
+        sent += [one.asked] if one.asked is not None else []
+        last = one.from_server.last
+        return sorted(at for at in sent if last is None or at > last)
+
     def held(self, moment: Moment) -> bool:
         """Whether the session was open before a moment, and nobody had ended it by then."""
         over = self.end is not None and self.end.moment < moment

@@ -220,8 +220,9 @@ def test_quiet_where_nothing_was_tried_in_vain() -> None:
     assert_healthy(diagnosed(ended(plant)))
 
 
-def test_quiet_where_the_recording_ends_too_soon() -> None:
+@pytest.mark.parametrize(("times", "leads"), [(1, None), (2, None), (3, SLUG)])
+def test_a_recording_that_ends_soon_is_judged_by_the_repeats(times: int, leads: str | None) -> None:
     plant, pc, unit = begun()
     asks(plant, unit, times=3)
-    plant.ask(pc, unit)
-    assert lead(diagnosed(ended(plant, 1))) is None
+    plant.ask(pc, unit, times=times)
+    assert lead(diagnosed(ended(plant, 1))) == leads
