@@ -53,6 +53,7 @@ from analyzer.linkup.tries import (
     AT_ONCE,
     ENDINGS,
     LONG_IDLE,
+    PATIENCE,
     RIGHT_AFTER,
     SOON,
     Call,
@@ -61,6 +62,7 @@ from analyzer.linkup.tries import (
     Tries,
     Try,
     What,
+    between,
     in_rows,
 )
 
@@ -83,6 +85,7 @@ __all__ = [
     "LISTENED",
     "LONG_IDLE",
     "LOST",
+    "PATIENCE",
     "PC_ANSWERS",
     "PRESUMED_MASK",
     "RIGHT_AFTER",
@@ -105,6 +108,7 @@ __all__ = [
     "Try",
     "What",
     "answers_for_many",
+    "between",
     "checks",
     "disputes",
     "elsewhere",
