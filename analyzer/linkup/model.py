@@ -94,6 +94,11 @@ class Pc:
         """Stations that are neither the PC nor one of its guests."""
         return others(self.facts, self)
 
+    @cached_property
+    def came_up(self) -> list[Moment]:
+        """The frames that it sent when its link came up."""
+        return [one.moment for one in self.facts.boots(self.hardware)]
+
     def hears(self, begin: float, end: float) -> bool:
         """Whether any other station is heard between two times, as far as frames tell stations."""
         if self.hardware is None:
@@ -182,7 +187,8 @@ class LinkUp:
 
     pc_address: the PC's address in frames for the controller, None where there is none;
     controller_network: the controller's network, by what names its own mask, else presumed;
-    hardware: who claims the controller's address;
+    hardware: who claims the controller's address; packets_back: paths of the controller's packets to
+    the PC;
     on_port: the PC's calls to this controller, on the port where one is known; on_others: its
     calls to other ports; strange_sessions: those of another device with the PC's address, of which
     packets came to the PC; exchanges: its UDP exchanges; questions: its ARP
@@ -200,6 +206,7 @@ class LinkUp:
     pc_address: Address | None
     controller_network: Network
     hardware: Hardware | None
+    packets_back: list[Path]
     on_port: Calls
     on_others: Calls
     strange_sessions: list[Session]

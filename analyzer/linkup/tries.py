@@ -72,6 +72,8 @@ PATIENCE = 1.0
 practice, no source)."""
 RIGHT_AFTER = 1.0
 """Seconds after an answer within which an end belongs to it, by design of some controllers."""
+STARTS = (64, 128, 255)
+"""Times to live that systems begin with (common practice, no source)."""
 UNNOTICED = 0.1
 """Seconds after a close from which on a request is no mere farewell (a secured session says goodbye
 at once, RFC 8446 6.1)."""
@@ -148,6 +150,16 @@ class Call(Try):
         """Whether the server ended it some time after its own last data."""
         after_server = self.end is not None and self.end.after == SERVER
         return self.ended_by_server and after_server and self.idle > RIGHT_AFTER
+
+    @property
+    def ended_from_nearer(self) -> bool:
+        """Whether its end passed fewer routers than the server's first frame did: each takes one
+        off the time to live (RFC 1812 5.3.1), and a stack may begin with another one in a reset.
+        """
+        usual = self.session.from_server.first_ttl
+        if self.end is None or usual is None:
+            return False
+        return _routers_passed(self.end.ttl) < _routers_passed(usual)
 
     @property
     def gave_up(self) -> bool:
@@ -316,6 +328,10 @@ def dropped_after(session: Session) -> float | None:
         return None
     within = AT_ONCE + (session.handshake_seconds or 0.0)
     return end.since_data if end.since_data <= within else None
+
+
+def _routers_passed(ttl: int) -> int:
+    return next(start for start in STARTS if ttl <= start) - ttl
 
 
 # --- many tries -----------------------------------------------------------------------------------

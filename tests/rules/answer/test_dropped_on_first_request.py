@@ -5,7 +5,17 @@ import pytest
 from analyzer.diagnosis import FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Session, Station, modbus_answer, modbus_read
-from rules.answer.dropped_on_first_request import ENCRYPTION, FRAMING, RULE
+from rules.answer.dropped_on_first_request import (
+    ENCRYPTION,
+    FILTER,
+    FRAMING,
+    ONLY_TAKES,
+    PLACE,
+    RESTART,
+    RULE,
+    SWITCHED_OFF,
+    TAKEN,
+)
 from tests.support import (
     acquainted,
     assert_healthy,
@@ -138,7 +148,7 @@ def test_found_where_the_controller_says_no_in_another_protocol(
     no: bytes,
     spoken: str | None,
     expected: str,
-    cause: int,
+    cause: str,
 ) -> None:
     plant, pc, unit = acquainted()
     records = []
@@ -151,7 +161,10 @@ def test_found_where_the_controller_says_no_in_another_protocol(
     assert_leads(diagnosis, attempts=2, protocol=spoken, refused_in=expected, by_reset=False)
     finding = found(diagnosis, SLUG)
     assert finding.likely_causes[0] == RULE.likely_causes[cause]
-    assert left_out(finding, RULE) == ([2, 3, 4], [0, 1, 2])
+    assert left_out(finding, RULE) == (
+        [PLACE, SWITCHED_OFF, TAKEN],
+        [FILTER, RESTART, ONLY_TAKES],
+    )
     assert [one.moment.frame for one in finding.evidence] == [plant.number(r) for r in records]
 
 
