@@ -187,8 +187,7 @@ class LinkUp:
 
     pc_address: the PC's address in frames for the controller, None where there is none;
     controller_network: the controller's network, by what names its own mask, else presumed;
-    hardware: who claims the controller's address; packets_back: paths of the controller's packets to
-    the PC;
+    hardware: who claims the controller's address; packets_back: paths of its packets to the PC;
     on_port: the PC's calls to this controller, on the port where one is known; on_others: its
     calls to other ports; strange_sessions: those of another device with the PC's address, of which
     packets came to the PC; exchanges: its UDP exchanges; questions: its ARP

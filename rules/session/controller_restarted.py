@@ -9,7 +9,7 @@ shows no sign later, where its packet numbers go on, and where the PC's own link
 
 from collections.abc import Iterator
 
-from analyzer.facts import Address, BootSign, Moment
+from analyzer.facts import BootSign, Moment
 from analyzer.facts.counters import Counter
 from analyzer.facts.index import grouped
 from analyzer.findings import Certainty, Rule, Sighting, Step
@@ -125,7 +125,9 @@ def _traces(linkup: LinkUp) -> Signs:
     for path in linkup.facts.index.packets_from[linkup.controller]:
         found += [(NUMBERS, at) for at in _begins_anew(path.ids, FIRST_PACKETS)]
         found += [(CLOCK, at) for at in _begins_anew(path.stamps, FIRST_TICKS)]
-    found += [(ASKED, at) for at in _asked(linkup)]
+    for one in linkup.facts.index.questions_as[linkup.controller]:
+        if one.broadcasts and one.wanted in linkup.pc.addresses:
+            found.append((ASKED, one.asked.first))
     found += [(UNANSWERED, at) for at in linkup.on_port.that(How.IGNORED).sent]
     found += [(UNANSWERED, at) for one in linkup.questions for at in one.asked.moments]
     found += [(PC_CAME_UP, at) for at in linkup.pc.came_up]
@@ -148,20 +150,6 @@ def _goes_on_counting(linkup: LinkUp, alive: Moment, first: Moment) -> bool:
         and not any(jump.moment > alive for jump in path.ids.jumps)
         for path in linkup.packets_back
     )
-
-
-def _asked(linkup: LinkUp) -> list[Moment]:
-    """Where the controller asked everybody for the PC or a router for the first time."""
-    if linkup.hardware is None:
-        return []
-    asked = linkup.facts.index.questions_by[linkup.hardware]
-    return [one.asked.first for one in asked if one.broadcasts and _is_usual(linkup, one.wanted)]
-
-
-def _is_usual(linkup: LinkUp, address: Address) -> bool:
-    claims = linkup.facts.arp.claims.get(address)
-    stations = [linkup.facts.station(one) for one in claims.counts] if claims is not None else []
-    return address in linkup.pc.addresses or any(one and one.is_router for one in stations)
 
 
 def _others_are_heard(linkup: LinkUp, begin: Moment, end: Moment) -> bool:

@@ -38,7 +38,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     rested = heard is not None and again.first.seconds - heard.seconds >= LONG_IDLE
     others = linkup.pc.hardware is not None and linkup.pc.hears(again.first.seconds, float("inf"))
     silence = linkup.silence([session.asked or again.first, *again.moments], 1 + again.count)
-    ruled_out = _ruled_out(bool(alive), others, rested)
+    likeliest, ruled_out = _whose_side(bool(alive), others, rested)
     if resent.size <= session.largest_confirmed(CLIENT):
         ruled_out.append(TOO_LARGE)
     if silence is not None and silence.is_sure:
@@ -60,7 +60,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "gave_up": [call.ended] if call.ended is not None else [],
         },
         silence=silence,
-        likeliest=_likeliest(bool(alive), others, rested),
+        likeliest=likeliest,
         ruled_out=ruled_out,
     )
 
@@ -74,21 +74,16 @@ def _in_vain(call: Call) -> Resent | None:
     return None if still_heard and not repeats_only else resent
 
 
-def _likeliest(alive: bool, others: bool, rested: bool) -> str:
-    """Whose side it was, by who else was heard since then."""
-    if alive or rested:
-        return FORGOTTEN
-    return CONTROLLER_SIDE if others else PC_SIDE
-
-
-def _ruled_out(alive: bool, others: bool, rested: bool) -> list[str]:
-    """The PC's side where others are heard, the controller's where it is heard itself, what comes
-    after a rest where there was none.
+def _whose_side(alive: bool, others: bool, rested: bool) -> tuple[str, list[str]]:
+    """The likeliest cause, and those ruled out: the PC's side where others are heard, the
+    controller's where it is heard itself, what comes after a rest where there was none.
     """
     if alive:
-        return [CONTROLLER_SIDE, PC_SIDE, ASLEEP]
-    found = [PC_SIDE, ASLEEP] if others else []
-    return found if rested else [*found, FORGOTTEN]
+        return FORGOTTEN, [CONTROLLER_SIDE, PC_SIDE, ASLEEP]
+    ruled_out = [PC_SIDE, ASLEEP] if others else []
+    if rested:
+        return FORGOTTEN, ruled_out
+    return CONTROLLER_SIDE if others else PC_SIDE, [*ruled_out, FORGOTTEN]
 
 
 def _alive(linkup: LinkUp, call: Call, resent: Resent) -> list[Moment]:
