@@ -21,7 +21,7 @@ MOST_ALIVE = 2
 LONG_IDLE = 60.0
 """Seconds of rest after which things in between are known to forget a session (common practice, no
 source: minutes to an hour)."""
-CONTROLLER_SIDE, PC_SIDE, FORGOTTEN, ASLEEP = "controller side", "pc side", "forgotten", "asleep"
+CONTROLLER_SIDE, PC_SIDE, DROPPED, ASLEEP = "controller side", "pc side", "dropped", "asleep"
 """Names of these causes in the rule."""
 TOO_LARGE, TOO_LATE = "too large", "too late"
 """Names of these in what would look the same."""
@@ -79,11 +79,11 @@ def _whose_side(alive: bool, others: bool, rested: bool) -> tuple[str, list[str]
     controller's where it is heard itself, what comes after a rest where there was none.
     """
     if alive:
-        return FORGOTTEN, [CONTROLLER_SIDE, PC_SIDE, ASLEEP]
+        return DROPPED, [CONTROLLER_SIDE, PC_SIDE, ASLEEP]
     ruled_out = [PC_SIDE, ASLEEP] if others else []
     if rested:
-        return FORGOTTEN, ruled_out
-    return CONTROLLER_SIDE if others else PC_SIDE, [*ruled_out, FORGOTTEN]
+        return DROPPED, ruled_out
+    return CONTROLLER_SIDE if others else PC_SIDE, [*ruled_out, DROPPED]
 
 
 def _alive(linkup: LinkUp, call: Call, resent: Resent) -> list[Moment]:
@@ -116,7 +116,7 @@ RULE = Rule(
         CONTROLLER_SIDE: "The controller's cable, its switch or its power went off, or the "
         "controller restarted.",
         PC_SIDE: "The PC's own cable, adapter or Wi-Fi dropped out: nobody else is heard either.",
-        FORGOTTEN: "A firewall, VPN or address translation in between dropped the session while it "
+        DROPPED: "A firewall, VPN or address translation in between dropped the session while it "
         "rested.",
         ASLEEP: "The PC's adapter or the switch was saving power and did not wake up in time.",
     },

@@ -265,3 +265,30 @@ def test_quiet_where_another_station_ends_the_session() -> None:
     session.send(modbus_read(1), after=0.01)
     session.rst(other, after=0.01)
     assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+@pytest.mark.parametrize(
+    ("request_octets", "port", "cause"),
+    [(HELLO, 502, ENCRYPTION), (CONNECT, 102, PLACE), (modbus_read(1), 502, FRAMING)],
+)
+def test_the_first_cause_depends_on_the_protocol(
+    request_octets: bytes, port: int, cause: str
+) -> None:
+    plant, *_ = tries(request_octets, port=port)
+    finding = found(diagnosed(ended(plant), ("192.0.2.60",)), SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[cause]
+
+
+def test_found_where_a_no_in_another_protocol_is_followed_by_an_end_without_a_word() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit, 802).open(after=1.0)
+    asks = [session.send(modbus_read(1), after=0.01)]
+    noes = [session.send(ALERT, unit)]
+    session.close(unit)
+    session = plant.tcp(pc, unit, 802).open(after=1.0)
+    asks.append(session.send(modbus_read(1), after=0.01))
+    noes.append(session.rst(unit, after=0.02))
+    diagnosis = diagnosed(ended(plant), ("192.0.2.60:802",))
+    assert_leads(diagnosis, attempts=2, refused_in="TLS", by_reset=False)
+    shown = sorted(plant.number(record) for record in (*asks, *noes))
+    assert [one.moment.frame for one in found(diagnosis, SLUG).evidence] == shown
