@@ -54,6 +54,7 @@ from analyzer.linkup.tries import (
     AT_ONCE,
     ENDINGS,
     LONG_IDLE,
+    PATIENCE,
     RIGHT_AFTER,
     SOON,
     Call,
@@ -62,6 +63,7 @@ from analyzer.linkup.tries import (
     Tries,
     Try,
     What,
+    between,
     in_rows,
 )
 
@@ -85,6 +87,7 @@ __all__ = [
     "LISTENED",
     "LONG_IDLE",
     "LOST",
+    "PATIENCE",
     "PC_ANSWERS",
     "PRESUMED_MASK",
     "RIGHT_AFTER",
@@ -107,6 +110,7 @@ __all__ = [
     "Try",
     "What",
     "answers_for_many",
+    "between",
     "checks",
     "disputes",
     "elsewhere",

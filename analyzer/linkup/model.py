@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property
 from itertools import accumulate
+from operator import itemgetter
 
 from analyzer.facts import (
     Address,
@@ -24,7 +25,7 @@ from analyzer.facts import (
 )
 from analyzer.facts.arp import SWEEP
 from analyzer.facts.dhcp import DISCOVER
-from analyzer.facts.ports import TUNNEL_PORTS
+from analyzer.facts.ports import OFFICE_PORTS, TUNNEL_PORTS
 from analyzer.linkup.networks import Network, is_loopback, is_self_assigned, network_of, presumed
 from analyzer.linkup.silences import Silence, silence_of
 from analyzer.linkup.tries import (
@@ -94,6 +95,18 @@ class Pc:
     def others(self) -> list[Station]:
         """Stations that are neither the PC nor one of its guests."""
         return others(self.facts, self)
+
+    @cached_property
+    def came_up(self) -> list[Moment]:
+        """The frames that it sent when its link came up."""
+        return [one.moment for one in self.facts.boots(self.hardware)]
+
+    def hears(self, begin: float, end: float) -> bool:
+        """Whether any other station is heard between two times, as far as frames tell stations."""
+        if self.hardware is None:
+            return True
+        place = bisect_right(self._heard, end, key=itemgetter(0))
+        return place > 0 and self._heard[place - 1][1] >= begin
 
     @cached_property
     def sessions(self) -> list[Session]:
@@ -205,6 +218,14 @@ class Pc:
         return {}
 
     @cached_property
+    def _heard(self) -> list[tuple[float, float]]:
+        """When others are heard, by the beginning: each with the latest end until then."""
+        stations = (one for one in self.facts.stations if one.hardware != self.hardware)
+        spans = sorted(span for one in stations for span in one.presence.spans)
+        latest = accumulate((end for _, end in spans), max)
+        return [(begin, end) for (begin, _), end in zip(spans, latest, strict=True)]
+
+    @cached_property
     def _networks(self) -> dict[Address, Network]:
         return {}
 
@@ -242,7 +263,7 @@ class LinkUp:
 
     pc_address: the PC's address in frames for the controller, None where there is none;
     controller_network: the controller's network, by what names its own mask, else presumed;
-    hardware: who claims the controller's address;
+    hardware: who claims the controller's address; packets_back: paths of its packets to the PC;
     on_port: the PC's calls to this controller, on the port where one is known; on_others: its
     calls to other ports; strange_sessions: those of another device with the PC's address, of which
     packets came to the PC; exchanges: its UDP exchanges; questions: its ARP
@@ -260,6 +281,7 @@ class LinkUp:
     pc_address: Address | None
     controller_network: Network
     hardware: Hardware | None
+    packets_back: list[Path]
     on_port: Calls
     on_others: Calls
     strange_sessions: list[Session]
@@ -393,6 +415,13 @@ class LinkUp:
         sessions = self.facts.index.sessions_to[self.controller]
         clients = {one.client.address for one in sessions if of_session(one).opened}
         return sorted(clients.difference(self.pc.addresses))
+
+    @cached_property
+    def fallbacks(self) -> Calls:
+        """The calls to other ports by which a program may get its work done all the same: no
+        services of any office PC.
+        """
+        return Calls(one for one in self.on_others if one.port not in OFFICE_PORTS)
 
     @cached_property
     def calls(self) -> Calls:

@@ -67,8 +67,13 @@ source)."""
 RIGHT_AWAY = 2.0
 """Seconds within which a program calls again that notices the end, and does not only come back for
 its next piece of work (common practice, no source)."""
+PATIENCE = 1.0
+"""Seconds without data from which on a client that ends a session had waited for the server (common
+practice, no source)."""
 RIGHT_AFTER = 1.0
 """Seconds after an answer within which an end belongs to it, by design of some controllers."""
+STARTS = (64, 128, 255)
+"""Times to live that systems begin with (common practice, no source)."""
 UNNOTICED = 0.1
 """Seconds after a close from which on a request is no mere farewell (a secured session says goodbye
 at once, RFC 8446 6.1)."""
@@ -129,6 +134,44 @@ class Call(Try):
     def ended_by_client(self) -> bool:
         """Whether the client was the first to end the session, or turned it down."""
         return self.end is not None and self.end.side == CLIENT
+
+    @property
+    def ended(self) -> Moment | None:
+        """When the first of the two ends ended it, or the server refused it."""
+        return None if self.end is None else self.end.moment
+
+    @property
+    def ended_on_request(self) -> bool:
+        """Whether the last data before its end was the client's."""
+        return self.end is not None and self.end.after == CLIENT
+
+    @property
+    def ended_at_rest(self) -> bool:
+        """Whether the server ended it some time after its own last data."""
+        after_server = self.end is not None and self.end.after == SERVER
+        return self.ended_by_server and after_server and self.idle > RIGHT_AFTER
+
+    @property
+    def ended_from_nearer(self) -> bool:
+        """Whether its end passed fewer routers than the server's first frame did: each takes one
+        off the time to live (RFC 1812 5.3.1), and a stack may begin with another one in a reset.
+        """
+        usual = self.session.from_server.first_ttl
+        if self.end is None or usual is None:
+            return False
+        return _routers_passed(self.end.ttl) < _routers_passed(usual)
+
+    @property
+    def gave_up(self) -> bool:
+        """Whether the client ended it after a longer wait for the server than any before."""
+        longest = self.session.answer_times.most
+        return self.ended_by_client and self.idle >= max(PATIENCE, longest)
+
+    @property
+    def last_good(self) -> Moment | None:
+        """The last good answer; where the protocol is not known, the last answer."""
+        said = self.session.dialogue
+        return self.last_answer if said.protocol is None else said.last_good
 
     @property
     def broken(self) -> bool:
@@ -303,6 +346,10 @@ def dropped_after(session: Session) -> float | None:
     return end.since_data if end.since_data <= within else None
 
 
+def _routers_passed(ttl: int) -> int:
+    return next(start for start in STARTS if ttl <= start) - ttl
+
+
 # --- many tries -----------------------------------------------------------------------------------
 
 One = TypeVar("One", bound=Try)
@@ -404,6 +451,16 @@ class Calls(Tries[Call]):
     def since_worked(self) -> "Calls":
         """Those begun after the last frame of any open session."""
         return Calls(self.after(self.last_open))
+
+    @property
+    def ends(self) -> list[Moment]:
+        """When each ended."""
+        return [one.ended for one in self if one.ended is not None]
+
+    @property
+    def asks(self) -> list[Moment]:
+        """The last request of each."""
+        return [one.session.asked for one in self if one.session.asked is not None]
 
     def opened_after(self, moment: Moment) -> bool:
         """Whether any session lived later than a moment."""
@@ -547,6 +604,12 @@ def in_rows(tries: Iterable[Try]) -> list[Try]:
 
 def _are_alike(one: Try, other: Try) -> bool:
     return (one.what, one.port, one.how) == (other.what, other.port, other.how)
+
+
+def between(moments: Sequence[Moment], begin: Moment, end: float, most: int) -> list[Moment]:
+    """The first of sorted moments behind one of them, up to a time."""
+    place = bisect_right(moments, begin)
+    return [one for one in moments[place : place + most] if one.seconds <= end]
 
 
 def first_after(moments: Sequence[Moment], moment: Moment) -> Moment | None:
