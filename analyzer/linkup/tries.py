@@ -151,6 +151,18 @@ class Call(Try):
         return self.session.is_hung
 
     @property
+    def unanswered(self) -> list[Moment]:
+        """The kept moments of what nothing answered: of the call itself, or of the last request and
+        its repeats. None where the server ended it, and while it merely goes on.
+        """
+        if self.how is How.IGNORED:
+            return self.session.syns.moments
+        asked, repeats = self.session.asked, self.session.from_client.repeats.moments
+        if not self.waits or self.ended_by_server or self.how is How.OPEN or asked is None:
+            return []
+        return [asked, *(at for at in repeats if at > asked)]
+
+    @property
     def is_left_open(self) -> bool:
         """Whether it was open, and no close or reset of it is recorded."""
         return self.opened and not self.session.ends
