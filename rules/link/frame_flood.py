@@ -109,14 +109,13 @@ RULE = Rule(
     title="The network is flooded with frames for everybody",
     what_happened="For {seconds:count second}, broadcasts and multicasts came in: up to "
     "{rate:count frame} a second. Each one came {repeats:times} on average, {share} % of them with "
-    "{sender} as their sender. "
+    "{sender} as their sender."
     "{controller:if Meanwhile the PC waited for {controller}.}",
     means="Every device has to look at each frame for everybody. A small controller then answers "
     "late or not at all, and frames get lost in the switches.",
     likely_causes={
         LOOP: "A loop: a cable leads from one switch port to another, or a ring has lost the "
-        "device "
-        "that keeps it open. Frames of the PC that come back to it prove this.",
+        "device that keeps it open. Frames of the PC that come back to it prove this.",
         "worn out": "An adapter or device is worn out and sends without end.",
         NOT_A_LOOP: "Data for many, such as I/O, video or a disk image, reaches ports where nobody "
         "wants it.",

@@ -131,8 +131,7 @@ RULE = Rule(
     ),
     also_fits={
         "quiet network": "A network on which nobody had anything to say for that time, and a "
-        "controller that was "
-        "still starting.",
+        "controller that was still starting.",
         "empty vlan": "A port in a VLAN in which nobody else is, where no other frame ever comes.",
     },
     looks_alike=(

@@ -98,8 +98,7 @@ RULE = Rule(
     likely_causes={
         NOT_LOGGED_IN: "The PC is not registered in this network, or did not log in at the switch.",
         SECOND_ADDRESS: "A second hardware address came up behind the port, as of a virtual "
-        "machine or a small "
-        "switch, and the port allows only one.",
+        "machine or a small switch, and the port allows only one.",
         "shut by hand": "The port was shut for another reason, and has to be opened by hand.",
     },
     what_to_do=(

@@ -117,8 +117,7 @@ RULE = Rule(
     ),
     also_fits={
         TAGS_SHOWN_ONLY: "An adapter that shows tags to the recorder and takes them off for the "
-        "PC, with a "
-        "controller that is off.",
+        "PC, with a controller that is off.",
         OTHER_PLANT: "A PC and a program that are both set for another plant's addresses.",
     },
     looks_alike=(

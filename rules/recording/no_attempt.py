@@ -99,15 +99,14 @@ RULE = Rule(
         OTHER_PC: "It was recorded on another PC than the one that connects, which may be "
         "{askers:list}.",
         "other adapter": "The attempt left through another adapter: wireless, a second cable, a "
-        "VPN or a virtual "
-        "machine.",
+        "VPN or a virtual machine.",
         NO_WAY: "The PC had no address or no route for the controller, so nothing was sent: "
-        "address, mask "
-        "or gateway of the PC do not fit.",
+        "address, mask or gateway of the PC do not fit.",
         "filter": "A filter set in the recorder left the attempt out.",
         "own address": "The controller's own address was entered on the PC, which then talks to "
         "itself.",
-        OVER_IPV6: "The program used IPv6: the PC speaks IPv6 with a neighbour, which is not judged.",
+        OVER_IPV6: "The program used IPv6: the PC speaks IPv6 with a neighbour, which is not "
+        "judged.",
     },
     what_to_do=(
         Step(

@@ -49,8 +49,7 @@ RULE = Rule(
     means="The attempt did not pass here, so the recording says nothing about the controller.",
     likely_causes={
         "several adapters": "The PC has several adapters (wireless, VPN, virtual, a second cable), "
-        "and another one "
-        "was recorded.",
+        "and another one was recorded.",
         "not plugged in": "The adapter that leads to the controller was not plugged in or had no "
         "address yet.",
         "other pc": "The recording was made on another PC.",

@@ -215,12 +215,19 @@ def test_quiet_in_different_networks() -> None:
     assert lead(diagnosed(ended(plant, pc), TOLD)) == "subnet-mismatch"
 
 
-def test_quiet_where_the_recording_ends_too_soon() -> None:
+def test_found_in_a_recording_of_some_seconds_where_the_pc_repeats_itself() -> None:
     plant, pc = begun()
-    asks(plant, pc)
-    diagnosis = diagnosed(ended(plant, pc, after=3), TOLD)
-    assert slugs(diagnosis) == ["stopped-early"]
-    assert diagnosis.status == CANNOT_TELL
+    plant.ask(pc, "192.0.2.60")
+    diagnosis = diagnosed(plant, TOLD)
+    assert slugs(diagnosis) == [SLUG, "stopped-early"]
+    assert diagnosis.status == FAULT
+
+
+@pytest.mark.parametrize(("after", "expected"), [(4.8, "stopped-early"), (5.2, SLUG)])
+def test_a_single_try_tells_after_some_seconds(after: float, expected: str) -> None:
+    plant, pc = begun()
+    sends(plant, pc)
+    assert slugs(diagnosed(ended(plant, pc, after), TOLD)) == [expected]
 
 
 def test_quiet_where_the_recording_lacks_the_other_direction() -> None:

@@ -5,7 +5,7 @@ import pytest
 from analyzer.diagnosis import FAULT
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Station
-from rules.link.port_access_control import RULE
+from rules.link.port_access_control import RULE, SECOND_ADDRESS
 from tests import raw
 from tests.support import TOLD, assert_healthy, diagnosed, found, lead, slugs, told_or_not
 
@@ -105,8 +105,8 @@ def test_found_where_a_second_address_shuts_the_port(controllers: tuple[str, ...
     diagnosis = diagnosed(octets, controllers)
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
-    assert (finding.certainty, finding.values["senders"]) == (Certainty.FITS, 2)
-    assert finding.likely_causes[0] == RULE.likely_causes[1]
+    assert (finding.certainty, finding.values["guests"]) == (Certainty.FITS, 1)
+    assert finding.likely_causes[0] == RULE.likely_causes[SECOND_ADDRESS]
 
 
 @told_or_not
@@ -173,12 +173,17 @@ def test_quiet_where_the_pc_tried_long_before() -> None:
     assert SLUG not in slugs(diagnosed(plant, TOLD))
 
 
-def test_quiet_where_the_recording_ends_too_soon() -> None:
+@pytest.mark.parametrize(
+    ("times", "expected"), [(3, [SLUG, "stopped-early"]), (2, ["stopped-early"])]
+)
+def test_a_recording_of_some_seconds_tells_where_the_pc_repeats_itself(
+    times: int, expected: list[str]
+) -> None:
     plant, pc, unit = plugged_in()
     plant.eapol(SWITCH)
-    plant.ask(pc, unit)
+    plant.ask(pc, unit, times=times)
     plant.wait(1)
-    assert SLUG not in slugs(diagnosed(plant, TOLD))
+    assert slugs(diagnosed(plant, TOLD)) == expected
 
 
 def test_quiet_where_a_guest_joins_and_the_cable_stays_alive() -> None:
