@@ -37,6 +37,7 @@ RULES = "rules"
 CAUTIONS = "analyzer.cautions"
 RULE_CAUTIONS = "rules.cautions"
 PLANNING = "analyzer.planning"
+TELLING = "analyzer.telling"
 DIAGNOSIS = "analyzer.diagnosis"
 COMPARISON = "analyzer.comparison"
 TRIM = "analyzer.trim"
@@ -63,7 +64,8 @@ MAY_IMPORT: dict[str, set[str]] = {
     RULE_CAUTIONS: {CAUTIONS},
     **{f"{RULES}.{stage}": {FACTS, LINKUP, FINDINGS, RULE_CAUTIONS} for stage in STAGES},
     RULES: {FINDINGS, *(f"{RULES}.{stage}" for stage in STAGES)},
-    DIAGNOSIS: BELOW_DIAGNOSIS,
+    TELLING: {FINDINGS, LINKUP, WORDS},
+    DIAGNOSIS: BELOW_DIAGNOSIS | {TELLING},
     PLANNING: {FACTS, LINKUP, SITE},
     COMPARISON: {DIAGNOSIS, FACTS, LINKUP},
     TRIM: BELOW_DIAGNOSIS | {DIAGNOSIS, OUTPUTS, TRIM},
@@ -238,8 +240,11 @@ def wrong_list(files: dict[str, Path], listed: Iterable[object]) -> list[str]:
         path = files.get(rule.slug)
         if path and rule.stage != path.parent.name:
             complaints.append(f"{rule.slug} lies in {path.parent.name} and says {rule.stage}")
-        if path and rule.find.__module__ != ".".join(path.with_suffix("").parts):
-            complaints.append(f"{rule.slug} takes its find from {rule.find.__module__}")
+        looks = [look for look in (rule.find, rule.survey) if look is not None]
+        if len(looks) != 1:
+            complaints.append(f"{rule.slug} has {len(looks)} of find and survey")
+        elif path and looks[0].__module__ != ".".join(path.with_suffix("").parts):
+            complaints.append(f"{rule.slug} takes its find from {looks[0].__module__}")
     stages = [STAGES.index(rule.stage) for rule in listed]
     if stages != sorted(stages):
         complaints.append("the list is not in the order in which a link-up is built")
@@ -310,7 +315,8 @@ def test_unknown_slugs_are_flagged(tmp_path: Path) -> None:
 def a_rule(
     slug: str = "cut-cable", stage: str = "link", module: str = "rules.link.cut_cable"
 ) -> SimpleNamespace:
-    return SimpleNamespace(slug=slug, stage=stage, find=SimpleNamespace(__module__=module))
+    find = SimpleNamespace(__module__=module)
+    return SimpleNamespace(slug=slug, stage=stage, find=find, survey=None)
 
 
 GOOD_FILES = {"cut-cable": Path("rules/link/cut_cable.py")}
@@ -327,6 +333,7 @@ BENT_PIN = a_rule("bent-pin", "address", "rules.address.bent_pin")
         (GOOD_FILES, [a_rule(), a_rule(slug="no-file")], 1),
         (GOOD_FILES, [a_rule(stage="port")], 1),
         (GOOD_FILES, [a_rule(module="rules.link.other")], 1),
+        (GOOD_FILES, [SimpleNamespace(slug="cut-cable", stage="link", find=None, survey=None)], 1),
         (TWO_FILES, [a_rule(), BENT_PIN], 0),
         (TWO_FILES, [BENT_PIN, a_rule()], 1),
     ],

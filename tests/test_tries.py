@@ -1,11 +1,15 @@
-"""What the PC tried, and how each try ended."""
+"""What was tried, and how each try ended: every line of the table beside its nearest neighbour."""
 
 from collections.abc import Callable
+from itertools import pairwise
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from analyzer.linkup import How, Try
-from captures.plant import Plant, Session
+from analyzer.facts import Moment
+from analyzer.linkup import ENDINGS, Call, How, Tries, Try, What
+from captures.plant import Plant, Session, modbus_answer, modbus_read
 from tests.support import acquainted, diagnosed, ended
 
 
@@ -19,10 +23,41 @@ def refused(session: Session) -> None:
     session.refuse()
 
 
-def unfinished(session: Session) -> None:
+def turned_down(session: Session) -> None:
     session.syn()
     session.syn_ack(after=3.0)
     session.rst(bare=True)
+
+
+def taken_late(session: Session) -> None:
+    session.syn()
+    session.syn_ack(after=3.0)
+    session.ack()
+
+
+def held_over(session: Session) -> None:
+    """RFC 9293 3.5.1, figure 9: the server still holds an older session."""
+    session.syn()
+    session.ack(session.server_station, seq=99_000, ack=88_000)
+
+
+def held_over_and_cleared(session: Session) -> None:
+    """The same figure to its end: the client resets the old one, and its next SYN is taken."""
+    held_over(session)
+    session.rst(bare=True, seq=88_000)
+    session.again(after=1.0)
+    session.open().poll(1)
+
+
+def unheard(session: Session) -> None:
+    session.syn()
+    for _ in range(3):
+        session.syn_ack(seq=session.server_seq, after=1.0)
+
+
+def accepted_last(session: Session) -> None:
+    session.syn()
+    session.syn_ack()
 
 
 def mute(session: Session) -> None:
@@ -31,9 +66,60 @@ def mute(session: Session) -> None:
     session.ack(session.server_station)
 
 
+def hung(session: Session) -> None:
+    session.open().poll(2)
+    session.send(modbus_read(9))
+    for pause in (0.3, 0.6, 1.2):
+        session.again(after=pause)
+
+
+def still_asking(session: Session) -> None:
+    session.open().poll(2)
+    session.send(modbus_read(9))
+
+
+def dropped(session: Session) -> None:
+    session.open()
+    session.send(modbus_read(1))
+    session.fin(session.server_station)
+
+
+def dropped_unasked(session: Session) -> None:
+    session.open()
+    session.rst(session.server_station)
+
+
+def ended_later(session: Session) -> None:
+    session.open()
+    session.fin(session.server_station, after=2.0)
+
+
+def turned_away(session: Session) -> None:
+    session.open()
+    session.send(b"busy, try later\r\n", session.server_station)
+    session.fin(session.server_station)
+
+
+def greeted(session: Session) -> None:
+    session.open()
+    session.send(b"ready\r\n", session.server_station)
+    session.fin(session.server_station, after=3.0)
+
+
 def broken(session: Session) -> None:
     session.open().poll(2)
     session.rst(session.server_station, after=1.0)
+
+
+def reset_after_close(session: Session) -> None:
+    session.open().poll(2)
+    session.fin()
+    session.rst(session.server_station)
+
+
+def reset_by_client(session: Session) -> None:
+    session.open().poll(2)
+    session.rst()
 
 
 def closed(session: Session) -> None:
@@ -41,18 +127,36 @@ def closed(session: Session) -> None:
     session.close()
 
 
-@pytest.mark.parametrize(
-    ("act", "ending", "answers"),
-    [
-        (lambda session: session.syn(repeats=(1.0, 2.0)), How.IGNORED, 0),
-        (refused, How.REFUSED, 0),
-        (unfinished, How.TURNED_DOWN, 0),
-        (mute, How.MUTE, 0),
-        (broken, How.RESET, 2),
-        (closed, How.CLOSED, 2),
-        (lambda session: session.open().poll(2), How.OPEN, 2),
-    ],
-)
+ENDS = [
+    (lambda session: session.syn(repeats=(1.0, 2.0)), How.IGNORED, 0),
+    (refused, How.REFUSED, 0),
+    (held_over, How.HELD_OVER, 0),
+    (turned_down, How.TURNED_DOWN, 0),
+    (taken_late, How.OPEN, 0),
+    (unheard, How.UNHEARD, 0),
+    (accepted_last, How.NOT_SEEN, 0),
+    (turned_away, How.TURNED_AWAY, 0),
+    (greeted, How.CLOSED, 0),
+    (dropped, How.DROPPED, 0),
+    (dropped_unasked, How.DROPPED, 0),
+    (ended_later, How.CLOSED, 0),
+    (broken, How.RESET, 2),
+    (reset_after_close, How.CLOSED, 2),
+    (reset_by_client, How.CLOSED, 2),
+    (mute, How.MUTE, 0),
+    (hung, How.HUNG, 2),
+    (still_asking, How.OPEN, 2),
+    (closed, How.CLOSED, 2),
+    (lambda session: session.open().poll(2), How.OPEN, 2),
+]
+
+
+def test_every_line_of_the_table_has_a_story() -> None:
+    told = {how for _, how, _ in ENDS}
+    assert {how for how, _ in ENDINGS} | {How.OPEN} == told
+
+
+@pytest.mark.parametrize(("act", "ending", "answers"), ENDS)
 def test_each_end_of_a_call_has_its_name(
     act: Callable[[Session], object], ending: How, answers: int
 ) -> None:
@@ -101,3 +205,107 @@ def test_datagrams_are_one_try_with_their_answers() -> None:
     (outcome,) = diagnosed(ended(plant), ["192.0.2.60"]).outcomes
     (sent,) = [one for one in outcome.tries if one.what == "udp"]
     assert (sent.port, sent.how, sent.times) == (47_808, How.IGNORED, 3)
+
+
+def test_an_old_session_that_is_cleared_is_answered_in_the_end() -> None:
+    plant, pc, unit = acquainted()
+    held_over_and_cleared(plant.tcp(pc, unit))
+    assert [one.how for one in tries(plant) if one.what == "tcp"][-1] is not How.HELD_OVER
+
+
+def test_a_message_on_the_way_refuses_a_call_that_nobody_took() -> None:
+    plant, pc, unit = acquainted()
+    router = plant.station("192.0.2.1")
+    call = plant.tcp(pc, unit)
+    quoted = call.syn()
+    plant.unreachable(router, pc, quoted, code=13)
+    other = plant.tcp(pc, unit)
+    other.syn(repeats=(1.0, 2.0))
+    assert [one.how for one in tries(plant) if one.what == "tcp"] == [How.REFUSED, How.IGNORED]
+
+
+def test_a_message_about_a_call_that_is_taken_after_all_refuses_nothing() -> None:
+    plant, pc, unit = acquainted()
+    router = plant.station("192.0.2.1")
+    call = plant.tcp(pc, unit)
+    plant.unreachable(router, pc, call.syn(), code=1)
+    call.again(after=1.0)
+    call.syn_ack()
+    call.ack()
+    call.poll(2)
+    assert [one.how for one in tries(plant) if one.what == "tcp"] == [How.OPEN]
+
+
+def calls(plant: Plant) -> list[Call]:
+    (outcome,) = diagnosed(ended(plant), ["192.0.2.60:502"]).outcomes
+    return list(outcome.linkup.calls)
+
+
+WANTED = {
+    "reset on an open request": (still_asking, True),
+    "reset long after an answer, no call after it": (lambda one: one.open().poll(2), False),
+    "reset before anything was answered": (mute, True),
+}
+
+
+@pytest.mark.parametrize("story", WANTED)
+def test_what_a_server_resets_is_wanted_where_the_client_waits(story: str) -> None:
+    act, wanted = WANTED[story]
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit)
+    act(session)
+    session.rst(session.server_station, after=3.0)
+    (call,) = calls(plant)
+    assert (call.ended_by_server, call.wanted, call.came_back) == (True, wanted, False)
+
+
+@pytest.mark.parametrize(("pause", "again", "wanted"), [(0.5, True, True), (30.0, True, False)])
+def test_a_close_is_missed_where_the_client_calls_again_right_away(
+    pause: float, again: bool, wanted: bool
+) -> None:
+    """From the second on the client comes back for its next piece of work."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit)
+    session.open().poll(2)
+    session.close(session.server_station, after=4.0)
+    plant.wait(pause)
+    plant.tcp(pc, unit).open().poll(1)
+    first, second = calls(plant)
+    assert (first.came_back, first.wanted) == (again, wanted)
+    assert (second.how, second.wanted) == (How.OPEN, False)
+    assert first.idle == pytest.approx(4.0, abs=0.1)
+
+
+def test_a_second_answer_is_not_missed_where_data_follows_the_close() -> None:
+    """Nobody sends data behind a close: it was none."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit)
+    session.open()
+    session.fin(session.server_station, after=2.0)
+    session.send(modbus_answer(1), session.server_station)
+    plant.tcp(pc, unit).open()
+    assert not calls(plant)[0].wanted
+
+
+@given(
+    st.lists(st.floats(0, 100), min_size=1, max_size=20),
+    st.floats(-1, 101),
+    st.floats(0.1, 50),
+)
+def test_questions_about_time_are_answered_as_by_looking_through_all(
+    begins: list[float], at: float, seconds: float
+) -> None:
+    every = [
+        Try(What.ARP, None, How.IGNORED, Moment(n, t), Moment(n, t), last_answer=Moment(n, t + 1))
+        for n, t in enumerate(sorted(begins), 1)
+    ]
+    tries, moment = Tries(reversed(every)), Moment(0, at)
+    assert list(tries) == every
+    assert list(tries.after(moment)) == [one for one in every if one.first > moment]
+    assert tries.within(moment, seconds) == any(
+        0 < one.first.seconds - at < seconds for one in every
+    )
+    assert tries.answered_after(moment) == any(
+        one.last_answer is not None and one.last_answer > moment for one in every
+    )
+    assert all(a.first <= b.first for a, b in pairwise(tries))

@@ -1,7 +1,7 @@
 """How the rules speak: short plain sentences, no blame, and a caution beside every risky step."""
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from string import Formatter
 from types import SimpleNamespace
 
@@ -94,6 +94,7 @@ def texts(rule: object) -> Iterator[tuple[str, str]]:
     """Field and text of everything that a rule says; each field is one text or several."""
     for field in FIELDS:
         value = getattr(rule, field)
+        value = value.values() if isinstance(value, Mapping) else value
         for text in (value,) if isinstance(value, str) else value:
             if text or field != OPTIONAL:
                 yield from _parts(field, text)

@@ -107,9 +107,11 @@ BINS = 4 * 36
 
 @dataclass(slots=True)
 class Spread:
-    """Durations in seconds as counts in bins that grow by a quarter octave, from 1 us up."""
+    """Durations in seconds as counts in bins that grow by a quarter octave, from 1 us up. bins:
+    counts by the number of the bin, without empty ones.
+    """
 
-    bins: list[int] = field(default_factory=lambda: [0] * BINS)
+    bins: dict[int, int] = field(default_factory=dict)
     count: int = 0
     least: float = float("inf")
     most: float = 0.0
@@ -117,17 +119,21 @@ class Spread:
     def add(self, duration: float) -> None:
         """Count one more duration."""
         octaves = log2(max(duration, SMALLEST) / SMALLEST)
-        self.bins[min(int(octaves * BINS_PER_OCTAVE), BINS - 1)] += 1
-        self.count += 1
+        self.put(min(int(octaves * BINS_PER_OCTAVE), BINS - 1), 1)
         self.least, self.most = min(self.least, duration), max(self.most, duration)
+
+    def put(self, number: int, count: int) -> None:
+        """Count durations of one bin; least and most are the caller's to keep."""
+        self.bins[number] = self.bins.get(number, 0) + count
+        self.count += count
 
     @classmethod
     def joined(cls, spreads: Iterable["Spread"]) -> "Spread":
         """The durations of all of them."""
         whole = cls()
         for one in spreads:
-            whole.bins = [a + b for a, b in zip(whole.bins, one.bins, strict=True)]
-            whole.count += one.count
+            for number, count in one.bins.items():
+                whole.put(number, count)
             whole.least, whole.most = min(whole.least, one.least), max(whole.most, one.most)
         return whole
 
@@ -141,9 +147,9 @@ class Spread:
     def median(self) -> float:
         """Within a tenth of the true median; 0.0 where nothing was counted."""
         seen = 0
-        for index, count in enumerate(self.bins):
+        for index, count in sorted(self.bins.items()):
             seen += count
-            if count and 2 * seen >= self.count:
+            if 2 * seen >= self.count:
                 middle: float = SMALLEST * 2.0 ** ((index + 0.5) / BINS_PER_OCTAVE)
                 return min(max(middle, self.least), self.most)
         return 0.0

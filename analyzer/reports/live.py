@@ -5,7 +5,9 @@ from collections.abc import Iterator, Sequence
 from itertools import takewhile
 
 from analyzer.diagnosis import (
+    Certainty,
     Diagnosis,
+    Finding,
     Level,
     Moment,
     Outcome,
@@ -20,6 +22,9 @@ from analyzer.words import clean, say
 WIDTH = 79
 STALLS = 2.0
 """Seconds without the next stage from which on it is told: a healthy one takes far less."""
+SETTLES = 5.0
+"""Seconds after its first frame from which on a fault that only fits is told: embedded systems lag
+3 s and more (common practice, no source)."""
 QUIET = 10.0
 """Seconds after which a reader is told that nothing was tried yet."""
 MOST = 8
@@ -83,14 +88,14 @@ class Live:
             if self._is_new((who, result.stage)):
                 yield from _line(up, f"{who}: {_passed(result, moment)}")
         last = max((one.moment for one in passed if one.moment), default=None)
-        if outcome.verdict is Verdict.CANNOT_TELL:
-            yield from self._waiting(outcome, last, now)
         fault = outcome.fault
+        if outcome.verdict is Verdict.CANNOT_TELL or not _has_settled(fault, now):
+            yield from self._waiting(outcome, last, now)
+            return
         state = (outcome.verdict, None if fault is None else fault.rule)
         if self._last.get(who, (Verdict.CANNOT_TELL, None)) != state:
             self._last[who] = state
-            if outcome.verdict is not Verdict.CANNOT_TELL:
-                yield from _line(now, f"{who}: {headline(outcome)}")
+            yield from _line(now, f"{who}: {headline(outcome)}")
 
     def _waiting(self, outcome: Outcome, last: Moment | None, now: float) -> Iterator[str]:
         """What a link-up waits for, and since when, once it has waited for long."""
@@ -113,6 +118,15 @@ class Live:
         is_new = what not in self._told
         self._told.add(what)
         return is_new
+
+
+def _has_settled(fault: Finding | None, now: float) -> bool:
+    """Whether what fits by now would still fit if the recording ended: an answer may be on its way
+    while it goes on.
+    """
+    if fault is None or fault.certainty is Certainty.SHOWN or fault.moment is None:
+        return True
+    return now - fault.moment.seconds >= SETTLES
 
 
 def _named(stage: Stage) -> str:

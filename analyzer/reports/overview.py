@@ -125,7 +125,7 @@ def in_words(kind: str, spread: Spread) -> str:
 
 def spread_chart(kinds: Sequence[Timed]) -> SpreadChart:
     """How durations spread: round trips beside answers, over one axis."""
-    used = [n for _, one in kinds for n, count in enumerate(one.bins) if count]
+    used = [n for _, one in kinds for n in one.bins]
     begin = max((n for n in AXIS if n <= Spread.begins(min(used))), default=AXIS[0])
     end = min((n for n in AXIS if n >= Spread.begins(max(used) + 1)), default=AXIS[-1])
     return SpreadChart(
@@ -158,7 +158,6 @@ def _few(begin: float, end: float) -> list[float]:
 
 
 def _bars(spread: Spread) -> Iterator[Bar]:
-    for number, often in enumerate(spread.bins):
-        if often:
-            begin, end = Spread.begins(number), Spread.begins(number + 1)
-            yield Bar(begin, end, f"{milliseconds(begin)} to {milliseconds(end)}", often)
+    for number, often in sorted(spread.bins.items()):
+        begin, end = Spread.begins(number), Spread.begins(number + 1)
+        yield Bar(begin, end, f"{milliseconds(begin)} to {milliseconds(end)}", often)

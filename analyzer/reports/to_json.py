@@ -171,8 +171,7 @@ def _spread(kind: str, spread: Spread) -> dict[str, Any]:
                 "to": _round(Spread.begins(number + 1)),
                 "count": often,
             }
-            for number, often in enumerate(spread.bins)
-            if often
+            for number, often in sorted(spread.bins.items())
         ],
     }
 

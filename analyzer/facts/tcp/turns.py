@@ -91,9 +91,7 @@ def _time(segments: Segments, answer: Flags, took: Floats) -> None:
     octave = np.log2(np.maximum(took, SMALLEST) / SMALLEST)
     bins = np.minimum((octave * BINS_PER_OCTAVE).astype(np.int64), BINS - 1)
     for cell, count in counted(part * BINS + bins):
-        spread = segments.sessions[cell // BINS].answer_times
-        spread.bins[cell % BINS] += count
-        spread.count += count
+        segments.sessions[cell // BINS].answer_times.put(cell % BINS, count)
     begin = np.flatnonzero(np.append(True, part[1:] != part[:-1]))
     least = np.minimum.reduceat(took, begin).tolist()
     most = np.maximum.reduceat(took, begin).tolist()
