@@ -362,7 +362,7 @@ class LinkUp:
         )
 
     @property
-    def in_vain(self) -> Silence | None:
+    def never_answered(self) -> Silence | None:
         """The silence that follows everything that the PC tried, where none of it was answered."""
         return self.silence(self.tried, self.times)
 
