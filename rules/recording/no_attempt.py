@@ -3,9 +3,9 @@
 Quiet where any frame of the PC was meant for the controller; where it is unclear which station is
 the PC, since that is asked first; and where the frames are unreadable, cut too short to show an
 attempt, or all lost in a damaged file. Where only other networks than the controller's are heard,
-that the PC has no way to it comes first. Where
-another station asks for the controller, that one may be the PC that connects. Where the PC speaks
-IPv6, which is not analysed, with a neighbour, the attempt may be in that: then it only fits.
+that the PC has no way to it comes first. Where another station asks for the controller, that one
+may be the PC that connects. Where the PC speaks IPv6, which is not analysed, with a neighbour, the
+attempt may be in that: then it only fits.
 """
 
 from collections.abc import Iterator
@@ -68,7 +68,7 @@ def _spoken_ipv6(pc: Pc) -> list[Path]:
 
 def _asked_by_others(linkup: LinkUp) -> list[Question]:
     """Questions to everybody of other stations for the controller's hardware address."""
-    own = {None, linkup.controller, *linkup.pc.addresses}
+    own = {linkup.controller, *linkup.pc.addresses}
     return [
         one
         for one in linkup.facts.index.questions_for[linkup.controller]
