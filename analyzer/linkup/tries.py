@@ -26,6 +26,7 @@ from analyzer.facts import (
     Resent,
     Session,
 )
+from analyzer.facts.icmp import REDIRECT
 
 
 class What(StrEnum):
@@ -414,7 +415,8 @@ class Calls(Tries[Call]):
 def of_session(session: Session, errors: Collection[IcmpError] = ()) -> Call:
     """One call, by itself. errors: messages about it."""
     how = how_it_ended(session)
-    error = next(iter(errors), None) if how is How.IGNORED else None
+    refusals = (one for one in errors if one.type != REDIRECT)  # names a shorter way, refuses nothing
+    error = next(refusals, None) if how is How.IGNORED else None
     end = session.refused or next(iter(session.closing), None)
     return Call(
         what=What.TCP,

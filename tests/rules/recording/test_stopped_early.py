@@ -211,3 +211,38 @@ def test_quiet_where_the_recording_lacks_one_direction() -> None:
     session.close()
     own = [record for record in ended(plant, 1).records if record.outbound]
     assert SLUG not in slugs(diagnosed(layouts.pcap(own), TOLD))
+
+
+@pytest.mark.parametrize(("repeats", "told"), [(1, False), (2, True)])
+def test_found_where_a_link_up_that_worked_repeats_its_last_request(
+    repeats: int, told: bool
+) -> None:
+    plant, pc, unit = begun()
+    plant.resolve(pc, unit)
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    session.send(modbus_read(9), after=1)
+    for _ in range(repeats):
+        session.again(after=0.4)
+    assert (SLUG in slugs(diagnosed(ended(plant, 0.4), TOLD))) is told
+
+
+def test_quiet_where_another_session_was_answered_since() -> None:
+    plant, pc, unit = begun()
+    plant.resolve(pc, unit)
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    session.send(modbus_read(9), after=1)
+    for _ in range(3):
+        session.again(after=0.2)
+    plant.tcp(pc, unit).open().poll(2, every=0.2)
+    assert SLUG not in slugs(diagnosed(ended(plant, 0.3), TOLD))
+
+
+def test_found_where_a_router_only_names_a_shorter_way() -> None:
+    plant, pc, _ = begun()
+    router, nearer = plant.station("192.0.2.1"), plant.station("192.0.2.2")
+    far = plant.station("198.51.100.60", hw="00:00:5e:00:53:62")
+    plant.resolve(pc, router)
+    plant.redirect(router, pc, plant.tcp(pc, far, via=router).syn(), nearer)
+    assert SLUG in slugs(diagnosed(ended(plant, 0.3), ["198.51.100.60:502"]))
