@@ -413,9 +413,11 @@ class Calls(Tries[Call]):
 
 
 def of_session(session: Session, errors: Collection[IcmpError] = ()) -> Call:
-    """One call, by itself. errors: messages about it."""
+    """One call, by itself. errors: messages about it; one that names a shorter way refuses nothing
+    (RFC 1812 5.2.7.2).
+    """
     how = how_it_ended(session)
-    refusals = (one for one in errors if one.type != REDIRECT)  # names a shorter way, refuses nothing
+    refusals = (one for one in errors if one.type != REDIRECT)
     error = next(refusals, None) if how is How.IGNORED else None
     end = session.refused or next(iter(session.closing), None)
     return Call(
