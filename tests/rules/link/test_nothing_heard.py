@@ -267,3 +267,22 @@ def test_quiet_where_the_cable_is_pulled_after_the_link_up() -> None:
     diagnosis = diagnosed(ended(plant, pc, after=60), TOLD)
     assert slugs(diagnosis) == []
     assert diagnosis.status == NO_FAULT
+
+
+@pytest.mark.parametrize(("after", "told"), [(31, True), (29, False)])
+def test_half_a_minute_tells_where_others_were_heard_before(after: float, told: bool) -> None:
+    plant, pc = begun()
+    plant.announce(plant.station("192.0.2.20"), times=1)
+    heard = plant.now
+    plant.wait(2)
+    asks(plant, pc)
+    ended(plant, pc, after=heard + after - plant.now)
+    assert (SLUG in slugs(diagnosed(plant, TOLD))) is told
+
+
+def test_quiet_where_the_recording_looks_filtered() -> None:
+    plant, pc = Plant(), Station("192.0.2.15", "00:00:5e:00:53:15", is_pc=True)
+    plant.wait(1)
+    for _ in range(6):
+        calls(plant, pc)
+    assert SLUG not in slugs(diagnosed(plant, TOLD))
