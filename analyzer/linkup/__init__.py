@@ -6,12 +6,7 @@ the rules to say; a stage without proof is not yet a fault.
 
 from analyzer.facts import Facts
 from analyzer.linkup.attempt import link_up
-from analyzer.linkup.cable import (
-    forwarded,
-    heard_of,
-    hears_others_only,
-    let_through,
-)
+from analyzer.linkup.cable import heard_of, hears_others_only
 from analyzer.linkup.controllers import ASKED_ON_PURPOSE, find_targets, is_gateway_number
 from analyzer.linkup.datagrams import Elsewhere, elsewhere
 from analyzer.linkup.model import Case, LinkUp, Pc, Proof, Stage, Target, Told, others
@@ -116,7 +111,6 @@ __all__ = [
     "elsewhere",
     "find_pc",
     "find_targets",
-    "forwarded",
     "heard_of",
     "heard_on_cable",
     "hears_others_only",
@@ -124,7 +118,6 @@ __all__ = [
     "is_gateway_number",
     "is_loopback",
     "is_self_assigned",
-    "let_through",
     "others",
     "presumed",
     "renumbered",

@@ -1,7 +1,7 @@
 """What is known of a link-up."""
 
 from bisect import bisect_right
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property
@@ -19,6 +19,7 @@ from analyzer.facts import (
     Moment,
     Path,
     Question,
+    Series,
     Session,
     Spread,
     Station,
@@ -26,11 +27,11 @@ from analyzer.facts import (
 from analyzer.facts.arp import SWEEP
 from analyzer.facts.dhcp import DISCOVER
 from analyzer.facts.ports import OFFICE_PORTS, TUNNEL_PORTS
+from analyzer.linkup.cable import Cable
 from analyzer.linkup.networks import Network, is_loopback, is_self_assigned, network_of, presumed
 from analyzer.linkup.silences import Silence, silence_of
 from analyzer.linkup.tries import (
     Calls,
-    How,
     Tries,
     Try,
     first_after,
@@ -213,9 +214,15 @@ class Pc:
         return sum(not one.answered for one in self.questions) >= SWEEP
 
     @cached_property
-    def heard_of(self) -> dict[Network | None, tuple[set[Hardware], set[Hardware]]]:
-        """Kept by `cable`: who is heard inside a network of the PC, and outside."""
-        return {}
+    def cable(self) -> Cable:
+        """What comes in over its cable."""
+        return Cable(self)
+
+    @cached_property
+    def guests(self) -> list[Station]:
+        """Other stations whose frames this host sent, as virtual machines on it."""
+        guests = (one for one in self.facts.stations if one.sent and not one.received)
+        return [one for one in guests if one.hardware != self.hardware]
 
     @cached_property
     def _heard(self) -> list[tuple[float, float]]:
@@ -383,6 +390,11 @@ class LinkUp:
         return self.is_near and (own is None or theirs.is_presumed or theirs.holds(own))
 
     @property
+    def in_reach(self) -> bool:
+        """Whether the addresses let an answer come, or one came all the same."""
+        return self.same_network or self.is_heard
+
+    @property
     def presumes_mask(self) -> bool:
         """Whether the PC's mask is presumed, as nothing names it."""
         return self.network is not None and self.network.is_presumed
@@ -476,18 +488,33 @@ class LinkUp:
             deaf=self.is_one_sided,
         )
 
+    @property
+    def never_answered(self) -> Silence | None:
+        """The silence that follows everything that the PC tried, where none of it was answered."""
+        return self.silence(self.tried, self.times)
+
     @cached_property
+    def waiting(self) -> Silence | None:
+        """What the PC waits for in vain, at the furthest stage reached: calls and requests that
+        nothing answers and no answer comes after, and datagrams; else questions and pings, where
+        the controller is not heard at all.
+        """
+        calls = [one for one in self.on_port if not self.on_port.answered_after(one.last)]
+        ways = [one.asked for one in self.exchanges if not one.answered.count]
+        sent = [at for one in calls for at in one.unanswered]
+        tries = len(sent) + sum(one.count for one in ways)
+        sent += [at for one in ways for at in (one.first, one.last) if at is not None]
+        if not sent and not self.is_heard:
+            asked = [one.since_answer for one in self.questions]
+            asked += [self.pings.requests] if self.pings is not None else []
+            sent = [at for one in asked for at in one.moments]
+            tries = sum(one.count for one in asked)
+        return self.silence(sent, tries)
+
+    @property
     def waiting_since(self) -> Moment | None:
         """From when on the PC waits for an answer, at the furthest stage reached."""
-        waits = [at for one in self.on_port if (at := one.session.waits_since) is not None]
-        waits += [one.first for one in self.on_port.that(How.IGNORED)]
-        for exchange in self.exchanges:
-            if not exchange.answered.count:
-                waits += [one for one in (exchange.asked.first, exchange.asked.last) if one]
-        if not waits and not self.is_heard:
-            asked = [one.since_answer for one in self.questions if one.since_answer.count]
-            waits = [moment for one in asked for moment in (one.first, one.last)]
-        return min(waits, default=None)
+        return None if self.waiting is None else self.waiting.first
 
     @property
     def arp_answered(self) -> Moment | None:
@@ -516,10 +543,7 @@ class LinkUp:
     @cached_property
     def attempts(self) -> list[Moment]:
         """Everything the PC did to reach the controller, first and last of each kind."""
-        series = [question.asked for question in self.questions]
-        series += [one.session.syns for one in self.on_port if one.calls]
-        series += [self.pings.requests] if self.pings else []
-        moments = [moment for one in series for moment in (one.first, one.last)]
+        moments = [moment for one in self._series for moment in (one.first, one.last)]
         moments += [one.first for one in self.on_port if not one.calls]
         moments += [one.asked.first for one in self.exchanges if one.asked.first]
         return sorted(moments)
@@ -550,6 +574,25 @@ class LinkUp:
             requests, back = self.pings.requests.moments, self.pings.replies
             sent += [at for at in requests if not back.count or at > back.last]
         return sorted(set(sent))
+    @cached_property
+    def tried(self) -> list[Moment]:
+        """The same with all moments that are kept."""
+        moments = {moment for one in self._series for moment in one.moments}
+        moments.update(one.asked.last for one in self.exchanges if one.asked.last)
+        return sorted(moments.union(self.attempts))
+
+    @property
+    def times(self) -> int:
+        """How often the PC tried to reach the controller, each repeat counted."""
+        joined = sum(not one.calls for one in self.on_port)
+        sent = sum(one.asked.count for one in self.exchanges)
+        return joined + sent + sum(one.count for one in self._series)
+
+    @property
+    def _series(self) -> list[Series]:
+        series = [question.asked for question in self.questions]
+        series += [one.session.syns for one in self.on_port if one.calls]
+        return series + ([self.pings.requests] if self.pings is not None else [])
 
     def asks_after(self, moment: Moment | None) -> Moment | None:
         """The PC's first try from a moment on, or of all; a request that waits is one too."""
@@ -585,6 +628,20 @@ class Case:
     linkups: list[LinkUp]
     others: list[Address] = field(default_factory=list)
     unanswered: list[Address] = field(default_factory=list)
+
+    def tried(self) -> Iterator[tuple[LinkUp | None, list[Moment]]]:
+        """What the PC tried with each controller, with its searches for an address server; those
+        alone where it tried to reach nobody.
+        """
+        searches = [] if self.pc is None else self.pc.searches
+        for linkup in self.linkups:
+            yield linkup, sorted([*linkup.tried, *searches])
+        if not self.linkups:
+            yield None, searches
+
+    def silence(self, linkup: LinkUp | None, sent: Iterable[Moment]) -> Silence | None:
+        """The silence that follows what the PC sent, be it in a link-up or in none."""
+        return silence_of(self.facts, sent) if linkup is None else linkup.silence(sent)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -26,6 +26,7 @@ from analyzer.facts import (
     Resent,
     Session,
 )
+from analyzer.facts.icmp import REDIRECT
 
 
 class What(StrEnum):
@@ -192,6 +193,18 @@ class Call(Try):
     def hangs(self) -> bool:
         """Whether the client repeats its last request in vain, answered before or not."""
         return self.session.is_hung
+
+    @property
+    def unanswered(self) -> list[Moment]:
+        """The kept moments of what nothing answered: of the call itself, or of the last request and
+        its repeats. None where the server ended it, and while it merely goes on.
+        """
+        if self.how is How.IGNORED:
+            return self.session.syns.moments
+        asked, repeats = self.session.asked, self.session.from_client.repeats.moments
+        if not self.waits or self.ended_by_server or self.how is How.OPEN or asked is None:
+            return []
+        return [asked, *(at for at in repeats if at > asked)]
 
     @property
     def is_left_open(self) -> bool:
@@ -473,9 +486,12 @@ class Calls(Tries[Call]):
 
 
 def of_session(session: Session, errors: Collection[IcmpError] = ()) -> Call:
-    """One call, by itself. errors: messages about it."""
+    """One call, by itself. errors: messages about it; one that names a shorter way refuses nothing
+    (RFC 1812 5.2.7.2).
+    """
     how = how_it_ended(session)
-    error = next(iter(errors), None) if how is How.IGNORED else None
+    refusals = (one for one in errors if one.type != REDIRECT)
+    error = next(refusals, None) if how is How.IGNORED else None
     end = session.refused or next(iter(session.closing), None)
     return Call(
         what=What.TCP,
