@@ -1,9 +1,12 @@
 """What is known of a link-up."""
 
+from bisect import bisect_right
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property
+from itertools import accumulate
+from operator import itemgetter
 
 from analyzer.facts import (
     Address,
@@ -21,6 +24,8 @@ from analyzer.facts import (
 )
 from analyzer.facts.arp import SWEEP
 from analyzer.facts.dhcp import DISCOVER
+from analyzer.facts.icmp import UNREACHABLE
+from analyzer.facts.index import by
 from analyzer.linkup.networks import Network, is_loopback, is_self_assigned, network_of, presumed
 from analyzer.linkup.silences import Silence, silence_of
 from analyzer.linkup.tries import (
@@ -32,6 +37,7 @@ from analyzer.linkup.tries import (
     of_exchange,
     of_pings,
     of_question,
+    of_session,
 )
 from analyzer.site import Controller, Site
 
@@ -90,6 +96,13 @@ class Pc:
         """Stations that are neither the PC nor one of its guests."""
         return others(self.facts, self)
 
+    def hears(self, begin: float, end: float) -> bool:
+        """Whether any other station is heard between two times, as far as frames tell stations."""
+        if self.hardware is None:
+            return True
+        place = bisect_right(self._heard, end, key=itemgetter(0))
+        return place > 0 and self._heard[place - 1][1] >= begin
+
     @cached_property
     def sessions(self) -> list[Session]:
         """Sessions that it opened, in order: by its hardware address, where that is known."""
@@ -129,6 +142,14 @@ class Pc:
     def heard_of(self) -> dict[Network | None, tuple[set[Hardware], set[Hardware]]]:
         """Kept by `cable`: who is heard inside a network of the PC, and outside."""
         return {}
+
+    @cached_property
+    def _heard(self) -> list[tuple[float, float]]:
+        """When others are heard, by the beginning: each with the latest end until then."""
+        stations = (one for one in self.facts.stations if one.hardware != self.hardware)
+        spans = sorted(span for one in stations for span in one.presence.spans)
+        latest = accumulate((end for _, end in spans), max)
+        return [(begin, end) for (begin, _), end in zip(spans, latest, strict=True)]
 
     @cached_property
     def _networks(self) -> dict[Address, Network]:
@@ -347,6 +368,21 @@ class LinkUp:
             began=self.attempts,
             arrived=arrived,
             deaf=self.is_one_sided,
+        )
+
+    @cached_property
+    def calls_back(self) -> Calls:
+        """The controller's calls to the PC, refused also where the PC says so in a message."""
+        index, own = self.facts.index, set(self.pc.addresses)
+        said = index.errors_to[self.controller]
+        forbidden = by(
+            (one for one in said if one.sender in own and one.type == UNREACHABLE),
+            lambda one: (one.about_dst, one.sport, one.dport),
+        )
+        return Calls(
+            of_session(one, forbidden[one.server.address, one.client.port, one.server.port])
+            for one in index.sessions_from[self.controller]
+            if one.server.address in own and one.syns.count
         )
 
     @cached_property

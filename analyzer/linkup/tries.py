@@ -10,6 +10,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property
+from itertools import pairwise
 from typing import TypeVar, overload
 
 from analyzer.facts import (
@@ -72,6 +73,9 @@ RIGHT_AFTER = 1.0
 UNNOTICED = 0.1
 """Seconds after a close from which on a request is no mere farewell (a secured session says goodbye
 at once, RFC 8446 6.1)."""
+ONE_ATTEMPT = 3.0
+"""Seconds within which systems repeat a refused call by themselves (common practice, no
+source)."""
 LONG_IDLE = 5.0
 """Seconds without data from which on a time limit is the first thing to think of."""
 
@@ -159,6 +163,32 @@ class Call(Try):
     def calls(self) -> int:
         """How often the call itself was sent; 0 where the recording began later."""
         return self.session.syns.count
+
+    @property
+    def odd_answers(self) -> list[Moment]:
+        """Acknowledgements of an older session's numbers in answer to the call (RFC 9293 3.5.1,
+        figure 9): the first, and the last where the server sent nothing else.
+        """
+        one, heard = self.session, self.session.from_server
+        if one.held_over is None:
+            return []
+        ended = any(end.side == SERVER for end in one.ends)
+        only_odd = one.syn_ack is None and not heard.octets and not ended
+        last = [heard.last] if only_odd and heard.last not in (None, one.held_over) else []
+        return [one.held_over, *(at for at in last if at is not None)]
+
+    @property
+    def cleared(self) -> list[Moment]:
+        """The client's resets."""
+        return [end.moment for end in self.session.ends if end.reset and end.side == CLIENT]
+
+    def is_unknown_to(self, side: int) -> bool:
+        """Whether an end knows nothing of a session from before the recording, which the other one
+        uses: it only resets it (RFC 9293 3.5.1, figure 10), or keeps silent.
+        """
+        one = self.session
+        used = not one.only_reset(1 - side)
+        return not one.syns.count and used and one.only_reset(side)
 
     def held(self, moment: Moment) -> bool:
         """Whether the session was open before a moment, and nobody had ended it by then."""
@@ -389,6 +419,12 @@ class Calls(Tries[Call]):
         """Those begun after the last frame of any open session."""
         return Calls(self.after(self.last_open))
 
+    @property
+    def since_heard(self) -> "Calls":
+        """Those begun after the last frame of any session in which the server sent something."""
+        heard = (one.last for one in self if one.session.from_server.frames)
+        return Calls(self.after(max(heard, default=None)))
+
     def opened_after(self, moment: Moment) -> bool:
         """Whether any session lived later than a moment."""
         return self.last_open is not None and self.last_open > moment
@@ -397,6 +433,20 @@ class Calls(Tries[Call]):
     def sent(self) -> list[Moment]:
         """The kept moments of the calls themselves, each repeat counted."""
         return sorted(moment for one in self for moment in one.session.syns.moments)
+
+    @property
+    def sent_in_all(self) -> int:
+        """How often the calls themselves were sent, each repeat counted."""
+        return sum(one.calls for one in self)
+
+    @property
+    def attempts(self) -> int:
+        """How often a program called: systems repeat a refused call from the same socket."""
+        begins = [(one.session.client, one.first.seconds) for one in self]
+        return len(begins[:1]) + sum(
+            caller != other or after - before > ONE_ATTEMPT
+            for (caller, before), (other, after) in pairwise(begins)
+        )
 
 
 def of_session(session: Session, errors: Collection[IcmpError] = ()) -> Call:

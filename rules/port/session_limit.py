@@ -313,9 +313,11 @@ RULE = Rule(
     likely_causes={
         OTHERS: "A panel, a supervising system or a second engineer is connected.",
         OWN: "The PC's own programs hold sessions: one for each tag, or one that was never closed.",
-        LEFT_OVER: "A session is left over from a pulled cable or a program that was ended, and the "
+        LEFT_OVER: "A session is left over from a pulled cable or a program that was ended, and "
+        "the "
         "controller still keeps it.",
-        "controller-allows-one": "The controller allows one session for each address, and two programs run on this PC.",
+        "controller-allows-one": "The controller allows one session for each address, and two "
+        "programs run on this PC.",
         "access-list-controller": "An access list of the controller leaves out this PC.",
     },
     what_to_do=(
@@ -349,9 +351,11 @@ RULE = Rule(
     cautions=("Two programs that both command the controller can cause unexpected motion.",),
     also_fits={
         "access-list-too": "An access list: it too may let a session open and drop it at once.",
-        "service-hangs-starting": "A service that hangs or is starting. A restart cures that as well, so it proves nothing.",
+        "service-hangs-starting": "A service that hangs or is starting. A restart cures that as "
+        "well, so it proves nothing.",
         "firewall-way-limits": "A firewall on the way that limits the PC.",
-        REQUEST: "A request that the controller never answers, as its item, framing or order is not right.",
+        REQUEST: "A request that the controller never answers, as its item, framing or order is "
+        "not right.",
         ONE_VALUE: "A device that gives each caller one value, and closes by design.",
     },
     looks_alike=(

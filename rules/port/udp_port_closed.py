@@ -236,10 +236,12 @@ RULE = Rule(
     "{fits:if Only the receiver's message that nobody is on the port makes it certain that no "
     "program listens there. Many controllers send none, and a firewall may swallow it.}",
     likely_causes={
-        NOT_LISTENING: "The program that takes these datagrams is not running, or has given up its port.",
+        NOT_LISTENING: "The program that takes these datagrams is not running, or has given up its "
+        "port.",
         WRONG_PORT: "The port number is not the one that is served.",
         SWITCHED_OFF: "The stream or service is not switched on in the controller's settings.",
-        FIXED_PORT: "The answer goes to a fixed port of the PC in place of the one that the PC asked from.",
+        FIXED_PORT: "The answer goes to a fixed port of the PC in place of the one that the PC "
+        "asked from.",
         FIREWALL: "A firewall on the PC or on the way drops the datagrams or the answers.",
     },
     what_to_do=(

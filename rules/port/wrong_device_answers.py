@@ -126,9 +126,11 @@ RULE = Rule(
     means="What answered is either a station that answers in the controller's name, or the "
     "network's router, which owns this address. The controller itself may not be there.",
     likely_causes={
-        "address-typed-program": "The address typed in the program is that of a router, printer or other device.",
+        "address-typed-program": "The address typed in the program is that of a router, printer or "
+        "other device.",
         "device-same-default": "A device with the same default address is in the network.",
-        "pc-reached-another": "The PC reached another network with the same addresses, such as a wireless one.",
+        "pc-reached-another": "The PC reached another network with the same addresses, such as a "
+        "wireless one.",
         "second-adapter-controller": "A second adapter of the controller answers.",
     },
     what_to_do=(
@@ -154,10 +156,13 @@ RULE = Rule(
     },
     cautions=(cautions.WHICH_DEVICE,),
     also_fits={
-        "one-device-two": "One device with two network adapters, which answers through the other one.",
+        "one-device-two": "One device with two network adapters, which answers through the other "
+        "one.",
         "filter-way-answers": "A filter on the way that answers in the controller's name.",
-        "controller-router-own": "A controller that is the router of its own cell, with the service switched off.",
-        "slip-site-sheet": "A slip in the site sheet, or a controller that was replaced since it was written.",
+        "controller-router-own": "A controller that is the router of its own cell, with the "
+        "service switched off.",
+        "slip-site-sheet": "A slip in the site sheet, or a controller that was replaced since it "
+        "was written.",
     },
     looks_alike=(
         "A router in between: then its hardware address is the right one.",

@@ -152,7 +152,8 @@ RULE = Rule(
     likely_causes={
         NO_PART: "The controller takes no part in this kind of search, or has it switched off.",
         ROUTER: "A router or a VPN lies in between: a search stays in the PC's own network.",
-        ADAPTER: "The search leaves by another adapter, or with another address of the PC, than the one "
+        ADAPTER: "The search leaves by another adapter, or with another address of the PC, than "
+        "the one "
         "that leads to the controller.",
         FIREWALL: "A firewall on the PC keeps the answers from the program.",
     },
@@ -171,8 +172,10 @@ RULE = Rule(
         "works": "a session with the controller's address works",
     },
     also_fits={
-        "answers-recorded-program": "Where answers are recorded: a program that lists what it finds, and nobody chose any.",
-        "answers-sent-another": "Answers that are sent to another PC, or to everybody, and do not reach this cable.",
+        "answers-recorded-program": "Where answers are recorded: a program that lists what it "
+        "finds, and nobody chose any.",
+        "answers-sent-another": "Answers that are sent to another PC, or to everybody, and do not "
+        "reach this cable.",
     },
     looks_alike=(
         "Searches of office software for printers, names and shares.",

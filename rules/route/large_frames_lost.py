@@ -187,10 +187,12 @@ RULE = Rule(
     "first long one hangs.",
     likely_causes={
         "vpn-mobile-link": "A VPN or a mobile link on the way leaves less room in each packet.",
-        MESSAGE_DROPPED: "A filter on the way drops the message that says so, and the PC never learns of it.",
+        MESSAGE_DROPPED: "A filter on the way drops the message that says so, and the PC never "
+        "learns of it.",
         "pc-s-adapter": "The PC's adapter is set to larger frames than the network carries.",
         MESSAGE_IGNORED: "The PC does not act on the router's message: its firewall drops it.",
-        NOT_JOINED: "The controller or a device on the way cannot put cut-up packets together again.",
+        NOT_JOINED: "The controller or a device on the way cannot put cut-up packets together "
+        "again.",
         PIECES_DROPPED: "A firewall on the way drops the later pieces of a packet that was cut up.",
     },
     what_to_do=(
@@ -222,8 +224,10 @@ RULE = Rule(
         "leave the machine stopped. Use a cable on the spot.",
     ),
     also_fits={
-        NOISE: "Noise or a wrong duplex setting, where a long frame is hit more often than a short one.",
-        NOT_UNDERSTOOD: "Large requests that the controller's service does not understand, and leaves unanswered.",
+        NOISE: "Noise or a wrong duplex setting, where a long frame is hit more often than a short "
+        "one.",
+        NOT_UNDERSTOOD: "Large requests that the controller's service does not understand, and "
+        "leaves unanswered.",
     },
     looks_alike=(
         "A PC that learns from the message and sends smaller pieces.",

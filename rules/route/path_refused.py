@@ -115,8 +115,10 @@ RULE = Rule(
     means="A firewall or access list between the PC and the controller, or in the controller "
     "itself, does not allow this connection.",
     likely_causes={
-        "rule-router-firewall": "A rule in the router or firewall between the networks leaves out this port or this PC.",
-        "access-list-controller": "An access list in the controller names the PCs that may connect, and not this one.",
+        "rule-router-firewall": "A rule in the router or firewall between the networks leaves out "
+        "this port or this PC.",
+        "access-list-controller": "An access list in the controller names the PCs that may "
+        "connect, and not this one.",
     },
     what_to_do=(
         Step(
@@ -132,8 +134,10 @@ RULE = Rule(
     ),
     evidence={"said": "{sender} says about the PC's packet for {controller}: {meaning}"},
     also_fits={
-        "message-comes-from": "Where the message comes from the controller itself: the service may be switched off.",
-        "tcp-reset-second": "Where it is a TCP reset: a second port of the controller, or another device with its "
+        "message-comes-from": "Where the message comes from the controller itself: the service may "
+        "be switched off.",
+        "tcp-reset-second": "Where it is a TCP reset: a second port of the controller, or another "
+        "device with its "
         "address.",
     },
     looks_alike=(

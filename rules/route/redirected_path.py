@@ -113,9 +113,11 @@ RULE = Rule(
     means="Plain routers do not mind two ways. A firewall or another device that watches sessions "
     "sees one half only, and then drops the session.",
     likely_causes={
-        "masks-pc-controller": "The masks of the PC and of the controller differ: one of them takes the other for a "
+        "masks-pc-controller": "The masks of the PC and of the controller differ: one of them "
+        "takes the other for a "
         "neighbour, the other one asks a router.",
-        "network-two-routers": "The network has two routers, and the PC's gateway is not the one nearest to the "
+        "network-two-routers": "The network has two routers, and the PC's gateway is not the one "
+        "nearest to the "
         "controller.",
         "pc-connected-both": "The PC is connected to both networks at once.",
     },
@@ -137,7 +139,8 @@ RULE = Rule(
         "died": "the session dies here",
     },
     also_fits={
-        "session-died-controller": "Where a session died: a controller that drops it for a reason of its own.",
+        "session-died-controller": "Where a session died: a controller that drops it for a reason "
+        "of its own.",
         "second-device-controller": "A second device with the controller's address.",
     },
     looks_alike=(

@@ -149,12 +149,15 @@ RULE = Rule(
     "behind it}.{passes_on:if A device says so that passes packets on to another one, as with "
     "address translation: the way ends behind it.}",
     likely_causes={
-        HOST_IS_MISSING: "The controller behind the router is off, or has another address than the one "
+        HOST_IS_MISSING: "The controller behind the router is off, or has another address than the "
+        "one "
         "typed in the program or entered in the router.",
         NETWORK_IS_MISSING: "The router knows no way to the controller's network.",
-        IS_NEAR: "The controller is in the PC's own network, and the PC's mask or address sends its packets "
+        IS_NEAR: "The controller is in the PC's own network, and the PC's mask or address sends "
+        "its packets "
         "to the router instead.",
-        ROUTER_IS_MISSING: "The next router on the way is off, not plugged in, or has another address than the one "
+        ROUTER_IS_MISSING: "The next router on the way is off, not plugged in, or has another "
+        "address than the one "
         "that the first router was given for it.",
     },
     what_to_do=(

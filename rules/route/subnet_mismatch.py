@@ -243,8 +243,10 @@ RULE = Rule(
         ADDRESS: "The PC has an address from another network than the controller's.",
         MASK: "The mask of the PC, or of the controller, does not fit the plant.",
         SLIP: "The address typed in the program has a slip.",
-        ROUTER: "A router is needed here, and one of both ends has no gateway entered, or a wrong one.",
-        WRONG_GATEWAY: "{gateway} is the gateway that is entered on the PC, and nobody has that address: the "
+        ROUTER: "A router is needed here, and one of both ends has no gateway entered, or a wrong "
+        "one.",
+        WRONG_GATEWAY: "{gateway} is the gateway that is entered on the PC, and nobody has that "
+        "address: the "
         "entry is wrong, or the router is off.",
     },
     what_to_do=(
@@ -273,12 +275,15 @@ RULE = Rule(
         "sought": "{controller} asks for {sought}{again}",
     },
     also_fits={
-        OFF: "A plant with a wider mask on both ends, where the controller is off or does not answer.",
+        OFF: "A plant with a wider mask on both ends, where the controller is off or does not "
+        "answer.",
         FILTER: "A router or filter on the way that drops the packets without a word.",
         FAR_END: "A controller behind a router that is off, or has no gateway for its answers.",
         OTHER_ADAPTER: "A recording made on another adapter than the one used.",
-        NOT_TRIED: "A program that did not try, while another one of the PC looked for the gateway.",
-        OTHER_BUSINESS: "A controller that looks for a device of its own, while a filter drops the PC's calls.",
+        NOT_TRIED: "A program that did not try, while another one of the PC looked for the "
+        "gateway.",
+        OTHER_BUSINESS: "A controller that looks for a device of its own, while a filter drops the "
+        "PC's calls.",
     },
     looks_alike=(
         "A controller behind a router that answers: its packets come back.",

@@ -185,11 +185,13 @@ def test_quiet_where_the_call_is_taken(controllers: tuple[str, ...]) -> None:
     assert_healthy(diagnosed(ended(plant), controllers))
 
 
-def test_quiet_where_the_recording_ends_while_the_controller_repeats() -> None:
+@pytest.mark.parametrize(("repeats", "tells"), [((1, 2), True), ((1,), False)])
+def test_found_as_soon_as_the_controller_has_repeated_its_call_twice(
+    repeats: tuple[int, ...], tells: bool
+) -> None:
     plant, pc, unit, _ = asked_to_call_back()
-    plant.tcp(unit, pc, PORT).syn(repeats=(1, 2))
-    diagnosis = diagnosed(ended(plant, 1.0))
-    assert SLUG not in slugs(diagnosis)
+    plant.tcp(unit, pc, PORT).syn(repeats=repeats)
+    assert (SLUG in slugs(diagnosed(ended(plant, 1.0)))) == tells
 
 
 def test_quiet_where_the_pcs_message_is_about_another_port() -> None:
