@@ -134,6 +134,14 @@ class Pc:
         return [one.moment for one in own if one.type == DISCOVER]
 
     @cached_property
+    def checks(self) -> list[Moment]:
+        """Its ARP probes: it checks an address when it comes to the cable (RFC 5227 2.1)."""
+        if self.hardware is None:
+            return []
+        sent = self.facts.index.probes_by[self.hardware]
+        return sorted(moment for _, series in sent for moment in series.moments)
+
+    @cached_property
     def is_searching(self) -> bool:
         """Whether it searches the network: many addresses asked for, most without an answer."""
         return sum(not one.answered for one in self.questions) >= SWEEP
@@ -371,6 +379,16 @@ class LinkUp:
         )
 
     @cached_property
+    def rivals(self) -> Calls:
+        """Other stations' calls to the port that counts."""
+        port, own = (self.calls[0].port if self.calls else None), set(self.pc.addresses)
+        return Calls(
+            of_session(one)
+            for one in self.facts.index.sessions_to[self.controller]
+            if one.server.port == port and one.client.address not in own
+        )
+
+    @cached_property
     def calls_back(self) -> Calls:
         """The controller's calls to the PC, refused also where the PC says so in a message."""
         index, own = self.facts.index, set(self.pc.addresses)
@@ -384,6 +402,16 @@ class LinkUp:
             for one in index.sessions_from[self.controller]
             if one.server.address in own and one.syns.count
         )
+
+    @cached_property
+    def last_sign(self) -> Moment | None:
+        """The last sign of life of the controller: its last packet to the PC, or ARP reply."""
+        signs = [moment for question in self.questions for moment, _ in question.answers]
+        return max([*signs, *([self.last_heard] if self.last_heard else [])], default=None)
+
+    def is_alive_after(self, moment: Moment) -> bool:
+        """Whether the controller gave a sign of life later than a moment."""
+        return self.last_sign is not None and self.last_sign > moment
 
     @cached_property
     def waiting_since(self) -> Moment | None:

@@ -165,6 +165,21 @@ class Call(Try):
         return self.session.syns.count
 
     @property
+    def asked_in_vain(self) -> Moment | None:
+        """The request that was open when the client or a reset ended it, or is to the end; None
+        where the answer is only missing in the recording, or the server closed in order.
+        """
+        closed = self.ended_by_server and not self.broken
+        return None if not self.waits or closed or self.session.lacks_answer else self.session.asked
+
+    @property
+    def dropped_unasked(self) -> bool:
+        """Whether the server ended it at once, before it was asked for anything."""
+        asked = self.session.from_client.first_data
+        early = asked is None or (self.end is not None and asked.moment > self.end.moment)
+        return self.how is How.DROPPED and early
+
+    @property
     def odd_answers(self) -> list[Moment]:
         """Acknowledgements of an older session's numbers in answer to the call (RFC 9293 3.5.1,
         figure 9): the first, and the last where the server sent nothing else.
