@@ -86,6 +86,18 @@ class Pc:
         """Whether an address is in a network of the PC."""
         return any(self.network(own).holds(address) for own in self.addresses)
 
+    def reach(self, own: Address) -> int:
+        """How many of the last bits differ between one of its addresses and the farthest that it
+        asks for or sends to with that one: its mask leaves so many open.
+        """
+        if own not in self._reach:
+            index = self.facts.index
+            there = [one.wanted for one in index.questions_as[own] if one.asker == self.hardware]
+            sent = (one for one in self.paths if one.dst is not None and not one.dst.is_group)
+            there += [one.dst_ip for one in sent if one.dst_ip]
+            self._reach[own] = max(((own ^ one).bit_length() for one in there), default=0)
+        return self._reach[own]
+
     @cached_property
     def station(self) -> Station | None:
         """What is known of it as a station, None where it sent nothing."""
@@ -158,6 +170,10 @@ class Pc:
         spans = sorted(span for one in stations for span in one.presence.spans)
         latest = accumulate((end for _, end in spans), max)
         return [(begin, end) for (begin, _), end in zip(spans, latest, strict=True)]
+
+    @cached_property
+    def _reach(self) -> dict[Address, int]:
+        return {}
 
     @cached_property
     def _networks(self) -> dict[Address, Network]:
@@ -250,6 +266,10 @@ class LinkUp:
     def is_heard(self) -> bool:
         """Whether any IPv4 packet came from the controller to the PC."""
         return self.heard is not None
+
+    def is_heard_after(self, moment: Moment) -> bool:
+        """Whether a packet came from the controller later than a moment."""
+        return self.last_heard is not None and self.last_heard > moment
 
     @property
     def is_tried(self) -> bool:
@@ -358,9 +378,11 @@ class LinkUp:
 
     @cached_property
     def is_one_sided(self) -> bool:
-        """Whether the recorder saw one direction only, or stood aside and heard the PC's broadcasts
-        and nothing else of it: then silence is no evidence.
+        """Whether the recorder saw one direction only, or let nothing else through, or stood aside
+        and heard the PC's broadcasts and nothing else of it: then silence is no evidence.
         """
+        if self.facts.looks_filtered and Stage.LINK not in self.proofs:
+            return True
         pc = self.pc.station
         aside = pc is not None and pc.came_over_the_cable and not pc.unicast
         return aside or any(one.session.is_one_sided for one in self.on_port)
@@ -460,6 +482,15 @@ class LinkUp:
         moments += [one.first for one in self.on_port if not one.calls]
         moments += [one.asked.first for one in self.exchanges if one.asked.first]
         return sorted(moments)
+
+    @cached_property
+    def sent(self) -> list[Moment]:
+        """The kept moments of all that the PC sent to reach the controller, each repeat counted."""
+        series = [one.asked for one in self.questions]
+        series += [self.pings.requests] if self.pings else []
+        moments = {moment for one in series for moment in one.moments}
+        moments |= {self.last_sent} if self.last_sent is not None else set()
+        return sorted({*moments, *self.on_port.sent, *self.attempts})
 
     def asks_after(self, moment: Moment | None) -> Moment | None:
         """The PC's first try from a moment on, or of all; a request that waits is one too."""

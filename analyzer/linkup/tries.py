@@ -173,6 +173,14 @@ class Call(Try):
         return None if not self.waits or closed or self.session.lacks_answer else self.session.asked
 
     @property
+    def request_and_repeats(self) -> list[Moment]:
+        """The request that waits, and the kept moments at which it was sent again."""
+        asked, again = self.session.asked, self.session.from_client.repeats.moments
+        return (
+            [] if asked is None or not self.waits else [asked, *(at for at in again if at > asked)]
+        )
+
+    @property
     def dropped_unasked(self) -> bool:
         """Whether the server ended it at once, before it was asked for anything."""
         asked = self.session.from_client.first_data
