@@ -277,6 +277,36 @@ def test_every_rule_has_its_tests_and_its_recording() -> None:
     assert wrong_tests(ROOT) == []
 
 
+SLUG = re.compile("[a-z]+(-[a-z]+)+")
+
+
+def unknown_slugs(root: Path, known: Iterable[str]) -> list[str]:
+    """What looks like the name of a rule in a test of the rules or a scene of the lab, and is none:
+    that a rule which does not exist stays quiet proves nothing.
+    """
+    folders = ("tests/rules", "tests/lab/scenarios")
+    return [
+        f"{path.relative_to(root).as_posix()}:{node.lineno} {node.value}"
+        for path in sorted(path for folder in folders for path in (root / folder).rglob("*.py"))
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+        if SLUG.fullmatch(node.value) and node.value not in known
+    ]
+
+
+def test_tests_name_rules_that_exist() -> None:
+    assert unknown_slugs(ROOT, {rule.slug for rule in rules.ALL}) == []
+
+
+def test_unknown_slugs_are_flagged(tmp_path: Path) -> None:
+    test = tmp_path / "tests" / "rules" / "link" / "test_cut_cable.py"
+    test.parent.mkdir(parents=True)
+    test.write_text('assert "bent-pin" not in {"cut-cable", "a cut-off end"}', encoding="utf-8")
+    assert unknown_slugs(tmp_path, {"cut-cable"}) == [
+        "tests/rules/link/test_cut_cable.py:1 bent-pin"
+    ]
+
+
 def a_rule(
     slug: str = "cut-cable", stage: str = "link", module: str = "rules.link.cut_cable"
 ) -> SimpleNamespace:
