@@ -50,6 +50,7 @@ from analyzer.linkup.shims import (  # TODO
     silence,
 )
 from analyzer.linkup.silences import BEGAN_LATE, LISTENED, LOST, Silence, silence_of
+from analyzer.linkup.spans import NEVER, Span, Spans
 from analyzer.linkup.tries import (
     AT_ONCE,
     ENDINGS,
@@ -62,7 +63,9 @@ from analyzer.linkup.tries import (
     Tries,
     Try,
     What,
+    first_after,
     in_rows,
+    last_until,
 )
 
 __all__ = [
@@ -84,6 +87,7 @@ __all__ = [
     "LISTENED",
     "LONG_IDLE",
     "LOST",
+    "NEVER",
     "PC_ANSWERS",
     "PRESUMED_MASK",
     "RIGHT_AFTER",
@@ -99,6 +103,8 @@ __all__ = [
     "Pc",
     "Proof",
     "Silence",
+    "Span",
+    "Spans",
     "Stage",
     "Target",
     "Told",
@@ -111,6 +117,7 @@ __all__ = [
     "elsewhere",
     "find_pc",
     "find_targets",
+    "first_after",
     "forwarded",
     "heard_of",
     "heard_on_cable",
@@ -119,6 +126,7 @@ __all__ = [
     "is_gateway_number",
     "is_loopback",
     "is_self_assigned",
+    "last_until",
     "let_through",
     "needs_no_router",
     "others",

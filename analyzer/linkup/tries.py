@@ -610,3 +610,9 @@ def first_after(moments: Sequence[Moment], moment: Moment) -> Moment | None:
     """The first of sorted moments that is not earlier than one."""
     place = bisect_left(moments, moment)
     return moments[place] if place < len(moments) else None
+
+
+def last_until(moments: Sequence[Moment], moment: Moment) -> Moment | None:
+    """The last of sorted moments that is not later than one."""
+    place = bisect_right(moments, moment)
+    return moments[place - 1] if place else None

@@ -13,7 +13,6 @@ after idle time by design; where the controller is not heard after it ignored th
 office services.
 """
 
-from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
@@ -21,7 +20,19 @@ from analyzer.facts import CLIENT, SERVER, Moment
 from analyzer.facts.index import by, grouped
 from analyzer.facts.ports import OFFICE_PORTS
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import LONG_IDLE, Call, Calls, How, LinkUp, Silence
+from analyzer.linkup import (
+    LONG_IDLE,
+    NEVER,
+    Call,
+    Calls,
+    How,
+    LinkUp,
+    Silence,
+    Span,
+    Spans,
+    first_after,
+    last_until,
+)
 from rules import cautions
 
 AT_ONCE = 0.5
@@ -33,7 +44,6 @@ OTHERS, OWN, LEFT_OVER = "others", "own", "left over"
 """Names of these causes in the rule."""
 REQUEST, ONE_VALUE = "request", "one value"
 """Names of these in what would look the same."""
-NEVER = Moment(1 << 62, float("inf"))
 
 
 class _Away(NamedTuple):
@@ -44,37 +54,6 @@ class _Away(NamedTuple):
     call: Call
 
 
-class _Span(NamedTuple):
-    """When a session takes a place: later than begin, and not later than end."""
-
-    call: Call
-    begin: Moment
-    end: Moment
-
-
-class _Spans:
-    """Such times; how many of them hold a moment is found by bisecting."""
-
-    def __init__(self, spans: Iterable[_Span]) -> None:
-        self._spans = list(spans)
-        self._begins = sorted(one.begin for one in self._spans)
-        self._ends = sorted(one.end for one in self._spans)
-
-    def at(self, moment: Moment) -> int:
-        return bisect_left(self._begins, moment) - bisect_left(self._ends, moment)
-
-    def met_by(self, away: Sequence[_Away]) -> list[Call]:
-        """The sessions that take a place when another one is turned away."""
-        moments = sorted(one.moment for one in away)
-        own = {id(one.call): one.moment for one in away}
-        met = {}
-        for call, begin, end in self._spans:
-            itself = id(call) in own and begin < own[id(call)] <= end
-            if bisect_right(moments, end) - bisect_right(moments, begin) > itself:
-                met[id(call)] = call
-        return list(met.values())
-
-
 class _Places:
     """What is open on the controller's port, and when."""
 
@@ -82,18 +61,17 @@ class _Places:
         own, rivals = linkup.calls.opened, linkup.rivals.opened
         came_back = linkup.pc.checks
         own_spans, others = list(_spans(own, came_back)), list(_spans(rivals, came_back))
-        self.all, self._own = _Spans([*own_spans, *others]), _Spans(own_spans)
-        self._served = {kind: _Spans(spans) for kind, spans in _served(others).items()}
+        self.all, self._own = Spans([*own_spans, *others]), Spans(own_spans)
+        self._served = {kind: Spans(spans) for kind, spans in _served(others).items()}
         self._openings, self._own_openings = _openings([*own, *rivals]), _openings(own)
         answers = (one.session.answered for one in own)
         self._worked = min((one for one in answers if one is not None), default=NEVER)
 
     def newer_opened(self, call: Call, end: Moment) -> bool:
         """Whether another session than this one was opened right before a moment."""
-        place = bisect_right(self._openings, end) - 1
-        latest = self._openings[place] if place >= 0 else call.first
-        since = call.session.syn_ack or call.first
-        return latest > since and end.seconds - latest.seconds <= AT_ONCE
+        latest = last_until(self._openings, end) or call.first
+        newer = latest > (call.session.syn_ack or call.first)
+        return newer and end.seconds - latest.seconds <= AT_ONCE
 
     def works_no_more(self, call: Call, asked: Moment) -> bool:
         """Whether requests worked in another session of the PC, or in this one until another was
@@ -104,8 +82,8 @@ class _Places:
         answered = call.session.answered
         if answered is None:
             return self._worked < asked
-        newer = bisect_right(self._own_openings, answered)
-        return newer < bisect_left(self._own_openings, asked)
+        newer = first_after(self._own_openings, answered)
+        return newer is not None and newer < asked
 
     def serves_others(self, call: Call, asked: Moment) -> bool:
         """Whether a request that was confirmed is never answered, while another station's of the
@@ -116,7 +94,7 @@ class _Places:
         return taken and served is not None and served.at(asked) > 0
 
 
-def _spans(calls: Calls, came_back: Sequence[Moment]) -> Iterator[_Span]:
+def _spans(calls: Calls, came_back: Sequence[Moment]) -> Iterator[Span]:
     """Until it ends, or waits in vain itself: a dead peer. Once the PC came back to the cable, a
     session that waits is left over.
     """
@@ -125,15 +103,15 @@ def _spans(calls: Calls, came_back: Sequence[Moment]) -> Iterator[_Span]:
         if _is_dropped(one):
             continue
         if not one.waits or asked is None:
-            yield _Span(one, one.first, end)
+            yield Span(one, one.first, end)
             continue
-        yield _Span(one, one.first, min(asked, end))
-        back = bisect_right(came_back, one.last)
-        if back < len(came_back) and came_back[back] < end:
-            yield _Span(one, came_back[back], end)
+        yield Span(one, one.first, min(asked, end))
+        back = first_after(came_back, one.last)
+        if back is not None and back < end:
+            yield Span(one, back, end)
 
 
-def _served(spans: Iterable[_Span]) -> dict[object, list[_Span]]:
+def _served(spans: Iterable[Span]) -> dict[object, list[Span]]:
     """By the kind of request: until the last answer."""
     answered = ((one, one.call.session.answered) for one in spans)
     return grouped(
@@ -157,7 +135,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         return
     places = _Places(linkup)
     away = [one for call in calls if (one := _turned_away(linkup, places, call)) is not None]
-    holders = places.all.met_by(away)
+    holders = places.all.meet([at.moment for at in away], {at.call: at.moment for at in away})
     level = _level(linkup, away, holders)
     if level is None:
         return

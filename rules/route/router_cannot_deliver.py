@@ -10,7 +10,6 @@ the PC's own cable: then no router is needed.
 """
 
 from collections.abc import Iterator, Sequence
-from operator import attrgetter
 
 from analyzer.facts import IcmpError, Moment
 from analyzer.facts.icmp import REDIRECT, TIME_EXCEEDED, UNREACHABLE
@@ -24,11 +23,11 @@ NO_HOST = {1, 7}
 """Codes of a router that reaches the network and finds nobody there at that address."""
 NO_NETWORK = {0, 6, 11}
 """Codes of a router that knows no way to the network at all (RFC 1812 5.2.7.1)."""
-HOST_IS_MISSING, NETWORK_IS_MISSING, IS_NEAR, ROUTER_IS_MISSING = (
-    "host is missing",
-    "network is missing",
-    "is near",
-    "router is missing",
+NOBODY_THERE, NO_WAY_KNOWN, OWN_NETWORK, NEXT_ROUTER_OFF = (
+    "nobody there",
+    "no way known",
+    "own network",
+    "next router off",
 )
 """Names of the causes below."""
 DEAF_ROUTER, FILTER = "deaf router", "filter"
@@ -42,7 +41,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     errors = [error for error in linkup.errors if _says_no_way(error, linkup)]
     redirects = [error for error in linkup.errors if _is_redirect(error, linkup)]
     asked = _asked_in_vain(linkup, redirects, errors)
-    said = errors if not asked else sorted([*redirects, *errors], key=attrgetter("moment"))
+    said = errors if not asked else sorted([*redirects, *errors], key=lambda one: one.moment)
     if not said or linkup.is_heard_after(said[-1].moment) or needs_no_router(linkup):
         return
     moments = [one.moment for one in errors]
@@ -76,8 +75,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 
 def _likeliest(said: Sequence[IcmpError], asked: Sequence[Moment]) -> str:
     if asked:
-        return ROUTER_IS_MISSING
-    return HOST_IS_MISSING if said[0].code in NO_HOST else NETWORK_IS_MISSING
+        return NEXT_ROUTER_OFF
+    return NOBODY_THERE if said[0].code in NO_HOST else NO_WAY_KNOWN
 
 
 def _ruled_out(linkup: LinkUp, said: Sequence[IcmpError], asked: Sequence[Moment]) -> Iterator[str]:
@@ -85,11 +84,11 @@ def _ruled_out(linkup: LinkUp, said: Sequence[IcmpError], asked: Sequence[Moment
     not answer, it ends before the controller; a controller heard before is behind the router.
     """
     if asked:
-        yield from (HOST_IS_MISSING, NETWORK_IS_MISSING)
+        yield from (NOBODY_THERE, NO_WAY_KNOWN)
     elif all(one.type == UNREACHABLE and one.code in NO_NETWORK for one in said):
-        yield from (HOST_IS_MISSING, ROUTER_IS_MISSING)
+        yield from (NOBODY_THERE, NEXT_ROUTER_OFF)
     if linkup.is_heard:
-        yield IS_NEAR
+        yield OWN_NETWORK
 
 
 def _is_redirect(error: IcmpError, linkup: LinkUp) -> bool:
@@ -137,14 +136,13 @@ RULE = Rule(
     "behind it}.{passes_on:if A device says so that passes packets on to another one, as with "
     "address translation: the way ends behind it.}",
     likely_causes={
-        HOST_IS_MISSING: "The controller behind the router is off, or has another address than the "
+        NOBODY_THERE: "The controller behind the router is off, or has another address than the "
         "one "
         "typed in the program or entered in the router.",
-        NETWORK_IS_MISSING: "The router knows no way to the controller's network.",
-        IS_NEAR: "The controller is in the PC's own network, and the PC's mask or address sends "
-        "its packets "
-        "to the router instead.",
-        ROUTER_IS_MISSING: "The next router on the way is off, not plugged in, or has another "
+        NO_WAY_KNOWN: "The router knows no way to the controller's network.",
+        OWN_NETWORK: "The controller is in the PC's own network, and the PC's mask or address "
+        "sends its packets to the router instead.",
+        NEXT_ROUTER_OFF: "The next router on the way is off, not plugged in, or has another "
         "address than the one "
         "that the first router was given for it.",
     },

@@ -16,7 +16,6 @@ the recording is from an adapter that leads elsewhere.
 Where a message says why nothing comes back, the rules about it stand before this one in the list.
 """
 
-from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -28,6 +27,7 @@ from analyzer.linkup import (
     Network,
     heard_on_cable,
     is_gateway_number,
+    last_until,
     renumbered,
 )
 from rules import cautions
@@ -122,8 +122,10 @@ def _past_the_pc(linkup: LinkUp, own: Network) -> _Sign | None:
 
 
 def _follows(question: Question, calls: Sequence[Moment]) -> bool:
-    before = [(at, bisect_right(calls, at) - 1) for at in question.asked.moments]
-    return all(place >= 0 and at.seconds - calls[place].seconds <= BEHIND for at, place in before)
+    return all(
+        (call := last_until(calls, at)) is not None and at.seconds - call.seconds <= BEHIND
+        for at in question.asked.moments
+    )
 
 
 def _sighting(
@@ -165,7 +167,10 @@ def _sighting(
             "sought": sign.sought.asked.moments if sign.sought is not None else [],
         },
         certainty=Certainty.SHOWN if here or _knows_no_router(linkup) else Certainty.FITS,
-        silence=linkup.silence(sent or (asked.asked.moments if asked is not None else [])),
+        silence=linkup.silence(
+            sent or (asked.asked.moments if asked is not None else []),
+            arrived=bool(linkup.errors),  # a message says what became of it
+        ),
         likeliest=_likeliest(sign),
         ruled_out=list(
             _ruled_out(

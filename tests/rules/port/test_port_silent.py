@@ -236,6 +236,25 @@ def test_quiet_where_the_recording_ends_too_soon(controllers: tuple[str, ...]) -
     assert diagnosis.status == CANNOT_TELL
 
 
+def test_quiet_where_one_call_is_sent_right_before_the_end() -> None:
+    plant, pc, unit = begun()
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).syn()
+    assert slugs(diagnosed(ended(plant, 4))) == ["stopped-early"]
+
+
+def test_quiet_where_the_port_is_refused_once_the_controller_has_started() -> None:
+    """It is silent at first, and then its network is up and the service is not."""
+    plant, pc, unit = begun()
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).syn((1, 2))
+    for _ in range(3):
+        call = plant.tcp(pc, unit)
+        call.syn(after=4.0)
+        call.refuse()
+    assert slugs(diagnosed(ended(plant))) == ["port-refused"]
+
+
 @told_or_not
 def test_quiet_where_a_repeated_call_is_accepted(controllers: tuple[str, ...]) -> None:
     plant, pc, unit = begun()
