@@ -24,6 +24,7 @@ from analyzer.linkup.owners import (
     checks,
     disputes,
     heard_on_cable,
+    needs_no_router,
     renumbered,
     senders,
     uses,
@@ -31,20 +32,8 @@ from analyzer.linkup.owners import (
 )
 from analyzer.linkup.pc import find_pc
 from analyzer.linkup.proofs import PC_ANSWERS
-from analyzer.linkup.shims import (  # TODO
-    LISTEN_AFTER,
-    LISTEN_BEFORE,
-    LISTEN_LONG,
-    Ending,
-    endings,
-    everything_tried,
-    is_of_the_pc,
-    network,
-    presumed_mask,
-    searches,
-    silence,
-)
 from analyzer.linkup.silences import BEGAN_LATE, LISTENED, LOST, Silence, silence_of
+from analyzer.linkup.spans import NEVER, Span, Spans
 from analyzer.linkup.tries import (
     AT_ONCE,
     ENDINGS,
@@ -59,21 +48,12 @@ from analyzer.linkup.tries import (
     Try,
     What,
     between,
+    first_after,
     in_rows,
+    last_until,
 )
 
 __all__ = [
-    "LISTEN_AFTER",
-    "LISTEN_BEFORE",
-    "LISTEN_LONG",
-    "Ending",
-    "endings",
-    "everything_tried",
-    "is_of_the_pc",
-    "network",
-    "presumed_mask",
-    "searches",
-    "silence",
     "ASKED_ON_PURPOSE",
     "AT_ONCE",
     "BEGAN_LATE",
@@ -83,6 +63,7 @@ __all__ = [
     "LONG_IDLE",
     "LOST",
     "PATIENCE",
+    "NEVER",
     "PC_ANSWERS",
     "PRESUMED_MASK",
     "RIGHT_AFTER",
@@ -98,6 +79,8 @@ __all__ = [
     "Pc",
     "Proof",
     "Silence",
+    "Span",
+    "Spans",
     "Stage",
     "Target",
     "Told",
@@ -111,6 +94,7 @@ __all__ = [
     "elsewhere",
     "find_pc",
     "find_targets",
+    "first_after",
     "heard_of",
     "heard_on_cable",
     "hears_others_only",
@@ -118,6 +102,8 @@ __all__ = [
     "is_gateway_number",
     "is_loopback",
     "is_self_assigned",
+    "last_until",
+    "needs_no_router",
     "others",
     "presumed",
     "renumbered",

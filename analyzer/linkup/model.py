@@ -26,6 +26,8 @@ from analyzer.facts import (
 )
 from analyzer.facts.arp import SWEEP
 from analyzer.facts.dhcp import DISCOVER
+from analyzer.facts.icmp import UNREACHABLE
+from analyzer.facts.index import by
 from analyzer.facts.ports import OFFICE_PORTS, TUNNEL_PORTS
 from analyzer.linkup.cable import Cable
 from analyzer.linkup.networks import Network, is_loopback, is_self_assigned, network_of, presumed
@@ -87,6 +89,18 @@ class Pc:
         """Whether an address is in a network of the PC."""
         return any(self.network(own).holds(address) for own in self.addresses)
 
+    def reach(self, own: Address) -> int:
+        """How many of the last bits differ between one of its addresses and the farthest that it
+        asks for or sends to with that one: its mask leaves so many open.
+        """
+        if own not in self._reach:
+            index = self.facts.index
+            there = [one.wanted for one in index.questions_as[own] if one.asker == self.hardware]
+            sent = (one for one in self.paths if one.dst is not None and not one.dst.is_group)
+            there += [one.dst_ip for one in sent if one.dst_ip]
+            self._reach[own] = max(((own ^ one).bit_length() for one in there), default=0)
+        return self._reach[own]
+
     @cached_property
     def station(self) -> Station | None:
         """What is known of it as a station, None where it sent nothing."""
@@ -97,17 +111,17 @@ class Pc:
         """Stations that are neither the PC nor one of its guests."""
         return others(self.facts, self)
 
-    @cached_property
-    def came_up(self) -> list[Moment]:
-        """The frames that it sent when its link came up."""
-        return [one.moment for one in self.facts.boots(self.hardware)]
-
     def hears(self, begin: float, end: float) -> bool:
         """Whether any other station is heard between two times, as far as frames tell stations."""
         if self.hardware is None:
             return True
         place = bisect_right(self._heard, end, key=itemgetter(0))
         return place > 0 and self._heard[place - 1][1] >= begin
+
+    @cached_property
+    def came_up(self) -> list[Moment]:
+        """The frames that it sent when its link came up."""
+        return [one.moment for one in self.facts.boots(self.hardware)]
 
     @cached_property
     def sessions(self) -> list[Session]:
@@ -178,18 +192,6 @@ class Pc:
             and all(map(is_self_assigned, one.addresses))
         ]
 
-    def hears_others(self, begin: float, end: float) -> bool:
-        """Whether any other station is heard between two times, in seconds."""
-        begins, ends = self._heard
-        place = bisect_right(begins, end)
-        return place > 0 and ends[place - 1] >= begin
-
-    @cached_property
-    def _heard(self) -> tuple[list[float], list[float]]:
-        """When spans begin in which others are heard, and how far those begun so far reach."""
-        spans = sorted(span for one in self.others for span in one.presence.spans)
-        return [one for one, _ in spans], list(accumulate((end for _, end in spans), max))
-
     @cached_property
     def tunnels(self) -> list[tuple[Address, Address, Moment]]:
         """Its end, the far end and the first packet of tunnels (VPN) that it keeps up."""
@@ -207,6 +209,14 @@ class Pc:
             for own, far, first in ends
             if far[1] in TUNNEL_PORTS and first is not None
         ]
+
+    @cached_property
+    def checks(self) -> list[Moment]:
+        """Its ARP probes: it checks an address when it comes to the cable (RFC 5227 2.1)."""
+        if self.hardware is None:
+            return []
+        sent = self.facts.index.probes_by[self.hardware]
+        return sorted(moment for _, series in sent for moment in series.moments)
 
     @cached_property
     def is_searching(self) -> bool:
@@ -231,6 +241,10 @@ class Pc:
         spans = sorted(span for one in stations for span in one.presence.spans)
         latest = accumulate((end for _, end in spans), max)
         return [(begin, end) for (begin, _), end in zip(spans, latest, strict=True)]
+
+    @cached_property
+    def _reach(self) -> dict[Address, int]:
+        return {}
 
     @cached_property
     def _networks(self) -> dict[Address, Network]:
@@ -342,6 +356,10 @@ class LinkUp:
         """Whether any IPv4 packet came from the controller to the PC."""
         return self.heard is not None
 
+    def is_heard_after(self, moment: Moment) -> bool:
+        """Whether a packet came from the controller later than a moment."""
+        return self.last_heard is not None and self.last_heard > moment
+
     @property
     def is_tried(self) -> bool:
         """Whether any frame of the PC was meant for the controller, or came from it."""
@@ -417,11 +435,6 @@ class LinkUp:
         return [one.session for one in self.on_others]
 
     @property
-    def called(self) -> list[Session]:  # TODO goes with the last rule that uses it
-        """The sessions of the calls that count."""
-        return [one.session for one in self.calls]
-
-    @property
     def other_clients(self) -> list[Address]:
         """Who else had a session with the controller, in order."""
         sessions = self.facts.index.sessions_to[self.controller]
@@ -468,9 +481,11 @@ class LinkUp:
 
     @cached_property
     def is_one_sided(self) -> bool:
-        """Whether the recorder saw one direction only, or stood aside and heard the PC's broadcasts
-        and nothing else of it: then silence is no evidence.
+        """Whether the recorder saw one direction only, or let nothing else through, or stood aside
+        and heard the PC's broadcasts and nothing else of it: then silence is no evidence.
         """
+        if self.facts.looks_filtered and Stage.LINK not in self.proofs:
+            return True
         pc = self.pc.station
         aside = pc is not None and pc.came_over_the_cable and not pc.unicast
         return aside or any(one.session.is_one_sided for one in self.on_port)
@@ -512,6 +527,41 @@ class LinkUp:
         return self.silence(sent, tries)
 
     @property
+    def rivals(self) -> Calls:
+        """Other stations' calls to the port that counts."""
+        port, own = (self.calls[0].port if self.calls else None), set(self.pc.addresses)
+        return Calls(
+            of_session(one)
+            for one in self.facts.index.sessions_to[self.controller]
+            if one.server.port == port and one.client.address not in own
+        )
+
+    @cached_property
+    def calls_back(self) -> Calls:
+        """The controller's calls to the PC, refused also where the PC says so in a message."""
+        index, own = self.facts.index, set(self.pc.addresses)
+        said = index.errors_to[self.controller]
+        forbidden = by(
+            (one for one in said if one.sender in own and one.type == UNREACHABLE),
+            lambda one: (one.about_dst, one.sport, one.dport),
+        )
+        return Calls(
+            of_session(one, forbidden[one.server.address, one.client.port, one.server.port])
+            for one in index.sessions_from[self.controller]
+            if one.server.address in own and one.syns.count
+        )
+
+    @cached_property
+    def last_sign(self) -> Moment | None:
+        """The last sign of life of the controller: its last packet to the PC, or ARP reply."""
+        signs = [moment for question in self.questions for moment, _ in question.answers]
+        return max([*signs, *([self.last_heard] if self.last_heard else [])], default=None)
+
+    def is_alive_after(self, moment: Moment) -> bool:
+        """Whether the controller gave a sign of life later than a moment."""
+        return self.last_sign is not None and self.last_sign > moment
+
+    @cached_property
     def waiting_since(self) -> Moment | None:
         """From when on the PC waits for an answer, at the furthest stage reached."""
         return None if self.waiting is None else self.waiting.first
@@ -574,6 +624,7 @@ class LinkUp:
             requests, back = self.pings.requests.moments, self.pings.replies
             sent += [at for at in requests if not back.count or at > back.last]
         return sorted(set(sent))
+
     @cached_property
     def tried(self) -> list[Moment]:
         """The same with all moments that are kept."""
@@ -593,6 +644,15 @@ class LinkUp:
         series = [question.asked for question in self.questions]
         series += [one.session.syns for one in self.on_port if one.calls]
         return series + ([self.pings.requests] if self.pings is not None else [])
+
+    @cached_property
+    def sent(self) -> list[Moment]:
+        """The kept moments of all that the PC sent to reach the controller, each repeat counted."""
+        series = [one.asked for one in self.questions]
+        series += [self.pings.requests] if self.pings else []
+        moments = {moment for one in series for moment in one.moments}
+        moments |= {self.last_sent} if self.last_sent is not None else set()
+        return sorted({*moments, *self.on_port.sent, *self.attempts})
 
     def asks_after(self, moment: Moment | None) -> Moment | None:
         """The PC's first try from a moment on, or of all; a request that waits is one too."""

@@ -10,6 +10,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property
+from itertools import pairwise
 from typing import TypeVar, overload
 
 from analyzer.facts import (
@@ -78,6 +79,9 @@ STARTS = (64, 128, 255)
 UNNOTICED = 0.1
 """Seconds after a close from which on a request is no mere farewell (a secured session says goodbye
 at once, RFC 8446 6.1)."""
+ONE_ATTEMPT = 3.0
+"""Seconds within which systems repeat a refused call by themselves (common practice, no
+source)."""
 LONG_IDLE = 5.0
 """Seconds without data from which on a time limit is the first thing to think of."""
 
@@ -231,6 +235,55 @@ class Call(Try):
         sent += [one.asked] if one.asked is not None else []
         last = one.from_server.last
         return sorted(at for at in sent if last is None or at > last)
+
+    @property
+    def asked_in_vain(self) -> Moment | None:
+        """The request that was open when the client or a reset ended it, or is to the end; None
+        where the answer is only missing in the recording, or the server closed in order.
+        """
+        closed = self.ended_by_server and not self.broken
+        return None if not self.waits or closed or self.session.lacks_answer else self.session.asked
+
+    @property
+    def request_and_repeats(self) -> list[Moment]:
+        """The request that waits, and the kept moments at which it was sent again."""
+        asked, again = self.session.asked, self.session.from_client.repeats.moments
+        return (
+            [] if asked is None or not self.waits else [asked, *(at for at in again if at > asked)]
+        )
+
+    @property
+    def dropped_unasked(self) -> bool:
+        """Whether the server ended it at once, before it was asked for anything."""
+        asked = self.session.from_client.first_data
+        early = asked is None or (self.end is not None and asked.moment > self.end.moment)
+        return self.how is How.DROPPED and early
+
+    @property
+    def odd_answers(self) -> list[Moment]:
+        """Acknowledgements of an older session's numbers in answer to the call (RFC 9293 3.5.1,
+        figure 9): the first, and the last where the server sent nothing else.
+        """
+        one, heard = self.session, self.session.from_server
+        if one.held_over is None:
+            return []
+        ended = any(end.side == SERVER for end in one.ends)
+        only_odd = one.syn_ack is None and not heard.octets and not ended
+        last = [heard.last] if only_odd and heard.last not in (None, one.held_over) else []
+        return [one.held_over, *(at for at in last if at is not None)]
+
+    @property
+    def cleared(self) -> list[Moment]:
+        """The client's resets."""
+        return [end.moment for end in self.session.ends if end.reset and end.side == CLIENT]
+
+    def is_unknown_to(self, side: int) -> bool:
+        """Whether an end knows nothing of a session from before the recording, which the other one
+        uses: it only resets it (RFC 9293 3.5.1, figure 10), or keeps silent.
+        """
+        one = self.session
+        used = not one.only_reset(1 - side)
+        return not one.syns.count and used and one.only_reset(side)
 
     def held(self, moment: Moment) -> bool:
         """Whether the session was open before a moment, and nobody had ended it by then."""
@@ -475,6 +528,12 @@ class Calls(Tries[Call]):
         """The last request of each."""
         return [one.session.asked for one in self if one.session.asked is not None]
 
+    @property
+    def since_heard(self) -> "Calls":
+        """Those begun after the last frame of any session in which the server sent something."""
+        heard = (one.last for one in self if one.session.from_server.frames)
+        return Calls(self.after(max(heard, default=None)))
+
     def opened_after(self, moment: Moment) -> bool:
         """Whether any session lived later than a moment."""
         return self.last_open is not None and self.last_open > moment
@@ -483,6 +542,20 @@ class Calls(Tries[Call]):
     def sent(self) -> list[Moment]:
         """The kept moments of the calls themselves, each repeat counted."""
         return sorted(moment for one in self for moment in one.session.syns.moments)
+
+    @property
+    def sent_in_all(self) -> int:
+        """How often the calls themselves were sent, each repeat counted."""
+        return sum(one.calls for one in self)
+
+    @property
+    def attempts(self) -> int:
+        """How often a program called: systems repeat a refused call from the same socket."""
+        begins = [(one.session.client, one.first.seconds) for one in self]
+        return len(begins[:1]) + sum(
+            caller != other or after - before > ONE_ATTEMPT
+            for (caller, before), (other, after) in pairwise(begins)
+        )
 
 
 def of_session(session: Session, errors: Collection[IcmpError] = ()) -> Call:
@@ -632,3 +705,9 @@ def first_after(moments: Sequence[Moment], moment: Moment) -> Moment | None:
     """The first of sorted moments that is not earlier than one."""
     place = bisect_left(moments, moment)
     return moments[place] if place < len(moments) else None
+
+
+def last_until(moments: Sequence[Moment], moment: Moment) -> Moment | None:
+    """The last of sorted moments that is not later than one."""
+    place = bisect_right(moments, moment)
+    return moments[place - 1] if place else None
