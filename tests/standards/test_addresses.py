@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from analyzer.facts import Address
 from analyzer.facts.ports import INDUSTRIAL_PORTS
-from analyzer.linkup import is_self_assigned, network
+from analyzer.linkup import Network, is_self_assigned
 
 SUBNETS = [
     # own, other, prefix, mask, network, broadcast, usable, on the same network
