@@ -292,3 +292,8 @@ def test_found_where_a_no_in_another_protocol_is_followed_by_an_end_without_a_wo
     assert_leads(diagnosis, attempts=2, refused_in="TLS", by_reset=False)
     shown = sorted(plant.number(record) for record in (*asks, *noes))
     assert [one.moment.frame for one in found(diagnosis, SLUG).evidence] == shown
+
+
+def test_found_for_certain_on_any_port_where_the_protocol_gives_answers() -> None:
+    plant, *_ = tries(modbus_read(1), port=9600, by_reset=False)
+    assert_leads(diagnosed(ended(plant)), attempts=3, protocol="Modbus/TCP")

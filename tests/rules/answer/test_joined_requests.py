@@ -202,3 +202,13 @@ def test_quiet_where_the_pc_waits_for_less_than_a_second(after: float, told: boo
     joined(session, 4, unit, answers=0)
     session.close(after=after)
     assert (SLUG in slugs(diagnosed(ended(plant)))) is told
+
+
+def test_quiet_where_the_recorder_lost_frames_of_the_session() -> None:
+    """The PC confirms an answer that is not in the recording."""
+    plant, unit, session = begun()
+    joined(session, 4, unit, answers=1)
+    plant.lose(session.send(modbus_answer(5), unit))
+    session.ack(after=0.04)
+    session.close(after=3.0)
+    assert SLUG not in slugs(diagnosed(ended(plant)))

@@ -88,13 +88,15 @@ def test_found_where_the_pc_tries_again_and_again() -> None:
 def test_found_where_only_the_pc_streams(controllers: tuple[str, ...]) -> None:
     plant, pc, unit, _ = agreed()
     stream(plant, pc, unit, times=60)
-    assert_leads(
-        diagnosed(ended(plant), controllers),
-        Verdict.UNSTABLE,
-        sender=PC,
-        receiver=UNIT,
-        datagrams=60,
-    )
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_leads(diagnosis, Verdict.UNSTABLE, sender=PC, receiver=UNIT, datagrams=60)
+    assert len(found(diagnosis, SLUG).evidence) == 2  # the controller is not heard behind it
+
+
+def test_found_where_the_pc_streams_and_opens_no_session() -> None:
+    plant, pc, unit = acquainted()
+    stream(plant, pc, unit, times=60)
+    assert SLUG in slugs(diagnosed(ended(plant)))
 
 
 def both_ways(plant: Plant, pc: Station, unit: Station, session: Session) -> None:

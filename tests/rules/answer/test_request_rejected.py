@@ -204,7 +204,10 @@ def test_quiet_where_the_pc_itself_says_no() -> None:
 
 @pytest.mark.parametrize(
     ("code", "cause"),
-    [(1, FUNCTION), (2, ITEM), (3, AMOUNT), (4, STATE), (0x0A, BEHIND), (0x0B, BEHIND), (99, ITEM)],
+    [
+        *((1, FUNCTION), (2, ITEM), (3, AMOUNT), (4, STATE), (5, STATE), (6, STATE)),
+        *((0x0A, BEHIND), (0x0B, BEHIND), (99, ITEM)),
+    ],
 )
 def test_the_first_cause_is_what_the_code_means(code: int, cause: str) -> None:
     plant, unit, session = begun()
