@@ -194,6 +194,11 @@ class Index:
         return by(self._facts.icmp.errors, lambda one: one.about_dst)
 
     @cached_property
+    def errors_to(self) -> Groups[Address, IcmpError]:
+        """ICMP errors by whom the quoted packet came from."""
+        return by(self._facts.icmp.errors, lambda one: one.about_src)
+
+    @cached_property
     def refused_datagrams(self) -> Groups[tuple[Socket, Socket], IcmpError]:
         """Messages of a receiver that nobody is on its UDP port, by the sender's and the
         receiver's socket.
@@ -215,6 +220,11 @@ class Index:
     def dhcp_of(self) -> Groups[Hardware, DhcpMessage]:
         """DHCP messages by the client that they are from or about."""
         return by(self._facts.dhcp, lambda one: one.client)
+
+    @cached_property
+    def routers(self) -> set[Address]:
+        """Addresses that an address server names as routers."""
+        return {address for one in self._facts.dhcp for address in one.routers}
 
     @cached_property
     def offers_of(self) -> Groups[Address, DhcpMessage]:

@@ -6,12 +6,7 @@ the rules to say; a stage without proof is not yet a fault.
 
 from analyzer.facts import Facts
 from analyzer.linkup.attempt import link_up
-from analyzer.linkup.cable import (
-    forwarded,
-    heard_of,
-    hears_others_only,
-    let_through,
-)
+from analyzer.linkup.cable import heard_of, hears_others_only
 from analyzer.linkup.controllers import ASKED_ON_PURPOSE, find_targets, is_gateway_number
 from analyzer.linkup.datagrams import Elsewhere, elsewhere
 from analyzer.linkup.model import Case, LinkUp, Pc, Proof, Stage, Target, Told, others
@@ -29,6 +24,7 @@ from analyzer.linkup.owners import (
     checks,
     disputes,
     heard_on_cable,
+    needs_no_router,
     renumbered,
     senders,
     uses,
@@ -36,24 +32,13 @@ from analyzer.linkup.owners import (
 )
 from analyzer.linkup.pc import find_pc
 from analyzer.linkup.proofs import PC_ANSWERS
-from analyzer.linkup.shims import (  # TODO
-    LISTEN_AFTER,
-    LISTEN_BEFORE,
-    LISTEN_LONG,
-    Ending,
-    endings,
-    everything_tried,
-    is_of_the_pc,
-    network,
-    presumed_mask,
-    searches,
-    silence,
-)
 from analyzer.linkup.silences import BEGAN_LATE, LISTENED, LOST, Silence, silence_of
+from analyzer.linkup.spans import NEVER, Span, Spans
 from analyzer.linkup.tries import (
     AT_ONCE,
     ENDINGS,
     LONG_IDLE,
+    PATIENCE,
     RIGHT_AFTER,
     SOON,
     Call,
@@ -62,21 +47,13 @@ from analyzer.linkup.tries import (
     Tries,
     Try,
     What,
+    between,
+    first_after,
     in_rows,
+    last_until,
 )
 
 __all__ = [
-    "LISTEN_AFTER",
-    "LISTEN_BEFORE",
-    "LISTEN_LONG",
-    "Ending",
-    "endings",
-    "everything_tried",
-    "is_of_the_pc",
-    "network",
-    "presumed_mask",
-    "searches",
-    "silence",
     "ASKED_ON_PURPOSE",
     "AT_ONCE",
     "BEGAN_LATE",
@@ -85,6 +62,8 @@ __all__ = [
     "LISTENED",
     "LONG_IDLE",
     "LOST",
+    "PATIENCE",
+    "NEVER",
     "PC_ANSWERS",
     "PRESUMED_MASK",
     "RIGHT_AFTER",
@@ -100,6 +79,8 @@ __all__ = [
     "Pc",
     "Proof",
     "Silence",
+    "Span",
+    "Spans",
     "Stage",
     "Target",
     "Told",
@@ -107,12 +88,13 @@ __all__ = [
     "Try",
     "What",
     "answers_for_many",
+    "between",
     "checks",
     "disputes",
     "elsewhere",
     "find_pc",
     "find_targets",
-    "forwarded",
+    "first_after",
     "heard_of",
     "heard_on_cable",
     "hears_others_only",
@@ -120,7 +102,8 @@ __all__ = [
     "is_gateway_number",
     "is_loopback",
     "is_self_assigned",
-    "let_through",
+    "last_until",
+    "needs_no_router",
     "others",
     "presumed",
     "renumbered",

@@ -121,9 +121,11 @@ def renumbered(linkup: LinkUp) -> tuple[Moment, Address] | None:
         for one in facts.index.packets_to[controller]
         if one.src == linkup.pc.hardware and one.src_ip in answered
     ]
-    taken = uses(facts, linkup.pc, own) if linkup.pc.hardware is not None else []
     latest = max(left, default=None)
-    if latest is None or latest[1] is None or not taken or taken[0] < latest[0]:
+    if latest is None or latest[1] is None or linkup.pc.hardware is None:
+        return None
+    taken = uses(facts, linkup.pc, own)
+    if not taken or taken[0] < latest[0]:
         return None
     return taken[0], latest[1]
 
@@ -145,6 +147,14 @@ def heard_on_cable(linkup: LinkUp) -> list[Moment]:
         and (station := facts.station(hardware)) is not None
         and set(station.addresses) == {controller}
     )
+
+
+def needs_no_router(linkup: LinkUp) -> bool:
+    """Whether the controller is heard on the PC's own cable, while the PC's packets go to a router
+    and nothing comes back: then whatever a router says is no reason.
+    """
+    past = linkup.router is not None and not linkup.is_heard
+    return past and bool(heard_on_cable(linkup))
 
 
 def is_own_adapter(facts: Facts, pc: Pc, hardware: Hardware) -> bool:

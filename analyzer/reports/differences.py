@@ -2,38 +2,31 @@
 
 from collections.abc import Iterator
 
-from analyzer.diagnosis import Diagnosis, LinkUp
-from analyzer.reports.clients import Clients
+from analyzer.diagnosis import LinkUp
 from analyzer.words import clean, listed
 
 
-class Differences:
-    """Tells the differences of each link-up of a recording."""
+def differences(linkup: LinkUp) -> list[str]:
+    """A sentence for each thing about one link-up; nothing where there is no sheet."""
+    return [*_of_adapter(linkup), *_of_controller(linkup)]
 
-    def __init__(self, diagnosis: Diagnosis) -> None:
-        self._clients = Clients(diagnosis)
 
-    def of(self, linkup: LinkUp) -> list[str]:
-        """A sentence for each; nothing where there is no sheet."""
-        return [*_of_adapter(linkup), *self._of_controller(linkup)]
-
-    def _of_controller(self, linkup: LinkUp) -> Iterator[str]:
-        sheet = linkup.sheet
-        if sheet is None:
-            return
-        claimed = linkup.arp_answered is not None and linkup.router is None
-        if claimed and sheet.hardware_address not in (None, linkup.hardware):
-            yield (
-                f"{linkup.hardware or 'More than one station'} answers for {linkup.controller}; "
-                f"the label in the site sheet has {sheet.hardware_address}."
-            )
-        named = set(sheet.others)
-        strangers = [one for one in self._clients.beside_pc(linkup) if str(one) not in named]
-        if sheet.others and strangers:
-            yield (
-                f"{listed(strangers)} talked to {linkup.controller} too; the site sheet names "
-                f"{clean(listed(sheet.others))}."
-            )
+def _of_controller(linkup: LinkUp) -> Iterator[str]:
+    sheet = linkup.sheet
+    if sheet is None:
+        return
+    claimed = linkup.arp_answered is not None and linkup.router is None
+    if claimed and sheet.hardware_address not in (None, linkup.hardware):
+        yield (
+            f"{linkup.hardware or 'More than one station'} answers for {linkup.controller}; "
+            f"the label in the site sheet has {sheet.hardware_address}."
+        )
+    strangers = [one for one in linkup.other_clients if str(one) not in sheet.others]
+    if sheet.others and strangers:
+        yield (
+            f"{listed(strangers)} talked to {linkup.controller} too; the site sheet names "
+            f"{clean(listed(sheet.others))}."
+        )
 
 
 def _of_adapter(linkup: LinkUp) -> Iterator[str]:

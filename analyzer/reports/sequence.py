@@ -5,7 +5,17 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
-from analyzer.diagnosis import Diagnosis, Finding, LinkUp, Moment, Outcome, Series, Session
+from analyzer.diagnosis import (
+    Call,
+    Diagnosis,
+    Finding,
+    How,
+    LinkUp,
+    Moment,
+    Outcome,
+    Series,
+    Session,
+)
 from analyzer.reports.blocks import Event, Lifeline, SequenceChart, Shape
 from analyzer.words import clean, count, say, seconds
 
@@ -273,14 +283,15 @@ def _errors(story: _Story) -> Iterator[Event]:
 
 
 def _sessions(story: _Story) -> Iterator[Event]:
-    for session in (*story.linkup.sessions, *story.linkup.other_sessions):
-        yield from _session(story, session)
+    for call in (*story.linkup.on_port, *story.linkup.on_others):
+        yield from _call(story, call)
 
 
-def _session(story: _Story, session: Session) -> Iterator[Event]:
+def _call(story: _Story, call: Call) -> Iterator[Event]:
+    session = call.session
     client, server = session.from_client, session.from_server
     told: dict[str, object] = {"port": session.server.port, "answers": session.answers}
-    lost = Shape.LOST if session.is_silent else Shape.MESSAGE
+    lost = Shape.LOST if call.how is How.IGNORED else Shape.MESSAGE
     yield from _events(session.syns, PC, CONTROLLER, say("calls port {port}", told), lost)
     if session.syn_ack is not None:
         yield _event(session.syn_ack, CONTROLLER, PC, say("port {port} opens", told))
@@ -288,18 +299,19 @@ def _session(story: _Story, session: Session) -> Iterator[Event]:
         yield _event(server.first_data.moment, CONTROLLER, PC, "sends by itself")
     late = session.dialogue.late.moments
     told_singly = any(one.frame in story.proof for one in late)
-    yield from _late_answers(session) if told_singly else _requests(session)
+    yield from _late_answers(session) if told_singly else _requests(call)
     yield from _events(client.repeats, PC, CONTROLLER, "sends it again", Shape.LOST)
     yield from _events(server.repeats, CONTROLLER, PC, "sends it again")
     for end in session.ends:
         by, to = (CONTROLLER, PC) if end.side else (PC, CONTROLLER)
-        refused = session.refused is not None and end.moment == session.refused.moment
+        refused = call.how is How.REFUSED and end is call.end
         text = "turns the call down" if refused else "resets" if end.reset else "closes"
         yield _event(end.moment, by, to, text)
 
 
-def _requests(session: Session) -> Iterator[Event]:
+def _requests(call: Call) -> Iterator[Event]:
     """The first and the last request; what lies between is one loop."""
+    session = call.session
     unanswered = session.is_waiting and not session.lacks_answer
     if session.answers:
         text = "{requests:count request}, {answers:count answer}"
@@ -311,7 +323,7 @@ def _requests(session: Session) -> Iterator[Event]:
         }
         yield from _loop(session, say(text, told), session.requests - unanswered)
     if unanswered and session.asked is not None:
-        shape = Shape.MESSAGE if session.server_ended else Shape.LOST
+        shape = Shape.MESSAGE if call.ended_by_server else Shape.LOST
         yield _event(session.asked, PC, CONTROLLER, "asks", shape)
 
 

@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 
 from analyzer.diagnosis import Diagnosis, LinkUp, Verdict
-from analyzer.reports.clients import Clients
 from analyzer.site import Adapter, Controller, Site, write
 from analyzer.words import clean
 
@@ -32,7 +31,6 @@ class _Shown:
             for outcome in diagnosis.outcomes
             if outcome.verdict is Verdict.COMPLETE and outcome.linkup.pc_address is not None
         ]
-        self._clients = Clients(diagnosis)
         self._noted = {own: mask for one in facts.interfaces for own, mask in one.addresses}
         leases = facts.dhcp[::-1]
         self._named = {one.offered: one.mask for one in leases}
@@ -55,5 +53,5 @@ class _Shown:
             port=linkup.target.port,
             transport=linkup.target.transport,
             answers_arp=True if answered else None,
-            others=tuple(map(str, self._clients.beside_pc(linkup))),
+            others=tuple(map(str, linkup.other_clients)),
         )

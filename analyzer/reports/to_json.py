@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from analyzer.diagnosis import Diagnosis, Finding, Outcome, Spread, Station, Step
-from analyzer.reports.differences import Differences
+from analyzer.reports.differences import differences
 from analyzer.reports.document.parties import HOW_KNOWN
 from analyzer.reports.document.recording import comments, oddities
 from analyzer.reports.document.stations import Roles
@@ -74,8 +74,7 @@ def _recording(diagnosis: Diagnosis) -> dict[str, Any]:
 
 
 def _unlike_sheet(diagnosis: Diagnosis) -> list[str]:
-    differences = Differences(diagnosis)
-    return [text for one in diagnosis.outcomes for text in differences.of(one.linkup)]
+    return [text for one in diagnosis.outcomes for text in differences(one.linkup)]
 
 
 def _stations(diagnosis: Diagnosis) -> list[dict[str, Any]]:

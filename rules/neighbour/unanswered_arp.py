@@ -57,7 +57,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     foreign = len(heard_of(linkup)[1]) if hears_others_only(linkup) else 0
     gateway = _may_be_the_gateway(linkup)
     strayed = _strayed(linkup)
-    alive = linkup.pc.hears_others(moments[0].seconds, moments[-1].seconds + LISTENED)
+    alive = linkup.pc.hears(moments[0].seconds, moments[-1].seconds + LISTENED)
     signs = {
         OTHER_ADDRESS: moved is not None,
         WITHDREW: checked is not None,

@@ -3,7 +3,7 @@
 import pytest
 
 from analyzer.diagnosis import Diagnosis
-from analyzer.reports.differences import Differences
+from analyzer.reports.differences import differences
 from analyzer.reports.document import report
 from analyzer.reports.letter import QUESTIONS, letter
 from analyzer.reports.to_text import to_text
@@ -20,7 +20,7 @@ def healthy() -> Plant:
 
 def told(diagnosis: Diagnosis) -> list[str]:
     (outcome,) = diagnosis.outcomes
-    return Differences(diagnosis).of(outcome.linkup)
+    return differences(outcome.linkup)
 
 
 @pytest.mark.parametrize(

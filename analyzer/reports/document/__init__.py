@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 
 from analyzer.diagnosis import Diagnosis, Step
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph
-from analyzer.reports.differences import Differences
+from analyzer.reports.differences import differences
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
 from analyzer.reports.document.finding import Findings, unled
 from analyzer.reports.document.linkup import durations, link_up
@@ -55,7 +55,7 @@ def _recording(
     diagnosis: Diagnosis, number: str, everything: bool, pictures: bool
 ) -> Iterator[Block]:
     outcomes, findings = worst_first(diagnosis.outcomes), Findings(diagnosis)
-    unlike, charts = Differences(diagnosis), Charts(diagnosis)
+    charts = Charts(diagnosis)
     in_time = strip(diagnosis) if pictures else None
     pictured = pictures or everything
     yield Heading(clean(diagnosis.facts.file), 1)
@@ -69,7 +69,7 @@ def _recording(
     for place, one in enumerate(outcomes if everything else told_in_full(outcomes), 1):
         passed = charts.of(one, f"event-{number}-{place}") if pictured else None
         known = how_known(diagnosis, one.linkup)
-        yield from link_up(one, known, unlike.of(one.linkup), everything)
+        yield from link_up(one, known, differences(one.linkup), everything)
         yield from findings.tell(one.fault or one.warning, passed)
         if passed is not None:
             yield Heading(passed.title)

@@ -333,3 +333,22 @@ def test_quiet_about_others() -> None:
     plant.tcp(pc, unit, 502).open().poll(3)
     talked(plant, plant.tcp(panel, unit, 102), [(CONNECT, DISCONNECT)])
     assert_healthy(diagnosed(ended(plant)))
+
+
+@pytest.mark.parametrize(
+    ("port", "said", "first"),
+    [
+        (4840, [(ua(b"HEL"), TOO_BUSY)], FULL),
+        (44818, [(REGISTER, REGISTERED), (READ, VALUE), (OPEN, NONE_LEFT)], FULL),
+        (44818, [(REGISTER, NO_VERSION)], VERSION),
+        (102, [(CONNECT, DISCONNECT)], PLACE),
+        (4843, [(HELLO, ALERT)], TRUST),
+    ],
+)
+def test_the_first_cause_is_what_the_code_means(
+    port: int, said: list[tuple[bytes, bytes]], first: str
+) -> None:
+    plant, pc, unit = acquainted()
+    talked(plant, plant.tcp(pc, unit, port), said)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[first]
