@@ -71,7 +71,7 @@ def test_others_are_heard_in_spans() -> None:
     for pause in (began, 1.0, 9.0):
         plant.announce(panel, times=1, after=pause)
     plant.ask(pc, unit, times=1, after=15.0)
-    heard = linkup_of(plant).pc.hears_others
+    heard = linkup_of(plant).pc.hears
     spans = [(began - 1, began + 0.1), (began + 0.5, began + 0.6), (began + 1, began + 2)]
     gaps = [(0.0, began - 1), (began + 2, began + 9), (began + 40, began + 99)]
     assert [heard(*one) for one in spans] == [True] * len(spans)

@@ -141,12 +141,6 @@ class Pc:
         return [address for address, _ in self.facts.index.probes_by[self.hardware]]
 
     @cached_property
-    def plugged_in(self) -> Moment | None:
-        """Its first check of an address, as a system makes when it comes onto a network."""
-        checks = [] if self.hardware is None else self.facts.index.probes_by[self.hardware]
-        return min((one.first for _, one in checks), default=None)
-
-    @cached_property
     def times_to_live(self) -> set[int]:
         """Times to live of its IPv4 packets."""
         return {ttl for one in self.paths if one.src_ip for ttl in one.ttls}

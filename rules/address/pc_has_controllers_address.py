@@ -88,7 +88,7 @@ def _accepts_calls(pc: Pc, address: Address) -> bool:
     """Whether the station taken for the PC is a server at that address."""
     calls = pc.facts.index.sessions_to[address]
     there = (one for one in calls if pc.hardware in one.from_server.hardware)
-    return any(one.syn_ack or one.answers for one in there)
+    return any(one.syn_ack for one in there)
 
 
 def _concerned(case: Case, address: Address) -> Sequence[LinkUp | None]:

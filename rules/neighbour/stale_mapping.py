@@ -94,9 +94,9 @@ def _is_unlike_label(linkup: LinkUp, old: Hardware) -> bool:
 def _typed_by_hand(linkup: LinkUp, path: Path) -> bool:
     """Whether the PC was plugged in before, never asked, and hears nothing of the controller."""
     never_asked = linkup.same_network and not linkup.questions
-    plugged_in = linkup.pc.plugged_in
+    plugged_in = bool(linkup.pc.checks) and linkup.pc.checks[0] < path.first
     unknown = linkup.facts.station(path.dst) is None
-    return never_asked and unknown and plugged_in is not None and plugged_in < path.first
+    return never_asked and unknown and plugged_in
 
 
 def _of_the_controller(linkup: LinkUp) -> Iterator[Sighting]:

@@ -30,7 +30,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 def _answering(linkup: LinkUp) -> Hardware | None:
     """The device with the controller's address on the PC's own network, where its port opens."""
     facts, device, claims = linkup.facts, linkup.hardware, linkup.claims
-    if device is None or device == linkup.pc.hardware or Stage.PORT not in linkup.proofs:
+    if device is None or Stage.PORT not in linkup.proofs:
         return None
     if linkup.router is not None or not linkup.same_network or not facts.is_a_device(device):
         return None

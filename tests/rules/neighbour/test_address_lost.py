@@ -163,6 +163,15 @@ def test_quiet_about_a_station_with_ipv6() -> None:
     assert slugs(diagnosed(ended(plant))) == ["unanswered-arp"]
 
 
+def test_quiet_about_another_station_where_the_controllers_device_is_known() -> None:
+    plant, pc, unit = begun()
+    plant.announce(unit)
+    plant.ask(pc, unit, after=5.0)
+    asks(plant, Station("0.0.0.0", "00:00:5e:00:53:32"))
+    plant.ask(pc, unit)
+    assert slugs(diagnosed(ended(plant))) == ["unanswered-arp"]
+
+
 def test_quiet_about_the_pcs_own_request() -> None:
     plant, pc, unit = begun()
     asks(plant, pc)

@@ -108,9 +108,12 @@ def test_found_as_a_note_where_both_answer_and_packets_come_back() -> None:
     stands_in(plant, pc, router, "192.0.2.70", "192.0.2.71", unit.address)
     plant.resolve(pc, unit)
     plant.tcp(pc, unit).open().poll(3)
-    diagnosis = diagnosed(ended(plant), TOLD)
+    ended(plant)
+    plant.ping(pc, unit, 1)
+    diagnosis = diagnosed(plant, TOLD)
     assert slugs(diagnosis) == [SLUG]
-    assert found(diagnosis, SLUG).level is Level.NOTE
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (Level.NOTE, Certainty.SHOWN)
     assert diagnosis.outcomes[0].verdict is Verdict.COMPLETE
     assert diagnosis.status == NO_FAULT
 

@@ -356,7 +356,7 @@ def test_it_fits_where_the_recording_ends_soon_after_repeats() -> None:
 
 def test_found_where_the_pc_sends_to_another_than_the_label() -> None:
     plant, pc, old, _ = begun()
-    plant.tcp(pc, old).syn(repeats=SLOW_DOWN)
+    plant.tcp(pc, old).syn(repeats=(1, 2))
     diagnosis = diagnosed(ended(plant), sheet=labelled("00-00-5E-00-53-61"))
     finding = found(diagnosis, SLUG)
     assert (lead(diagnosis), finding.certainty) == (SLUG, Certainty.SHOWN)

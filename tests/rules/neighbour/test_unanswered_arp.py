@@ -119,6 +119,14 @@ def test_found_with_the_station_that_checked_the_address_and_fell_silent(
     assert str(finding.values["checker"]) == "00-00-5E-00-53-60"
 
 
+def test_the_check_may_come_between_the_questions() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit, times=2)
+    plant.probe(unit, times=1, after=1.0)
+    plant.ask(pc, unit, times=1, after=1.0)
+    assert favoured(plant)[0] == WITHDREW
+
+
 def test_a_later_search_does_not_hide_the_check() -> None:
     plant, pc, unit = begun()
     plant.probe(unit, times=1)
