@@ -266,6 +266,46 @@ def sessions_unanswered(number: int) -> Iterator[Frame]:
     yield from ended()
 
 
+def sessions_recovered(number: int) -> Iterator[Frame]:
+    """As before, and at the end one session that works."""
+    in_vain = list(islice(sessions_unanswered(number), 3 + 9 * number))
+    talk = Talk(PC, UNIT, 65_501)
+    yield from chain(in_vain, opened(talk), asked(talk), closed(talk), ended())
+
+
+def sessions_hung(number: int) -> Iterator[Frame]:
+    """Nothing comes back for a request, and the PC calls anew without closing."""
+    yield from acquainted()
+    for n in range(number):
+        talk = Talk(PC, UNIT, port(n))
+        yield from opened(talk)
+        asks = talk.ask(PSH | ACK, request(n))
+        yield from ((STEP, asks), (300_000, asks), (600_000, asks))
+    yield from ended()
+
+
+def sessions_joined_late(number: int) -> Iterator[Frame]:
+    """The PC asks in sessions from before, and the controller knows none of them."""
+    yield from acquainted()
+    for n in range(number):
+        talk = Talk(PC, UNIT, port(n))
+        yield from paced(talk.ask(PSH | ACK, request(n)), talk.tell(RST))
+    talk = Talk(PC, UNIT, 65_501)
+    yield from chain(opened(talk), asked(talk), closed(talk), ended())
+
+
+def calls_held_over(number: int) -> Iterator[Frame]:
+    """The controller confirms other numbers than the call's, and the PC resets that."""
+    yield from acquainted()
+    for n in range(number):
+        talk = Talk(PC, UNIT, port(n))
+        yield STEP, talk.ask(SYN)
+        ends = UNIT, PC, 502, port(n)
+        yield STEP, segment(*ends, talk.told, talk.asked - 50_000, ACK)
+        yield STEP, talk.ask(RST, skip=-50_001)
+    yield from ended()
+
+
 def lines_busy(number: int) -> Iterator[Frame]:
     """The controller says by itself that it is busy, and closes."""
     yield from acquainted()
@@ -647,6 +687,7 @@ KINDS: dict[str, Callable[[int], Iterator[Frame]]] = {
     make.__name__.replace("_", "-"): make
     for make in (
         sessions_closed, sessions_reset, sessions_left_open, sessions_dropped, sessions_unanswered,
+        sessions_recovered, sessions_hung, sessions_joined_late, calls_held_over,
         lines_busy, calls_refused, calls_silent, calls_prohibited, ports_called, stations,
         addresses_searched, addresses_asked, controllers, controllers_silent, callers, calls_to_pc,
         two_pcs, owners_in_turn, senders_in_turn, requests, exceptions, overlaps, retransmissions,
