@@ -81,7 +81,7 @@ MAY_IMPORT: dict[str, set[str]] = {
 }
 """Each part of the house and the parts it may import. Data flows down this list, imports go up."""
 
-RULE_STANDARD = {"collections", "dataclasses", "ipaddress", "itertools", "typing"}
+RULE_STANDARD = {"bisect", "collections", "dataclasses", "ipaddress", "itertools", "typing"}
 """What a rule may use besides the facts: a rule judges, it does not compute or decode."""
 
 POSIX_ONLY = {

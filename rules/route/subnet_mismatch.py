@@ -63,7 +63,9 @@ class _Sign:
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
     moved = renumbered(linkup)
-    if linkup.network is None or linkup.is_elsewhere or (linkup.is_heard and moved is None):
+    if linkup.network is None or linkup.is_elsewhere or linkup.self_assigned:
+        return
+    if linkup.is_heard and moved is None:
         return
     for look in (_by_masks, _past_this_cable, _past_the_controller, _past_the_pc):
         sign = look(linkup, linkup.network)

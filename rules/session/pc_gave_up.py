@@ -23,11 +23,14 @@ TOO_SHORT, SLOW_LINE, UNREACHED = "too short", "slow line", "unreached"
 
 
 class Late(NamedTuple):
-    """A call that the PC ended while it waited, and what it had waited for."""
+    """A call that the PC ended while it waited, and what it had waited for. waited: seconds until it
+    gave up, or until the acceptance came that it turned down.
+    """
 
     call: Call
     began: Moment
     came: Moment
+    waited: float
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
@@ -40,7 +43,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         values={
             "port": late[0].call.port,
             "times": len(late),
-            "waited": late[0].call.idle,
+            "waited": late[0].waited,
             "took": max(one.came.seconds - one.began.seconds for one in late),
             "answers": len(answers),
         },
@@ -59,13 +62,13 @@ def _late_answer(call: Call) -> Late | None:
     if asked is None or answered is None or ended is None or not call.ended_by_client:
         return None
     waited = call.ended_on_request and asked < ended < answered
-    return Late(call, asked, answered) if waited else None
+    return Late(call, asked, answered, call.idle) if waited else None
 
 
 def _late_acceptances(linkup: LinkUp) -> list[Late]:
     calls = [(one, one.session.syn_ack) for one in linkup.on_port.that(How.TURNED_DOWN)]
     return [
-        Late(one, one.session.syns.first, accepted)
+        Late(one, one.first, accepted, accepted.seconds - one.first.seconds)
         for one, accepted in calls
         if accepted is not None and not linkup.on_port.opened_after(accepted)
     ]
@@ -73,12 +76,12 @@ def _late_acceptances(linkup: LinkUp) -> list[Late]:
 
 def _are_alike(late: list[Late]) -> bool:
     """Whether the PC waited equally long each time, as by a waiting time that is set."""
-    waits = [one.call.idle for one in late]
+    waits = [one.waited for one in late]
     return len(waits) > 1 and min(waits) >= SHORT and max(waits) <= SPREAD * min(waits)
 
 
 def _long(late: list[Late]) -> list[Late]:
-    return [one for one in late if one.call.idle >= PATIENCE]
+    return [one for one in late if one.waited >= PATIENCE]
 
 
 RULE = Rule(
