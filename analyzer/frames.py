@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from analyzer.columns import Flags, Floats, Ints, Keys, Octets, Records, Small, distinct, pick, take
-from analyzer.inputs.records import Chunk, Direction, Interface, Link
+from analyzer.inputs.records import Chunk, Direction, Interface, Link, of_each
 
 NO_HARDWARE = np.uint64(1 << 48)
 """Stands where a link type gives no hardware address."""
@@ -348,7 +348,7 @@ def _link_layer(chunk: Chunk, end: Ints, interfaces: list[Interface]) -> _Link:
         network=chunk.start.copy(),
         direction=chunk.direction.copy(),
     )
-    types = np.array([one.link for one in interfaces])[chunk.interface]
+    types = of_each(interfaces, chunk.interface.astype(np.int64), lambda one: one.link)
     for number in distinct(types)[0]:
         rows = np.flatnonzero(types == number)
         match int(number):

@@ -217,6 +217,16 @@ class Index:
         return by(self._facts.exchanges, lambda one: one.client[0])
 
     @cached_property
+    def exchanges_by(self) -> Groups[Socket, Exchange]:
+        """UDP exchanges by the socket that asked."""
+        return by(self._facts.exchanges, lambda one: one.client)
+
+    @cached_property
+    def exchanges_with(self) -> Groups[Socket, Exchange]:
+        """UDP exchanges by the socket that was asked."""
+        return by(self._facts.exchanges, lambda one: one.server)
+
+    @cached_property
     def dhcp_of(self) -> Groups[Hardware, DhcpMessage]:
         """DHCP messages by the client that they are from or about."""
         return by(self._facts.dhcp, lambda one: one.client)

@@ -7,7 +7,16 @@ import numpy as np
 
 from analyzer.columns import Flags, Ints, Keys, Octets, distinct, take
 from analyzer.errors import NotARecording
-from analyzer.inputs.records import MAX_FRAME, PADDING, Chunk, Damage, Interface, Recording, Stream
+from analyzer.inputs.records import (
+    MAX_FRAME,
+    PADDING,
+    Chunk,
+    Damage,
+    Interface,
+    Recording,
+    Stream,
+    of_each,
+)
 from analyzer.inputs.strangers import AGAIN
 
 SECTION, INTERFACE, OLD_PACKET, SIMPLE_PACKET, STATISTICS, PACKET = 0x0A0D0D0A, 1, 2, 3, 5, 6
@@ -95,12 +104,13 @@ class _Reader:
             block = self.stream.read(BLOCK)
             more = bool(block)
             self.data += block
+            octets = np.frombuffer(self.data + PADDING, np.uint8)
             at, new_section = 0, True
             while new_section:
                 packets, at, why = self._walk(at)
                 new_section = why == "section"
                 if packets:
-                    chunk, lie = self._chunk(packets)
+                    chunk, lie = self._chunk(octets, packets)
                     if len(chunk.start):
                         yield chunk
                     if lie:
@@ -174,9 +184,8 @@ class _Reader:
                 text = value[:MAX_TEXT].decode("utf-8", "replace")
                 self.recording.comments.append(text)
 
-    def _chunk(self, packets: list[tuple[int, int]]) -> tuple[Chunk, str]:
+    def _chunk(self, octets: Octets, packets: list[tuple[int, int]]) -> tuple[Chunk, str]:
         """The frames of the packet blocks up to the first that lies, and the lie."""
-        octets = np.frombuffer(self.data + PADDING, np.uint8)
         kind, at = np.array(packets, np.int64).T
         block = _words(octets, at, self.order, 7)
         simple, old = kind == SIMPLE_PACKET, kind == OLD_PACKET
@@ -201,15 +210,15 @@ class _Reader:
             )
         keep = slice(0, count)
         interface, simple, stored = interface[keep], simple[keep], stored[keep]
-        limits = np.array([one.snap_length or MAX_FRAME for one in known], np.int64)
-        stored = np.where(simple, np.minimum(stored, limits[interface]), stored)
+        limits = of_each(known, interface, lambda one: one.snap_length or MAX_FRAME)
+        stored = np.where(simple, np.minimum(stored, limits), stored)
         start = at[keep] + np.where(simple, SIMPLE_BODY, PACKET_BODY)
         options = np.where(simple, 0, start + (stored + 3 & ~3))
         flags, drops = _packet_options(octets, options, at[keep] + block[1][keep] - 4, self.order)
         old = old[keep]
         drops[old] = self._drops_before(block[2][keep][old])
         self._add_drops(interface, drops)
-        fcs = np.array([one.fcs_octets for one in known])[interface]
+        fcs = of_each(known, interface, lambda one: one.fcs_octets)
         own_fcs = flags >> 5 & 15
         chunk = Chunk(
             data=octets,

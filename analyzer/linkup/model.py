@@ -85,6 +85,15 @@ class Pc:
             self._networks[address] = found
         return self._networks[address]
 
+    def first_use(self, address: Address) -> Moment | None:
+        """The first frame with one of its addresses as its sender's, in IPv4 or in ARP."""
+        if address not in self._first_uses:
+            index = self.facts.index
+            used = [path.first for path in index.packets_from[address]]
+            used += [one.asked.first for one in index.questions_as[address]]
+            self._first_uses[address] = min(used, default=None)
+        return self._first_uses[address]
+
     def is_near(self, address: Address) -> bool:
         """Whether an address is in a network of the PC."""
         return any(self.network(own).holds(address) for own in self.addresses)
@@ -238,6 +247,10 @@ class Pc:
 
     @cached_property
     def _reach(self) -> dict[Address, int]:
+        return {}
+
+    @cached_property
+    def _first_uses(self) -> dict[Address, Moment | None]:
         return {}
 
     @cached_property
