@@ -25,7 +25,8 @@ NO_TAG = -1
 MAX_TAGS = 4
 """Stacked VLAN tags that are looked behind; two are in use (IEEE 802.1ad)."""
 COPY_WITHIN = 1_000_000
-"""Nanoseconds within which the same packet again is the recorder's copy (faults.md's 1 ms)."""
+"""Nanoseconds within which the same packet again is the recorder's copy (common practice, no
+source)."""
 COPY_LOOKBACK = 12
 """Frames looked back for a copy: mirrors write both copies within a few frames."""
 
@@ -299,7 +300,7 @@ class Decoder:
         )
 
     def _copies(self, now: _Seen) -> Flags:
-        """Rows that repeat one of the rows just before: ground rule of recorders' copies.
+        """Rows that repeat one of the rows just before, as some recorders write them.
 
         The second copy comes from the same sender and has come as far, or it has passed one router
         more (TTL one lower).

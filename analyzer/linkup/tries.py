@@ -189,6 +189,16 @@ class Call(Try):
         return any(end.reset for end in self.session.closing)
 
     @property
+    def asks_last(self) -> bool:
+        """Whether the last data was the client's: a request without an answer."""
+        return self.session.is_waiting
+
+    @property
+    def told_no(self) -> Moment | None:
+        """The server's text that reads like a no, before the client had asked for anything."""
+        return self.session.turned_away
+
+    @property
     def waits(self) -> bool:
         """Whether a request was open when it ended, or is to the end of the recording."""
         return self.session.is_open and self.session.is_waiting

@@ -64,14 +64,15 @@ def _lanes(diagnosis: Diagnosis) -> Iterator[Lane]:
     others = [span for one in stations if one.hardware != own for span in one.presence.spans]
     sent = [span for one in stations if one.hardware == own for span in one.presence.spans]
     linkups = diagnosis.case.linkups
-    sessions = [session for linkup in linkups for session in linkup.sessions]
+    calls = [call for linkup in linkups for call in linkup.on_port]
+    sessions = [call.session for call in calls]
     yield Lane("Others are heard", others, [])
     yield Lane("The PC sends", sent if pc is not None else [], [])
     yield Lane("Address settings", [], _address_marks(diagnosis))
     questions = [question for linkup in linkups for question in linkup.questions]
     yield Lane("ARP questions", [], [m.seconds for q in questions for m in q.asked.moments])
     yield Lane("Port called", [], [m.seconds for s in sessions for m in s.syns.moments])
-    yield Lane("Session open", [_open(one) for one in sessions if one.is_open], [])
+    yield Lane("Session open", [_open(one.session) for one in calls if one.opened], [])
     yield Lane("Answers", [span for linkup in linkups for span in _answers(linkup)], [])
     ends = [end for session in sessions for end in session.ends if end.reset]
     yield Lane("Resets", [], [end.moment.seconds for end in ends])

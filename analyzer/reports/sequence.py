@@ -299,7 +299,7 @@ def _call(story: _Story, call: Call) -> Iterator[Event]:
         yield _event(server.first_data.moment, CONTROLLER, PC, "sends by itself")
     late = session.dialogue.late.moments
     told_singly = any(one.frame in story.proof for one in late)
-    yield from _late_answers(session) if told_singly else _requests(call)
+    yield from _late_answers(call) if told_singly else _requests(call)
     yield from _events(client.repeats, PC, CONTROLLER, "sends it again", Shape.LOST)
     yield from _events(server.repeats, CONTROLLER, PC, "sends it again")
     for end in session.ends:
@@ -312,7 +312,7 @@ def _call(story: _Story, call: Call) -> Iterator[Event]:
 def _requests(call: Call) -> Iterator[Event]:
     """The first and the last request; what lies between is one loop."""
     session = call.session
-    unanswered = session.is_waiting and not session.lacks_answer
+    unanswered = call.asks_last and not session.lacks_answer
     if session.answers:
         text = "{requests:count request}, {answers:count answer}"
         text += ", typically after {typically:seconds}" if session.is_timed else ""
@@ -327,20 +327,21 @@ def _requests(call: Call) -> Iterator[Event]:
         yield _event(session.asked, PC, CONTROLLER, "asks", shape)
 
 
-def _late_answers(session: Session) -> Iterator[Event]:
+def _late_answers(call: Call) -> Iterator[Event]:
     """Where answers belong to older requests: those and the requests behind them one by one, and
     the others as one loop. Each is told once.
     """
+    session = call.session
     dialogue, last = session.dialogue, session.asked
     behind = dialogue.shifted
-    asks_last = session.is_waiting and last is not None and last not in behind.moments
+    asks_last = call.asks_last and last is not None and last not in behind.moments
     requests = dialogue.asked - behind.count - asks_last
     told = {"requests": requests, "answers": dialogue.told - dialogue.late.count}
     text = say("{requests:count request}, {answers:count answer} in step with them", told)
     yield from _loop(session, text, requests)
     yield from _events(dialogue.late, CONTROLLER, PC, "answers an older request")
     for one in _events(behind, PC, CONTROLLER, "asks on behind it"):
-        silent = session.is_waiting and last is not None and one.frame == last.frame
+        silent = call.asks_last and last is not None and one.frame == last.frame
         yield replace(one, shape=Shape.LOST) if silent else one
     if asks_last and last is not None:
         yield _event(last, PC, CONTROLLER, "asks", Shape.LOST)

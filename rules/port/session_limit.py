@@ -153,7 +153,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         },
         frames={
             **moments,
-            "told": [at for one in told if (at := one.session.turned_away) is not None],
+            "told": [at for one in told if (at := one.told_no) is not None],
             "own": [one.first for one in mine[True]],
             "others": [one.first for one in mine[False]],
         },
