@@ -18,11 +18,32 @@ Records = np.ndarray[Any, Any]
 """Columns of any kind, and tables of headers."""
 
 
+def take(octets: Octets, at: Ints, layout: np.dtype[Any]) -> Records:
+    """One record at each position, which must leave room for it."""
+    size = len(octets) - layout.itemsize + 1
+    return pick(np.ndarray(size, layout, octets, strides=(1,)), at)
+
+
+def pick(records: Records, rows: Ints | Flags) -> Records:
+    """Some rows of a table of headers.
+
+    As plain octets, named again afterwards: numpy would copy the records field by field.
+    """
+    layout = records.dtype
+    return records.view(f"V{layout.itemsize}")[rows].view(layout)
+
+
 def distinct(values: Records) -> tuple[Records, Ints, Ints]:
     """The different values in order, how often each comes, and each row's place among them.
 
-    numpy.unique does the same, and imports numpy's masked arrays first.
+    Values are whole numbers; small ones are counted, not sorted. numpy.unique does the same, and
+    imports numpy's masked arrays first.
     """
+    if len(values) and values.min() >= 0 and values.max() < 4 * len(values):
+        small = values.astype(np.int64)
+        counts = np.bincount(small)
+        different = np.flatnonzero(counts)
+        return different.astype(values.dtype), counts[different], (np.cumsum(counts > 0) - 1)[small]
     order = np.argsort(values)
     ordered = values[order]
     begins = np.ones(len(ordered), bool)

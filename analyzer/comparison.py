@@ -8,11 +8,10 @@ count. Nothing here is worded: `analyzer/reports/comparison.py` is.
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from itertools import product
 
 from analyzer.diagnosis import Diagnosis, Finding, Outcome, State, Verdict
 from analyzer.facts import NOBODY, Address, Moment, Session
-from analyzer.linkup import How, LinkUp, Stage, Told, is_self_assigned
+from analyzer.linkup import Call, How, LinkUp, Stage, Told, is_self_assigned
 
 SLOWER, NOTICEABLE = 5.0, 0.1
 """A time matters where it is that many times as long, and longer by that many seconds (a starting
@@ -171,18 +170,36 @@ def _parts_at(good: Outcome, bad: Outcome) -> Stage | None:
 
 
 def _pair(working: Diagnosis, failing: Diagnosis) -> tuple[Outcome, Outcome] | None:
-    """The same controller and port, the one working, the other not, as far as there is such."""
+    """The same controller and port, the one working, the other not, as far as there is such. Each
+    that works is held against the one that fits it best only.
+    """
+    partners: dict[object, Outcome] = {}
+    for bad in sorted(failing.outcomes, key=lambda one: one.verdict is Verdict.COMPLETE):
+        for alike in _likeness(bad):
+            partners.setdefault(alike, bad)
+    if not partners:
+        return None
+    pairs = [
+        (good, next(partners[alike] for alike in _likeness(good) if alike in partners))
+        for good in working.outcomes
+    ]
+    return max(pairs, key=_fit, default=None)
 
-    def fit(pair: tuple[Outcome, Outcome]) -> tuple[bool, ...]:
-        good, bad = (one.linkup.target for one in pair)
-        return (
-            good.address == bad.address,
-            good.port == bad.port,
-            pair[0].verdict is Verdict.COMPLETE,
-            pair[1].verdict is not Verdict.COMPLETE,
-        )
 
-    return max(product(working.outcomes, failing.outcomes), key=fit, default=None)
+def _likeness(outcome: Outcome) -> tuple[object, ...]:
+    """In what two link-ups may be alike, the most first; in the last all are."""
+    address, port = _called(outcome)
+    return (address, port), ("address", address), ("port", port), ()
+
+
+def _fit(pair: tuple[Outcome, Outcome]) -> tuple[bool, ...]:
+    good, bad = (one.linkup.target for one in pair)
+    return (
+        good.address == bad.address,
+        good.port == bad.port,
+        pair[0].verdict is Verdict.COMPLETE,
+        pair[1].verdict is not Verdict.COMPLETE,
+    )
 
 
 def _remarks(good: Outcome, bad: Outcome) -> Iterator[Remark]:
@@ -247,9 +264,10 @@ class _Side:
         self.facts = diagnosis.facts
         self.outcome = outcome
         self.linkup: LinkUp = outcome.linkup
-        calls = [*self.linkup.sessions, *self.linkup.other_sessions]
-        asked = [one for one in calls if one.from_client.first_data]
-        self.session: Session | None = next(iter(asked or calls), None)
+        calls = [*self.linkup.on_port, *self.linkup.on_others]
+        asked = [one for one in calls if one.session.from_client.first_data]
+        self.call: Call | None = next(iter(asked or calls), None)
+        self.session: Session | None = self.call and self.call.session
 
     @property
     def heard(self) -> bool | None:
@@ -359,18 +377,18 @@ class _Side:
     @property
     def ended(self) -> str | None:
         """Who ended the session first, and how."""
-        if self.session is None or not self.session.is_open:
+        if self.call is None or not self.call.opened:
             return None
-        if not self.session.closing:
+        end = self.call.end
+        if end is None:
             return "open"
-        end = self.session.closing[0]
         return f"{'controller' if end.side else 'pc'} {'reset' if end.reset else 'close'}"
 
     @property
     def idle(self) -> float | None:
         """Seconds without data before the end."""
-        ends = self.session.closing if self.session else []
-        return ends[0].since_data if ends and ends[0].after != NOBODY else None
+        end = self.call.end if self.call is not None and self.call.opened else None
+        return end.since_data if end is not None and end.after != NOBODY else None
 
     @property
     def protocol(self) -> str | None:
@@ -394,7 +412,7 @@ class _Side:
     @property
     def speaks_first(self) -> bool | None:
         """Whether the controller sends before it is asked."""
-        if self.session is None or not self.session.is_open:
+        if self.session is None or self.call is None or not self.call.opened:
             return None
         own, other = (side.first_data for side in self.session.sides)
         if other is None:

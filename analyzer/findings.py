@@ -67,8 +67,6 @@ class Sighting:
     silence: Silence | None = None
     likeliest: str = ""
     ruled_out: Collection[str] = ()
-    excluded: Collection[str] = ()  # TODO goes with the last rule that uses it
-    also_excluded: Collection[str] = ()  # TODO goes with the last rule that uses it
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -1,7 +1,7 @@
 """Chunks of octets -> tables of frame headers: one column a field, one row a frame.
 
 `decode` fills the table of a whole chunk at once. Every header is a numpy record type whose
-fields stand where the standard puts them, and `_take` picks one record a row out of the octets.
+fields stand where the standard puts them, and `take` picks one record a row out of the octets.
 Nothing here raises on bad octets: a header that is cut short or contradicts itself is left out
 of its layer's table, and the frame keeps the layers below.
 """
@@ -12,8 +12,8 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from analyzer.columns import Flags, Floats, Ints, Keys, Octets, Records, Small, distinct
-from analyzer.inputs.records import Chunk, Direction, Interface, Link
+from analyzer.columns import Flags, Floats, Ints, Keys, Octets, Records, Small, distinct, pick, take
+from analyzer.inputs.records import Chunk, Direction, Interface, Link, of_each
 
 NO_HARDWARE = np.uint64(1 << 48)
 """Stands where a link type gives no hardware address."""
@@ -25,7 +25,8 @@ NO_TAG = -1
 MAX_TAGS = 4
 """Stacked VLAN tags that are looked behind; two are in use (IEEE 802.1ad)."""
 COPY_WITHIN = 1_000_000
-"""Nanoseconds within which the same packet again is the recorder's copy (faults.md's 1 ms)."""
+"""Nanoseconds within which the same packet again is the recorder's copy (common practice, no
+source)."""
 COPY_LOOKBACK = 12
 """Frames looked back for a copy: mirrors write both copies within a few frames."""
 
@@ -225,7 +226,7 @@ class Frames:
 
     def numbers_at(self, positions: Ints) -> Ints:
         """The 32-bit numbers at octet positions, which must leave room for them (see PADDING)."""
-        return _take(self.octets, positions, FOUR_OCTETS).astype(np.int64)
+        return take(self.octets, positions, FOUR_OCTETS).astype(np.int64)
 
 
 @dataclass(slots=True, eq=False)
@@ -299,7 +300,7 @@ class Decoder:
         )
 
     def _copies(self, now: _Seen) -> Flags:
-        """Rows that repeat one of the rows just before: ground rule of recorders' copies.
+        """Rows that repeat one of the rows just before, as some recorders write them.
 
         The second copy comes from the same sender and has come as far, or it has passed one router
         more (TTL one lower).
@@ -334,11 +335,6 @@ def _without(table: Layer, copy: Flags) -> Layer:
     return type(table)(*(column[keep] for column in _columns(table)))
 
 
-def _take(octets: Octets, at: Ints, layout: np.dtype[Any]) -> Records:
-    """One record at each position. The positions must leave room for it (see PADDING)."""
-    return np.ndarray(len(octets) - layout.itemsize + 1, layout, octets, strides=(1,))[at]
-
-
 def _hardware(high: Records, low: Records) -> Keys:
     return (high.astype(np.uint64) << np.uint64(32)) | low.astype(np.uint64)
 
@@ -353,7 +349,7 @@ def _link_layer(chunk: Chunk, end: Ints, interfaces: list[Interface]) -> _Link:
         network=chunk.start.copy(),
         direction=chunk.direction.copy(),
     )
-    types = np.array([one.link for one in interfaces])[chunk.interface]
+    types = of_each(interfaces, chunk.interface.astype(np.int64), lambda one: one.link)
     for number in distinct(types)[0]:
         rows = np.flatnonzero(types == number)
         match int(number):
@@ -372,7 +368,7 @@ def _link_layer(chunk: Chunk, end: Ints, interfaces: list[Interface]) -> _Link:
 
 def _ethernet(chunk: Chunk, end: Ints, link: _Link, rows: Ints) -> None:
     rows = rows[chunk.start[rows] + ETHERNET.itemsize <= end[rows]]
-    header = _take(chunk.data, chunk.start[rows], ETHERNET)
+    header = take(chunk.data, chunk.start[rows], ETHERNET)
     link.dst[rows] = _hardware(header["dst2"], header["dst4"])
     link.src[rows] = _hardware(header["src2"], header["src4"])
     link.kind[rows] = header["type"]
@@ -387,7 +383,7 @@ def _behind_tags(octets: Octets, end: Ints, link: _Link, rows: Ints) -> None:
         rows_here = rows_here[link.network[rows_here] + TAG.itemsize <= end[rows_here]]
         if not len(rows_here):
             break
-        tag = _take(octets, link.network[rows_here], TAG)
+        tag = take(octets, link.network[rows_here], TAG)
         first = link.tag[rows_here] == NO_TAG
         link.tag[rows_here[first]] = tag["control"][first] & 0x0FFF
         link.kind[rows_here] = tag["type"]
@@ -395,7 +391,7 @@ def _behind_tags(octets: Octets, end: Ints, link: _Link, rows: Ints) -> None:
     short = rows[link.kind[rows] < 0x0600]
     link.kind[short] = Kind.OTHER_LLC
     short = short[link.network[short] + LLC.itemsize <= end[short]]
-    llc = _take(octets, link.network[short], LLC)
+    llc = take(octets, link.network[short], LLC)
     plain_tree = llc["saps"] == 0x4242
     snap = llc["saps"] == 0xAAAA
     link.kind[short[plain_tree | (snap & (llc["type"] == 0x010B))]] = Kind.SPANNING_TREE
@@ -410,7 +406,7 @@ SENT_BY_US = 4
 
 def _cooked(chunk: Chunk, end: Ints, link: _Link, rows: Ints, layout: Any) -> None:
     rows = rows[chunk.start[rows] + layout.itemsize <= end[rows]]
-    header = _take(chunk.data, chunk.start[rows], layout)
+    header = take(chunk.data, chunk.start[rows], layout)
     known = header["length"] == 6
     link.src[rows[known]] = _hardware(header["src2"], header["src4"])[known]
     sent = header["way"] == SENT_BY_US
@@ -423,7 +419,7 @@ def _cooked(chunk: Chunk, end: Ints, link: _Link, rows: Ints, layout: Any) -> No
 def _loopback(chunk: Chunk, end: Ints, link: _Link, rows: Ints) -> None:
     """Four octets of address family, in either octet order: 2 is IPv4; 24, 28 and 30 are IPv6."""
     rows = rows[chunk.start[rows] + 4 <= end[rows]]
-    family = _take(chunk.data, chunk.start[rows], np.dtype(">u4")).astype(np.int64)
+    family = take(chunk.data, chunk.start[rows], np.dtype(">u4")).astype(np.int64)
     family = np.where(family > 0xFFFF, family >> 24, family)
     link.kind[rows[family == 2]] = Kind.IPV4
     link.kind[rows[np.isin(family, (24, 28, 30))]] = Kind.IPV6
@@ -444,9 +440,9 @@ ETHERNET_IPV4_LENGTHS = 0x0604
 def _arp(octets: Octets, link: _Link, end: Ints) -> ArpTable:
     rows = np.flatnonzero(link.kind == Kind.ARP)
     rows = rows[link.network[rows] + ARP.itemsize <= end[rows]]
-    header = _take(octets, link.network[rows], ARP)
+    header = take(octets, link.network[rows], ARP)
     usable = (header["protocol"] == Kind.IPV4) & (header["lengths"] == ETHERNET_IPV4_LENGTHS)
-    rows, header = rows[usable], header[usable]
+    rows, header = rows[usable], pick(header, usable)
     return ArpTable(
         row=rows,
         operation=header["operation"].astype(np.int64),
@@ -461,13 +457,13 @@ def _ip(octets: Octets, link: _Link, end: Ints, wire_end: Ints) -> IpTable:
     """wire_end: position behind the last octet that each frame had on the wire."""
     rows = np.flatnonzero(link.kind == Kind.IPV4)
     rows = rows[link.network[rows] + IPV4.itemsize <= end[rows]]
-    header = _take(octets, link.network[rows], IPV4)
+    header = take(octets, link.network[rows], IPV4)
     octets_of_header = (header["version"] & 15).astype(np.int64) * 4
     total = header["length"].astype(np.int64)
     present = end[rows] - link.network[rows]
     total = np.where(total == 0, present, total)
     sound = (header["version"] >> 4 == 4) & (octets_of_header >= 20) & (total >= octets_of_header)
-    rows, header = rows[sound], header[sound]
+    rows, header = rows[sound], pick(header, sound)
     body = link.network[rows] + octets_of_header[sound]
     length = (total - octets_of_header)[sound]
     surplus = np.maximum(0, body + length - np.maximum(body, wire_end[rows]))
@@ -499,14 +495,14 @@ def _transport(
     whole &= (ip.protocol == protocol) & (ip.fragment & FRAGMENT_OFFSET == 0)
     whole &= ip.length >= layout.itemsize
     index = np.flatnonzero(whole)
-    return index, _take(octets, ip.body[index], layout)
+    return index, take(octets, ip.body[index], layout)
 
 
 def _tcp(octets: Octets, ip: IpTable, end: Ints) -> TcpTable:
     index, header = _transport(octets, ip, end, Protocol.TCP, TCP)
     octets_of_header = (header["offset"] >> 4).astype(np.int64) * 4
     sound = (octets_of_header >= 20) & (ip.length[index] >= octets_of_header)
-    index, header, octets_of_header = index[sound], header[sound], octets_of_header[sound]
+    index, header, octets_of_header = index[sound], pick(header, sound), octets_of_header[sound]
     return TcpTable(
         ip=index,
         row=ip.row[index],
@@ -595,7 +591,7 @@ def _sixteen(octets: Octets, at: Ints, end: Ints) -> tuple[Keys, Keys]:
     halves = []
     for start in (at, at + 8):
         spare = np.clip(start + 8 - end, 0, 8)
-        value = _take(octets, np.minimum(start, len(octets) - 8), EIGHT_OCTETS).astype(np.uint64)
+        value = take(octets, np.minimum(start, len(octets) - 8), EIGHT_OCTETS).astype(np.uint64)
         shift = np.minimum(spare * 8, 63).astype(np.uint64)
         halves.append(np.where(spare == 8, np.uint64(0), (value >> shift) << shift))
     return halves[0], halves[1]

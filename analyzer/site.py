@@ -12,7 +12,6 @@ written to it.
 Only addresses are a must. What a sheet leaves out is not known, and never guessed here.
 """
 
-import json
 import re
 import string
 from collections import Counter
@@ -398,7 +397,7 @@ def _unknown(table: str, key: str) -> tuple[str, str]:
 
 
 def _short(value: object) -> str:
-    text = json.dumps(value, default=str, ensure_ascii=False)
+    text = _as_json(value)
     return text if len(text) <= SHOWN_OF_A_VALUE else text[:SHOWN_OF_A_VALUE] + "..."
 
 
@@ -428,4 +427,10 @@ def _literal(value: Any) -> str:
     """A value as TOML writes it, which is as JSON does."""
     if isinstance(value, Address | Hardware):
         value = str(value)
-    return json.dumps(value, ensure_ascii=False)
+    return _as_json(value)
+
+
+def _as_json(value: object) -> str:
+    import json  # with its patterns it takes long to import
+
+    return json.dumps(value, default=str, ensure_ascii=False)

@@ -37,12 +37,7 @@ def worded(rule: Rule, sighting: Sighting, lost: int) -> Finding:
         what_to_do=steps,
         cautions=list(dict.fromkeys(cautions)),
         also_fits=[
-            *(
-                say(text, values)
-                for text in _left(
-                    rule.also_fits, {*sighting.ruled_out, *sighting.also_excluded}
-                ).values()
-            ),
+            *(say(text, values) for text in _left(rule.also_fits, sighting.ruled_out).values()),
             *(say(DOUBTS[one], {"n": lost}) for one in doubts),
         ],
         moment=next((moments[0] for moments in sighting.frames.values() if moments), None),
@@ -74,9 +69,8 @@ def _causes(rule: Rule, sighting: Sighting) -> list[str]:
     it rules out.
     """
     causes = rule.likely_causes
-    ruled_out = {*sighting.ruled_out, *sighting.excluded}
     favoured = causes[sighting.likeliest or next(iter(causes))]
-    others = _left(causes, ruled_out).values()
+    others = _left(causes, sighting.ruled_out).values()
     return [favoured, *(text for text in others if text is not favoured)]
 
 

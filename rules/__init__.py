@@ -1,6 +1,8 @@
 """Every rule, listed by hand in the order in which a link-up is built."""
 
-from importlib.metadata import entry_points
+import sys
+from collections.abc import Iterator
+from pathlib import Path
 
 from analyzer.findings import Rule
 from rules.address import (
@@ -156,9 +158,26 @@ ALL = (
 )
 
 
+GROUP = "whynolink.rules"
+"""The entry-point group through which a team adds rules: each entry point names a Rule."""
+
+
 def all_rules() -> tuple[Rule, ...]:
-    """The rules above, and those that a team adds through the entry-point group
-    `whynolink.rules`: each entry point names a Rule.
-    """
-    added = entry_points(group="whynolink.rules")
-    return (*ALL, *(point.load() for point in added))
+    """The rules above, and those that a team adds."""
+    return (*ALL, *_added())
+
+
+def _added() -> Iterator[Rule]:
+    if any(_may_name_rules(Path(place)) for place in sys.path):
+        from importlib.metadata import entry_points  # takes long to import
+
+        yield from (point.load() for point in entry_points(group=GROUP))
+
+
+def _may_name_rules(place: Path) -> bool:
+    """Whether packages in a place may add rules; of an archive this is not known."""
+    try:
+        lists = place.glob("*-info/entry_points.txt")
+        return place.is_file() or any(GROUP.encode() in one.read_bytes() for one in lists)
+    except OSError:
+        return True

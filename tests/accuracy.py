@@ -60,13 +60,13 @@ class Score:
     recordings: int = 0
     leads: Counter[Lead] = field(default_factory=Counter)
     missed: list[str] = field(default_factory=list)
-    extra: int = 0
+    extra: list[str] = field(default_factory=list)
     alarms: list[str] = field(default_factory=list)
 
     @property
     def wrong(self) -> tuple[int, int, int]:
         """How many missed it, told faults beside it, and raised an alarm about nothing."""
-        return len(self.missed), self.extra, len(self.alarms)
+        return len(self.missed), len(self.extra), len(self.alarms)
 
     def count(self, one: Labelled, diagnosis: Diagnosis) -> None:
         """Take in what was said of a recording."""
@@ -81,9 +81,8 @@ class Score:
         lead = lead_of(diagnosis, one.wrong, one.also)
         if one.remark:
             lead = Lead.SHOWN if one.wrong in said else Lead.ASTRAY
-            self.extra += len(faults)
-        else:
-            self.extra += max(0, len(faults) - len(diagnosis.outcomes or faults))
+        due = 0 if one.remark else len(diagnosis.outcomes or faults)
+        self.extra += [f"{one.name}: {found.rule}" for found in faults[due:]]
         self.leads[lead] += 1
         if lead is Lead.ASTRAY:
             self.missed.append(f"{one.name}: {said[0] if said else 'nothing'}")
@@ -129,7 +128,7 @@ def main() -> int:
         print(f"With {'the controller named' if named else 'nothing told'}:\n")
         print(tabulate([*rows, ("all", "", *totals)], HEADER, tablefmt="simple"), "\n")
         for (wrong, _), one in sorted(scores.items()):
-            for text in (*one.missed, *one.alarms):
+            for text in (*one.missed, *one.extra, *one.alarms):
                 failed += 1
                 print(f"{wrong}, said of {text}")
     return int(failed > 0)

@@ -5,6 +5,7 @@ it something wrong and see it complain.
 """
 
 import ast
+import importlib
 import re
 import sys
 import tomllib
@@ -81,7 +82,7 @@ MAY_IMPORT: dict[str, set[str]] = {
 }
 """Each part of the house and the parts it may import. Data flows down this list, imports go up."""
 
-RULE_STANDARD = {"collections", "dataclasses", "ipaddress", "itertools", "typing"}
+RULE_STANDARD = {"bisect", "collections", "dataclasses", "ipaddress", "itertools", "typing"}
 """What a rule may use besides the facts: a rule judges, it does not compute or decode."""
 
 POSIX_ONLY = {
@@ -141,6 +142,66 @@ def wrong_imports(path: str, source: str) -> list[str]:
         if wrong:
             complaints.append(f"{path} imports {name}")
     return complaints
+
+
+ENDINGS = {
+    "broken_by", "closing", "held_over", "is_hung", "is_open", "is_silent", "is_waiting",
+    "only_reset", "server_ended", "turned_away", "turned_down", "waits_since",
+}  # fmt: skip
+"""What a session's facts say of its ending. The table in analyzer/linkup/tries.py judges by them;
+who reads them elsewhere makes a second one."""
+JUDGES_NO_ENDING = (f"{RULES}/", f"{PACKAGE}/reports/")
+READS_CALLS = {f"{PACKAGE}/diagnosis.py", f"{PACKAGE}/telling.py", f"{PACKAGE}/comparison.py"}
+
+
+def second_endings(path: str, source: str) -> list[str]:
+    """Where a rule or a report judges by itself how a session ended."""
+    if not path.startswith(JUDGES_NO_ENDING) and path not in READS_CALLS:
+        return []
+    read = (one for one in ast.walk(ast.parse(source)) if isinstance(one, ast.Attribute))
+    return [f"{path}:{one.lineno} reads {one.attr}" for one in read if one.attr in ENDINGS]
+
+
+def test_one_table_says_how_calls_end() -> None:
+    assert [complaint for file in sources() for complaint in second_endings(*file)] == []
+
+
+@pytest.mark.parametrize(
+    ("path", "complaints"),
+    [
+        ("rules/port/port_silent.py", 1),
+        ("analyzer/reports/text.py", 1),
+        ("analyzer/diagnosis.py", 1),
+        ("analyzer/linkup/tries.py", 0),
+    ],
+)
+def test_a_second_table_is_flagged(path: str, complaints: int) -> None:
+    source = "def find(linkup):\n    return [one for one in linkup.sessions if one.is_silent]"
+    assert len(second_endings(path, source)) == complaints
+
+
+CITES = re.compile(r"ground rule|faults\.md|design\.md|model\.md|standards\.md|\bG\d{1,2}\b", re.I)
+"""Names of papers that the project does not contain."""
+
+
+def test_nothing_cites_what_the_project_does_not_contain() -> None:
+    own = Path(__file__).name
+    files = [*ROOT.glob("*.md"), *(p for d in FOLDERS for p in sorted((ROOT / d).rglob("*.py")))]
+    cited = [
+        f"{path.relative_to(ROOT)}: {found.group()}"
+        for path in files
+        if path.name != own and (found := CITES.search(path.read_text(encoding="utf-8")))
+    ]
+    assert cited == []
+
+
+FOLDERS = (PACKAGE, RULES, "tests", "captures")
+
+
+def test_packages_hand_out_all_that_they_name() -> None:
+    for name in (FACTS, LINKUP, DIAGNOSIS):
+        module = importlib.import_module(name)
+        assert [one for one in module.__all__ if not hasattr(module, one)] == []
 
 
 DATA_ONLY = {"netaddr"}
@@ -280,6 +341,36 @@ def test_rules_are_listed_once_in_order_under_the_names_of_their_files() -> None
 
 def test_every_rule_has_its_tests_and_its_recording() -> None:
     assert wrong_tests(ROOT) == []
+
+
+SLUG = re.compile("[a-z]+(-[a-z]+)+")
+
+
+def unknown_slugs(root: Path, known: Iterable[str]) -> list[str]:
+    """What looks like the name of a rule in a test of the rules or a scene of the lab, and is none:
+    that a rule which does not exist stays quiet proves nothing.
+    """
+    folders = ("tests/rules", "tests/lab/scenarios")
+    return [
+        f"{path.relative_to(root).as_posix()}:{node.lineno} {node.value}"
+        for path in sorted(path for folder in folders for path in (root / folder).rglob("*.py"))
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+        if SLUG.fullmatch(node.value) and node.value not in known
+    ]
+
+
+def test_tests_name_rules_that_exist() -> None:
+    assert unknown_slugs(ROOT, {rule.slug for rule in rules.ALL}) == []
+
+
+def test_unknown_slugs_are_flagged(tmp_path: Path) -> None:
+    test = tmp_path / "tests" / "rules" / "link" / "test_cut_cable.py"
+    test.parent.mkdir(parents=True)
+    test.write_text('assert "bent-pin" not in {"cut-cable", "a cut-off end"}', encoding="utf-8")
+    assert unknown_slugs(tmp_path, {"cut-cable"}) == [
+        "tests/rules/link/test_cut_cable.py:1 bent-pin"
+    ]
 
 
 def a_rule(

@@ -15,6 +15,7 @@ from click.testing import CliRunner, Result
 from analyzer import __version__, cli
 from analyzer.cli import diagnose, reading
 from analyzer.site import read as read_site
+from captures.plant import Plant
 from rules import ALL
 
 CAPTURES = Path(__file__).parents[1] / "captures"
@@ -437,3 +438,28 @@ def test_a_plan_for_one_kind_of_pc() -> None:
     assert "sudo" not in one.stdout
     told = json.loads(run(*call, "linux", "--system", "macos", "--format", "json").stdout)
     assert {entry["system"].split()[0] for entry in told["commands"]} == {"Linux", "macOS"}
+
+
+def test_all_tells_every_link_up(tmp_path: Path) -> None:
+    """Without it, a table of the worst and a count; --help says what it is for."""
+    plant = Plant()
+    pc = plant.pc()
+    plant.wait(3)
+    for number in range(20, 60):
+        unit = plant.station(f"192.0.2.{number}")
+        plant.resolve(pc, unit)
+        session = plant.tcp(pc, unit)
+        session.syn()
+        session.refuse()
+    plant.wait(8)
+    plant.chatter()
+    path = tmp_path / "forty.pcap"
+    path.write_bytes(plant.pcap())
+    short, full = run("diagnose", path).stdout, run("diagnose", "--all", path).stdout
+    assert "10 more, none of them worse" in short
+    assert (short.count("Link-up stopped"), full.count("Link-up stopped")) == (1, 40)
+    letters = [
+        run("diagnose", "--format", "letter", *more, path).stdout for more in ([], ["--all"])
+    ]
+    assert [one.count("Link-up stopped") for one in letters] == [1, 40]
+    assert "every link-up" in " ".join(run("diagnose", "--help").stdout.split())

@@ -1,18 +1,22 @@
 """What differs first between a recording that works and one that does not."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
+from itertools import product
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given, settings, strategies
 
 import analyzer
 from analyzer.comparison import Aspect, Comparison, Remark, Weight, compare, says_more, wanted
-from analyzer.diagnosis import Diagnosis
+from analyzer.diagnosis import Diagnosis, Outcome, Verdict
 from analyzer.facts import Address
 from analyzer.linkup import Stage, Told
 from captures.plant import Plant, Station, modbus_answer, modbus_read, modbus_refusal
+from tests.reports.many import few, kinds
 from tests.support import diagnosed, ended
 
 Tale = Callable[[Plant, Station, Station], None]
@@ -410,3 +414,37 @@ def test_of_several_controllers_those_that_fit_are_compared() -> None:
     assert comparison.outcomes is not None
     assert [str(one.linkup.controller) for one in comparison.outcomes] == ["192.0.2.60"] * 2
     assert comparison.is_comparable
+
+
+def a_pair(address: int, port: int | None, verdict: Verdict) -> Outcome:
+    """One link-up of some recording, with this end and verdict."""
+    base = kinds()[0]
+    target = replace(base.linkup.target, address=Address(address), port=port)
+    return replace(base, linkup=replace(base.linkup, target=target), verdict=verdict)
+
+
+ENDS = strategies.builds(
+    a_pair,
+    strategies.integers(1, 3),
+    strategies.sampled_from([None, 502, 503]),
+    strategies.sampled_from(Verdict),
+)
+SIDES = strategies.lists(ENDS, max_size=5)
+
+
+@given(SIDES, SIDES)
+@settings(deadline=None)
+def test_the_pair_is_the_one_that_trying_all_would_find(
+    working: list[Outcome], failing: list[Outcome]
+) -> None:
+    def fit(pair: tuple[Outcome, Outcome]) -> tuple[bool, ...]:
+        good, bad = (one.linkup.target for one in pair)
+        works, does_not = (one.verdict is Verdict.COMPLETE for one in pair)
+        return good.address == bad.address, good.port == bad.port, works, not does_not
+
+    best = max(product(working, failing), key=fit, default=None)
+    sides = (replace(few(), outcomes=one) for one in (working, failing))
+    found = compare(*sides).outcomes
+    assert (found is None) == (best is None)
+    if found is not None and best is not None:
+        assert all(one is other for one, other in zip(found, best, strict=True))

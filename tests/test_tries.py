@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analyzer.facts import Moment
-from analyzer.linkup import ENDINGS, Call, How, Tries, Try, What
+from analyzer.linkup import ENDINGS, Call, How, Tries, Try, What, between
 from captures.plant import Plant, Session, modbus_answer, modbus_read
 from tests.support import acquainted, diagnosed, ended
 
@@ -309,3 +309,13 @@ def test_questions_about_time_are_answered_as_by_looking_through_all(
         one.last_answer is not None and one.last_answer > moment for one in every
     )
     assert all(a.first <= b.first for a, b in pairwise(tries))
+
+
+@given(st.lists(st.integers(0, 20)), st.integers(0, 20), st.integers(0, 20), st.integers(0, 4))
+def test_moments_between_two_times_are_found_as_by_looking_at_all(
+    seconds: list[int], begin: int, end: int, most: int
+) -> None:
+    moments = [Moment(number, float(at)) for number, at in enumerate(sorted(seconds), 1)]
+    after = Moment(sum(at <= begin for at in seconds), float(begin))
+    expected = [one for one in moments if begin < one.seconds <= end][:most]
+    assert between(moments, after, float(end), most) == expected

@@ -1,7 +1,7 @@
 """whynolink demo: a diagnosis without a recording of one's own."""
 
-from importlib.resources import files
 from io import BytesIO
+from pkgutil import get_data
 
 import click
 
@@ -16,8 +16,8 @@ from rules import all_rules
 @click.command(name="demo")
 def command() -> int:
     """Diagnose a recording that comes along, made in an invented plant."""
-    octets = BytesIO((files("analyzer") / "demo.pcap").read_bytes())
-    recording = open_recording(octets, "demo.pcap (an invented plant)")
+    octets = get_data("analyzer", "demo.pcap") or b""
+    recording = open_recording(BytesIO(octets), "demo.pcap (an invented plant)")
     diagnosis = diagnose(recording, all_rules())
     write(to_text(report([diagnosis])), None)
     return 0

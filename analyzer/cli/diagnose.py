@@ -21,8 +21,6 @@ from analyzer.errors import NotARecording
 from analyzer.inputs.limits import RAISE
 from analyzer.inputs.parcels import Limits
 from analyzer.reports.document import report
-from analyzer.reports.letter import letter
-from analyzer.reports.to_json import to_json
 from analyzer.reports.to_text import to_text
 
 MOST_COMPLAINTS = 20
@@ -48,7 +46,12 @@ MOST_COMPLAINTS = 20
 )
 @output_option
 @limit_option
-@click.option("--all", "everything", is_flag=True, help="Tell every finding and station in full.")
+@click.option(
+    "--all",
+    "everything",
+    is_flag=True,
+    help="Tell every link-up, finding and station, however many there are.",
+)
 def command(
     inputs: Sequence[str],
     controllers: Sequence[str],
@@ -109,11 +112,15 @@ def _render(
     lines = [str(one) for one in refused]
     match layout:
         case "json":
+            from analyzer.reports.to_json import to_json
+
             return to_json(diagnoses, [(one.where, one.what, one.todo) for one in refused])
         case "html":
             from analyzer.reports.to_html import to_html  # takes long to import
 
             return to_html(report(diagnoses, everything, pictures=True, made=made, refused=lines))
         case "letter":
-            return to_text(letter(diagnoses, lines))
+            from analyzer.reports.letter import letter
+
+            return to_text(letter(diagnoses, lines, everything))
     return to_text(report(diagnoses, everything, refused=lines))

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 from functools import cached_property
 
 from analyzer.facts.arp import Arp, Claims, Question, Run
-from analyzer.facts.boots import Boot, BootSign, boots, requests
+from analyzer.facts.boots import Boot, BootSign, addressless, boots, given, requests
 from analyzer.facts.coverage import Coverage
 from analyzer.facts.dhcp import Dhcp, DhcpMessage
 from analyzer.facts.dialogue import Dialogue, No
@@ -152,14 +152,34 @@ class Facts:
         """The station with a hardware address."""
         return None if hardware is None else self.index.stations.get(hardware)
 
+    def claims(self, address: Address) -> Claims:
+        """Who claims an address in ARP."""
+        return self.arp.claims.get(address) or Claims()
+
     def is_a_device(self, hardware: Hardware) -> bool:
         """Whether a hardware address sends frames itself, and for itself only."""
         station = self.station(hardware)
         return station is not None and not station.is_router and not hardware.is_virtual_router
 
+    def has_only(self, hardware: Hardware, address: Address) -> bool:
+        """Whether a hardware address is a device's that uses one address and no other."""
+        station = self.station(hardware)
+        if station is None or not self.is_a_device(hardware):
+            return False
+        return set(station.addresses) == {address}
+
     def boots(self, hardware: Hardware | None) -> list[Boot]:
         """The frames that a station sends when it comes up, in order."""
         return [] if hardware is None else boots(self, hardware)
+
+    @cached_property
+    def addressless(self) -> list[list[DhcpMessage]]:
+        """The requests of each station that has no address, asks for one again and gets none."""
+        return list(addressless(self))
+
+    def was_given(self, hardware: Hardware, since: Moment) -> bool:
+        """Whether a server offered or gave a station an address, later than a moment."""
+        return given(self, hardware, since)
 
     def address_requests(self, hardware: Hardware) -> list[DhcpMessage]:
         """A station's requests for an address while it had none, in order."""

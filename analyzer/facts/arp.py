@@ -43,6 +43,16 @@ class Question:
     has_left: bool = False
     came_back: Series = field(default_factory=Series)
 
+    @property
+    def ignored(self) -> list[Moment]:
+        """The kept requests that no reply followed within TIME_TO_REPLY."""
+        replies = [at.seconds for at, _ in self.answers]
+        return [
+            asked
+            for asked in self.asked.moments
+            if not any(0 <= at - asked.seconds <= TIME_TO_REPLY for at in replies)
+        ]
+
 
 @dataclass(slots=True, eq=False)
 class Run:
@@ -71,6 +81,10 @@ class Claims:
             self.runs[-1].first.seconds - self.runs[-2].last.seconds <= TOGETHER
         )
         return returned or together
+
+    def by(self, hardware: Hardware) -> list[Run]:
+        """The runs of one claimant."""
+        return [run for run in self.runs if run.hardware == hardware]
 
     def add(self, hardware: Hardware, moment: Moment) -> None:
         """Count one claim."""

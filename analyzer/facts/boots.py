@@ -2,6 +2,7 @@
 or asks a server for one (RFC 951, RFC 2131 3.1). A replugged cable has the same effect.
 """
 
+from collections.abc import Iterator
 from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -11,6 +12,10 @@ from analyzer.facts.values import Hardware, Moment
 
 if TYPE_CHECKING:
     from analyzer.facts import Facts
+
+
+AGAIN = 2
+"""Requests of a station that got no address; a single one may be the begin of a normal start."""
 
 
 class BootSign(StrEnum):
@@ -42,6 +47,22 @@ def boots(facts: "Facts", hardware: Hardware) -> list[Boot]:
     for _, series in index.announcements_by[hardware]:
         found += [Boot(moment, BootSign.ANNOUNCEMENT) for moment in series.moments]
     return sorted(found)
+
+
+def addressless(facts: "Facts") -> Iterator[list[DhcpMessage]]:
+    """The requests of each station that has no address, asks for one again and gets none."""
+    for station in facts.stations:
+        if station.hardware is None or station.addresses:
+            continue
+        asks = requests(facts, station.hardware)
+        if len(asks) >= AGAIN and not given(facts, station.hardware, asks[0].moment):
+            yield asks
+
+
+def given(facts: "Facts", hardware: Hardware, since: Moment) -> bool:
+    """Whether a server offered or gave a station an address, later than a moment."""
+    about = facts.index.dhcp_of[hardware]
+    return any(one.offered and not one.from_client and one.moment > since for one in about)
 
 
 def requests(facts: "Facts", hardware: Hardware) -> list[DhcpMessage]:

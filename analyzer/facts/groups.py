@@ -11,13 +11,17 @@ def groups(*columns: Records) -> tuple[Ints, Ints]:
 
     Returns (first, group): for each group the first row, and for each row its group.
     Works on one mixed number a row; two different rows with one number are noticed and told apart.
+    Its first sixteen bits are tried alone: they are enough for a few groups, and need no sorting.
     """
-    mixed, _, group = distinct(mix(*columns))
-    first = np.empty(len(mixed), np.int64)
-    first[group[::-1]] = np.arange(len(group))[::-1]
-    if any((column != column[first][group]).any() for column in columns):
-        table = np.stack([column.astype(np.uint64) for column in columns], axis=1)
-        _, first, group = np.unique(table, axis=0, return_index=True, return_inverse=True)
+    mixed = mix(*columns)
+    for key in (mixed >> np.uint64(48), mixed):
+        different, _, group = distinct(key)
+        first = np.empty(len(different), np.int64)
+        first[group[::-1]] = np.arange(len(group))[::-1]
+        if all((column == column[first][group]).all() for column in columns):
+            return first, group
+    table = np.stack([column.astype(np.uint64) for column in columns], axis=1)
+    _, first, group = np.unique(table, axis=0, return_index=True, return_inverse=True)
     return first, group.reshape(-1)
 
 

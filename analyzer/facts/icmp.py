@@ -101,12 +101,17 @@ class IcmpError:
     router: Address
 
     @property
+    def is_closed_port(self) -> bool:
+        """Whether it says that nobody takes a datagram on its UDP port, whoever says so."""
+        kind = (self.type, self.code, self.protocol)
+        return kind == (UNREACHABLE, PORT_UNREACHABLE, Protocol.UDP)
+
+    @property
     def refused_datagram(self) -> tuple[Socket, Socket] | None:
         """The sender's and the receiver's socket of a UDP datagram of which the receiver itself
         says that nobody takes it; None where it says something else.
         """
-        kind = (self.type, self.code, self.protocol)
-        if kind != (UNREACHABLE, PORT_UNREACHABLE, Protocol.UDP) or self.sender != self.about_dst:
+        if not self.is_closed_port or self.sender != self.about_dst:
             return None
         if self.sport is None or self.dport is None:
             return None

@@ -8,15 +8,15 @@ from collections.abc import Callable, Hashable, Iterable
 from functools import cached_property
 from typing import TYPE_CHECKING, TypeVar
 
-from analyzer.facts.arp import Question
+from analyzer.facts.arp import MANY, Question
 from analyzer.facts.dhcp import DhcpMessage
 from analyzer.facts.icmp import Echo, IcmpError
-from analyzer.facts.paths import Path
+from analyzer.facts.paths import FRESH, Path
 from analyzer.facts.session import Session
 from analyzer.facts.stations import Station
 from analyzer.facts.switch import Tagged
 from analyzer.facts.udp import Exchange, Socket
-from analyzer.facts.values import Address, Hardware, Series
+from analyzer.facts.values import Address, Hardware, Moment, Series
 
 if TYPE_CHECKING:
     from analyzer.facts import Facts
@@ -118,6 +118,62 @@ class Index:
         return grouped((hardware, address) for address, one in claims for hardware in one.counts)
 
     @cached_property
+    def users(self) -> Groups[Address, tuple[Moment, Hardware]]:
+        """First and last frames in which a station claims an address in ARP or sends with it, in
+        order, by the address: when, and who.
+        """
+        return grouped((address, (at, who)) for at, who, address in self._uses)
+
+    @cached_property
+    def used_by(self) -> Groups[Hardware, tuple[Moment, Address]]:
+        """The same by the station: when, and which address."""
+        return grouped((who, (at, address)) for at, who, address in self._uses)
+
+    @cached_property
+    def uses(self) -> Groups[tuple[Hardware, Address], Moment]:
+        """The same by station and address."""
+        return grouped(((who, address), at) for at, who, address in self._uses)
+
+    @cached_property
+    def _uses(self) -> list[tuple[Moment, Hardware, Address]]:
+        claims = self._facts.arp.claims.items()
+        found = [
+            (at, run.hardware, address)
+            for address, one in claims
+            for run in one.runs
+            for at in (run.first, run.last)
+        ]
+        found += [
+            (at, one.src, one.src_ip)
+            for one in self._facts.paths
+            if one.src is not None and one.src_ip
+            for at in (one.first, one.last)
+        ]
+        return sorted(found)
+
+    @cached_property
+    def stands_in_for(self) -> dict[Hardware, set[Address]]:
+        """Addresses that a station with MANY answers for and does not use itself: it neither asks
+        nor announces nor sends with them. What it only hands on has no fresh time to live.
+        """
+        return {
+            who: answered - self._own_addresses(who)
+            for who, answered in self._facts.arp.replied.items()
+            if len(answered) >= MANY
+        }
+
+    def _own_addresses(self, who: Hardware) -> set[Address]:
+        own = {one.asker_ip for one in self.questions_by[who]}
+        own.update(address for address, _ in self.announcements_by[who])
+        sent = (one for one in self.paths_from[who] if one.ttls[1] in FRESH)
+        return own.union(one.src_ip for one in sent if one.src_ip)
+
+    @cached_property
+    def answers_for(self) -> dict[Hardware, list[Address]]:
+        """Addresses that a station answers for, sorted."""
+        return {who: sorted(answered) for who, answered in self._facts.arp.replied.items()}
+
+    @cached_property
     def probes_by(self) -> Groups[Hardware, tuple[Address, Series]]:
         """ARP probes by who sends them: the address, and each time."""
         return grouped((who, (at, one)) for (who, at), one in self._facts.arp.probes.items())
@@ -136,6 +192,11 @@ class Index:
     def errors_about(self) -> Groups[Address, IcmpError]:
         """ICMP errors by whom the quoted packet was meant for."""
         return by(self._facts.icmp.errors, lambda one: one.about_dst)
+
+    @cached_property
+    def errors_to(self) -> Groups[Address, IcmpError]:
+        """ICMP errors by whom the quoted packet came from."""
+        return by(self._facts.icmp.errors, lambda one: one.about_src)
 
     @cached_property
     def refused_datagrams(self) -> Groups[tuple[Socket, Socket], IcmpError]:
@@ -171,9 +232,24 @@ class Index:
         return by(self._facts.exchanges, lambda one: one.client[0])
 
     @cached_property
+    def exchanges_by(self) -> Groups[Socket, Exchange]:
+        """UDP exchanges by the socket that asked."""
+        return by(self._facts.exchanges, lambda one: one.client)
+
+    @cached_property
+    def exchanges_with(self) -> Groups[Socket, Exchange]:
+        """UDP exchanges by the socket that was asked."""
+        return by(self._facts.exchanges, lambda one: one.server)
+
+    @cached_property
     def dhcp_of(self) -> Groups[Hardware, DhcpMessage]:
         """DHCP messages by the client that they are from or about."""
         return by(self._facts.dhcp, lambda one: one.client)
+
+    @cached_property
+    def routers(self) -> set[Address]:
+        """Addresses that an address server names as routers."""
+        return {address for one in self._facts.dhcp for address in one.routers}
 
     @cached_property
     def offers_of(self) -> Groups[Address, DhcpMessage]:

@@ -20,6 +20,8 @@ LONGEST = 1518
 """Octets of the longest tagged frame without FCS; longer ones were joined or not yet cut up."""
 QUIET = 2.0
 """Seconds without a frame that end a span of presence."""
+FRESH = frozenset({32, 64, 128, 255})
+"""Times to live that systems send with; a router lowers them (common practice, no source)."""
 MAX_SPANS = 512
 """Spans kept a station; the oldest two become one beyond that."""
 

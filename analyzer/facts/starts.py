@@ -18,7 +18,7 @@ from analyzer.facts.values import Hardware, Moment
 from analyzer.frames import NO_HARDWARE, Frames, Kind
 
 BURST = 2.0
-"""Seconds that the first frames of such a burst take (ground rule G9: within about 2 s)."""
+"""Seconds that the first frames of such a burst take (common practice, no source)."""
 SERIES = 5.0
 """Seconds up to which the same sign again belongs to the same series: ARP probes come 1 to 2 s
 apart, announcements 2 s (RFC 5227 1.1), router solicitations 4 s (RFC 4861 10)."""

@@ -5,6 +5,7 @@ The only part of the program that touches recording files.
 
 import hashlib
 from collections.abc import Iterator
+from threading import Thread
 
 from analyzer.errors import Broken, NotARecording
 from analyzer.inputs import gunzip, pcap, pcapng
@@ -15,6 +16,8 @@ from analyzer.inputs.strangers import AGAIN, HEAD, refusal
 __all__ = ["is_recording", "open_recording"]
 
 PCAPNG_MAGIC = b"\x0a\x0d\x0d\x0a"
+LARGE = 1 << 20
+"""Octets from which on a thread of its own pays for hashing them: a millisecond or more."""
 
 
 def is_recording(head: bytes) -> bool:
@@ -76,16 +79,24 @@ class _Mended:
 
 
 class _Counted:
-    """Counts and hashes the octets of the file as sent."""
+    """Counts and hashes the octets of the file as sent, large blocks in a thread of their own."""
 
     def __init__(self, stream: Stream, recording: Recording) -> None:
         self.stream = _Mended(stream, recording)
         self.recording = recording
         self.digest = hashlib.sha256()
+        self.hashing: Thread | None = None
 
     def read(self, size: int) -> bytes:
         data = self.stream.read(size)
-        self.digest.update(data)
+        if self.hashing is not None:
+            self.hashing.join()
+            self.hashing = None
+        if len(data) < LARGE:
+            self.digest.update(data)
+        else:
+            self.hashing = Thread(target=self.digest.update, args=(data,))
+            self.hashing.start()
         self.recording.consumed += len(data)
         if not data:
             self.recording.sha256 = self.digest.hexdigest()

@@ -5,9 +5,18 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from analyzer.columns import Flags, Ints, Keys, Octets, distinct
+from analyzer.columns import Flags, Ints, Keys, Octets, distinct, take
 from analyzer.errors import NotARecording
-from analyzer.inputs.records import MAX_FRAME, PADDING, Chunk, Damage, Interface, Recording, Stream
+from analyzer.inputs.records import (
+    MAX_FRAME,
+    PADDING,
+    Chunk,
+    Damage,
+    Interface,
+    Recording,
+    Stream,
+    of_each,
+)
 from analyzer.inputs.strangers import AGAIN
 
 SECTION, INTERFACE, OLD_PACKET, SIMPLE_PACKET, STATISTICS, PACKET = 0x0A0D0D0A, 1, 2, 3, 5, 6
@@ -95,12 +104,13 @@ class _Reader:
             block = self.stream.read(BLOCK)
             more = bool(block)
             self.data += block
+            octets = np.frombuffer(self.data + PADDING, np.uint8)
             at, new_section = 0, True
             while new_section:
                 packets, at, why = self._walk(at)
                 new_section = why == "section"
                 if packets:
-                    chunk, lie = self._chunk(packets)
+                    chunk, lie = self._chunk(octets, packets)
                     if len(chunk.start):
                         yield chunk
                     if lie:
@@ -174,9 +184,8 @@ class _Reader:
                 text = value[:MAX_TEXT].decode("utf-8", "replace")
                 self.recording.comments.append(text)
 
-    def _chunk(self, packets: list[tuple[int, int]]) -> tuple[Chunk, str]:
+    def _chunk(self, octets: Octets, packets: list[tuple[int, int]]) -> tuple[Chunk, str]:
         """The frames of the packet blocks up to the first that lies, and the lie."""
-        octets = np.frombuffer(self.data + PADDING, np.uint8)
         kind, at = np.array(packets, np.int64).T
         block = _words(octets, at, self.order, 7)
         simple, old = kind == SIMPLE_PACKET, kind == OLD_PACKET
@@ -201,15 +210,15 @@ class _Reader:
             )
         keep = slice(0, count)
         interface, simple, stored = interface[keep], simple[keep], stored[keep]
-        limits = np.array([one.snap_length or MAX_FRAME for one in known], np.int64)
-        stored = np.where(simple, np.minimum(stored, limits[interface]), stored)
+        limits = of_each(known, interface, lambda one: one.snap_length or MAX_FRAME)
+        stored = np.where(simple, np.minimum(stored, limits), stored)
         start = at[keep] + np.where(simple, SIMPLE_BODY, PACKET_BODY)
         options = np.where(simple, 0, start + (stored + 3 & ~3))
         flags, drops = _packet_options(octets, options, at[keep] + block[1][keep] - 4, self.order)
         old = old[keep]
         drops[old] = self._drops_before(block[2][keep][old])
         self._add_drops(interface, drops)
-        fcs = np.array([one.fcs_octets for one in known])[interface]
+        fcs = of_each(known, interface, lambda one: one.fcs_octets)
         own_fcs = flags >> 5 & 15
         chunk = Chunk(
             data=octets,
@@ -259,7 +268,7 @@ class _Reader:
 def _words(octets: Octets, at: Ints, order: str, count: int) -> list[Ints]:
     """The first `count` 32-bit words at each position, one array a word."""
     layout = np.dtype([(f"w{i}", order + "u4") for i in range(count)])
-    taken = np.ndarray(len(octets) - layout.itemsize + 1, layout, octets, strides=(1,))[at]
+    taken = take(octets, at, layout)
     return [taken[name].astype(np.int64) for name in layout.names or ()]
 
 
@@ -295,13 +304,12 @@ def _packet_options(octets: Octets, option: Ints, end: Ints, order: str) -> tupl
         [("code", order + "u2"), ("length", order + "u2")]
         + [(name, order + "u4") for name in words]
     )
-    window = np.ndarray(len(octets) - layout.itemsize + 1, layout, octets, strides=(1,))
     rows = np.flatnonzero((option > 0) & (option + 4 <= end))
     option = option.copy()
     for _ in range(MAX_OPTIONS):
         if not len(rows):
             break
-        found = window[option[rows]]
+        found = take(octets, option[rows], layout)
         is_flags = (found["code"] == FLAGS[0]) & (found["length"] == FLAGS[1])
         flags[rows[is_flags]] = found[words[0]][is_flags]
         is_count = (found["code"] == DROP_COUNT[0]) & (found["length"] == DROP_COUNT[1])

@@ -1,11 +1,13 @@
 """The plain values that every reader produces: interfaces, chunks of frames, damage."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import Protocol
 
-from analyzer.columns import Ints, Octets, Small
+import numpy as np
+
+from analyzer.columns import Ints, Octets, Small, distinct
 
 PADDING = bytes(128)
 """Spare octets behind a chunk, so that a header read at its end stays inside the buffer."""
@@ -154,3 +156,12 @@ class Recording:
     consumed: int = 0
     sha256: str = ""
     pieces: list[Piece] = field(default_factory=list)
+
+
+def of_each(interfaces: list[Interface], index: Ints, what: Callable[[Interface], int]) -> Ints:
+    """What is asked of the interface of each frame, by the number of its interface. Only those that
+    occur are asked.
+    """
+    different, _, place = distinct(index)
+    told = [what(interfaces[number]) for number in different.tolist()]
+    return np.array(told, np.int64)[place]

@@ -6,12 +6,7 @@ the rules to say; a stage without proof is not yet a fault.
 
 from analyzer.facts import Facts
 from analyzer.linkup.attempt import link_up
-from analyzer.linkup.cable import (
-    forwarded,
-    heard_of,
-    hears_others_only,
-    let_through,
-)
+from analyzer.linkup.cable import heard_of, hears_others_only
 from analyzer.linkup.callers import pairs_of
 from analyzer.linkup.controllers import ASKED_ON_PURPOSE, find_targets, is_gateway_number
 from analyzer.linkup.datagrams import Elsewhere, elsewhere
@@ -25,10 +20,12 @@ from analyzer.linkup.networks import (
     presumed,
 )
 from analyzer.linkup.owners import (
+    HOPS,
     answers_for_many,
     checks,
     disputes,
     heard_on_cable,
+    needs_no_router,
     renumbered,
     senders,
     uses,
@@ -36,24 +33,13 @@ from analyzer.linkup.owners import (
 )
 from analyzer.linkup.pc import find_pc
 from analyzer.linkup.proofs import PC_ANSWERS
-from analyzer.linkup.shims import (  # TODO
-    LISTEN_AFTER,
-    LISTEN_BEFORE,
-    LISTEN_LONG,
-    Ending,
-    endings,
-    everything_tried,
-    is_of_the_pc,
-    network,
-    presumed_mask,
-    searches,
-    silence,
-)
 from analyzer.linkup.silences import BEGAN_LATE, LISTENED, LOST, Silence, silence_of
+from analyzer.linkup.spans import NEVER, Span, Spans
 from analyzer.linkup.tries import (
     AT_ONCE,
     ENDINGS,
     LONG_IDLE,
+    PATIENCE,
     RIGHT_AFTER,
     SOON,
     Call,
@@ -62,7 +48,10 @@ from analyzer.linkup.tries import (
     Tries,
     Try,
     What,
+    between,
+    first_after,
     in_rows,
+    last_until,
 )
 
 __all__ = [
@@ -70,12 +59,12 @@ __all__ = [
     "AT_ONCE",
     "BEGAN_LATE",
     "ENDINGS",
+    "HOPS",
     "LISTENED",
-    "LISTEN_AFTER",
-    "LISTEN_BEFORE",
-    "LISTEN_LONG",
     "LONG_IDLE",
     "LOST",
+    "NEVER",
+    "PATIENCE",
     "PC_ANSWERS",
     "PRESUMED_MASK",
     "RIGHT_AFTER",
@@ -84,7 +73,6 @@ __all__ = [
     "Calls",
     "Case",
     "Elsewhere",
-    "Ending",
     "How",
     "KnownFrom",
     "LinkUp",
@@ -92,6 +80,8 @@ __all__ = [
     "Pc",
     "Proof",
     "Silence",
+    "Span",
+    "Spans",
     "Stage",
     "Target",
     "Told",
@@ -99,31 +89,26 @@ __all__ = [
     "Try",
     "What",
     "answers_for_many",
+    "between",
     "checks",
     "disputes",
     "elsewhere",
-    "endings",
-    "everything_tried",
     "find_pc",
     "find_targets",
-    "forwarded",
+    "first_after",
     "heard_of",
     "heard_on_cable",
     "hears_others_only",
     "in_rows",
     "is_gateway_number",
     "is_loopback",
-    "is_of_the_pc",
     "is_self_assigned",
-    "let_through",
-    "network",
+    "last_until",
+    "needs_no_router",
     "others",
     "presumed",
-    "presumed_mask",
     "renumbered",
-    "searches",
     "senders",
-    "silence",
     "silence_of",
     "uses",
     "withdrawn",

@@ -46,6 +46,7 @@ def link_up(pc: Pc, target: Target) -> LinkUp:
         pc_address=_pc_address(pc, controller, questions, there),
         controller_network=network_of(facts, site, controller, hardware, target.port),
         hardware=hardware,
+        packets_back=back,
         on_port=calls_of(meant if target.transport != "udp" else [], _about(errors)),
         on_others=calls_of(
             [one for one in called if target.port not in (None, one.server.port)], _about(errors)

@@ -1,10 +1,16 @@
 """What comes over the PC's cable: from whom, and whether a switch let it through."""
 
-from collections.abc import Iterator
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable
+from functools import cached_property
+from typing import TYPE_CHECKING, NamedTuple
 
-from analyzer.facts import Hardware, Kind, Path, Station
-from analyzer.linkup.model import LinkUp, Pc
+from analyzer.facts import Hardware, Kind, Moment, Path, Station
+from analyzer.facts.switch import Neighbour, Tagged
 from analyzer.linkup.networks import Network, is_self_assigned
+
+if TYPE_CHECKING:
+    from analyzer.linkup.model import LinkUp, Pc
 
 PAUSE, SLOW_PROTOCOLS, LOOP_TEST = 0x8808, 0x8809, 0x9000
 CONTROL = frozenset(
@@ -16,56 +22,119 @@ SEVERAL = 3
 """Stations of other networks that make it unlikely that one of them is only set wrongly."""
 
 
-def let_through(pc: Pc, since: float) -> float | None:
-    """When the first frame came that a switch forwarded to the PC, from a time on; seconds."""
-    times = (time for one in pc.others for time in _forwarded(pc, one, since))
-    return min(times, default=None)
+class Heard(NamedTuple):
+    """Other stations that are heard inside a network of the PC, and those outside; only_tagged:
+    those inside of which all frames have a tag.
+    """
+
+    inside: set[Hardware]
+    outside: set[Hardware]
+    only_tagged: set[Hardware]
 
 
-def forwarded(pc: Pc) -> Iterator[Path]:
-    """Paths of frames from other stations that a switch does not send by itself."""
-    paths = pc.facts.index.paths_from
-    heard = dict.fromkeys(one.hardware for one in pc.others)
-    return (path for one in heard for path in paths[one] if path.kind not in CONTROL)
+class Cable:
+    """What comes in over the PC's cable; each answer is worked out when it is first asked for."""
+
+    def __init__(self, pc: "Pc") -> None:
+        self._pc, self._facts = pc, pc.facts
+        self._heard: dict[Network | None, Heard] = {}
+
+    @cached_property
+    def forwarded(self) -> list[Path]:
+        """Paths of frames from other stations that a switch does not send by itself."""
+        paths = self._facts.index.paths_from
+        heard = dict.fromkeys(one.hardware for one in self._pc.others)
+        return [path for one in heard for path in paths[one] if path.kind not in CONTROL]
+
+    @cached_property
+    def untagged(self) -> set[Hardware | None]:
+        """Stations of which frames without a tag were forwarded."""
+        return {path.src for path in self.forwarded if path.tagged < path.frames}
+
+    @cached_property
+    def strange_tags(self) -> list[Tagged]:
+        """Tagged frames of others for the PC or for all, in VLANs that the PC does not use."""
+        tags, own = self._facts.switch.tags.values(), self._pc.hardware
+        used = {one.id for one in tags if one.sender == own}
+        meant = (one for one in tags if one.receiver == own or one.receiver.is_group)
+        return [one for one in meant if one.sender != own and one.id not in used]
+
+    @cached_property
+    def takes_strange_tags(self) -> bool:
+        """Whether frames go both ways between the PC and a station that sends them."""
+        index, own = self._facts.index, self._pc.hardware
+        asked = {one.dst for one in index.paths_from[own]}
+        partners = asked.intersection(one.src for one in index.paths_to[own])
+        return any(one.sender in partners for one in self.strange_tags)
+
+    @cached_property
+    def told_vlans(self) -> list[Neighbour]:
+        """What others announce of the VLAN of the port that the cable leads to."""
+        neighbours = self._facts.switch.neighbours.values()
+        others = (one for one in neighbours if one.sender != self._pc.hardware)
+        return [one for one in others if one.vlan is not None]
+
+    def heard_of(self, network: Network | None) -> Heard:
+        """Who is heard inside a network of the PC, and outside."""
+        if network not in self._heard:
+            self._heard[network] = self._heard_of(network)
+        return self._heard[network]
+
+    def _heard_of(self, network: Network | None) -> Heard:
+        inside: set[Hardware] = set()
+        outside: set[Hardware] = set()
+
+        def note(address: int, who: Iterable[Hardware]) -> None:
+            (inside if network is None or network.holds(address) else outside).update(who)
+
+        heard = {path.src for path in self.forwarded if path.src is not None}
+        for address, claims in self._facts.arp.claims.items():
+            if not is_self_assigned(address):
+                note(address, heard.intersection(claims.counts))
+        for path in self.forwarded:
+            if path.src is not None and path.src_ip and not is_self_assigned(path.src_ip):
+                note(path.src_ip, {path.src})
+        return Heard(inside, outside - inside, inside - self.untagged)
+
+    def let_through(self, since: float) -> float | None:
+        """When the first frame came that a switch forwarded to the PC, from a time on; seconds."""
+        place = bisect_right(self._spans, since, key=lambda span: span[1])
+        return max(self._spans[place][0], since) if place < len(self._spans) else None
+
+    def newly_heard(self, since: float) -> list[Moment]:
+        """The first frame from a time on, if any, that shows another station for the first time."""
+        place = bisect_left(self._newcomers, since, key=lambda at: at.seconds)
+        return self._newcomers[place : place + 1]
+
+    @cached_property
+    def _newcomers(self) -> list[Moment]:
+        return sorted((one.first for one in self.forwarded), key=lambda at: at.seconds)
+
+    @cached_property
+    def _spans(self) -> list[tuple[float, float]]:
+        """From when to when forwarded frames came, without a gap."""
+        merged: list[tuple[float, float]] = []
+        for begin, end in sorted(span for one in self._pc.others for span in self._spans_of(one)):
+            if merged and begin <= merged[-1][1]:
+                merged[-1] = merged[-1][0], max(end, merged[-1][1])
+            else:
+                merged.append((begin, end))
+        return merged
+
+    def _spans_of(self, station: Station) -> list[tuple[float, float]]:
+        if CONTROL.isdisjoint(station.kinds):
+            return station.presence.spans
+        paths = self._facts.index.paths_from[station.hardware]
+        let = (path for path in paths if path.kind not in CONTROL)
+        return [(path.first.seconds, path.last.seconds) for path in let]
 
 
-def _forwarded(pc: Pc, station: Station, since: float) -> Iterator[float]:
-    if CONTROL.isdisjoint(station.kinds):
-        spans = station.presence.spans
-        yield from (max(begin, since) for begin, end in spans if end > since)
-        return
-    for path in pc.facts.index.paths_from[station.hardware]:
-        if path.kind not in CONTROL and path.last.seconds > since:
-            yield max(path.first.seconds, since)
-
-
-def heard_of(linkup: LinkUp) -> tuple[set[Hardware], set[Hardware]]:
+def heard_of(linkup: "LinkUp") -> Heard:
     """Other stations that are heard inside the PC's network, and those outside."""
-    pc, network = linkup.pc, linkup.network
-    if network not in pc.heard_of:
-        pc.heard_of[network] = _heard_of(pc, network)
-    return pc.heard_of[network]
+    return linkup.pc.cable.heard_of(linkup.network)
 
 
-def _heard_of(pc: Pc, network: Network | None) -> tuple[set[Hardware], set[Hardware]]:
-    inside: set[Hardware] = set()
-    outside: set[Hardware] = set()
-
-    def note(address: int, who: set[Hardware]) -> None:
-        (inside if network is None or network.holds(address) else outside).update(who)
-
-    paths = list(forwarded(pc))
-    heard = {path.src for path in paths if path.src is not None}
-    for address, claims in pc.facts.arp.claims.items():
-        if not is_self_assigned(address):
-            note(address, heard.intersection(claims.counts))
-    for path in paths:
-        if path.src is not None and path.src_ip and not is_self_assigned(path.src_ip):
-            note(path.src_ip, {path.src})
-    return inside, outside - inside
-
-
-def hears_others_only(linkup: LinkUp) -> bool:
+def hears_others_only(linkup: "LinkUp") -> bool:
     """Whether several stations of other networks are heard, and none of the PC's own."""
-    inside, outside = heard_of(linkup)
-    return len(outside) >= SEVERAL and not inside
+    heard = heard_of(linkup)
+    return len(heard.outside) >= SEVERAL and not heard.inside

@@ -2,7 +2,6 @@
 one that was asked.
 """
 
-from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import NamedTuple
@@ -81,12 +80,11 @@ def _found(facts: Facts, exchanges: Sequence[Exchange]) -> Iterator[Elsewhere]:
     if not silent:
         return
     index = facts.index
-    addresses = {address for address, _ in silent}
-    sent = (one for address in addresses for one in index.exchanges_from[address])
-    asked = Counter(one.client for one in sent if one.client in silent)
-    for back in (one for address in addresses for one in index.exchanges_to[address]):
-        one, came = silent.get(back.server), back.asked.first
-        if one is None or one.asked.first is None or came is None or asked[one.client] > 1:
+    for socket, one in silent.items():
+        asked = one.asked.first
+        if asked is None or len(index.exchanges_by[socket]) > 1:
             continue
-        if one.asked.first < came:
-            yield Elsewhere(one, back, index.refused_datagrams[back.client, back.server])
+        for back in index.exchanges_with[socket]:
+            if back.asked.first is not None and asked < back.asked.first:
+                refused = index.refused_datagrams[back.client, back.server]
+                yield Elsewhere(one, back, refused)

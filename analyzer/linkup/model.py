@@ -1,12 +1,16 @@
 """What is known of a link-up."""
 
-from collections.abc import Iterable, Mapping
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property
+from itertools import accumulate
+from operator import itemgetter
 
 from analyzer.facts import (
     Address,
+    Claims,
     Echo,
     Exchange,
     Facts,
@@ -15,23 +19,28 @@ from analyzer.facts import (
     Moment,
     Path,
     Question,
+    Series,
     Session,
     Spread,
     Station,
 )
 from analyzer.facts.arp import SWEEP
 from analyzer.facts.dhcp import DISCOVER
+from analyzer.facts.icmp import UNREACHABLE
+from analyzer.facts.index import by
+from analyzer.facts.ports import OFFICE_PORTS, TUNNEL_PORTS
+from analyzer.linkup.cable import Cable
 from analyzer.linkup.networks import Network, is_loopback, is_self_assigned, network_of, presumed
 from analyzer.linkup.silences import Silence, silence_of
 from analyzer.linkup.tries import (
     Calls,
-    How,
     Tries,
     Try,
     first_after,
     of_exchange,
     of_pings,
     of_question,
+    of_session,
 )
 from analyzer.site import Controller, Site
 
@@ -80,9 +89,30 @@ class Pc:
             self._networks[address] = found
         return self._networks[address]
 
+    def first_use(self, address: Address) -> Moment | None:
+        """The first frame with one of its addresses as its sender's, in IPv4 or in ARP."""
+        if address not in self._first_uses:
+            index = self.facts.index
+            used = [path.first for path in index.packets_from[address]]
+            used += [one.asked.first for one in index.questions_as[address]]
+            self._first_uses[address] = min(used, default=None)
+        return self._first_uses[address]
+
     def is_near(self, address: Address) -> bool:
         """Whether an address is in a network of the PC."""
         return any(self.network(own).holds(address) for own in self.addresses)
+
+    def reach(self, own: Address) -> int:
+        """How many of the last bits differ between one of its addresses and the farthest that it
+        asks for or sends to with that one: its mask leaves so many open.
+        """
+        if own not in self._reach:
+            index = self.facts.index
+            there = [one.wanted for one in index.questions_as[own] if one.asker == self.hardware]
+            sent = (one for one in self.paths if one.dst is not None and not one.dst.is_group)
+            there += [one.dst_ip for one in sent if one.dst_ip]
+            self._reach[own] = max(((own ^ one).bit_length() for one in there), default=0)
+        return self._reach[own]
 
     @cached_property
     def station(self) -> Station | None:
@@ -94,6 +124,18 @@ class Pc:
         """Stations that are neither the PC nor one of its guests."""
         return others(self.facts, self)
 
+    def hears(self, begin: float, end: float) -> bool:
+        """Whether any other station is heard between two times, as far as frames tell stations."""
+        if self.hardware is None:
+            return True
+        place = bisect_right(self._heard, end, key=itemgetter(0))
+        return place > 0 and self._heard[place - 1][1] >= begin
+
+    @cached_property
+    def came_up(self) -> list[Moment]:
+        """The frames that it sent when its link came up."""
+        return [one.moment for one in self.facts.boots(self.hardware)]
+
     @cached_property
     def sessions(self) -> list[Session]:
         """Sessions that it opened, in order: by its hardware address, where that is known."""
@@ -103,6 +145,18 @@ class Pc:
             as_address = [one for one in as_address if not one.from_client.hardware]
             as_address += index.sessions_by[self.hardware]
         return sorted(as_address, key=lambda one: one.first)
+
+    @cached_property
+    def checked(self) -> list[Address]:
+        """Addresses of which it checked whether they are free (RFC 5227 2.1.1)."""
+        if self.hardware is None:
+            return []
+        return [address for address, _ in self.facts.index.probes_by[self.hardware]]
+
+    @cached_property
+    def times_to_live(self) -> set[int]:
+        """Times to live of its IPv4 packets."""
+        return {ttl for one in self.paths if one.src_ip for ttl in one.ttls}
 
     @cached_property
     def questions(self) -> list[Question]:
@@ -125,13 +179,82 @@ class Pc:
         return [one.moment for one in own if one.type == DISCOVER]
 
     @cached_property
+    def gateways(self) -> set[Hardware]:
+        """Stations that it hands packets for addresses that they do not answer for."""
+        replied = self.facts.arp.replied
+        return {
+            one.dst
+            for one in self.paths
+            if one.dst is not None and one.dst_ip and one.dst_ip not in replied.get(one.dst, ())
+        }
+
+    @cached_property
+    def strayed(self) -> list[Station]:
+        """Other stations that have nothing but addresses that they gave themselves (RFC 3927)."""
+        return [
+            one
+            for one in self.facts.stations
+            if one.hardware not in (self.hardware, None)
+            and one.addresses
+            and all(map(is_self_assigned, one.addresses))
+        ]
+
+    @cached_property
+    def tunnels(self) -> list[tuple[Address, Address, Moment]]:
+        """Its end, the far end and the first packet of tunnels (VPN) that it keeps up."""
+        index = self.facts.index
+        ends = [
+            (*way, one.asked.first)
+            for own in self.addresses
+            for one, way in (
+                *((one, (one.client, one.server)) for one in index.exchanges_from[own]),
+                *((one, (one.server, one.client)) for one in index.exchanges_to[own]),
+            )
+        ]
+        return [
+            (own[0], far[0], first)
+            for own, far, first in ends
+            if far[1] in TUNNEL_PORTS and first is not None
+        ]
+
+    @cached_property
+    def checks(self) -> list[Moment]:
+        """Its ARP probes: it checks an address when it comes to the cable (RFC 5227 2.1)."""
+        if self.hardware is None:
+            return []
+        sent = self.facts.index.probes_by[self.hardware]
+        return sorted(moment for _, series in sent for moment in series.moments)
+
+    @cached_property
     def is_searching(self) -> bool:
         """Whether it searches the network: many addresses asked for, most without an answer."""
         return sum(not one.answered for one in self.questions) >= SWEEP
 
     @cached_property
-    def heard_of(self) -> dict[Network | None, tuple[set[Hardware], set[Hardware]]]:
-        """Kept by `cable`: who is heard inside a network of the PC, and outside."""
+    def cable(self) -> Cable:
+        """What comes in over its cable."""
+        return Cable(self)
+
+    @cached_property
+    def guests(self) -> list[Station]:
+        """Other stations whose frames this host sent, as virtual machines on it."""
+        guests = (one for one in self.facts.stations if one.sent and not one.received)
+        return [one for one in guests if one.hardware != self.hardware]
+
+    @cached_property
+    def _heard(self) -> list[tuple[float, float]]:
+        """When others are heard, by the beginning: each with the latest end until then."""
+        stations = (one for one in self.facts.stations if one.hardware != self.hardware)
+        spans = sorted(span for one in stations for span in one.presence.spans)
+        latest = accumulate((end for _, end in spans), max)
+        return [(begin, end) for (begin, _), end in zip(spans, latest, strict=True)]
+
+    @cached_property
+    def _reach(self) -> dict[Address, int]:
+        return {}
+
+    @cached_property
+    def _first_uses(self) -> dict[Address, Moment | None]:
         return {}
 
     @cached_property
@@ -160,6 +283,11 @@ class Target:
     transport: str | None
     how_known: str
 
+    @property
+    def is_named(self) -> bool:
+        """Whether somebody named it, so that it is no guess."""
+        return self.how_known in ("told", "sheet")
+
 
 @dataclass(eq=False)
 class LinkUp:
@@ -167,7 +295,7 @@ class LinkUp:
 
     pc_address: the PC's address in frames for the controller, None where there is none;
     controller_network: the controller's network, by what names its own mask, else presumed;
-    hardware: who claims the controller's address;
+    hardware: who claims the controller's address; packets_back: paths of its packets to the PC;
     on_port: the PC's calls to this controller, on the port where one is known; on_others: its
     calls to other ports; strange_sessions: those of another device with the PC's address, of which
     packets came to the PC; exchanges: its UDP exchanges; questions: its ARP
@@ -185,6 +313,7 @@ class LinkUp:
     pc_address: Address | None
     controller_network: Network
     hardware: Hardware | None
+    packets_back: list[Path]
     on_port: Calls
     on_others: Calls
     strange_sessions: list[Session]
@@ -207,6 +336,18 @@ class LinkUp:
         return self.target.address
 
     @property
+    def claims(self) -> Claims:
+        """Who claims the controller's address in ARP."""
+        return self.facts.claims(self.controller)
+
+    @property
+    def owners(self) -> list[Hardware]:
+        """Devices but the PC that claim the controller's address, the most frequent first."""
+        counts = self.claims.counts
+        often = sorted(counts, key=lambda one: -counts[one])
+        return [one for one in often if one != self.pc.hardware and self.facts.is_a_device(one)]
+
+    @property
     def sheet(self) -> Controller | None:
         """What the site sheet says of the controller."""
         return self.site.controller(self.controller, self.target.port)
@@ -225,6 +366,10 @@ class LinkUp:
     def is_heard(self) -> bool:
         """Whether any IPv4 packet came from the controller to the PC."""
         return self.heard is not None
+
+    def is_heard_after(self, moment: Moment) -> bool:
+        """Whether a packet came from the controller later than a moment."""
+        return self.last_heard is not None and self.last_heard > moment
 
     @property
     def is_tried(self) -> bool:
@@ -274,6 +419,11 @@ class LinkUp:
         return self.is_near and (own is None or theirs.is_presumed or theirs.holds(own))
 
     @property
+    def in_reach(self) -> bool:
+        """Whether the addresses let an answer come, or one came all the same."""
+        return self.same_network or self.is_heard
+
+    @property
     def presumes_mask(self) -> bool:
         """Whether the PC's mask is presumed, as nothing names it."""
         return self.network is not None and self.network.is_presumed
@@ -296,9 +446,18 @@ class LinkUp:
         return [one.session for one in self.on_others]
 
     @property
-    def called(self) -> list[Session]:  # TODO goes with the last rule that uses it
-        """The sessions of the calls that count."""
-        return [one.session for one in self.calls]
+    def other_clients(self) -> list[Address]:
+        """Who else had a session with the controller, in order."""
+        sessions = self.facts.index.sessions_to[self.controller]
+        clients = {one.client.address for one in sessions if of_session(one).opened}
+        return sorted(clients.difference(self.pc.addresses))
+
+    @cached_property
+    def fallbacks(self) -> Calls:
+        """The calls to other ports by which a program may get its work done all the same: no
+        services of any office PC.
+        """
+        return Calls(one for one in self.on_others if one.port not in OFFICE_PORTS)
 
     @cached_property
     def calls(self) -> Calls:
@@ -333,9 +492,11 @@ class LinkUp:
 
     @cached_property
     def is_one_sided(self) -> bool:
-        """Whether the recorder saw one direction only, or stood aside and heard the PC's broadcasts
-        and nothing else of it: then silence is no evidence.
+        """Whether the recorder saw one direction only, or let nothing else through, or stood aside
+        and heard the PC's broadcasts and nothing else of it: then silence is no evidence.
         """
+        if self.facts.looks_filtered and Stage.LINK not in self.proofs:
+            return True
         pc = self.pc.station
         aside = pc is not None and pc.came_over_the_cable and not pc.unicast
         return aside or any(one.session.is_one_sided for one in self.on_port)
@@ -353,18 +514,68 @@ class LinkUp:
             deaf=self.is_one_sided,
         )
 
+    @property
+    def never_answered(self) -> Silence | None:
+        """The silence that follows everything that the PC tried, where none of it was answered."""
+        return self.silence(self.tried, self.times)
+
+    @cached_property
+    def waiting(self) -> Silence | None:
+        """What the PC waits for in vain, at the furthest stage reached: calls and requests that
+        nothing answers and no answer comes after, and datagrams; else questions and pings, where
+        the controller is not heard at all.
+        """
+        calls = [one for one in self.on_port if not self.on_port.answered_after(one.last)]
+        ways = [one.asked for one in self.exchanges if not one.answered.count]
+        sent = [at for one in calls for at in one.unanswered]
+        tries = len(sent) + sum(one.count for one in ways)
+        sent += [at for one in ways for at in (one.first, one.last) if at is not None]
+        if not sent and not self.is_heard:
+            asked = [one.since_answer for one in self.questions]
+            asked += [self.pings.requests] if self.pings is not None else []
+            sent = [at for one in asked for at in one.moments]
+            tries = sum(one.count for one in asked)
+        return self.silence(sent, tries)
+
+    @property
+    def rivals(self) -> Calls:
+        """Other stations' calls to the port that counts."""
+        port, own = (self.calls[0].port if self.calls else None), set(self.pc.addresses)
+        return Calls(
+            of_session(one)
+            for one in self.facts.index.sessions_to[self.controller]
+            if one.server.port == port and one.client.address not in own
+        )
+
+    @cached_property
+    def calls_back(self) -> Calls:
+        """The controller's calls to the PC, refused also where the PC says so in a message."""
+        index, own = self.facts.index, set(self.pc.addresses)
+        said = index.errors_to[self.controller]
+        forbidden = by(
+            (one for one in said if one.sender in own and one.type == UNREACHABLE),
+            lambda one: (one.about_dst, one.sport, one.dport),
+        )
+        return Calls(
+            of_session(one, forbidden[one.server.address, one.client.port, one.server.port])
+            for one in index.sessions_from[self.controller]
+            if one.server.address in own and one.syns.count
+        )
+
+    @cached_property
+    def last_sign(self) -> Moment | None:
+        """The last sign of life of the controller: its last packet to the PC, or ARP reply."""
+        signs = [moment for question in self.questions for moment, _ in question.answers]
+        return max([*signs, *([self.last_heard] if self.last_heard else [])], default=None)
+
+    def is_alive_after(self, moment: Moment) -> bool:
+        """Whether the controller gave a sign of life later than a moment."""
+        return self.last_sign is not None and self.last_sign > moment
+
     @cached_property
     def waiting_since(self) -> Moment | None:
         """From when on the PC waits for an answer, at the furthest stage reached."""
-        waits = [at for one in self.on_port if (at := one.session.waits_since) is not None]
-        waits += [one.first for one in self.on_port.that(How.IGNORED)]
-        for exchange in self.exchanges:
-            if not exchange.answered.count:
-                waits += [one for one in (exchange.asked.first, exchange.asked.last) if one]
-        if not waits and not self.is_heard:
-            asked = [one.since_answer for one in self.questions if one.since_answer.count]
-            waits = [moment for one in asked for moment in (one.first, one.last)]
-        return min(waits, default=None)
+        return None if self.waiting is None else self.waiting.first
 
     @property
     def arp_answered(self) -> Moment | None:
@@ -393,13 +604,66 @@ class LinkUp:
     @cached_property
     def attempts(self) -> list[Moment]:
         """Everything the PC did to reach the controller, first and last of each kind."""
-        series = [question.asked for question in self.questions]
-        series += [one.session.syns for one in self.on_port if one.calls]
-        series += [self.pings.requests] if self.pings else []
-        moments = [moment for one in series for moment in (one.first, one.last)]
+        moments = [moment for one in self._series for moment in (one.first, one.last)]
         moments += [one.first for one in self.on_port if not one.calls]
         moments += [one.asked.first for one in self.exchanges if one.asked.first]
         return sorted(moments)
+
+    @property
+    def unanswered(self) -> list[Question]:
+        """The PC's ARP questions to everybody, where it got no answer to any of its questions for
+        the controller.
+        """
+        if any(one.answered for one in self.questions):
+            return []
+        return [one for one in self.questions if one.broadcasts]
+
+    @cached_property
+    def in_vain(self) -> list[Moment]:
+        """The kept moments of what the PC sent to the controller and nothing of its kind answered
+        since: ARP questions, calls and requests, pings, datagrams.
+        """
+        sent = [at for one in self.questions for at in one.since_answer.moments]
+        sent += [
+            at for calls in (self.on_port, self.on_others) for one in calls for at in one.in_vain
+        ]
+        pairs = [(one.asked, one.answered) for one in self.exchanges]
+        for asked, answered in pairs:
+            unanswered = [one for one in (asked.first, asked.last) if one is not None]
+            sent += [at for at in unanswered if answered.last is None or at > answered.last]
+        if self.pings is not None:
+            requests, back = self.pings.requests.moments, self.pings.replies
+            sent += [at for at in requests if not back.count or at > back.last]
+        return sorted(set(sent))
+
+    @cached_property
+    def tried(self) -> list[Moment]:
+        """The same with all moments that are kept."""
+        moments = {moment for one in self._series for moment in one.moments}
+        moments.update(one.asked.last for one in self.exchanges if one.asked.last)
+        return sorted(moments.union(self.attempts))
+
+    @property
+    def times(self) -> int:
+        """How often the PC tried to reach the controller, each repeat counted."""
+        joined = sum(not one.calls for one in self.on_port)
+        sent = sum(one.asked.count for one in self.exchanges)
+        return joined + sent + sum(one.count for one in self._series)
+
+    @property
+    def _series(self) -> list[Series]:
+        series = [question.asked for question in self.questions]
+        series += [one.session.syns for one in self.on_port if one.calls]
+        return series + ([self.pings.requests] if self.pings is not None else [])
+
+    @cached_property
+    def sent(self) -> list[Moment]:
+        """The kept moments of all that the PC sent to reach the controller, each repeat counted."""
+        series = [one.asked for one in self.questions]
+        series += [self.pings.requests] if self.pings else []
+        moments = {moment for one in series for moment in one.moments}
+        moments |= {self.last_sent} if self.last_sent is not None else set()
+        return sorted({*moments, *self.on_port.sent, *self.attempts})
 
     def asks_after(self, moment: Moment | None) -> Moment | None:
         """The PC's first try from a moment on, or of all; a request that waits is one too."""
@@ -458,6 +722,20 @@ class Case:
     def is_open(self) -> bool:
         """Whether it stays open who the PC is."""
         return any(one.how_known == CALLER for one in self.pcs)
+
+    def tried(self) -> Iterator[tuple[LinkUp | None, list[Moment]]]:
+        """What the PC tried with each controller, with its searches for an address server; those
+        alone where it tried to reach nobody.
+        """
+        searches = [] if self.pc is None else self.pc.searches
+        for linkup in self.linkups:
+            yield linkup, sorted([*linkup.tried, *searches])
+        if not self.linkups:
+            yield None, searches
+
+    def silence(self, linkup: LinkUp | None, sent: Iterable[Moment]) -> Silence | None:
+        """The silence that follows what the PC sent, be it in a link-up or in none."""
+        return silence_of(self.facts, sent) if linkup is None else linkup.silence(sent)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

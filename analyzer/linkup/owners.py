@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-from analyzer.facts import CLIENT, Address, Claims, Facts, Hardware, Moment, Path, Session
+from analyzer.facts import CLIENT, Address, Facts, Hardware, Moment, Path, Session
 from analyzer.facts.arp import MANY, Run
 from analyzer.linkup.model import LinkUp, Pc
 
@@ -16,31 +16,24 @@ HOPS = 8
 def checks(facts: Facts, pc: Pc, address: Address) -> list[Moment]:
     """ARP probes and announcements of the PC for an address."""
     assert pc.hardware is not None
-    found = []
-    for series in (facts.arp.probes, facts.arp.announcements):
-        if (pc.hardware, address) in series:
-            found += series[pc.hardware, address].moments
-    return sorted(found)
+    key = pc.hardware, address
+    kinds = (facts.arp.probes, facts.arp.announcements)
+    return sorted(at for one in kinds if key in one for at in one[key].moments)
 
 
 def uses(facts: Facts, pc: Pc, address: Address) -> list[Moment]:
     """First and last frames in which the PC claims an address in ARP or sends with it."""
-    claims = facts.arp.claims.get(address, Claims())
-    spans = [(one.first, one.last) for one in claims.runs if one.hardware == pc.hardware]
-    paths = (one for one in facts.index.packets_from[address] if one.src == pc.hardware)
-    spans += [(one.first, one.last) for one in paths]
-    return sorted(moment for span in spans for moment in span)
+    return [] if pc.hardware is None else facts.index.uses[pc.hardware, address]
 
 
 def disputes(facts: Facts, pc: Pc, address: Address) -> dict[Hardware, list[Run]]:
     """Claims of other devices while the PC wants, announces or uses an address."""
-    claims = facts.arp.claims.get(address)
     used = uses(facts, pc, address) + checks(facts, pc, address)
-    if claims is None or not used:
+    if not used:
         return {}
     begin, end = min(used).seconds, max(used).seconds + AFTERWARDS
     found: dict[Hardware, list[Run]] = {}
-    for run in claims.runs:
+    for run in facts.claims(address).runs:
         if run.hardware != pc.hardware and run.last.seconds > begin and run.first.seconds < end:
             found.setdefault(run.hardware, []).append(run)
     return {
@@ -55,15 +48,13 @@ def senders(facts: Facts, pc: Pc, address: Address) -> dict[Hardware, list[Path]
     it uses that; without the PC's own packets that come back through routers.
     """
     used = uses(facts, pc, address)
-    own = {ttl for one in facts.index.paths_from[pc.hardware] for ttl in one.ttls if one.src_ip}
     found: dict[Hardware, list[Path]] = {}
     for path in facts.index.packets_from[address]:
         if path.src in (None, pc.hardware) or path.sent or not used:
             continue
-        station, meanwhile = facts.station(path.src), used[0] < path.last and path.first < used[-1]
-        routed = any(0 < mine - theirs <= HOPS for mine in own for theirs in path.ttls)
-        alone = station is not None and set(station.addresses) == {address}
-        if meanwhile and alone and not routed and facts.is_a_device(path.src):
+        meanwhile = used[0] < path.last and path.first < used[-1]
+        routed = any(0 < mine - theirs <= HOPS for mine in pc.times_to_live for theirs in path.ttls)
+        if meanwhile and not routed and facts.has_only(path.src, address):
             found.setdefault(path.src, []).append(path)
     return {one: paths for one, paths in found.items() if not is_own_adapter(facts, pc, one)}
 
@@ -91,8 +82,7 @@ def withdrawn(linkup: LinkUp) -> tuple[Moment, Hardware] | None:
     """When and by whom the controller's address was checked last (RFC 5227 2.1.1), though nobody
     uses it from then on; only a device that may be the controller itself.
     """
-    claims = linkup.facts.arp.claims.get(linkup.controller, Claims())
-    used = [run.last for run in claims.runs]
+    used = [run.last for run in linkup.claims.runs]
     used += [linkup.last_heard] if linkup.last_heard is not None else []
     latest = max(
         (
@@ -110,11 +100,11 @@ def _may_be_the_controller(linkup: LinkUp, hardware: Hardware) -> bool:
     else has had that one.
     """
     facts, own = linkup.facts, {linkup.controller}
-    station, claims = facts.station(hardware), facts.arp.claims.get(linkup.controller, Claims())
+    station = facts.station(hardware)
     if station is None or station.is_switch or hardware == linkup.pc.hardware:
         return False
     checked = {wanted for wanted, _ in facts.index.probes_by[hardware]}
-    owners = set(claims.counts) - {linkup.pc.hardware}
+    owners = set(linkup.claims.counts) - {linkup.pc.hardware}
     return checked == own and set(station.addresses) <= own and owners <= {hardware}
 
 
@@ -131,9 +121,11 @@ def renumbered(linkup: LinkUp) -> tuple[Moment, Address] | None:
         for one in facts.index.packets_to[controller]
         if one.src == linkup.pc.hardware and one.src_ip in answered
     ]
-    taken = uses(facts, linkup.pc, own) if linkup.pc.hardware is not None else []
     latest = max(left, default=None)
-    if latest is None or latest[1] is None or not taken or taken[0] < latest[0]:
+    if latest is None or latest[1] is None or linkup.pc.hardware is None:
+        return None
+    taken = uses(facts, linkup.pc, own)
+    if not taken or taken[0] < latest[0]:
         return None
     return taken[0], latest[1]
 
@@ -143,11 +135,10 @@ def heard_on_cable(linkup: LinkUp) -> list[Moment]:
     own cable, behind no router. The first of each such device and kind.
     """
     facts, controller = linkup.facts, linkup.controller
-    claims = facts.arp.claims.get(controller, Claims())
-    heard = [(run.first, run.hardware) for run in claims.runs]
+    heard = [(run.first, run.hardware) for run in linkup.claims.runs]
     own = facts.index.packets_from[controller]
     heard += [(path.first, path.src) for path in own if path.src is not None]
-    hands_on = linkup.sent_to - set(claims.counts)
+    hands_on = linkup.sent_to - set(linkup.claims.counts)
     return sorted(
         moment
         for moment, hardware in heard
@@ -156,6 +147,14 @@ def heard_on_cable(linkup: LinkUp) -> list[Moment]:
         and (station := facts.station(hardware)) is not None
         and set(station.addresses) == {controller}
     )
+
+
+def needs_no_router(linkup: LinkUp) -> bool:
+    """Whether the controller is heard on the PC's own cable, while the PC's packets go to a router
+    and nothing comes back: then whatever a router says is no reason.
+    """
+    past = linkup.router is not None and not linkup.is_heard
+    return past and bool(heard_on_cable(linkup))
 
 
 def is_own_adapter(facts: Facts, pc: Pc, hardware: Hardware) -> bool:

@@ -65,10 +65,8 @@ def _address_proof(linkup: LinkUp) -> Proof | None:
         return None
     if answers := _taken_answers(linkup, address):
         return Proof(min(answers)[0], "answered to address", {"pc": address})
-    index = linkup.facts.index
-    own = [path.first for path in index.packets_from[address]]
-    own += [question.asked.first for question in index.questions_as[address]]
-    return Proof(min(own), "uses address", {"pc": address}) if own else None
+    first = linkup.pc.first_use(address)
+    return None if first is None else Proof(first, "uses address", {"pc": address})
 
 
 def _taken_answers(linkup: LinkUp, asker: Address | None = None) -> list[tuple[Moment, Hardware]]:

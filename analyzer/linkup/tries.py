@@ -10,6 +10,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property
+from itertools import pairwise
 from typing import TypeVar, overload
 
 from analyzer.facts import (
@@ -26,6 +27,7 @@ from analyzer.facts import (
     Resent,
     Session,
 )
+from analyzer.facts.icmp import REDIRECT
 
 
 class What(StrEnum):
@@ -67,11 +69,19 @@ source)."""
 RIGHT_AWAY = 2.0
 """Seconds within which a program calls again that notices the end, and does not only come back for
 its next piece of work (common practice, no source)."""
+PATIENCE = 1.0
+"""Seconds without data from which on a client that ends a session had waited for the server (common
+practice, no source)."""
 RIGHT_AFTER = 1.0
 """Seconds after an answer within which an end belongs to it, by design of some controllers."""
+STARTS = (64, 128, 255)
+"""Times to live that systems begin with (common practice, no source)."""
 UNNOTICED = 0.1
 """Seconds after a close from which on a request is no mere farewell (a secured session says goodbye
 at once, RFC 8446 6.1)."""
+ONE_ATTEMPT = 3.0
+"""Seconds within which systems repeat a refused call by themselves (common practice, no
+source)."""
 LONG_IDLE = 5.0
 """Seconds without data from which on a time limit is the first thing to think of."""
 
@@ -131,6 +141,44 @@ class Call(Try):
         return self.end is not None and self.end.side == CLIENT
 
     @property
+    def ended(self) -> Moment | None:
+        """When the first of the two ends ended it, or the server refused it."""
+        return None if self.end is None else self.end.moment
+
+    @property
+    def ended_on_request(self) -> bool:
+        """Whether the last data before its end was the client's."""
+        return self.end is not None and self.end.after == CLIENT
+
+    @property
+    def ended_at_rest(self) -> bool:
+        """Whether the server ended it some time after its own last data."""
+        after_server = self.end is not None and self.end.after == SERVER
+        return self.ended_by_server and after_server and self.idle > RIGHT_AFTER
+
+    @property
+    def ended_from_nearer(self) -> bool:
+        """Whether its end passed fewer routers than the server's first frame did: each takes one
+        off the time to live (RFC 1812 5.3.1), and a stack may begin with another one in a reset.
+        """
+        usual = self.session.from_server.first_ttl
+        if self.end is None or usual is None:
+            return False
+        return _routers_passed(self.end.ttl) < _routers_passed(usual)
+
+    @property
+    def gave_up(self) -> bool:
+        """Whether the client ended it after a longer wait for the server than any before."""
+        longest = self.session.answer_times.most
+        return self.ended_by_client and self.idle >= max(PATIENCE, longest)
+
+    @property
+    def last_good(self) -> Moment | None:
+        """The last good answer; where the protocol is not known, the last answer."""
+        said = self.session.dialogue
+        return self.last_answer if said.protocol is None else said.last_good
+
+    @property
     def broken(self) -> bool:
         """Whether the server reset a session that nobody had closed."""
         return self.end is not None and self.end.reset and self.ended_by_server
@@ -139,6 +187,16 @@ class Call(Try):
     def was_reset(self) -> bool:
         """Whether either end reset the open session, be it after a close."""
         return any(end.reset for end in self.session.closing)
+
+    @property
+    def asks_last(self) -> bool:
+        """Whether the last data was the client's: a request without an answer."""
+        return self.session.is_waiting
+
+    @property
+    def told_no(self) -> Moment | None:
+        """The server's text that reads like a no, before the client had asked for anything."""
+        return self.session.turned_away
 
     @property
     def waits(self) -> bool:
@@ -151,6 +209,18 @@ class Call(Try):
         return self.session.is_hung
 
     @property
+    def unanswered(self) -> list[Moment]:
+        """The kept moments of what nothing answered: of the call itself, or of the last request and
+        its repeats. None where the server ended it, and while it merely goes on.
+        """
+        if self.how is How.IGNORED:
+            return self.session.syns.moments
+        asked, repeats = self.session.asked, self.session.from_client.repeats.moments
+        if not self.waits or self.ended_by_server or self.how is How.OPEN or asked is None:
+            return []
+        return [asked, *(at for at in repeats if at > asked)]
+
+    @property
     def is_left_open(self) -> bool:
         """Whether it was open, and no close or reset of it is recorded."""
         return self.opened and not self.session.ends
@@ -159,6 +229,71 @@ class Call(Try):
     def calls(self) -> int:
         """How often the call itself was sent; 0 where the recording began later."""
         return self.session.syns.count
+
+    @property
+    def sent_again(self) -> list[Moment]:
+        """The kept calls that another one followed, and data sent again."""
+        return [*self.session.syns.moments[:-1], *self.session.from_client.repeats.moments]
+
+    @property
+    def in_vain(self) -> list[Moment]:
+        """The kept moments of what the client sent after the last frame of the server: the call,
+        its last request, data sent again.
+        """
+        one = self.session
+        sent = [*one.syns.moments, *one.from_client.repeats.moments]
+        sent += [one.asked] if one.asked is not None else []
+        last = one.from_server.last
+        return sorted(at for at in sent if last is None or at > last)
+
+    @property
+    def asked_in_vain(self) -> Moment | None:
+        """The request that was open when the client or a reset ended it, or is to the end; None
+        where the answer is only missing in the recording, or the server closed in order.
+        """
+        closed = self.ended_by_server and not self.broken
+        return None if not self.waits or closed or self.session.lacks_answer else self.session.asked
+
+    @property
+    def request_and_repeats(self) -> list[Moment]:
+        """The request that waits, and the kept moments at which it was sent again."""
+        asked, again = self.session.asked, self.session.from_client.repeats.moments
+        return (
+            [] if asked is None or not self.waits else [asked, *(at for at in again if at > asked)]
+        )
+
+    @property
+    def dropped_unasked(self) -> bool:
+        """Whether the server ended it at once, before it was asked for anything."""
+        asked = self.session.from_client.first_data
+        early = asked is None or (self.end is not None and asked.moment > self.end.moment)
+        return self.how is How.DROPPED and early
+
+    @property
+    def odd_answers(self) -> list[Moment]:
+        """Acknowledgements of an older session's numbers in answer to the call (RFC 9293 3.5.1,
+        figure 9): the first, and the last where the server sent nothing else.
+        """
+        one, heard = self.session, self.session.from_server
+        if one.held_over is None:
+            return []
+        ended = any(end.side == SERVER for end in one.ends)
+        only_odd = one.syn_ack is None and not heard.octets and not ended
+        last = [heard.last] if only_odd and heard.last not in (None, one.held_over) else []
+        return [one.held_over, *(at for at in last if at is not None)]
+
+    @property
+    def cleared(self) -> list[Moment]:
+        """The client's resets."""
+        return [end.moment for end in self.session.ends if end.reset and end.side == CLIENT]
+
+    def is_unknown_to(self, side: int) -> bool:
+        """Whether an end knows nothing of a session from before the recording, which the other one
+        uses: it only resets it (RFC 9293 3.5.1, figure 10), or keeps silent.
+        """
+        one = self.session
+        used = not one.only_reset(1 - side)
+        return not one.syns.count and used and one.only_reset(side)
 
     def held(self, moment: Moment) -> bool:
         """Whether the session was open before a moment, and nobody had ended it by then."""
@@ -287,6 +422,10 @@ def dropped_after(session: Session) -> float | None:
     return end.since_data if end.since_data <= within else None
 
 
+def _routers_passed(ttl: int) -> int:
+    return next(start for start in STARTS if ttl <= start) - ttl
+
+
 # --- many tries -----------------------------------------------------------------------------------
 
 One = TypeVar("One", bound=Try)
@@ -389,6 +528,22 @@ class Calls(Tries[Call]):
         """Those begun after the last frame of any open session."""
         return Calls(self.after(self.last_open))
 
+    @property
+    def ends(self) -> list[Moment]:
+        """When each ended."""
+        return [one.ended for one in self if one.ended is not None]
+
+    @property
+    def asks(self) -> list[Moment]:
+        """The last request of each."""
+        return [one.session.asked for one in self if one.session.asked is not None]
+
+    @property
+    def since_heard(self) -> "Calls":
+        """Those begun after the last frame of any session in which the server sent something."""
+        heard = (one.last for one in self if one.session.from_server.frames)
+        return Calls(self.after(max(heard, default=None)))
+
     def opened_after(self, moment: Moment) -> bool:
         """Whether any session lived later than a moment."""
         return self.last_open is not None and self.last_open > moment
@@ -398,11 +553,28 @@ class Calls(Tries[Call]):
         """The kept moments of the calls themselves, each repeat counted."""
         return sorted(moment for one in self for moment in one.session.syns.moments)
 
+    @property
+    def sent_in_all(self) -> int:
+        """How often the calls themselves were sent, each repeat counted."""
+        return sum(one.calls for one in self)
+
+    @property
+    def attempts(self) -> int:
+        """How often a program called: systems repeat a refused call from the same socket."""
+        begins = [(one.session.client, one.first.seconds) for one in self]
+        return len(begins[:1]) + sum(
+            caller != other or after - before > ONE_ATTEMPT
+            for (caller, before), (other, after) in pairwise(begins)
+        )
+
 
 def of_session(session: Session, errors: Collection[IcmpError] = ()) -> Call:
-    """One call, by itself. errors: messages about it."""
+    """One call, by itself. errors: messages about it; one that names a shorter way refuses nothing
+    (RFC 1812 5.2.7.2).
+    """
     how = how_it_ended(session)
-    error = next(iter(errors), None) if how is How.IGNORED else None
+    refusals = (one for one in errors if one.type != REDIRECT)
+    error = next(refusals, None) if how is How.IGNORED else None
     end = session.refused or next(iter(session.closing), None)
     return Call(
         what=What.TCP,
@@ -533,7 +705,19 @@ def _are_alike(one: Try, other: Try) -> bool:
     return (one.what, one.port, one.how) == (other.what, other.port, other.how)
 
 
+def between(moments: Sequence[Moment], begin: Moment, end: float, most: int) -> list[Moment]:
+    """The first of sorted moments behind one of them, up to a time."""
+    place = bisect_right(moments, begin)
+    return [one for one in moments[place : place + most] if one.seconds <= end]
+
+
 def first_after(moments: Sequence[Moment], moment: Moment) -> Moment | None:
     """The first of sorted moments that is not earlier than one."""
     place = bisect_left(moments, moment)
     return moments[place] if place < len(moments) else None
+
+
+def last_until(moments: Sequence[Moment], moment: Moment) -> Moment | None:
+    """The last of sorted moments that is not later than one."""
+    place = bisect_right(moments, moment)
+    return moments[place - 1] if place else None

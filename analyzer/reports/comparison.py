@@ -8,7 +8,9 @@ from typing import Any
 from analyzer.comparison import Aspect, Comparison, Remark, Weight
 from analyzer.diagnosis import Diagnosis, Outcome, Stage, State, Step
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
-from analyzer.reports.document import SHOWN_AS, headline, what_it_is
+from analyzer.reports.document.bounds import MOST_NAMED, named
+from analyzer.reports.document.recording import what_it_is
+from analyzer.reports.document.verdict import SHOWN_AS, headline
 from analyzer.words import clean, listed, seconds
 
 SCHEMA = "whynolink-comparison/1"
@@ -161,7 +163,7 @@ def document(comparison: Comparison) -> list[Block]:
         Listing([Step(text) for text in _recordings(comparison)]),
     ]
     if comparison.more:
-        more = listed(comparison.more)
+        more = named(comparison.more)
         blocks.append(Paragraph(f"{MORE} {more}. Compare each with --controller ADDRESS."))
     if comparison.outcomes is None:
         return blocks
@@ -303,7 +305,9 @@ def _value(name: str, value: object) -> str:
     if isinstance(value, float) and name in DURATIONS:
         return seconds(value)
     if isinstance(value, list):
-        return ", then ".join(clean(str(one)).upper() for one in value)
+        told = [clean(str(one)).upper() for one in value[:MOST_NAMED]]
+        more = len(value) - len(told)
+        return ", then ".join([*told, *([f"{more:,} more"] if more else [])])
     return WORDS.get(str(value), clean(str(value)))
 
 

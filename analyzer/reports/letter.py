@@ -5,20 +5,18 @@ from dataclasses import dataclass
 
 from analyzer.diagnosis import Certainty, Diagnosis, Finding, Outcome, Stage, Step, Verdict
 from analyzer.reports.blocks import Block, Listing, Paragraph
-from analyzer.reports.document import (
-    FEW,
-    GOOD_RECORDING,
-    NOT_RECORDINGS,
+from analyzer.reports.document import NOT_RECORDINGS
+from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
+from analyzer.reports.document.bounds import FEW, MOST_IN_FULL, MOST_NAMED, named
+from analyzer.reports.document.finding import general_cautions, main_findings
+from analyzer.reports.document.recording import clock, comments, how_much
+from analyzer.reports.document.verdict import (
     STILL_TROUBLE,
-    calls_for_another,
-    clock,
-    comments,
-    general_cautions,
+    first_of_each,
     headline,
-    how_much,
-    main_findings,
+    worst_first,
 )
-from analyzer.words import clean, listed, say
+from analyzer.words import clean, say
 
 GREETING = "[Your greeting]"
 FAREWELL = "[Your name]"
@@ -51,31 +49,44 @@ MEANT = {
 """What each stage is about, for somebody who never heard of them."""
 
 
-def letter(diagnoses: Sequence[Diagnosis], refused: Sequence[str] = ()) -> list[Block]:
-    """The letter about one or several recordings, and a line for each thing that is none."""
+def letter(
+    diagnoses: Sequence[Diagnosis], refused: Sequence[str] = (), everything: bool = False
+) -> list[Block]:
+    """The letter about one or several recordings, and a line for each thing that is none.
+    everything: every link-up by itself.
+    """
     blocks: list[Block] = [Paragraph(GREETING)]
     for diagnosis in diagnoses:
-        blocks += _about(diagnosis)
+        blocks += _about(diagnosis, everything)
     if refused:
         lines = [Step(clean(text)) for text in refused]
         blocks += [Paragraph(f"{NOT_RECORDINGS}:"), Listing(lines)]
     return [*blocks, *_questions(diagnoses), Paragraph(FAREWELL)]
 
 
-def _about(diagnosis: Diagnosis) -> Iterator[Block]:
+def _about(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
     name = clean(diagnosis.facts.file)
     yield Paragraph(f"Thank you for the recording {name}. It holds {how_much(diagnosis)}.")
     yield from (Paragraph(text) for text in comments(diagnosis))
-    working = [one for one in diagnosis.outcomes if _works(one)]
-    for outcome in diagnosis.outcomes:
-        if outcome not in working or len(working) <= FEW:
-            yield Paragraph(f"{_who(outcome)}: {headline(outcome)}{_stage(outcome)}")
+    outcomes = worst_first(diagnosis.outcomes)
+    working = [one for one in outcomes if _works(one)]
+    troubled = [one for one in outcomes if not _works(one)]
+    short = len(troubled) > MOST_IN_FULL and not everything
+    told = first_of_each(troubled) if short else troubled
+    one_by_one = told if len(working) > FEW else [*told, *working]
+    for outcome in one_by_one:
+        yield Paragraph(f"{_who(outcome)}: {headline(outcome)}{_stage(outcome)}")
+    told_above = set(told)
+    rest = [one.linkup.controller for one in troubled if one not in told_above]
+    if rest:
+        yield Paragraph(f"Besides these, there is trouble or a warning with {named(rest)}.")
     if len(working) > FEW:
-        names = listed([one.linkup.controller for one in working])
+        addresses = [one.linkup.controller for one in working]
+        names = named(addresses, len(addresses) if everything else MOST_NAMED)
         yield Paragraph(f"The link-up works with {names}: they answer the PC.")
     if working:
         yield Paragraph(STILL_TROUBLE)
-    yield from _findings(diagnosis)
+    yield from _findings(diagnosis, told)
     if calls_for_another(diagnosis):
         yield Paragraph("Please send us a new recording, made like this:")
         yield Listing(GOOD_RECORDING, numbered=True)
@@ -85,10 +96,14 @@ def _works(outcome: Outcome) -> bool:
     return outcome.verdict is Verdict.COMPLETE and outcome.warning is None
 
 
-def _findings(diagnosis: Diagnosis) -> Iterator[Block]:
-    """What leads; causes and steps once a rule."""
-    findings = main_findings(diagnosis)
-    headlines = [outcome.fault or outcome.warning for outcome in diagnosis.outcomes]
+def _findings(diagnosis: Diagnosis, outcomes: Sequence[Outcome]) -> Iterator[Block]:
+    """What leads these link-ups, or without any what is told of the whole; causes and steps once a
+    rule.
+    """
+    faults = {one.fault for one in outcomes}
+    leads = main_findings(diagnosis)
+    findings = [one for one in leads if one in faults] or leads[:1]
+    headlines = {outcome.fault or outcome.warning for outcome in diagnosis.outcomes}
     told: dict[str, Finding] = {}
     for finding in findings:
         if finding.rule in told:
@@ -332,9 +347,8 @@ def _questions(diagnoses: Sequence[Diagnosis]) -> Iterator[Block]:
 
 
 def _open(diagnosis: Diagnosis) -> list[str]:
-    """The questions about the first link-up without success, those that decide first."""
-    outcomes = sorted(diagnosis.outcomes, key=lambda one: one.verdict is Verdict.COMPLETE)
-    outcome = outcomes[0] if outcomes else None
+    """The questions about the link-up that got on worst, those that decide first."""
+    outcome = next(iter(worst_first(diagnosis.outcomes)), None)
     leads = main_findings(diagnosis)
     if outcome is not None and _works(outcome) and not leads:
         return []

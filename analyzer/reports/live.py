@@ -16,7 +16,7 @@ from analyzer.diagnosis import (
     State,
     Verdict,
 )
-from analyzer.reports.document import SHOWN_AS, headline
+from analyzer.reports.document.verdict import SHOWN_AS, headline
 from analyzer.words import clean, say
 
 WIDTH = 79

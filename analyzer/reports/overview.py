@@ -1,6 +1,7 @@
 """The whole recording at a glance: the strip of time, and how long round trips and answers took."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from analyzer.diagnosis import Diagnosis, LinkUp, Outcome, Session, Spread
 from analyzer.reports.blocks import Bar, Lane, SpreadChart, Spreading, TimeStrip
@@ -11,7 +12,7 @@ NICE = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1800, 3600, 7200,
 MOST_TICKS = 4
 """Fit below each other's neighbours on a telephone."""
 TOUCHING = 0.004
-"""Share of the strip below which two spans are drawn as one."""
+"""Share of the strip below which two spans, or two marks, are drawn as one."""
 WORTH_PLOTTING = 10
 """Durations of one kind from which on they are worth a picture."""
 
@@ -22,11 +23,13 @@ def strip(diagnosis: Diagnosis) -> TimeStrip | None:
     lanes = [lane for lane in _lanes(diagnosis) if lane.spans or lane.marks]
     if not lanes or whole <= 0:
         return None
-    lanes = [Lane(one.name, _joined(one.spans, whole * TOUCHING), one.marks) for one in lanes]
+    touching = whole * TOUCHING
+    lanes = [Lane(one.name, _joined(one.spans, touching), sorted(one.marks)) for one in lanes]
     step = next((nice for nice in NICE if whole / nice <= MOST_TICKS), whole)
     ticks = [(number * step, seconds(number * step)) for number in range(int(whole / step) + 1)]
     ticks[0] = (0.0, "0 s")
     words = [_in_words(lane) for lane in lanes]
+    lanes = [replace(one, marks=_apart(one.marks, touching)) for one in lanes]
     header = ("What", "When")
     return TimeStrip("The recording in time", header, whole, ticks, lanes, words)
 
@@ -45,6 +48,15 @@ def _joined(spans: Sequence[tuple[float, float]], touching: float) -> Spans:
     return joined
 
 
+def _apart(marks: Sequence[float], touching: float) -> list[float]:
+    """Of marks in order, those that can be told apart."""
+    apart: list[float] = []
+    for mark in marks:
+        if not apart or mark - apart[-1] > touching:
+            apart.append(mark)
+    return apart
+
+
 def _lanes(diagnosis: Diagnosis) -> Iterator[Lane]:
     pc = diagnosis.case.pc
     own = pc.hardware if pc is not None else None
@@ -52,14 +64,15 @@ def _lanes(diagnosis: Diagnosis) -> Iterator[Lane]:
     others = [span for one in stations if one.hardware != own for span in one.presence.spans]
     sent = [span for one in stations if one.hardware == own for span in one.presence.spans]
     linkups = diagnosis.case.linkups
-    sessions = [session for linkup in linkups for session in linkup.sessions]
+    calls = [call for linkup in linkups for call in linkup.on_port]
+    sessions = [call.session for call in calls]
     yield Lane("Others are heard", others, [])
     yield Lane("The PC sends", sent if pc is not None else [], [])
     yield Lane("Address settings", [], _address_marks(diagnosis))
     questions = [question for linkup in linkups for question in linkup.questions]
     yield Lane("ARP questions", [], [m.seconds for q in questions for m in q.asked.moments])
     yield Lane("Port called", [], [m.seconds for s in sessions for m in s.syns.moments])
-    yield Lane("Session open", [_open(one) for one in sessions if one.is_open], [])
+    yield Lane("Session open", [_open(one.session) for one in calls if one.opened], [])
     yield Lane("Answers", [span for linkup in linkups for span in _answers(linkup)], [])
     ends = [end for session in sessions for end in session.ends if end.reset]
     yield Lane("Resets", [], [end.moment.seconds for end in ends])
@@ -95,7 +108,7 @@ MOST_WORDS = 4
 
 def _in_words(lane: Lane) -> str:
     spans = [f"{begin:.1f}-{end:.1f} s" for begin, end in lane.spans]
-    spans += [f"{mark:.1f} s" for mark in sorted(lane.marks)]
+    spans += [f"{mark:.1f} s" for mark in lane.marks]
     more = len(spans) - MOST_WORDS
     told = spans[:MOST_WORDS] + ([f"{more} more"] if more > 0 else [])
     return listed(told)

@@ -7,8 +7,8 @@ from dataclasses import asdict
 
 from analyzer.diagnosis import Stage, Step
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
-from analyzer.reports.document import ENDED, SHOWN_AS
-from analyzer.reports.row import NOT_READ, WARNED, WORST_VERDICT, Row, worst_first
+from analyzer.reports.document.verdict import ENDED, SHOWN_AS, WARNED
+from analyzer.reports.row import NOT_READ, WORST_VERDICT, Row, worst_first
 from analyzer.words import clean, count, listed
 
 SCHEMA = "whynolink-triage/1"

@@ -13,12 +13,10 @@ from analyzer.diagnosis import (
     Stage,
     Verdict,
 )
-from analyzer.reports.document import because_of
+from analyzer.reports.document.verdict import WARNED, because_of
 
 NOT_READ = "not read"
 """The verdict of a file that nothing can be said about."""
-WARNED = "complete, with a warning"
-"""The verdict of a link-up that works, where a warning goes with it."""
 WORST_STATUS = (FAULT, CANNOT_TELL, UNUSABLE, NO_FAULT)
 WORST_VERDICT = (
     Verdict.STOPPED, Verdict.UNSTABLE, Verdict.CANNOT_TELL, WARNED, NOT_READ, Verdict.COMPLETE,

@@ -3,11 +3,23 @@
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
-from analyzer.diagnosis import Diagnosis, Finding, LinkUp, Moment, Outcome, Series, Session
+from analyzer.diagnosis import (
+    Call,
+    Diagnosis,
+    Finding,
+    How,
+    LinkUp,
+    Moment,
+    Outcome,
+    Series,
+    Session,
+)
 from analyzer.reports.blocks import Event, Lifeline, SequenceChart, Shape
 from analyzer.words import clean, count, say, seconds
 
+T = TypeVar("T")
 PC, CONTROLLER = 0, 1
 MOST_LIFELINES = 6
 """More do not fit side by side on a sheet of paper."""
@@ -21,33 +33,40 @@ IN_A_ROW = 4
 """Rounds of alike events in a row from which on those in the middle are folded into one."""
 SHORT = 0.1
 """Seconds that are told as one moment."""
+BY_HARDWARE, BY_ADDRESS = "hardware", "address"
 LONGEST_ROUND = 6
 """Events of one round: a session that is opened, used and closed has so many."""
 
 
-def chart(diagnosis: Diagnosis, outcome: Outcome, name: str) -> SequenceChart | None:
-    """The sequence chart of one link-up; None where nothing passed between any two.
+class Charts:
+    """The charts of a recording: what they tell is sorted once for all link-ups."""
 
-    name begins the names of its events: two charts of one document need different ones.
-    """
-    about = _about(diagnosis, outcome)
-    proof = {one.moment.frame for finding in about for one in finding.evidence}
-    story = _Story(diagnosis, outcome.linkup, proof)
-    events = [event for tell in TOLD_BY for event in tell(story)]
-    if not events:
-        return None
-    events = [replace(one, proof=one.frame in proof) for one in events]
-    events += _remarks(about, {one.frame for one in events})
-    events.sort(key=lambda one: (one.seconds, one.frame or 0))
-    events = _with_pauses(_short(_folded(events)), diagnosis.facts.coverage.seconds)
-    events = list(_named(events, name))
-    return SequenceChart(
-        title="What passed between them",
-        everybody="Everybody",
-        header=("Seconds", "Frame", "From", "To", "What"),
-        lifelines=story.lifelines,
-        events=events,
-    )
+    def __init__(self, diagnosis: Diagnosis) -> None:
+        self._heard = _Heard(diagnosis)
+
+    def of(self, outcome: Outcome, name: str) -> SequenceChart | None:
+        """The sequence chart of one link-up; None where nothing passed between any two.
+
+        name begins the names of its events: two charts of one document need different ones.
+        """
+        about = self._heard.about(outcome)
+        proof = {one.moment.frame for finding in about for one in finding.evidence}
+        story = _Story(self._heard, outcome.linkup, proof)
+        events = [event for tell in TOLD_BY for event in tell(story)]
+        if not events:
+            return None
+        events = [replace(one, proof=one.frame in proof) for one in events]
+        events += _remarks(about, {one.frame for one in events})
+        events.sort(key=lambda one: (one.seconds, one.frame or 0))
+        events = _with_pauses(_short(_folded(events)), self._heard.facts.coverage.seconds)
+        events = list(_named(events, name))
+        return SequenceChart(
+            title="What passed between them",
+            everybody="Everybody",
+            header=("Seconds", "Frame", "From", "To", "What"),
+            lifelines=story.lifelines,
+            events=events,
+        )
 
 
 def _named(events: Iterable[Event], name: str) -> Iterator[Event]:
@@ -58,20 +77,73 @@ def _named(events: Iterable[Event], name: str) -> Iterator[Event]:
         seen.add(one.frame)
 
 
-def _about(diagnosis: Diagnosis, outcome: Outcome) -> list[Finding]:
-    """The findings whose frames belong into the chart of a link-up."""
-    found = [one for one in diagnosis.findings if one.linkup is outcome.linkup]
-    return [outcome.fault, *found] if outcome.fault and outcome.fault not in found else found
+Placed = dict[object, list[tuple[int, T]]]
+"""Things with their places, by whom they are about."""
+
+
+def _by(things: Iterable[T], about: Callable[[T], Iterable[object]]) -> Placed[T]:
+    found: Placed[T] = {}
+    for place, one in enumerate(things):
+        for key in about(one):
+            found.setdefault(key, []).append((place, one))
+    return found
+
+
+def _both(entry: tuple[tuple[int, int], Series]) -> Iterable[object]:
+    """By which an announcement or a probe is found: either address."""
+    (hardware, address), _ = entry
+    return (BY_HARDWARE, hardware), (BY_ADDRESS, address)
+
+
+def _in_order(placed: Placed[T], keys: Iterable[object]) -> list[T]:
+    """What is about any of the keys, each once, in the order in which it was heard."""
+    found = {place: one for key in set(keys) for place, one in placed.get(key, [])}
+    return [one for _, one in sorted(found.items())]
+
+
+class _Heard:
+    """What a recording holds, by whom it is about.
+
+    claimed: addresses that a station answers for, without those of controllers: each has a chart
+    of its own.
+    """
+
+    def __init__(self, diagnosis: Diagnosis) -> None:
+        facts = self.facts = diagnosis.facts
+        self.findings = _by(diagnosis.findings, lambda one: [one.linkup])
+        self.questions = _by(facts.arp.questions.values(), lambda one: [(one.asker, one.wanted)])
+        self.announcements = _by(facts.arp.announcements.items(), _both)
+        self.probes = _by(facts.arp.probes.items(), _both)
+        self.leases = _by(facts.dhcp, lambda one: [one.client])
+        self.stations = _by(facts.stations, lambda one: [one.hardware])
+        self.servers = {one.sender for one in facts.dhcp if not one.from_client}
+        controllers = {one.controller for one in diagnosis.case.linkups}
+        self.claimed: dict[int, list[int]] = {}
+        for address in facts.arp.claims.keys() - controllers:
+            for hardware in facts.arp.claims[address].counts:
+                self.claimed.setdefault(hardware, []).append(address)
+
+    def about(self, outcome: Outcome) -> list[Finding]:
+        """The findings whose frames belong into the chart of a link-up."""
+        found = [one for _, one in self.findings.get(outcome.linkup, [])]
+        return [outcome.fault, *found] if outcome.fault and outcome.fault not in found else found
 
 
 @dataclass(slots=True, eq=False)
 class _Story:
     """The link-up, the frames that findings rest on, and who takes part in it so far."""
 
-    diagnosis: Diagnosis
+    heard: _Heard
     linkup: LinkUp
     proof: set[int]
     others: list[tuple[object, Lifeline]] = field(default_factory=list)
+    disputed: list[int] = field(init=False)
+    """Who claims the controller's address, the first first."""
+
+    def __post_init__(self) -> None:
+        claims = self.heard.facts.arp.claims.get(self.linkup.controller)
+        runs = claims.runs if claims is not None else []
+        self.disputed = list(dict.fromkeys(run.hardware for run in runs))
 
     @property
     def lifelines(self) -> list[Lifeline]:
@@ -103,24 +175,18 @@ class _Story:
         linkup = self.linkup
         if hardware is not None and linkup.hardware is not None:
             return hardware == linkup.hardware
-        if hardware is not None and self._disputed:
-            return hardware == self._disputed[0]
+        if hardware is not None and self.disputed:
+            return hardware == self.disputed[0]
         return address == linkup.controller
 
-    @property
-    def _disputed(self) -> list[int]:
-        claims = self.diagnosis.facts.arp.claims.get(self.linkup.controller)
-        return [run.hardware for run in claims.runs] if claims is not None else []
-
     def _name(self, hardware: int | None) -> str:
-        station = next(
-            (one for one in self.diagnosis.facts.stations if one.hardware == hardware), None
-        )
+        found = self.heard.stations.get(hardware)
+        station = found[0][1] if found else None
         if hardware is not None and hardware == self.linkup.router:
             return "The router"
-        if hardware in self._disputed:
+        if hardware in self.disputed:
             return "A second device"
-        if any(one.sender == hardware for one in self.diagnosis.facts.dhcp if not one.from_client):
+        if hardware in self.heard.servers:
             return "An address server"
         if station is not None and station.is_switch:
             return "The switch"
@@ -151,12 +217,10 @@ def _events(
 
 def _questions(story: _Story) -> Iterator[Event]:
     """ARP between the PC and the controller, and with the router."""
-    facts, linkup = story.diagnosis.facts, story.linkup
-    wanted = {linkup.controller}
-    wanted |= {a for a, claims in facts.arp.claims.items() if linkup.router in claims.counts}
-    for question in facts.arp.questions.values():
-        if question.asker != linkup.pc.hardware or question.wanted not in wanted:
-            continue
+    heard, linkup = story.heard, story.linkup
+    by_router = heard.claimed.get(linkup.router, []) if linkup.router is not None else []
+    wanted = [linkup.controller, *by_router]
+    for question in _in_order(heard.questions, [(linkup.pc.hardware, one) for one in wanted]):
         told = {"wanted": question.wanted}
         to = story.who(None, question.wanted)
         text = say("asks for the hardware address of {wanted}", told)
@@ -177,25 +241,21 @@ def _asked(questions: Iterable[Event], answers: Sequence[Moment]) -> Iterator[Ev
 
 def _claims(story: _Story) -> Iterator[Event]:
     """Who says of itself that it has the PC's or the controller's address."""
-    linkup, arp = story.linkup, story.diagnosis.facts.arp
-    own = {linkup.controller, *linkup.pc.addresses}
-    for (hardware, address), series in arp.announcements.items():
-        if address in own or hardware in (linkup.pc.hardware, linkup.hardware):
-            by, text = story.who(hardware, address), say("I am {a}", {"a": address})
-            yield from _events(series, by, by, text, Shape.TO_ALL)
-    for (hardware, address), series in arp.probes.items():
-        if address in own or hardware in (linkup.pc.hardware, linkup.hardware):
-            by = story.who(hardware, None)
-            text = say("is {a} free?", {"a": address})
-            yield from _events(series, by, by, text, Shape.TO_ALL)
+    linkup, heard = story.linkup, story.heard
+    keys: list[object] = [(BY_ADDRESS, one) for one in (linkup.controller, *linkup.pc.addresses)]
+    keys += [(BY_HARDWARE, one) for one in (linkup.pc.hardware, linkup.hardware)]
+    for (hardware, address), series in _in_order(heard.announcements, keys):
+        by, text = story.who(hardware, address), say("I am {a}", {"a": address})
+        yield from _events(series, by, by, text, Shape.TO_ALL)
+    for (hardware, address), series in _in_order(heard.probes, keys):
+        by, text = story.who(hardware, None), say("is {a} free?", {"a": address})
+        yield from _events(series, by, by, text, Shape.TO_ALL)
 
 
 def _leases(story: _Story) -> Iterator[Event]:
     """DHCP of the PC and of the controller."""
     linkup = story.linkup
-    for message in story.diagnosis.facts.dhcp:
-        if message.client not in (linkup.pc.hardware, linkup.hardware):
-            continue
+    for message in _in_order(story.heard.leases, [linkup.pc.hardware, linkup.hardware]):
         client = story.who(message.client, None)
         told = {"kind": message.kind, "address": message.offered}
         if message.from_client:
@@ -223,14 +283,15 @@ def _errors(story: _Story) -> Iterator[Event]:
 
 
 def _sessions(story: _Story) -> Iterator[Event]:
-    for session in (*story.linkup.sessions, *story.linkup.other_sessions):
-        yield from _session(story, session)
+    for call in (*story.linkup.on_port, *story.linkup.on_others):
+        yield from _call(story, call)
 
 
-def _session(story: _Story, session: Session) -> Iterator[Event]:
+def _call(story: _Story, call: Call) -> Iterator[Event]:
+    session = call.session
     client, server = session.from_client, session.from_server
     told: dict[str, object] = {"port": session.server.port, "answers": session.answers}
-    lost = Shape.LOST if session.is_silent else Shape.MESSAGE
+    lost = Shape.LOST if call.how is How.IGNORED else Shape.MESSAGE
     yield from _events(session.syns, PC, CONTROLLER, say("calls port {port}", told), lost)
     if session.syn_ack is not None:
         yield _event(session.syn_ack, CONTROLLER, PC, say("port {port} opens", told))
@@ -238,19 +299,20 @@ def _session(story: _Story, session: Session) -> Iterator[Event]:
         yield _event(server.first_data.moment, CONTROLLER, PC, "sends by itself")
     late = session.dialogue.late.moments
     told_singly = any(one.frame in story.proof for one in late)
-    yield from _late_answers(session) if told_singly else _requests(session)
+    yield from _late_answers(call) if told_singly else _requests(call)
     yield from _events(client.repeats, PC, CONTROLLER, "sends it again", Shape.LOST)
     yield from _events(server.repeats, CONTROLLER, PC, "sends it again")
     for end in session.ends:
         by, to = (CONTROLLER, PC) if end.side else (PC, CONTROLLER)
-        refused = session.refused is not None and end.moment == session.refused.moment
+        refused = call.how is How.REFUSED and end is call.end
         text = "turns the call down" if refused else "resets" if end.reset else "closes"
         yield _event(end.moment, by, to, text)
 
 
-def _requests(session: Session) -> Iterator[Event]:
+def _requests(call: Call) -> Iterator[Event]:
     """The first and the last request; what lies between is one loop."""
-    unanswered = session.is_waiting and not session.lacks_answer
+    session = call.session
+    unanswered = call.asks_last and not session.lacks_answer
     if session.answers:
         text = "{requests:count request}, {answers:count answer}"
         text += ", typically after {typically:seconds}" if session.is_timed else ""
@@ -261,24 +323,25 @@ def _requests(session: Session) -> Iterator[Event]:
         }
         yield from _loop(session, say(text, told), session.requests - unanswered)
     if unanswered and session.asked is not None:
-        shape = Shape.MESSAGE if session.server_ended else Shape.LOST
+        shape = Shape.MESSAGE if call.ended_by_server else Shape.LOST
         yield _event(session.asked, PC, CONTROLLER, "asks", shape)
 
 
-def _late_answers(session: Session) -> Iterator[Event]:
+def _late_answers(call: Call) -> Iterator[Event]:
     """Where answers belong to older requests: those and the requests behind them one by one, and
     the others as one loop. Each is told once.
     """
+    session = call.session
     dialogue, last = session.dialogue, session.asked
     behind = dialogue.shifted
-    asks_last = session.is_waiting and last is not None and last not in behind.moments
+    asks_last = call.asks_last and last is not None and last not in behind.moments
     requests = dialogue.asked - behind.count - asks_last
     told = {"requests": requests, "answers": dialogue.told - dialogue.late.count}
     text = say("{requests:count request}, {answers:count answer} in step with them", told)
     yield from _loop(session, text, requests)
     yield from _events(dialogue.late, CONTROLLER, PC, "answers an older request")
     for one in _events(behind, PC, CONTROLLER, "asks on behind it"):
-        silent = session.is_waiting and last is not None and one.frame == last.frame
+        silent = call.asks_last and last is not None and one.frame == last.frame
         yield replace(one, shape=Shape.LOST) if silent else one
     if asks_last and last is not None:
         yield _event(last, PC, CONTROLLER, "asks", Shape.LOST)

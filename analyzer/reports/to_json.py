@@ -6,7 +6,9 @@ from typing import Any
 
 from analyzer.diagnosis import Diagnosis, Finding, Outcome, Spread, Station, Step
 from analyzer.reports.differences import differences
-from analyzer.reports.document import HOW_KNOWN, remarks, role
+from analyzer.reports.document.parties import HOW_KNOWN
+from analyzer.reports.document.recording import comments, oddities
+from analyzer.reports.document.stations import Roles
 from analyzer.words import place
 
 SCHEMA = "whynolink/1"
@@ -23,7 +25,7 @@ def to_json(diagnoses: Sequence[Diagnosis], refused: Sequence[Refused] = ()) -> 
     content = {
         "schema": SCHEMA,
         "recordings": [_recording(one) for one in diagnoses],
-        "stations": _marked(diagnoses, lambda one: [_station(one, s) for s in one.facts.stations]),
+        "stations": _marked(diagnoses, _stations),
         "linkups": _marked(diagnoses, lambda one: [_linkup(outcome) for outcome in one.outcomes]),
         "findings": _marked(diagnoses, lambda one: [_finding(found) for found in one.findings]),
         "checked": {
@@ -66,22 +68,26 @@ def _recording(diagnosis: Diagnosis) -> dict[str, Any]:
         "first_seen": facts.first_seen.isoformat() if facts.first_seen else None,
         "seconds": round(facts.coverage.seconds, DIGITS),
         "sha256": facts.sha256,
-        "remarks": remarks(diagnosis) + _unlike_sheet(diagnosis),
+        "remarks": comments(diagnosis) + oddities(diagnosis) + _unlike_sheet(diagnosis),
         **({"pieces": pieces} if pieces else {}),
     }
 
 
 def _unlike_sheet(diagnosis: Diagnosis) -> list[str]:
-    linkups = (outcome.linkup for outcome in diagnosis.outcomes)
-    return [text for linkup in linkups for text in differences(diagnosis, linkup)]
+    return [text for one in diagnosis.outcomes for text in differences(one.linkup)]
 
 
-def _station(diagnosis: Diagnosis, station: Station) -> dict[str, Any]:
+def _stations(diagnosis: Diagnosis) -> list[dict[str, Any]]:
+    roles = Roles(diagnosis)
+    return [_station(one, roles) for one in diagnosis.facts.stations]
+
+
+def _station(station: Station, roles: Roles) -> dict[str, Any]:
     return {
         "hardware_addresses": _texts([station.hardware]),
         "addresses": _texts(sorted(station.addresses)),
         "maker": station.maker,
-        "role": role(diagnosis, station) or None,
+        "role": roles.of(station) or None,
         "frames": station.frames,
         "first_frame": station.first.frame,
         "last_frame": station.last.frame,

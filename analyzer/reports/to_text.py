@@ -2,8 +2,7 @@
 
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
-
-from tabulate import tabulate
+from itertools import zip_longest
 
 from analyzer.diagnosis import State
 from analyzer.reports.blocks import (
@@ -28,7 +27,7 @@ RULED = 2
 """Lines above the rows of a table: its header and a rule."""
 INDENT = "  "
 GAP = 2
-"""Spaces between columns, and those that tabulate leaves behind a column's title."""
+"""Spaces between columns, and those behind a column's title."""
 
 
 def to_text(blocks: Iterable[Block]) -> str:
@@ -125,8 +124,16 @@ def _fitted(table: Table, width: int) -> list[list[str]]:
 
 
 def _ruled(header: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
-    text = tabulate(rows, header, tablefmt="simple", disable_numparse=True)
-    return (clean(line.rstrip()) for line in text.split("\n"))
+    """The lines of a table; cells may have line ends in them."""
+    lines: list[Sequence[str]] = [header]
+    for row in rows:
+        lines += zip_longest(*(cell.split("\n") for cell in row), fillvalue="")
+    columns = zip(*lines, strict=True)
+    widths = [max(len(column[0]) + GAP, *map(len, column)) for column in columns]
+    lines.insert(1, ["-" * width for width in widths])
+    for line in lines:
+        padded = (cell.ljust(width) for cell, width in zip(line, widths, strict=True))
+        yield clean((GAP * " ").join(padded).rstrip())
 
 
 def _longest_word(column: Sequence[str]) -> int:

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from analyzer.diagnosis import Diagnosis, Kind, Step
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
-from analyzer.reports.document import headline
+from analyzer.reports.document.verdict import headline
 from analyzer.trim import Order, Trimmed
 from analyzer.words import clean, count, listed, say
 

@@ -15,7 +15,8 @@ from analyzer.reports.row import Row
 def fingerprint(rules: Sequence[Rule]) -> str:
     """A digest of the program text that judges: results kept by another one are not used."""
     digest = hashlib.sha256()
-    packages = {__name__, *(rule.find.__module__ for rule in rules)}
+    looks = [look for rule in rules for look in (rule.find, rule.survey) if look is not None]
+    packages = {__name__, *(look.__module__ for look in looks)}
     for package in sorted({name.partition(".")[0] for name in packages}):
         for path in _sources(package):
             digest.update(path.read_bytes())

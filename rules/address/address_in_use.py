@@ -12,18 +12,18 @@ had left it; and where the PC checked a controller's address only to call it fro
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.facts import CLIENT, Address, Claims, Hardware, Path, Run
+from analyzer.facts import CLIENT, Address, Hardware, Path, Run
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Pc, checks, disputes, is_self_assigned, senders
 from rules import cautions
 
-CONTROLLER = "controller"
+CONTROLLER = "the controller itself"
 """Name of this cause in the rule."""
 ENOUGH = 2
 """Packets that tell a second device; a single one may be a repeated packet of the PC."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
+def survey(case: Case) -> Iterator[Sighting]:
     if case.pc is None or case.pc.hardware is None:
         return
     for address in _own_addresses(case, case.pc):
@@ -32,9 +32,20 @@ def find(case: Case) -> Iterator[Sighting]:
             yield from _sightings(case, case.pc, address, other, runs, [])
         for other, paths in senders(case.facts, case.pc, address).items():
             if other not in claimed and sum(path.frames for path in paths) >= ENOUGH:
-                claims = case.facts.arp.claims.get(address, Claims())
-                runs = [run for run in claims.runs if run.hardware == other]
+                runs = case.facts.claims(address).by(other)
                 yield from _sightings(case, case.pc, address, other, runs, paths)
+
+
+def _own_addresses(case: Case, pc: Pc) -> list[Address]:
+    """Addresses that the PC uses, and those that it only asked to have: not those that it calls
+    from a good one, of which it only looked who is there.
+    """
+    called = {
+        one.controller
+        for one in case.linkups
+        if not is_self_assigned(one.pc_address or one.controller)
+    }
+    return list(dict.fromkeys([*pc.addresses, *(one for one in pc.checked if one not in called)]))
 
 
 def _sightings(
@@ -50,7 +61,7 @@ def _sightings(
     for linkup in linkups:
         strange = [] if linkup is None else linkup.strange_sessions
         strange = [one for one in strange if one.client.address == address]
-        elsewhere = _is_named_elsewhere(linkup, address)
+        elsewhere = linkup is not None and linkup.controller != address and linkup.target.is_named
         yield Sighting(
             values={
                 "pc": address,
@@ -73,30 +84,8 @@ def _sightings(
             linkup=linkup,
             certainty=Certainty.FITS if packets else Certainty.SHOWN,
             level=_level(linkup, address, not packets),
-            excluded=[CONTROLLER] if elsewhere else [],
+            ruled_out=[CONTROLLER] if elsewhere else [],
         )
-
-
-def _own_addresses(case: Case, pc: Pc) -> list[Address]:
-    """Addresses that the PC uses, and those that it only asked to have."""
-    probed = [address for hardware, address in case.facts.arp.probes if hardware == pc.hardware]
-    wanted = [one for one in probed if not _is_called(case, one)]
-    return list(dict.fromkeys([*pc.addresses, *wanted]))
-
-
-def _is_called(case: Case, address: Address) -> bool:
-    """Whether the PC calls that address from a good one: then it only looked who is there."""
-    return any(
-        linkup.controller == address and not is_self_assigned(linkup.pc_address or address)
-        for linkup in case.linkups
-    )
-
-
-def _is_named_elsewhere(linkup: LinkUp | None, address: Address) -> bool:
-    """Whether somebody named the controller, with another address."""
-    if linkup is None or linkup.controller == address:
-        return False
-    return linkup.target.how_known in ("told", "sheet")
 
 
 def _level(linkup: LinkUp | None, address: Address, claimed: bool) -> Level:
@@ -119,10 +108,12 @@ RULE = Rule(
     means="Two devices with one address take each other's answers. The PC may also have given the "
     "address up for that reason.",
     likely_causes={
-        "another-service-pc": "Another service PC was set to the same address.",
-        CONTROLLER: "It is the address of the controller itself, which was entered on the PC by a slip.",
-        "operator-panel-another": "An operator panel or another fixed device has this address.",
-        "address-server-gives": "An address server gives out addresses from the same range.",
+        "another service PC": "Another service PC was set to the same address.",
+        CONTROLLER: (
+            "It is the address of the controller itself, which was entered on the PC by a slip."
+        ),
+        "another fixed device": "An operator panel or another fixed device has this address.",
+        "address server": "An address server gives out addresses from the same range.",
     },
     what_to_do=(
         Step("Tell production: the other device may be cut off as long as the PC has its address."),
@@ -146,8 +137,10 @@ RULE = Rule(
     },
     cautions=("The other device may be a panel or a drive: do not switch it off to find it.",),
     also_fits={
-        "second-adapter-same": "A second adapter of the same PC, wireless or in a dock, that has the same address.",
-        "router-answers-other": "A router that answers for other devices' addresses on purpose (proxy ARP).",
+        "second adapter": (
+            "A second adapter of the same PC, wireless or in a dock, that has the same address."
+        ),
+        "proxy ARP": "A router that answers for other devices' addresses on purpose (proxy ARP).",
     },
     looks_alike=(
         "A switch or a starting device that asks with the sender 0.0.0.0: a probe is no claim.",
@@ -161,5 +154,5 @@ RULE = Rule(
     confirm_caution=cautions.UNPLUG,
     sources=("RFC 5227 sections 2.1.1 and 2.4",),
     needs=frozenset({Need.HARDWARE}),
-    survey=find,
+    survey=survey,
 )

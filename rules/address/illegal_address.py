@@ -12,11 +12,8 @@ from collections.abc import Iterator
 from analyzer.facts import Address
 from analyzer.facts.reserved import reserved_for
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import LinkUp
+from analyzer.linkup import LinkUp, is_loopback
 from rules import cautions
-
-LOOPBACK = 127
-"""First number of addresses inside one device (RFC 1122 3.2.1.3)."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
@@ -25,12 +22,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         return
     address, purpose = found
     yield Sighting(
-        values={
-            "address": address,
-            "purpose": purpose,
-            "pc": linkup.pc_address or "no address",
-            "controller": linkup.controller,
-        },
+        values={"address": address, "purpose": purpose, "pc": linkup.pc_address or "no address"},
         frames={"tried": linkup.attempts},
     )
 
@@ -38,7 +30,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 def _reserved(linkup: LinkUp) -> tuple[Address, str] | None:
     """The first of controller and PC whose address is kept for something, and for what."""
     mask = linkup.mask if linkup.same_network else None
-    if linkup.pc_address is not None and linkup.pc_address >> 24 == LOOPBACK:
+    if linkup.pc_address is not None and is_loopback(linkup.pc_address):
         return None
     for address in (linkup.controller, linkup.pc_address):
         if address is not None and (purpose := reserved_for(address, mask)):
@@ -55,9 +47,9 @@ RULE = Rule(
     means="Systems do not send such packets, do not answer them, or send them to everybody. A "
     "session with one device cannot come up.",
     likely_causes={
-        "slip-typing-address": "A slip in typing the address, on the PC, in the program or for this diagnosis.",
-        "first-last-number": "The first or last number of the network was given to a device.",
-        "plan-addresses-uses": "A plan of addresses that uses a range which is kept for another purpose.",
+        "slip": "A slip in typing the address, on the PC, in the program or for this diagnosis.",
+        "first or last number": "The first or last number of the network was given to a device.",
+        "address plan": "A plan of addresses that uses a range which is kept for another purpose.",
     },
     what_to_do=(
         Step("Compare {address} with the plan of the network, and with the device's label."),

@@ -13,16 +13,12 @@ Quiet about one adapter with several addresses where the right one is used, abou
 addresses of their own, about a PC that changed its address, and about tunnels beside an attempt.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Address, Facts, Hardware, Moment, Station
+from analyzer.facts import Address, Hardware, Moment
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import LinkUp, Silence, silence, uses
+from analyzer.linkup import LinkUp, Silence, uses
 from rules import cautions
-
-TUNNEL_PORTS = {500, 1194, 1701, 4500}
-"""UDP ports of tunnels: key exchange and its NAT traversal (RFC 3947 4), L2TP (RFC 2661 8.1), and
-1194 as registered with IANA (from memory)."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
@@ -40,35 +36,33 @@ def _two_adapters(linkup: LinkUp) -> Sighting | None:
     }
     if len(adapters) < 2:
         return None
-    others = [one for one in adapters if one != linkup.pc.hardware]
-    answered = [at for other in others for at in _answers(linkup, other)]
+    answered = _answers(linkup, adapters.keys() - {linkup.pc.hardware})
     harmless = linkup.is_heard or not linkup.attempts
-    level = Level.NOTE if harmless else Level.FAULT if answered else Level.WARNING
     return _sighting(
         linkup,
         list(adapters.values()),
         {"tried": linkup.attempts, "answered": answered},
-        level,
+        Level.NOTE if harmless else Level.FAULT if answered else Level.WARNING,
         Certainty.SHOWN if answered else Certainty.FITS,
-        silence=None if linkup.is_heard else silence(linkup.attempts, linkup.facts),
+        silence=None if linkup.is_heard else linkup.silence(linkup.in_vain),
     )
 
 
-def _answers(linkup: LinkUp, adapter: Hardware) -> list[Moment]:
-    """Packets from the controller to another adapter, and its replies to that one's questions."""
-    facts, controller = linkup.facts, linkup.controller
-    asked = (one for one in facts.arp.questions.values() if one.wanted == controller)
-    paths = (one for one in facts.paths if one.src_ip == controller and one.dst == adapter)
-    replies = [at for one in asked if one.asker == adapter for at, _ in one.answers]
-    return sorted([*replies, *(path.first for path in paths)])
+def _answers(linkup: LinkUp, adapters: set[Hardware]) -> list[Moment]:
+    """Packets from the controller to other adapters, and its replies to their questions."""
+    index, controller = linkup.facts.index, linkup.controller
+    asked = (one for one in index.questions_for[controller] if one.asker in adapters)
+    back = [one.first for one in index.packets_from[controller] if one.dst in adapters]
+    return sorted([*back, *(at for one in asked for at, _ in one.answers)])
 
 
 def _foreign_sender(linkup: LinkUp) -> Sighting | None:
     """Calls as an address outside the controller's network, though the adapter has one inside."""
-    used = linkup.pc_address
+    used, pc = linkup.pc_address, linkup.pc
     if used is None or linkup.is_heard or not linkup.attempts or linkup.same_network:
         return None
-    inside = [one for one in _kept_addresses(linkup, used) if _is_near(linkup, one)]
+    kept = _kept_addresses(linkup, used)
+    inside = [one for one in kept if one != used and pc.network(one).holds(linkup.controller)]
     if not inside:
         return None
     return _sighting(
@@ -77,82 +71,60 @@ def _foreign_sender(linkup: LinkUp) -> Sighting | None:
         {"tried": linkup.attempts},
         Level.FAULT,
         Certainty.FITS,
-        silence=silence(linkup.attempts, linkup.facts),
+        silence=linkup.silence(linkup.in_vain),
     )
 
 
 def _kept_addresses(linkup: LinkUp, used: Address) -> list[Address]:
-    """Other addresses of the adapter: from its record, or still in use while the PC calls."""
+    """Addresses of the adapter: from its record, or still in use while the PC calls."""
     facts, pc = linkup.facts, linkup.pc
-    station = facts.station(pc.hardware)
-    if station is None:
-        return []
-    own = (one for one in facts.interfaces if one.hardware == station.hardware)
+    own = (one for one in facts.interfaces if one.hardware == pc.hardware)
     recorded = [Address(address) for one in own for address, _ in one.addresses]
-    calls = [at for address, at in _calls(facts, station, linkup.controller) if address == used]
-    began = min(calls, default=None)
-    still = [one for one in pc.addresses if began and _is_used_after(began, uses(facts, pc, one))]
-    return [one for one in dict.fromkeys([*recorded, *still]) if one != used]
+    calls = (at for at, *who in _calls(linkup) if who == [pc.hardware, used])
+    began = next(calls, None)
+    still = [
+        one for one in pc.addresses if began and max(uses(facts, pc, one), default=began) > began
+    ]
+    return list(dict.fromkeys([*recorded, *still]))
 
 
-def _is_used_after(began: Moment, used: Iterable[Moment]) -> bool:
-    return any(at > began for at in used)
-
-
-def _is_near(linkup: LinkUp, own: Address) -> bool:
-    return linkup.pc.network(own).holds(linkup.controller)
+def _calls(linkup: LinkUp) -> list[tuple[Moment, Hardware, Address]]:
+    """Who asks for the controller or sends to it, as which address; the first frame of each."""
+    index, controller = linkup.facts.index, linkup.controller
+    asked = [(one.asked.first, one.asker, one.asker_ip) for one in index.questions_for[controller]]
+    paths = index.packets_to[controller]
+    sent = [(one.first, one.src, one.src_ip) for one in paths if one.src and one.src_ip]
+    return sorted([*asked, *sent])
 
 
 def _another_caller(linkup: LinkUp) -> Sighting | None:
     """Calls by the station that recorded, where the PC that was named is nowhere."""
-    facts, pc = linkup.facts, linkup.pc
-    if _is_seen(linkup):
+    index, pc = linkup.facts.index, linkup.pc
+    if pc.station is not None or any(index.stations_at[own] for own in pc.addresses):
         return None
-    for station in facts.stations:
-        calls = _calls(facts, station, linkup.controller)
-        if calls and (station.short or station.sent):
-            callers = list(dict.fromkeys(address for address, _ in calls))
-            return _sighting(
-                linkup,
-                [*pc.addresses, *callers],
-                {"other": [at for _, at in calls]},
-                Level.WARNING,
-                Certainty.FITS,
-            )
-    return None
-
-
-def _is_seen(linkup: LinkUp) -> bool:
-    pc = linkup.pc
-    used = {address for one in linkup.facts.stations for address in one.addresses}
-    return linkup.facts.station(pc.hardware) is not None or bool(used & set(pc.addresses))
-
-
-def _calls(facts: Facts, station: Station, controller: Address) -> list[tuple[Address, Moment]]:
-    """What a station sends to the controller or asks for it, as which address, first of each."""
-    asked = facts.arp.questions.values()
-    own = [one for one in asked if one.asker == station.hardware and one.wanted == controller]
-    paths = [one for one in facts.paths if one.src == station.hardware and one.dst_ip == controller]
-    calls = [(one.asker_ip, one.asked.first) for one in own]
-    return calls + [(one.src_ip, one.first) for one in paths if one.src_ip]
+    calls = [(at, index.stations.get(hardware), own) for at, hardware, own in _calls(linkup)]
+    recorders = [who for _, who, _ in calls if who is not None and (who.short or who.sent)]
+    if not recorders:
+        return None
+    own_calls = [(at, address) for at, who, address in calls if who is recorders[0]]
+    return _sighting(
+        linkup,
+        [*pc.addresses, *dict.fromkeys(address for _, address in own_calls)],
+        {"other": [at for at, _ in own_calls]},
+        Level.WARNING,
+        Certainty.FITS,
+    )
 
 
 def _tunnel(linkup: LinkUp) -> Sighting | None:
     """A tunnel that the PC keeps up, where nothing for the controller is sent on this adapter."""
-    if linkup.attempts or linkup.last_sent or linkup.is_heard:
-        return None
-    tunnels = [
-        (own, far, one.asked.first)
-        for one in linkup.facts.exchanges
-        for (own, _), (far, port) in ((one.client, one.server), (one.server, one.client))
-        if own in linkup.pc.addresses and port in TUNNEL_PORTS
-    ]
-    if not tunnels:
+    tunnels = linkup.pc.tunnels
+    if linkup.is_tried or not tunnels:
         return None
     return _sighting(
         linkup,
         list(dict.fromkeys(address for own, far, _ in tunnels for address in (own, far))),
-        {"tunnel": [at for _, _, at in tunnels if at is not None]},
+        {"tunnel": [at for _, _, at in tunnels]},
         Level.NOTE,
         Certainty.FITS,
     )
@@ -166,8 +138,7 @@ def _sighting(
     certainty: Certainty,
     silence: Silence | None = None,
 ) -> Sighting:
-    values = {"controller": linkup.controller, "ways": list(ways)}
-    return Sighting(values, frames, linkup, certainty, level, silence)
+    return Sighting({"ways": list(ways)}, frames, linkup, certainty, level, silence)
 
 
 RULE = Rule(
@@ -179,10 +150,17 @@ RULE = Rule(
     means="The PC picks a way by its own rules, not by what the program wants. On the wrong one, "
     "questions get no answer, or answers go to an address that nobody listens to.",
     likely_causes={
-        "wireless-cable-two": "Wireless and cable, or two cables, are in networks with the same numbers.",
-        "one-adapter-several": "One adapter has several addresses, and another one than the controller's network is used.",
-        "vpn-old-entry": "A VPN or an old entry in the PC's routing table takes the packets.",
-        "program-runs-virtual": "The program runs in a virtual machine whose packets leave with another address.",
+        "same numbers twice": (
+            "Wireless and cable, or two cables, are in networks with the same numbers."
+        ),
+        "several addresses": (
+            "One adapter has several addresses, and another one than the controller's network is "
+            "used."
+        ),
+        "VPN or old entry": "A VPN or an old entry in the PC's routing table takes the packets.",
+        "virtual machine": (
+            "The program runs in a virtual machine whose packets leave with another address."
+        ),
     },
     what_to_do=(
         Step("List the PC's adapters with address and mask, and its routing table."),
@@ -211,9 +189,9 @@ RULE = Rule(
         "tunnel": "the PC sends packets of a tunnel (VPN){again}",
     },
     also_fits={
-        "controller-off-pc": "A controller that is off, on a PC whose adapters do no harm.",
-        "program-did-try": "A program that did not try, beside a VPN that is meant to be there.",
-        "slip-address-named": "A slip in the address that was named as the PC's.",
+        "controller off": "A controller that is off, on a PC whose adapters do no harm.",
+        "nothing tried": "A program that did not try, beside a VPN that is meant to be there.",
+        "slip": "A slip in the address that was named as the PC's.",
     },
     looks_alike=(
         "A controller that is served through the VPN on purpose: record on the tunnel's adapter.",

@@ -1,9 +1,10 @@
 """The PC itself has the controller's address.
 
-Shown where the PC announces or uses an address that the user named as the controller's; or where
-it does so with an address that it calls, or that others call on an industrial port, while another
-device claims it. It fits where the PC only checked the address, met its owner and calls from
-nowhere else. A note where the PC has left the address and the link-up works since.
+Shown where the PC announces or uses an address that the user or the site sheet names as the
+controller's; or where it does so with an address that it calls, or that others call on an
+industrial port, while another device claims it. It fits where the PC only checked the address, met
+its owner and calls from nowhere else. A note where the PC has left the address and the link-up
+works since.
 
 Quiet where the PC answers for many addresses; where the station taken for the PC accepts calls at
 that address (then it is the controller) or shows no sign of having recorded; on loopback; and where
@@ -13,7 +14,7 @@ address-in-use.
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Address, Facts, Hardware, Moment, Session
+from analyzer.facts import Address, Facts, Moment, Session
 from analyzer.facts.arp import MANY
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
@@ -21,18 +22,16 @@ from analyzer.linkup import Case, LinkUp, Pc, checks, disputes, is_self_assigned
 from rules import cautions
 
 
-def find(case: Case) -> Iterator[Sighting]:
+def survey(case: Case) -> Iterator[Sighting]:
     facts, pc = case.facts, case.pc
     if pc is None or not pc.hardware or not _is_recorder(facts, pc):
         return
-    checked = [address for hardware, address in facts.arp.probes if hardware == pc.hardware]
-    for address in dict.fromkeys([*pc.addresses, *checked]):
+    named = {one.controller for one in case.linkups if one.target.is_named}
+    for address in dict.fromkeys([*pc.addresses, *pc.checked]):
         used, owners = uses(facts, pc, address), disputes(facts, pc, address)
-        called = _calls_of_others(facts, pc.hardware, address)
-        wanted = called or _own_calls(facts, pc.hardware, address)
-        if not (_is_told(case, address) or (owners and wanted)):
-            continue
-        if _accepts_calls(facts, pc.hardware, address):
+        called = _calls_of_others(pc, address)
+        wanted = address in named or (owners and (called or _calls_it(pc, address)))
+        if not wanted or _accepts_calls(pc, address):
             continue
         for linkup in _concerned(case, address):
             if not used and not (owners and _calls_from_nowhere(linkup)):
@@ -57,11 +56,12 @@ def find(case: Case) -> Iterator[Sighting]:
 
 def _is_recorder(facts: Facts, pc: Pc) -> bool:
     """Whether the PC is more than the busiest station: it was named, or its own frames show it."""
-    station, own = facts.station(pc.hardware), pc.hardware or Hardware(0)
-    if station is None or own.is_virtual_router or len(facts.arp.replied.get(own, ())) >= MANY:
+    station, own = pc.station, pc.hardware
+    if station is None or own is None or own.is_virtual_router:
         return False
-    others = [one for one in facts.stations if one is not station]
-    alone_short = station.short > 0 and not any(one.short for one in others)
+    if len(facts.arp.replied.get(own, ())) >= MANY:
+        return False
+    alone_short = station.short > 0 and not any(one.short for one in pc.others)
     return pc.how_known != "traffic" or alone_short or station.sent > 0
 
 
@@ -70,29 +70,25 @@ def _ends(moments: Sequence[Moment]) -> list[Moment]:
     return sorted({min(moments), max(moments)})
 
 
-def _is_told(case: Case, address: Address) -> bool:
-    named = (one.target for one in case.linkups if one.target.how_known == "told")
-    return any(target.address == address for target in named)
+def _calls_it(pc: Pc, address: Address) -> bool:
+    """Whether the PC calls an address, before or after it had that address itself."""
+    calls = pc.facts.index.sessions_to[address]
+    own = (one for one in calls if pc.hardware in one.from_client.hardware)
+    return any(one.server.port not in OFFICE_PORTS for one in own)
 
 
-def _own_calls(facts: Facts, own: Hardware, address: Address) -> list[Session]:
-    """Calls of the PC to an address, before or after it had that address itself."""
-    at = (one for one in facts.sessions if one.server.address == address)
-    calls = (one for one in at if own in one.from_client.hardware)
-    return [one for one in calls if one.server.port not in OFFICE_PORTS]
-
-
-def _calls_of_others(facts: Facts, own: Hardware, address: Address) -> list[Session]:
+def _calls_of_others(pc: Pc, address: Address) -> list[Session]:
     """Calls that reach the PC at an address and an industrial port."""
-    at = (one for one in facts.sessions if one.server.address == address)
-    calls = (one for one in at if own in one.from_client.sent_to)
-    return [one for one in calls if one.server.port in INDUSTRIAL_PORTS]
+    calls = pc.facts.index.sessions_to[address]
+    there = (one for one in calls if pc.hardware in one.from_client.sent_to)
+    return [one for one in there if one.server.port in INDUSTRIAL_PORTS]
 
 
-def _accepts_calls(facts: Facts, own: Hardware, address: Address) -> bool:
+def _accepts_calls(pc: Pc, address: Address) -> bool:
     """Whether the station taken for the PC is a server at that address."""
-    at = (one for one in facts.sessions if one.server.address == address and one.is_open)
-    return any(own in one.from_server.hardware for one in at)
+    calls = pc.facts.index.sessions_to[address]
+    there = (one for one in calls if pc.hardware in one.from_server.hardware)
+    return any(one.syn_ack for one in there)
 
 
 def _concerned(case: Case, address: Address) -> Sequence[LinkUp | None]:
@@ -129,9 +125,12 @@ RULE = Rule(
     means="A PC that calls its own address talks to itself: nothing goes out on the cable. For "
     "everybody else, the address now leads to two devices.",
     likely_causes={
-        "controller-s-address": "The controller's address was entered in the PC's address settings.",
-        "pc-s-own": "The PC's own address was named as the controller's, in the program or for this diagnosis.",
-        "address-server-gave": "An address server gave the PC the address of a controller.",
+        "entered on the PC": ("The controller's address was entered in the PC's address settings."),
+        "PC's address named": (
+            "The PC's own address was named as the controller's, in the program or for this "
+            "diagnosis."
+        ),
+        "address server": "An address server gave the PC the address of a controller.",
     },
     what_to_do=(
         Step("Tell production: panels and other controllers may reach the PC instead."),
@@ -157,8 +156,10 @@ RULE = Rule(
         "clear until it is resolved.",
     ),
     also_fits={
-        "pc-only-checked": "Where the PC only checked the address: a PC without an address that asks for the "
-        "controller, or a program that looks whether an address is free.",
+        "only checked": (
+            "Where the PC only checked the address: a PC without an address that asks for the "
+            "controller, or a program that looks whether an address is free."
+        ),
     },
     looks_alike=(
         "Another device with the PC's own address, which is nobody's controller.",
@@ -171,5 +172,5 @@ RULE = Rule(
     explains=("address-in-use", "no-attempt"),
     sources=("RFC 5227 sections 2.1.1 and 2.4", "RFC 1122 section 3.3.4.2 (own address)"),
     needs=frozenset({Need.HARDWARE}),
-    survey=find,
+    survey=survey,
 )

@@ -9,105 +9,106 @@ Quiet about several servers with one range, about one server behind
 several relays, about leases of different times, and about other devices' leases.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
-from itertools import combinations
-from typing import NamedTuple
+from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Address, DhcpMessage, Hardware, Moment
+from analyzer.facts import Address, DhcpMessage, Hardware
 from analyzer.facts.dhcp import ACK, BOOTP, OFFER
+from analyzer.facts.index import by
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, Silence, presumed_mask, silence
+from analyzer.linkup import Case, LinkUp, Silence, presumed
 from rules import cautions
 
 
-class _Gift(NamedTuple):
-    """An address, the server that gives it, and the hardware address that this comes from."""
-
-    server: Address | Hardware | None
-    sender: Hardware | None
-    address: Address
-
-
-def find(case: Case) -> Iterator[Sighting]:
-    given = [one for one in case.facts.dhcp if one.offered and not one.from_client]
-    yield from _to_the_pc(case, given)
+def survey(case: Case) -> Iterator[Sighting]:
+    if case.pc is not None and case.pc.hardware is not None:
+        yield from _to_the_pc(case, _given(case, case.pc.hardware))
     for linkup in case.linkups:
-        yield from _to_the_controller(linkup, given)
+        owned = [one for owner in linkup.owners for one in _given(case, owner)]
+        yield from _to_the_controller(linkup, owned)
+
+
+def _given(case: Case, client: Hardware) -> list[DhcpMessage]:
+    """What servers offer or give to a device."""
+    about = case.facts.index.dhcp_of[client]
+    return [one for one in about if one.offered and not one.from_client]
 
 
 def _to_the_pc(case: Case, given: Sequence[DhcpMessage]) -> Iterator[Sighting]:
-    own = [one for one in given if case.pc is not None and one.client == case.pc.hardware]
-    rivals = _rivals(own)
-    misled = [one for one in case.linkups if _is_misled(one, rivals)]
+    rivals = _rivals(given)
+    taken, ranges = {one.offered for one in rivals}, _ranges(rivals)
+    misled = [
+        one
+        for one in case.linkups
+        if one.pc_address in taken and _is_in_vain(one) and _is_near(ranges, one.controller)
+    ]
     for linkup in misled:
-        since = silence(linkup.attempts, case.facts)
-        yield _sighting(rivals, linkup, [linkup.controller], silence=since)
+        silence = linkup.silence(linkup.in_vain)
+        yield _sighting(rivals, linkup, [linkup.controller], silence=silence)
     if rivals and not misled:
         controllers = [linkup.controller for linkup in case.linkups]
         yield _sighting(rivals, None, controllers, level=Level.WARNING)
-    for linkup in case.linkups if not rivals else []:
-        leases = [one for one in own if one.offered == linkup.pc_address]
-        if leases and not linkup.same_network and not linkup.is_heard:
+    leases = by(given if not rivals else (), lambda one: one.offered)
+    for linkup in case.linkups if leases else ():
+        own = leases[linkup.pc_address or Address(0)]
+        if own and not linkup.same_network and not linkup.is_heard:
             wanted = [linkup.controller]
-            yield _sighting(leases, linkup, wanted, level=Level.NOTE, certainty=Certainty.FITS)
+            yield _sighting(own, linkup, wanted, level=Level.NOTE, certainty=Certainty.FITS)
+
+
+def _is_in_vain(linkup: LinkUp) -> bool:
+    """Whether the PC tries to reach another network, and nothing comes back."""
+    return bool(linkup.attempts) and not linkup.is_heard and not linkup.same_network
 
 
 def _to_the_controller(linkup: LinkUp, given: Sequence[DhcpMessage]) -> Iterator[Sighting]:
-    claims = linkup.facts.arp.claims.get(linkup.controller)
-    owners = set() if claims is None else set(claims.counts) - {linkup.pc.hardware}
-    own = [one for one in given if one.client in owners]
-    rivals = _rivals(own)
-    moves = [one for one in own if one.type in (ACK, BOOTP) and _leads_away(linkup, one)]
-    vain = [at for at in linkup.attempts if moves and at > moves[0].moment]
+    moves = [one for one in given if one.type in (ACK, BOOTP) and _leads_away(linkup, one)]
+    vain = [at for at in linkup.in_vain if moves and at > moves[0].moment]
+    rivals = moves or _rivals(given)
     if vain:
-        yield _sighting(moves, linkup, silence=silence(vain, linkup.facts))
-    elif moves or rivals:
-        yield _sighting(moves or rivals, linkup, level=Level.WARNING)
-
-
-def _rivals(given: Sequence[DhcpMessage]) -> list[DhcpMessage]:
-    """Offers and leases for one request, from two servers and of different networks."""
-    offers = [one for one in given if one.type in (OFFER, ACK) and one.server is not None]
-    found = {
-        message.moment: message
-        for pair in combinations(offers, 2)
-        if pair[0].transaction == pair[1].transaction
-        and pair[0].server != pair[1].server
-        and not _share_network(*pair)
-        for message in pair
-    }
-    return [found[moment] for moment in sorted(found)]
-
-
-def _share_network(one: DhcpMessage, other: DhcpMessage) -> bool:
-    """By the wider of both masks: a server with a narrower one still means the same cable."""
-    mask = _mask(one) & _mask(other)
-    return one.offered & mask == other.offered & mask
-
-
-def _mask(message: DhcpMessage) -> int:
-    return message.mask if message.mask is not None else presumed_mask(message.offered)
-
-
-def _is_misled(linkup: LinkUp, rivals: Iterable[DhcpMessage]) -> bool:
-    """Whether the PC got its address from one server, and calls in vain into the other's range."""
-    if linkup.is_heard or linkup.same_network or not linkup.attempts:
-        return False
-    took_one = any(one.offered == linkup.pc_address for one in rivals)
-    return took_one and any(_is_near(one, linkup.controller) for one in rivals)
-
-
-def _is_near(message: DhcpMessage, controller: Address) -> bool:
-    """Whether the address given shares its network with a controller."""
-    return message.offered & _mask(message) == controller & _mask(message)
+        yield _sighting(moves, linkup, silence=linkup.silence(vain))
+    elif rivals:
+        yield _sighting(rivals, linkup, level=Level.WARNING)
 
 
 def _leads_away(linkup: LinkUp, lease: DhcpMessage) -> bool:
     """Whether a device that had the controller's address gets another one, and leaves it."""
-    claims = linkup.facts.arp.claims[linkup.controller].runs
-    seen = [run.last for run in claims if run.hardware == lease.client]
+    seen = [run.last for run in linkup.claims.by(lease.client)]
     seen += [linkup.last_heard] if linkup.last_heard is not None else []
     return lease.offered != linkup.controller and all(at < lease.moment for at in seen)
+
+
+def _rivals(given: Sequence[DhcpMessage]) -> list[DhcpMessage]:
+    """Offers and leases for one request, where those of two servers are of different networks."""
+    offers = [one for one in given if one.type in (OFFER, ACK) and one.server is not None]
+    requests = by(offers, lambda one: one.transaction).values()
+    return [one for group in requests if _are_rivals(group) for one in group]
+
+
+def _are_rivals(offers: Sequence[DhcpMessage]) -> bool:
+    """Whether another server than the first one offers an address of another network: by the wider
+    of both masks, as a server with a narrower one still means the same cable.
+    """
+    first, *rest = offers
+    others = (one for one in rest if one.server != first.server)
+    masks = ((one, _mask(one) & _mask(first)) for one in others)
+    return any(one.offered & mask != first.offered & mask for one, mask in masks)
+
+
+def _mask(message: DhcpMessage) -> Address:
+    return message.mask if message.mask is not None else presumed(message.offered).mask
+
+
+def _ranges(given: Sequence[DhcpMessage]) -> dict[Address, set[int]]:
+    """The networks of the addresses given, by their masks."""
+    return {mask: {one.offered & mask for one in group} for mask, group in by(given, _mask).items()}
+
+
+def _is_near(ranges: dict[Address, set[int]], address: Address) -> bool:
+    return any(address & mask in networks for mask, networks in ranges.items())
+
+
+def _server(message: DhcpMessage) -> Address | Hardware | None:
+    return message.server or message.sender
 
 
 def _sighting(
@@ -119,23 +120,20 @@ def _sighting(
     certainty: Certainty = Certainty.SHOWN,
     silence: Silence | None = None,
 ) -> Sighting:
-    gifts: dict[_Gift, list[Moment]] = {}
-    for one in given:
-        gift = _Gift(one.server or one.sender, one.sender, one.offered)
-        gifts.setdefault(gift, []).append(one.moment)
-    near = {one.server or one.sender for one in given if any(_is_near(one, c) for c in controllers)}
-    servers = list(dict.fromkeys(one.server or one.sender for one in given))
-    first, other = [*gifts, *gifts][:2]
-    moments = list(gifts.values())
+    gifts = list(by(given, lambda one: (_server(one), one.sender, one.offered)).values())
+    first, other = [one[0] for one in (gifts * 2)[:2]]
+    wanted = {mask: {one & mask for one in controllers} for mask in set(map(_mask, given))}
+    near = {_server(one) for one in given if one.offered & _mask(one) in wanted[_mask(one)]}
+    servers = list(dict.fromkeys(map(_server, given)))
     return Sighting(
         values={
-            "client": given[0].client,
-            "server": first.server,
+            "client": first.client,
+            "server": _server(first),
             "sender": first.sender,
-            "address": first.address,
-            "rival": other.server,
+            "address": first.offered,
+            "rival": _server(other),
             "rival_sender": other.sender,
-            "rival_address": other.address,
+            "rival_address": other.offered,
             "offered": list(dict.fromkeys(one.offered for one in given)),
             "servers": servers,
             "controllers": list(controllers),
@@ -144,9 +142,9 @@ def _sighting(
             "senders": list(dict.fromkeys(one.sender for one in given)),
         },
         frames={
-            "given": moments[0],
-            "other": [moment for one in moments[1:2] for moment in one],
-            "more": [moment for one in moments[2:] for moment in one],
+            "given": [one.moment for one in gifts[0]],
+            "other": [one.moment for gift in gifts[1:2] for one in gift],
+            "more": [one.moment for gift in gifts[2:] for one in gift],
         },
         linkup=linkup,
         level=level,
@@ -166,9 +164,16 @@ RULE = Rule(
     means="The address decides in which network a device is. With an address that does not fit the "
     "plant, PC and controller do not find each other, perhaps only after the next restart.",
     likely_causes={
-        "small-router-service": "A small router, or a service PC that was used as an address server, is on this network.",
-        "adapter-set-get": "The adapter is set to get its address automatically, where fixed addresses are meant.",
-        "controller-asks-address": "The controller asks for an address at each start, although it was given a fixed one.",
+        "small router": (
+            "A small router, or a service PC that was used as an address server, is on this "
+            "network."
+        ),
+        "automatic address": (
+            "The adapter is set to get its address automatically, where fixed addresses are meant."
+        ),
+        "controller asks": (
+            "The controller asks for an address at each start, although it was given a fixed one."
+        ),
     },
     what_to_do=(
         Step("Look for the hardware addresses {senders:list} on labels and in switch tables."),
@@ -193,8 +198,10 @@ RULE = Rule(
         "next power-up.",
     ),
     also_fits={
-        "pc-s-address": "Where the PC's address is from one server only: a controller that is meant to be reached "
-        "through a router, and does not answer.",
+        "one server only": (
+            "Where the PC's address is from one server only: a controller that is meant to be "
+            "reached through a router, and does not answer."
+        ),
     },
     looks_alike=(
         "Two servers that share one range, as redundant servers do.",
@@ -209,5 +216,5 @@ RULE = Rule(
         "RFC 2132 section 9.7 (server identifier)",
     ),
     needs=frozenset({Need.HARDWARE}),
-    survey=find,
+    survey=survey,
 )

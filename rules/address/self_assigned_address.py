@@ -8,44 +8,41 @@ controller: a PC can have a self-assigned address beside a good one.
 
 from collections.abc import Iterator
 
-from analyzer.facts import Facts
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Case, Pc, is_self_assigned, searches, silence
+from analyzer.linkup import Case, Pc, is_self_assigned, silence_of
 from rules import cautions
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    if case.pc is None or _was_taken(case.facts, case.pc):
+def survey(case: Case) -> Iterator[Sighting]:
+    pc = case.pc
+    if pc is None or _was_taken(pc):
         return
-    searched = searches(case)
     for linkup in case.linkups:
         if linkup.self_assigned and not linkup.is_heard:
             yield Sighting(
-                values={"pc": linkup.pc_address, "searches": len(searched)},
-                frames={"search": searched, "tried": linkup.attempts},
+                values={"searches": len(pc.searches)},
+                frames={"search": pc.searches, "tried": linkup.attempts},
                 linkup=linkup,
             )
-    if not case.linkups and searched and case.pc.addresses and _is_alone(case):
+    if not case.linkups and pc.searches and pc.addresses and _is_alone(pc):
         yield Sighting(
-            values={"pc": case.pc.addresses[0], "searches": len(searched)},
-            frames={"search": searched, "tried": []},
+            values={"pc": pc.addresses[0], "searches": len(pc.searches)},
+            frames={"search": pc.searches, "tried": []},
             certainty=Certainty.FITS,
-            silence=silence(searched, case.facts),
+            silence=silence_of(case.facts, pc.searches),
         )
 
 
-def _was_taken(facts: Facts, pc: Pc) -> bool:
+def _was_taken(pc: Pc) -> bool:
     """Whether another station claims an address that the PC checked in order to use it."""
-    wanted = (address for hardware, address in facts.arp.probes if hardware == pc.hardware)
-    claims = (facts.arp.claims.get(one) for one in wanted if not is_self_assigned(one))
-    return any(set(one.counts) - {pc.hardware} for one in claims if one is not None)
+    wanted = (one for one in pc.checked if not is_self_assigned(one))
+    return any(set(pc.facts.claims(one).counts) - {pc.hardware} for one in wanted)
 
 
-def _is_alone(case: Case) -> bool:
+def _is_alone(pc: Pc) -> bool:
     """Whether only the PC has self-assigned addresses, and no other."""
-    assert case.pc is not None
-    others = [one for one in case.facts.stations if one.hardware != case.pc.hardware]
-    return all(is_self_assigned(address) for address in case.pc.addresses) and not any(
+    others = (one for one in pc.facts.stations if one.hardware != pc.hardware)
+    return all(map(is_self_assigned, pc.addresses)) and not any(
         is_self_assigned(address) for station in others for address in station.addresses
     )
 
@@ -59,9 +56,13 @@ RULE = Rule(
     means="A PC that is set to get its address automatically, and gets none, takes one that begins "
     "with 169.254. A controller with a fixed address is not in that network.",
     likely_causes={
-        "adapter-set-get": "The adapter is set to get its address automatically, and no server is on this network.",
-        "fixed-address-entered": "A fixed address was entered, but on another adapter of the PC.",
-        "fixed-address-entered-2": "A fixed address was entered and not taken, as another device has it already.",
+        "no address server": (
+            "The adapter is set to get its address automatically, and no server is on this network."
+        ),
+        "other adapter": "A fixed address was entered, but on another adapter of the PC.",
+        "address taken": (
+            "A fixed address was entered and not taken, as another device has it already."
+        ),
     },
     what_to_do=(
         Step("Look at the address settings of this adapter on the PC."),
@@ -77,8 +78,12 @@ RULE = Rule(
         "tried": "the PC, as {pc}, tries to reach the controller{again}",
     },
     also_fits={
-        "address-server-only": "An address server that is only slow: the PC would then change its address later.",
-        "nothing-all-heard": "Where nothing at all is heard: a dead cable, which keeps an address server away too.",
+        "slow server": (
+            "An address server that is only slow: the PC would then change its address later."
+        ),
+        "dead cable": (
+            "Where nothing at all is heard: a dead cable, which keeps an address server away too."
+        ),
     },
     looks_alike=(
         "Both ends with self-assigned addresses on a direct cable: a legal, working set-up.",
@@ -88,5 +93,5 @@ RULE = Rule(
     confirm="Compare the adapter's address on the PC with the controller's address and mask.",
     sources=("RFC 3927 sections 1.9, 2.1 and 2.7", "RFC 2131 section 4.1"),
     needs=frozenset(),
-    survey=find,
+    survey=survey,
 )

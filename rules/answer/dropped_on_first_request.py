@@ -11,17 +11,13 @@ address sends it; and for sessions that began before the recording.
 """
 
 from collections.abc import Iterator
-from typing import NamedTuple
 
-from analyzer.facts import CLIENT, Moment, Session
-from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
+from analyzer.facts import Moment
+from analyzer.facts.ports import INDUSTRIAL_PORTS
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import LinkUp
+from analyzer.linkup import Call, Calls, How, LinkUp
 from rules import cautions
 
-AT_ONCE = 0.1
-"""Seconds, beside the way there and back, within which an end answers a request (common practice,
-no source)."""
 FRAMING, ENCRYPTION, PLACE, SWITCHED_OFF, TAKEN = (
     "framing",
     "encryption",
@@ -32,92 +28,67 @@ FRAMING, ENCRYPTION, PLACE, SWITCHED_OFF, TAKEN = (
 """Names of these causes in the rule."""
 FILTER, RESTART, ONLY_TAKES = "filter", "restart", "only takes"
 """Names of what would look the same."""
+RULED_OUT_BY_A_NO = (PLACE, SWITCHED_OFF, TAKEN, FILTER, RESTART, ONLY_TAKES)
 MUTE = {None, "lines of text"}
 """Protocols in which a service may take what is sent, and say nothing."""
 LIKELIEST = {"TLS": ENCRYPTION, "ISO on TCP": PLACE, "EtherNet/IP": PLACE}
 
 
-class Drop(NamedTuple):
-    """The only request of a session, and what ended that one; waited: seconds between the two."""
-
-    session: Session
-    asked: Moment | None
-    moment: Moment
-    waited: float
-    by_reset: bool
-
-
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    dropped = [drop for one in linkup.sessions if (drop := _refusal(one) or _drop(one))]
-    if not dropped or _is_harmless(linkup, [drop.session for drop in dropped]):
+    dropped = Calls(one for one in linkup.on_port if _is_dropped(one))
+    if not dropped or len(dropped) < len(linkup.on_port.opened):
         return
     first = dropped[0]
-    session, said = first.session, first.session.dialogue
-    refused_in = said.refused_in
-    wants_answer = first.by_reset or said.protocol not in MUTE
-    wants_answer |= session.server.port in INDUSTRIAL_PORTS
-    certain = refused_in is not None or (len(dropped) > 1 and wants_answer)
+    if linkup.fallbacks.answered_after(first.first):
+        return
+    said = first.session.dialogue
+    wants_answer = first.broken or said.protocol not in MUTE or first.port in INDUSTRIAL_PORTS
+    certain = said.refused_in is not None or (len(dropped) > 1 and wants_answer)
+    noes = [no for one in dropped if (no := _no(one)) is not None]
     yield Sighting(
         values={
-            "controller": linkup.controller,
-            "port": session.server.port,
+            "port": first.port,
             "attempts": len(dropped),
             "protocol": said.protocol,
-            "refused_in": refused_in,
+            "refused_in": said.refused_in,
             "reasons": list(dict.fromkeys(str(no) for no in said.refusals)),
-            "wait": first.waited,
-            "by_reset": first.by_reset,
+            "wait": _waited(first),
+            "by_reset": first.broken,
         },
         frames={
-            "dropped" if refused_in is None else "refused": [one.moment for one in dropped],
-            "asked": [one.asked for one in dropped if one.asked],
+            "refused": noes,
+            "dropped": Calls(one for one in dropped if _no(one) is None).ends,
+            "asked": dropped.asks,
         },
         certainty=Certainty.SHOWN if certain else Certainty.FITS,
-        likeliest=_likeliest(said.protocol, refused_in),
-        excluded={PLACE, SWITCHED_OFF, TAKEN} if refused_in else (),
-        also_excluded={FILTER, RESTART, ONLY_TAKES} if refused_in else (),
+        likeliest=_likeliest(said.protocol, said.refused_in),
+        ruled_out=RULED_OUT_BY_A_NO if said.refused_in else (),
     )
+
+
+def _is_dropped(call: Call) -> bool:
+    return _no(call) is not None or (call.how is How.DROPPED and call.ended_on_request)
+
+
+def _no(call: Call) -> Moment | None:
+    """The no to the request in another protocol than the request's."""
+    said, asked = call.session.dialogue, call.session.asked
+    if said.refused_in is None or not said.refusals or asked is None:
+        return None
+    moment = said.refusals[0].moment
+    return moment if asked < moment else None
+
+
+def _waited(call: Call) -> float:
+    """Seconds from the request to the no, or to the end."""
+    no, asked = _no(call), call.session.asked
+    return call.idle if no is None or asked is None else no.seconds - asked.seconds
 
 
 def _likeliest(protocol: str | None, refused_in: str | None) -> str:
     if refused_in is not None:
         return ENCRYPTION if "TLS" in (protocol, refused_in) else FRAMING
     return LIKELIEST.get(protocol or "", FRAMING)
-
-
-def _refusal(session: Session) -> Drop | None:
-    """The no to the first request in another protocol than the request's."""
-    said, asked = session.dialogue, session.asked
-    if said.refused_in is None or not said.refusals or asked is None:
-        return None
-    moment = said.refusals[0].moment
-    waited = moment.seconds - asked.seconds
-    return Drop(session, asked, moment, waited, False) if asked < moment else None
-
-
-def _drop(session: Session) -> Drop | None:
-    """The end that answers the only request of a session."""
-    if not session.server_ended or session.from_server.octets or session.from_client.unseen:
-        return None
-    end = session.closing[0]
-    if end.after != CLIENT or end.since_data is None or len(session.from_server.hardware) > 1:
-        return None
-    within = AT_ONCE + (session.handshake_seconds or 0.0)
-    if session.completed is None or end.since_data > within:
-        return None
-    return Drop(session, session.asked, end.moment, end.since_data, end.reset)
-
-
-def _is_harmless(linkup: LinkUp, dropped: list[Session]) -> bool:
-    """Whether another session shows that the first request is not what the controller minds, or
-    that the program found another way.
-    """
-    others = [one for one in linkup.sessions if one.is_open and one not in dropped]
-    elsewhere = [one for one in linkup.other_sessions if one.server.port not in OFFICE_PORTS]
-    first = dropped[0].first
-    return bool(others) or any(
-        one.answered is not None and one.answered > first for one in elsewhere
-    )
 
 
 RULE = Rule(
@@ -132,9 +103,11 @@ RULE = Rule(
     "does not want this request.",
     likely_causes={
         FRAMING: "The program speaks another protocol, framing or version than this port does.",
-        ENCRYPTION: "One of the two encrypts and the other does not, or does not trust the certificate.",
+        ENCRYPTION: "One of the two encrypts and the other does not, or does not trust the "
+        "certificate.",
         PLACE: "Rack, slot or service name in the opening message are not the controller's.",
-        SWITCHED_OFF: "The function is switched off in the controller, or this PC is not allowed to use it.",
+        SWITCHED_OFF: "The function is switched off in the controller, or this PC is not allowed "
+        "to use it.",
         TAKEN: "All sessions that the controller allows are taken, and it says so only then.",
     },
     what_to_do=(
@@ -157,9 +130,11 @@ RULE = Rule(
         "Have access or security settings changed only by whoever is responsible for the machine.",
     ),
     also_fits={
-        FILTER: "A list of allowed stations, or a filter on the way, that ends sessions after they opened.",
+        FILTER: "A list of allowed stations, or a filter on the way, that ends sessions after they "
+        "opened.",
         RESTART: "A controller that restarts in that moment, where it happened only once.",
-        ONLY_TAKES: "A service that only takes data and gives no answer, where it ends sessions in order.",
+        ONLY_TAKES: "A service that only takes data and gives no answer, where it ends sessions in "
+        "order.",
     },
     looks_alike=(
         "A first try with a newer protocol or another port, where the next one is answered.",

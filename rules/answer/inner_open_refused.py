@@ -9,10 +9,9 @@ rule tells.
 
 from collections.abc import Iterator
 
-from analyzer.facts import Moment, No, Session
-from analyzer.facts.ports import OFFICE_PORTS
+from analyzer.facts import Moment, No
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import LinkUp
+from analyzer.linkup import Call, LinkUp
 from rules import cautions
 
 NESTED = {"EtherNet/IP"}
@@ -41,24 +40,25 @@ PLACE_CODES = {("OPC UA", 0x80830000)}
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    refused = [one for one in linkup.sessions if _is_refused(one)]
-    said = [no for session in refused for no in session.dialogue.refusals]
+    refused = [one for one in linkup.on_port if _is_refused(one)]
+    said = [no for one in refused for no in one.session.dialogue.refusals]
     by_pc = not said
     if by_pc:
-        refused = [one for one in linkup.sessions if one.dialogue.declined]
-        said = [one.dialogue.declined for one in refused if one.dialogue.declined]
+        refused = [one for one in linkup.on_port if one.session.dialogue.declined]
+        said = [no for one in refused if (no := one.session.dialogue.declined)]
     if not said or _works_after(linkup, max(no.moment for no in said)):
         return
-    protocol = refused[0].dialogue.protocol or ""
+    protocol = refused[0].session.dialogue.protocol or ""
     yield Sighting(
         values={
-            "controller": linkup.controller,
-            "port": refused[0].server.port,
+            "port": refused[0].port,
             "protocol": protocol,
             "sessions": len(refused),
             "by_pc": by_pc,
             "by_controller": not by_pc,
-            "refusals": len(said) if by_pc else sum(one.dialogue.refused for one in refused),
+            "refusals": len(said)
+            if by_pc
+            else sum(one.session.dialogue.refused for one in refused),
             "code": said[-1].code,
             "meaning": said[-1].meaning,
             "reasons": list(dict.fromkeys(str(no) for no in said)),
@@ -68,31 +68,26 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "asked": _asked(refused) if by_pc else [no.asked for no in said if no.asked],
         },
         likeliest=_likeliest(protocol, said[-1], by_pc),
-        excluded=_excluded(protocol, said[-1]) if by_pc else {TRUST_OF_PC},
+        ruled_out=_ruled_out(protocol, said[-1]) if by_pc else {TRUST_OF_PC},
     )
 
 
-def _is_refused(session: Session) -> bool:
-    dialogue = session.dialogue
+def _is_refused(call: Call) -> bool:
+    dialogue = call.session.dialogue
     inside = dialogue.refused_in is None and (not dialogue.good or dialogue.protocol in NESTED)
     return bool(dialogue.refused) and inside
 
 
-def _asked(declined: list[Session]) -> list[Moment]:
-    first = [session.from_client.first_data for session in declined]
+def _asked(declined: list[Call]) -> list[Moment]:
+    first = [one.session.from_client.first_data for one in declined]
     return [data.moment for data in first if data is not None]
 
 
 def _works_after(linkup: LinkUp, refusal: Moment) -> bool:
-    elsewhere = [one for one in linkup.other_sessions if one.server.port not in OFFICE_PORTS]
-    for session in (*linkup.sessions, *elsewhere):
-        dialogue = session.dialogue
-        worked = [dialogue.accepted, dialogue.last_good]
-        if dialogue.protocol is None:
-            worked.append(session.answered)
-        if any(moment is not None and moment > refusal for moment in worked):
-            return True
-    return False
+    """Whether a later opening is granted, or a later request answered, on any port."""
+    calls = (*linkup.on_port, *linkup.fallbacks)
+    worked = (at for one in calls for at in (one.last_good, one.session.dialogue.accepted))
+    return any(at is not None and at > refusal for at in worked)
 
 
 def _likeliest(protocol: str, no: No, by_pc: bool) -> str:
@@ -105,7 +100,7 @@ def _likeliest(protocol: str, no: No, by_pc: bool) -> str:
     return TRUST if protocol in TRUSTING and (protocol, no.code) not in PLACE_CODES else PLACE
 
 
-def _excluded(protocol: str, no: No) -> set[str]:
+def _ruled_out(protocol: str, no: No) -> set[str]:
     """Causes that do not fit where the PC turned the controller's answer down."""
     of_controller = {PLACE, FULL, TRUST, SWITCHED_OFF}
     return of_controller | ({VERSION} if (protocol, no.code) in CERTIFICATE_CODES else set())
@@ -126,10 +121,11 @@ RULE = Rule(
         PLACE: "Rack, slot, path, service name or endpoint address in the program are not right.",
         FULL: "All inner connections that the controller allows are taken, or kept for panels.",
         TRUST: "The controller does not trust the PC's certificate, security setting or log-in.",
-        VERSION: "The two ends speak different versions of the protocol, or have no option in common.",
+        VERSION: "The two ends speak different versions of the protocol, or have no option in "
+        "common.",
         SWITCHED_OFF: "This way of access is switched off in the controller's settings.",
-        TRUST_OF_PC: "The PC does not trust the controller's certificate: its issuer is not known here, its "
-        "time has run out, or its name is not the one called.",
+        TRUST_OF_PC: "The PC does not trust the controller's certificate: its issuer is not known "
+        "here, its time has run out, or its name is not the one called.",
     },
     what_to_do=(
         Step(

@@ -10,13 +10,10 @@ where the controller ends it, and where the recorder lost frames of the session.
 
 from collections.abc import Iterator
 
-from analyzer.facts import CLIENT, Moment, Session
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import LinkUp
+from analyzer.linkup import Call, LinkUp
 from rules import cautions
 
-PATIENCE = 1.0
-"""Seconds after the last data within which a PC that closes did not wait for an answer."""
 AGAIN_AND_AGAIN = 2
 """Joined segments from which on one lost request each is a pattern."""
 JOINED, SPLIT = "joined", "split"
@@ -24,53 +21,48 @@ JOINED, SPLIT = "joined", "split"
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    for session in linkup.sessions:
-        stops, loses = _stops(session), _loses_some(session)
-        if not (stops or loses) or session.server_ended or session.from_client.unseen:
+    for call in linkup.on_port:
+        stops, loses = _stops(call), _loses_some(call)
+        session, dialogue = call.session, call.session.dialogue
+        if not (stops or loses) or call.ended_by_server or session.from_client.unseen:
             continue
-        dialogue, last = session.dialogue, _last_data(session)
+        last = max(side.last_data for side in session.sides if side.last_data)
+        odd = [*dialogue.joined.moments, *dialogue.split.moments]
         only_split = not dialogue.joined.count and not dialogue.told
-        heals = loses or linkup.answers_after(last) or only_split
+        heals = loses or linkup.on_port.answered_after(last) or only_split
+        missing = dialogue.asked - dialogue.told
         yield Sighting(
             values={
-                "controller": linkup.controller,
-                "port": session.server.port,
+                "port": call.port,
                 "protocol": dialogue.protocol,
                 "joined": dialogue.joined.count,
                 "split": dialogue.split.count,
-                "missing": dialogue.asked - dialogue.told,
+                "missing": missing,
             },
             frames={
                 "joined": dialogue.joined.moments,
                 "split": dialogue.split.moments,
-                "gave_up": [end.moment for end in session.closing[:1]],
+                "gave_up": [call.ended] if call.ended is not None else [],
             },
             certainty=Certainty.FITS,
             level=Level.WARNING if heals else Level.FAULT,
-            silence=linkup.silence([last]) if stops else None,
+            silence=linkup.silence([max(odd)], tries=missing) if stops else None,
             likeliest=JOINED if dialogue.joined.count else SPLIT,
         )
         break
 
 
-def _stops(session: Session) -> bool:
+def _stops(call: Call) -> bool:
     """Whether answers lack from a joined or split request on, and the PC waits for them."""
-    dialogue = session.dialogue
-    if dialogue.told >= dialogue.behind:
-        return False
-    gave_up = [end for end in session.closing[:1] if end.side == CLIENT]
-    return not session.closing or any((end.since_data or 0.0) >= PATIENCE for end in gave_up)
+    dialogue = call.session.dialogue
+    return dialogue.told < dialogue.behind and (call.end is None or call.gave_up)
 
 
-def _loses_some(session: Session) -> bool:
+def _loses_some(call: Call) -> bool:
     """Whether the work goes on, and each joined segment costs an answer."""
-    dialogue = session.dialogue
+    dialogue = call.session.dialogue
     missing = dialogue.asked - dialogue.told
-    return missing >= dialogue.joined.count >= AGAIN_AND_AGAIN and not session.is_waiting
-
-
-def _last_data(session: Session) -> Moment:
-    return max(side.last_data for side in session.sides if side.last_data)
+    return missing >= dialogue.joined.count >= AGAIN_AND_AGAIN and not call.waits
 
 
 RULE = Rule(
@@ -86,7 +78,7 @@ RULE = Rule(
     likely_causes={
         JOINED: "The PC's system joins small messages, or the program does not wait for an answer.",
         SPLIT: "The program sends the head of a request and the rest of it separately.",
-        "controller-busy-lost": "The controller was busy, and lost the requests for another reason.",
+        "busy": "The controller was busy, and lost the requests for another reason.",
     },
     what_to_do=(
         Step("Have the program send one request, and the next one only after its answer."),
@@ -101,8 +93,8 @@ RULE = Rule(
     },
     cautions=("Test by reading only: a written value can move the machine.",),
     also_fits={
-        "requests-controller-leaves": "Requests that the controller leaves unanswered for what they ask.",
-        "path-broke-moment": "A path that broke in that moment.",
+        "what they ask": "Requests that the controller leaves unanswered for what they ask.",
+        "path broken": "A path that broke in that moment.",
     },
     looks_alike=(
         "Several requests in a segment that are all answered.",

@@ -28,7 +28,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     out_of_step = dialogue.shifted.count >= SHIFTED
     yield Sighting(
         values={
-            "controller": linkup.controller,
             "port": session.server.port,
             "protocol": dialogue.protocol,
             "late": dialogue.late.count,
@@ -56,9 +55,11 @@ RULE = Rule(
     means="The link works. A program that does not compare the numbers takes each answer for the "
     "wrong request, and shows or uses wrong values.",
     likely_causes={
-        "program-waits-too": "The program waits too short, and keeps the session after it gave a request up.",
-        "program-does-compare": "The program does not compare the number in the answer with that of its request.",
-        "controller-busy-times": "The controller is busy at times, and answers late.",
+        "waits too short": "The program waits too short, and keeps the session after it gave a "
+        "request up.",
+        "numbers not compared": "The program does not compare the number in the answer with that "
+        "of its request.",
+        "busy": "The controller is busy at times, and answers late.",
     },
     what_to_do=(
         Step("Do not trust values that this program shows until the cause is clear."),
@@ -75,7 +76,8 @@ RULE = Rule(
         "Do not move the machine by these values, and tell whoever is responsible.",
     ),
     also_fits={
-        "program-asks-fixed": "A program that asks at a fixed pace without waiting, and sorts answers by their numbers.",
+        "fixed pace": "A program that asks at a fixed pace without waiting, and sorts answers by "
+        "their numbers.",
     },
     looks_alike=(
         "A program with several requests open at a time that sorts answers by their numbers.",

@@ -6,66 +6,46 @@ at once, where the controller ends the session, and where octets are missing in 
 """
 
 from collections.abc import Iterator
-from itertools import pairwise
 
-from analyzer.facts import CLIENT, Session
-from analyzer.facts.ports import OFFICE_PORTS
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import LinkUp
+from analyzer.linkup import SOON, Call, Calls, LinkUp
 
 PATIENCE = 2.0
 """Seconds of waiting for the other one's first word; who only looks whether a port opens closes
 sooner (common practice, no source)."""
-SOON = 60.0
-"""Seconds within which a program calls again that did not get what it wanted."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    mute = [one for one in linkup.sessions if _is_mute(one)]
+    mute = Calls(one for one in linkup.on_port if _is_mute(one))
     if not mute or _somebody_speaks(linkup):
         return
+    came_back = any(mute.within(ended, SOON) for ended in mute.ends)
     yield Sighting(
         values={
-            "controller": linkup.controller,
-            "port": mute[0].server.port,
+            "port": mute[0].port,
             "sessions": len(mute),
-            "waited": min(_waited(one) for one in mute),
+            "waited": min(one.idle for one in mute),
         },
         frames={
-            "opened": [one.completed for one in mute if one.completed],
-            "closed": [one.closing[0].moment for one in mute],
+            "opened": [one.session.completed for one in mute if one.session.completed],
+            "closed": mute.ends,
         },
         certainty=Certainty.FITS,
-        level=Level.FAULT if _came_back(mute) else Level.NOTE,
+        level=Level.FAULT if came_back else Level.NOTE,
     )
 
 
-def _is_mute(session: Session) -> bool:
+def _is_mute(call: Call) -> bool:
     """Whether the PC waited in vain for the first word, and spoke none itself."""
-    complete = session.completed is not None and bool(session.closing)
-    sent = any(side.octets or side.unseen for side in session.sides)
-    return (
-        complete and not sent and session.closing[0].side == CLIENT and _waited(session) >= PATIENCE
-    )
-
-
-def _waited(session: Session) -> float:
-    opened = session.completed or session.first
-    return session.closing[0].moment.seconds - opened.seconds
+    sent = any(side.octets or side.unseen for side in call.session.sides)
+    waited = call.ended_by_client and call.idle >= PATIENCE
+    return call.session.completed is not None and waited and not sent
 
 
 def _somebody_speaks(linkup: LinkUp) -> bool:
-    elsewhere = [one for one in linkup.other_sessions if one.server.port not in OFFICE_PORTS]
-    sessions = [*linkup.sessions, *elsewhere]
-    spoken = any(side.octets for session in sessions for side in session.sides)
-    return spoken or any(exchange.answered.count for exchange in linkup.exchanges)
-
-
-def _came_back(mute: list[Session]) -> bool:
-    pauses = (
-        after.first.seconds - before.closing[0].moment.seconds for before, after in pairwise(mute)
-    )
-    return any(pause < SOON for pause in pauses)
+    calls = (*linkup.on_port, *linkup.fallbacks)
+    spoken = any(side.octets for one in calls for side in one.session.sides)
+    return spoken or any(one.answered.count for one in linkup.exchanges)
 
 
 RULE = Rule(
@@ -77,9 +57,11 @@ RULE = Rule(
     "{waited:seconds}.",
     means="Cable, addresses and port work. Perhaps each end waits for the other one to begin.",
     likely_causes={
-        "program-waits-greeting": "The program waits for a greeting, and the controller waits for a request.",
-        "program-set-another": "The program is set to another protocol than the one that this port speaks.",
-        "program-nothing-ask": "The program has nothing to ask for: no item is set up, or its cycle is not started.",
+        "greeting": "The program waits for a greeting, and the controller waits for a request.",
+        "other protocol": "The program is set to another protocol than the one that this port "
+        "speaks.",
+        "nothing to ask": "The program has nothing to ask for: no item is set up, or its cycle is "
+        "not started.",
     },
     what_to_do=(
         Step("Look in the controller's manual which end speaks first in this protocol."),
@@ -93,9 +75,11 @@ RULE = Rule(
     },
     cautions=("Do not write values to try things out: a written value can move the machine.",),
     also_fits={
-        "program-only-looks": "A program that only looks whether the port opens, or keeps a session for later.",
-        "controller-sends-only": "A controller that sends only when something happens, and nothing did.",
-        "controller-still-starting": "A controller that is still starting, and whose service does not speak yet.",
+        "only looks": "A program that only looks whether the port opens, or keeps a session for "
+        "later.",
+        "sends on events": "A controller that sends only when something happens, and nothing did.",
+        "still starting": "A controller that is still starting, and whose service does not speak "
+        "yet.",
     },
     looks_alike=(
         "A port that is opened and closed at once, to see whether it is there.",

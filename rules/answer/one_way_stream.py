@@ -11,11 +11,11 @@ stream; and for streams to others and groups.
 
 from collections.abc import Iterator
 
-from analyzer.facts import CLIENT, Exchange, Moment
+from analyzer.facts import Exchange, Moment
 from analyzer.facts.ports import OFFICE_PORTS
 from analyzer.facts.udp import Way
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import LISTEN_AFTER, LinkUp, Stage
+from analyzer.linkup import LinkUp, Stage, between
 from rules import cautions
 
 CYCLIC_IO = 2222
@@ -39,72 +39,76 @@ PC_SILENT, CONTROLLER_SILENT = "pc silent", "controller silent"
 def find(linkup: LinkUp) -> Iterator[Sighting]:
     if Stage.PORT not in linkup.proofs and linkup.target.transport != "udp":
         return
-    stream, sender = _stopped(linkup), linkup.controller
-    if stream is None and linkup.pc_address is not None:
-        stream, sender = _unanswered(linkup), linkup.pc_address
+    index, controller = linkup.facts.index, linkup.controller
+    sent = [one for one in index.exchanges_from[controller] if not _is_office(one)]
+    got = [one for one in index.exchanges_to[controller] if not _is_office(one)]
+    stopped = _stopped(linkup, sent, got)
+    stream = stopped or _unanswered(linkup, sent, got)
     if stream is None or stream.asked.first is None or stream.asked.last is None:
         return
-    from_controller = sender == linkup.controller
+    way = stream.asked
+    last = linkup.last_heard
     yield Sighting(
         values={
-            "controller": linkup.controller,
-            "sender": sender,
+            "sender": stream.client[0],
             "receiver": stream.server[0],
             "port": stream.server[1],
-            "datagrams": stream.asked.count,
-            "period": stream.asked.period,
-            "starts": stream.asked.runs,
+            "datagrams": way.count,
+            "period": way.period,
+            "starts": way.runs,
         },
         frames={
             "first": [stream.asked.first],
             "last": [stream.asked.last],
-            "alive": _heard_after(linkup, stream.asked.last),
+            "alive": [last] if last is not None and last > stream.asked.last else [],
         },
         certainty=Certainty.FITS,
-        silence=linkup.silence([stream.asked.last if from_controller else stream.asked.first]),
-        likeliest=PC_SILENT if from_controller else CONTROLLER_SILENT,
+        silence=linkup.silence([stream.asked.last])
+        if stopped
+        else linkup.silence([stream.asked.first], tries=way.count),
+        likeliest=PC_SILENT if stopped else CONTROLLER_SILENT,
     )
 
 
-def _stopped(linkup: LinkUp) -> Exchange | None:
+def _stopped(linkup: LinkUp, sent: list[Exchange], got: list[Exchange]) -> Exchange | None:
     """The controller's stream to the PC that ended soon, where the PC sent no datagram."""
-    if any(_is_from_pc(linkup, one) for one in linkup.facts.exchanges):
+    if any(_is_from_pc(linkup, one) for one in (*sent, *got)):
         return None
-    refusals = linkup.facts.index.refused_datagrams
-    for one in linkup.facts.exchanges:
-        to_pc = one.server[0] in linkup.pc.addresses and one.client[0] == linkup.controller
+    refusals, asked = linkup.facts.index.refused_datagrams, _asked(linkup)
+    for one in sent:
         refused = (one.client, one.server) in refusals
-        if to_pc and not refused and not _is_office(one) and _gave_up(linkup, one.asked):
+        if (
+            one.server[0] in linkup.pc.addresses
+            and not refused
+            and _gave_up(linkup, one.asked, asked)
+        ):
             return one
     return None
 
 
-def _gave_up(linkup: LinkUp, way: Way) -> bool:
-    """Whether a stream ended soon and by itself, and its sender is still heard."""
+def _gave_up(linkup: LinkUp, way: Way, asked: list[Moment]) -> bool:
+    """Whether a stream ended soon and by itself, and its sender is still heard. asked: what the PC
+    asked for and closed, which may have been its end.
+    """
     if way.last is None or way.began is None or not _is_even(way, SLOWEST, FEWEST):
         return False
     soon = way.last.seconds - way.began.seconds <= PATIENCE
-    over = linkup.facts.heard_after(way.last) >= LISTEN_AFTER
-    return soon and over and bool(_heard_after(linkup, way.last)) and not _asked(linkup, way)
+    alive = linkup.last_heard is not None and linkup.last_heard > way.last
+    return soon and alive and not between(asked, way.began, way.last.seconds, 1)
 
 
-def _asked(linkup: LinkUp, way: Way) -> bool:
-    """Whether the PC asked for something, or closed, between the last start and the stop."""
-    moments = [one.asked for one in linkup.sessions if one.asked]
-    moments += [end.moment for one in linkup.sessions for end in one.closing if end.side == CLIENT]
-    return any(
-        way.began is not None and way.last is not None and way.began < one <= way.last
-        for one in moments
-    )
+def _asked(linkup: LinkUp) -> list[Moment]:
+    """The PC's last request of each session, and its closes."""
+    closed = [one.ended for one in linkup.on_port if one.ended and one.ended_by_client]
+    return sorted([*linkup.on_port.asks, *closed])
 
 
-def _unanswered(linkup: LinkUp) -> Exchange | None:
+def _unanswered(linkup: LinkUp, sent: list[Exchange], got: list[Exchange]) -> Exchange | None:
     """The PC's stream of cyclic I/O, where no datagram of the controller is recorded."""
-    own = [one for one in linkup.facts.exchanges if _is_from_pc(linkup, one)]
-    meant = [one for one in own if one.server[1] == CYCLIC_IO]
-    sends = any(one.client[0] == linkup.controller for one in linkup.facts.exchanges)
-    if sends or any(one.answered.count for one in own) or linkup.errors:
+    own = [one for one in got if _is_from_pc(linkup, one)]
+    if sent or linkup.errors or any(one.answered.count for one in own):
         return None
+    meant = (one for one in own if one.server[1] == CYCLIC_IO)
     return next((one for one in meant if _is_even(one.asked, FAST, LONG)), None)
 
 
@@ -114,18 +118,11 @@ def _is_even(way: Way, slowest: float, fewest: int) -> bool:
 
 
 def _is_from_pc(linkup: LinkUp, exchange: Exchange) -> bool:
-    from_pc = exchange.client[0] in linkup.pc.addresses or exchange.answered.count > 0
-    other = {exchange.client[0], exchange.server[0]}
-    return from_pc and linkup.controller in other and not _is_office(exchange)
+    return exchange.client[0] in linkup.pc.addresses or exchange.answered.count > 0
 
 
 def _is_office(exchange: Exchange) -> bool:
     return bool({exchange.client[1], exchange.server[1]} & OFFICE_PORTS)
-
-
-def _heard_after(linkup: LinkUp, moment: Moment) -> list[Moment]:
-    last = linkup.last_heard
-    return [last] if last is not None and last > moment else []
 
 
 RULE = Rule(
@@ -139,9 +136,12 @@ RULE = Rule(
     "commonly stops its own half and gives the connection up.",
     likely_causes={
         PC_SILENT: "The program on the PC does not send its half, or not in time.",
-        "program-asked-connection": "The program asked for a connection that only listens, and the controller allows none.",
-        "firewall-pc-drops": "A firewall on the PC drops the incoming stream, so the program never starts its half.",
-        CONTROLLER_SILENT: "The controller sends its half to a group that does not reach this PC, or not at all.",
+        "only listens": "The program asked for a connection that only listens, and the controller "
+        "allows none.",
+        "firewall": "A firewall on the PC drops the incoming stream, so the program never starts "
+        "its half.",
+        CONTROLLER_SILENT: "The controller sends its half to a group that does not reach this PC, "
+        "or not at all.",
     },
     what_to_do=(
         Step("Look whether the program sends at the period that it asked for."),
@@ -159,8 +159,8 @@ RULE = Rule(
         "it. Make the machine safe before you try: guards, emergency stop, lock-out.",
     ),
     also_fits={
-        "stream-somebody-else": "A stream that somebody else told the controller to stop.",
-        "stream-meant-one": "A stream that is meant one way, where it is the PC's.",
+        "told to stop": "A stream that somebody else told the controller to stop.",
+        "one way by design": "A stream that is meant one way, where it is the PC's.",
     },
     looks_alike=(
         "A connection that only listens: the stream goes on.",

@@ -9,8 +9,6 @@ are not known are not judged.
 
 from collections.abc import Iterator
 
-from analyzer.facts import Moment, No, Session
-from analyzer.facts.ports import OFFICE_PORTS
 from analyzer.findings import Level, Rule, Sighting, Step
 from analyzer.linkup import LinkUp
 
@@ -27,27 +25,25 @@ LIKELIEST = {
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    saying = [one for one in linkup.sessions if one.dialogue.rejections]
+    saying = [one for one in linkup.on_port if one.session.dialogue.rejections]
     if not saying:
         return
-    said = [no for session in saying for no in session.dialogue.rejections]
-    good = sum(session.dialogue.good for session in linkup.sessions)
-    rejected = sum(session.dialogue.rejected for session in saying)
-    put_off = sum(session.dialogue.put_off for session in saying)
-    works = _something_works(linkup)
+    dialogues = [one.session.dialogue for one in saying]
+    said = [no for dialogue in dialogues for no in dialogue.rejections]
+    rejected = sum(dialogue.rejected for dialogue in dialogues)
+    works = any(one.last_good for one in (*linkup.on_port, *linkup.fallbacks))
     if works and rejected and not _goes_on(linkup):
         return
-    is_fault = bool(rejected) and not works and all(one.syns.count for one in saying)
-    protocol = saying[0].dialogue.protocol
-    likeliest = _likeliest(protocol, said[0])
+    is_fault = rejected > 0 and not works and all(one.calls for one in saying)
+    protocol = dialogues[0].protocol
+    likeliest = LIKELIEST.get((protocol or "", said[0].code), "")
     yield Sighting(
         values={
-            "controller": linkup.controller,
-            "port": saying[0].server.port,
+            "port": saying[0].port,
             "protocol": protocol,
             "rejected": rejected,
-            "put_off": put_off,
-            "good": good,
+            "put_off": sum(dialogue.put_off for dialogue in dialogues),
+            "good": sum(one.session.dialogue.good for one in linkup.on_port),
             "code": said[0].code,
             "meaning": said[0].meaning,
             "behind": likeliest == BEHIND,
@@ -58,33 +54,17 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "asked": [no.asked for no in said if no.asked],
         },
         level=Level.FAULT if is_fault else Level.NOTE,
-        likeliest=ITEM if likeliest is None else likeliest,
-        excluded=[] if likeliest in (None, BEHIND) else [BEHIND],
+        likeliest=likeliest,
+        ruled_out=[] if likeliest in ("", BEHIND) else [BEHIND],
     )
-
-
-def _something_works(linkup: LinkUp) -> bool:
-    """Whether any request got a good answer, in this program's sessions or elsewhere."""
-    elsewhere = [one for one in linkup.other_sessions if one.server.port not in OFFICE_PORTS]
-    return any(_is_answered(session) for session in (*linkup.sessions, *elsewhere))
-
-
-def _is_answered(session: Session) -> bool:
-    dialogue = session.dialogue
-    return bool(dialogue.good or (dialogue.protocol is None and session.answers))
 
 
 def _goes_on(linkup: LinkUp) -> bool:
     """Whether there are noes behind the first good answer."""
-    dialogues = [session.dialogue for session in linkup.sessions]
-    worked: list[Moment] = [one.good_since for one in dialogues if one.good_since]
+    dialogues = [one.session.dialogue for one in linkup.on_port]
+    worked = [one.good_since for one in dialogues if one.good_since]
     noes = [one.last_rejected for one in dialogues if one.last_rejected]
     return bool(worked and noes) and max(noes) > min(worked)
-
-
-def _likeliest(protocol: str | None, no: No) -> str | None:
-    """The cause that the code points to, None for a code that is not known here."""
-    return LIKELIEST.get((protocol or "", no.code))
 
 
 RULE = Rule(
@@ -99,10 +79,12 @@ RULE = Rule(
     means="The network is fine: cable, addresses, port and session work. What is asked for has to "
     "be looked at, or the controller's state.",
     likely_causes={
-        ITEM: "The item or its number is not in the controller, or the count starts at one, not zero.",
+        ITEM: "The item or its number is not in the controller, or the count starts at one, not "
+        "zero.",
         AMOUNT: "The amount or value that is asked for is larger than the controller allows.",
         FUNCTION: "The controller does not know this function, or does not allow it.",
-        BEHIND: "The device meant is behind the controller or gateway, and is off or has another number.",
+        BEHIND: "The device meant is behind the controller or gateway, and is off or has another "
+        "number.",
         STATE: "The controller's mode or state does not allow it now, or it is busy.",
     },
     what_to_do=(

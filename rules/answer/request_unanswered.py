@@ -10,9 +10,8 @@ controller is busy or hangs.
 
 from collections.abc import Iterator
 
-from analyzer.facts import CLIENT, Moment, Session
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import LinkUp
+from analyzer.linkup import Call, LinkUp
 from rules import cautions
 
 UNIT, OTHER_PROTOCOL, BUSY = "unit", "other protocol", "busy"
@@ -21,65 +20,47 @@ PATH_BROKEN = "path broken"
 """Name of this in what would look the same."""
 IN_USE = 2
 """Answers of a session that is in use; the first may belong to its opening."""
-PATIENCE = 1.0
-"""Seconds after its last data within which a PC that closes did not wait for an answer."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    for session in linkup.sessions:
-        asked = session.asked
-        if asked is None or not _waits_in_vain(session):
-            continue
-        if not session.answers and linkup.answers_after(asked):
-            continue
-        repeats = session.from_client.repeats.moments
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "port": session.server.port,
-                "answers": session.answers,
-                "repeats": session.from_client.repeats.count,
-                "acknowledged": session.request_acknowledged,
-                "protocol": session.dialogue.protocol,
-                "unit": session.dialogue.unit,
-            },
-            frames={
-                "asked": [asked],
-                "confirmed": _confirmed(session, asked),
-                "gave_up": _gave_up(session),
-            },
-            certainty=(Certainty.SHOWN if session.request_acknowledged else Certainty.FITS),
-            silence=linkup.silence(
-                [asked, *repeats],
-                1 + session.from_client.repeats.count,
-                session.request_acknowledged,
-            ),
-            likeliest=BUSY if session.answers >= IN_USE else UNIT,
-            excluded=[OTHER_PROTOCOL] if session.answers else [],
-            also_excluded=[PATH_BROKEN] if session.request_acknowledged else [],
-        )
-        break
+    call = next((one for one in linkup.on_port if _waits_in_vain(linkup, one)), None)
+    if call is None:
+        return
+    session, confirmed = call.session, call.session.from_client.confirmed_at
+    asked, repeats = session.asked, session.from_client.repeats
+    arrived = session.request_acknowledged
+    ruled_out = [OTHER_PROTOCOL] if call.answers else []
+    yield Sighting(
+        values={
+            "port": call.port,
+            "answers": call.answers,
+            "repeats": repeats.count,
+            "acknowledged": arrived,
+            "protocol": session.dialogue.protocol,
+            "unit": session.dialogue.unit,
+        },
+        frames={
+            "asked": [asked] if asked is not None else [],
+            "confirmed": [confirmed] if confirmed is not None else [],
+            "gave_up": [call.ended] if call.ended is not None else [],
+        },
+        certainty=Certainty.SHOWN if arrived else Certainty.FITS,
+        silence=linkup.silence(
+            [asked or call.first, *repeats.moments], tries=1 + repeats.count, arrived=arrived
+        ),
+        likeliest=BUSY if call.answers >= IN_USE else UNIT,
+        ruled_out=[*ruled_out, PATH_BROKEN] if arrived else ruled_out,
+    )
 
 
-def _waits_in_vain(session: Session) -> bool:
-    if not session.is_open or not session.is_waiting:
+def _waits_in_vain(linkup: LinkUp, call: Call) -> bool:
+    if not call.waits or call.ended_by_server or call.session.lacks_answer:
         return False
-    if session.server_ended or session.lacks_answer:
-        return False
-    return bool(_gave_up(session)) or not (session.answers or session.closing)
-
-
-def _confirmed(session: Session, asked: Moment) -> list[Moment]:
-    """Where the controller's TCP first confirmed the request."""
-    first = session.from_client.confirmed_at
-    return [first] if first and first > asked and session.request_acknowledged else []
-
-
-def _gave_up(session: Session) -> list[Moment]:
-    """Where the PC ended the session after having waited for its answer."""
-    patience = max(PATIENCE, session.answer_times.most)
-    ends = [end for end in session.closing if end.side == CLIENT]
-    return [end.moment for end in ends[:1] if (end.since_data or 0.0) >= patience]
+    if call.answers:
+        return call.gave_up
+    asked = call.session.asked
+    healed = asked is not None and linkup.on_port.answered_after(asked)
+    return (call.end is None or call.gave_up) and not healed
 
 
 RULE = Rule(
@@ -94,8 +75,8 @@ RULE = Rule(
     likely_causes={
         UNIT: "The unit or station number in the request is not the controller's.",
         OTHER_PROTOCOL: "The program speaks another protocol or framing than this port does.",
-        "device-behind-controller": "A device behind the controller or gateway is meant, and it is off.",
-        "controller-wants-log": "The controller wants a log-in or another message first.",
+        "behind": "A device behind the controller or gateway is meant, and it is off.",
+        "log-in": "The controller wants a log-in or another message first.",
         BUSY: "The controller is busy, or its communication service hangs.",
     },
     what_to_do=(
@@ -111,9 +92,11 @@ RULE = Rule(
     },
     cautions=("Do not write values to try things out: a written value can move the machine.",),
     also_fits={
-        "answer-takes-longer": "An answer that takes longer than the PC waited, or than the recording lasts.",
-        PATH_BROKEN: "A path that broke right then, where the controller did not confirm the request either.",
-        "program-only-sends": "A program that only sends, and expects no answer.",
+        "late answer": "An answer that takes longer than the PC waited, or than the recording "
+        "lasts.",
+        PATH_BROKEN: "A path that broke right then, where the controller did not confirm the "
+        "request either.",
+        "only sends": "A program that only sends, and expects no answer.",
     },
     looks_alike=(
         "A recording that ends before the answer.",

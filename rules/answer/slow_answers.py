@@ -38,7 +38,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         busiest = max(linkup.sessions, key=lambda session: session.answers)
         yield Sighting(
             values={
-                "controller": linkup.controller,
                 "port": busiest.server.port,
                 "protocol": busiest.dialogue.protocol,
                 "step": step,
@@ -70,9 +69,10 @@ RULE = Rule(
     means="It works, and slowly. Waits so alike are those of acknowledgements that one end holds "
     "back while the other waits for them.",
     likely_causes={
-        "one-end-sends": "One end sends a message in pieces, and waits for each piece to be confirmed.",
-        "pc-s-system": "The PC's system joins small messages and holds them back.",
-        "controller-gateway-behind": "The controller, or a gateway behind it, needs exactly so long for each answer.",
+        "pieces": "One end sends a message in pieces, and waits for each piece to be confirmed.",
+        "joining": "The PC's system joins small messages and holds them back.",
+        "slow controller": "The controller, or a gateway behind it, needs exactly so long for each "
+        "answer.",
     },
     what_to_do=(
         Step("Have the program send each request in one piece, without joining small messages."),
@@ -88,7 +88,7 @@ RULE = Rule(
         "whoever is responsible.",
     ),
     also_fits={
-        "cycle-controller-s": "A cycle of the controller's program that lasts exactly so long.",
+        "cycle": "A cycle of the controller's program that lasts exactly so long.",
     },
     looks_alike=(
         "Slow answers of many different lengths: the controller's own load, or a serial line.",

@@ -1,19 +1,20 @@
-"""The cable is full of broadcasts or multicasts while the PC waits for the controller.
+"""The cable is full of broadcasts or multicasts.
 
 Either the same frames come in again and again within one second, as in a loop (shown), or more
 than a thousand different ones a second (fits). The PC's own questions that come back to it are the
-best proof of a loop. A fault where that lasts while the PC waits in vain;
-a note where the link-up works all the same. Quiet for cyclic I/O, whose period is steady; for
-pictures of each frame by a mirror port, which are two; for one station that searches the network;
-and for a short burst.
+best proof of a loop. A fault where that lasts while the PC waits for a controller in vain; else a
+note, whoever the PC is. Quiet for cyclic I/O, whose period is steady; for pictures of each frame by
+a mirror port, which are two; for one station that searches the network; and for a short burst.
 """
 
+from bisect import bisect_left, bisect_right
+from collections import Counter
 from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Facts, Hardware, Kind, Moment
+from analyzer.facts import Facts, Hardware, Kind
 from analyzer.facts.flood import Busy
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import LISTEN_AFTER, Case, LinkUp, silence
+from analyzer.linkup import Case, LinkUp
 from rules import cautions
 
 MANY = 1000
@@ -22,22 +23,27 @@ REPEATED = 5
 """Times that each frame comes on average in a loop; a mirror port writes two, with tags four."""
 LASTING = 3
 """Seconds of such frames that are more than a short burst."""
+NEAR = 5.0
+"""Seconds around the PC's tries in which a flood keeps the controller busy: it answers late, and
+recovers late (common practice, no source)."""
 SHOWN = 2
 """Frames of the PC that are listed as they come back: enough to see it."""
 LOOP, NOT_A_LOOP = "loop", "not a loop"
 """Names of these causes in the rule."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    full = [one for one in case.facts.flood.seconds.values() if _is_full(one, case.facts)]
+def survey(case: Case) -> Iterator[Sighting]:
+    flood = case.facts.flood.seconds.values()
+    full = sorted((one for one in flood if _is_full(one, case.facts)), key=lambda one: one.second)
     if len(full) < LASTING:
         return
-    looped = [one for one in full if _is_looped(one)]
-    sender, share = _busiest(full)
-    worst = max(full, key=lambda one: one.unsteady)
-    for linkup in case.linkups:
-        in_vain = _waits_in_it(linkup, full)
-        came_back = _came_back(linkup)
+    worst, (sender, share) = max(full, key=lambda one: one.unsteady), _busiest(full)
+    looped = sum(map(_is_looped, full))
+    questions = case.pc.questions if case.pc is not None else []
+    came_back = sorted(moment for one in questions for moment in one.came_back.moments)
+    hurt: list[LinkUp | None] = [one for one in case.linkups if _waits_in_it(one, full)]
+    for linkup in hurt or [None]:
+        waiting = None if linkup is None else linkup.waiting
         yield Sighting(
             values={
                 "rate": worst.unsteady,
@@ -45,21 +51,20 @@ def find(case: Case) -> Iterator[Sighting]:
                 "repeats": worst.unsteady // max(worst.different, 1),
                 "sender": sender,
                 "share": round(100 * share),
-                "is_pc": sender == linkup.pc.hardware,
                 "came_back": bool(came_back),
-                "controller": linkup.controller,
+                "controller": linkup and linkup.controller,
             },
             frames={
                 "came_back": came_back[:SHOWN],
                 "first": [full[0].first],
                 "worst": [worst.first],
                 "last": [full[-1].last],
-                "waits": [linkup.waiting_since] if linkup.waiting_since else [],
+                "waits": [waiting.first] if waiting else [],
             },
             linkup=linkup,
-            certainty=Certainty.SHOWN if len(looped) >= LASTING else Certainty.FITS,
-            level=Level.FAULT if in_vain else Level.NOTE,
-            silence=silence(linkup.attempts, case.facts) if in_vain else None,
+            certainty=Certainty.SHOWN if looped >= LASTING else Certainty.FITS,
+            level=Level.NOTE if linkup is None else Level.FAULT,
+            silence=waiting,
             likeliest=LOOP if looped or came_back else NOT_A_LOOP,
         )
 
@@ -80,28 +85,22 @@ def _is_search(busy: Busy, facts: Facts) -> bool:
 
 def _busiest(full: Sequence[Busy]) -> tuple[Hardware, float]:
     """The sender of most of these frames, and its part of all."""
-    counts: dict[Hardware, int] = {}
+    counts = Counter[Hardware]()
     for busy in full:
         for (sender, _), count in busy.senders.items():
-            counts[sender] = counts.get(sender, 0) + count
-    sender = max(counts, key=counts.__getitem__)
-    return sender, counts[sender] / sum(busy.unsteady for busy in full)
-
-
-def _came_back(linkup: LinkUp) -> list[Moment]:
-    """When the PC received questions of its own again."""
-    own = (one for one in linkup.facts.arp.questions.values() if one.asker == linkup.pc.hardware)
-    return sorted(moment for one in own for moment in one.came_back.moments)
+            counts[sender] += count
+    sender, most = counts.most_common(1)[0]
+    return sender, most / sum(busy.unsteady for busy in full)
 
 
 def _waits_in_it(linkup: LinkUp, full: Sequence[Busy]) -> bool:
     """Whether the PC waits in vain for an answer, and the flood lasts meanwhile."""
-    waiting = linkup.waiting_since
-    if waiting is None or not (linkup.same_network or linkup.is_heard) or linkup.self_assigned:
+    waiting = linkup.waiting
+    if waiting is None or not waiting.is_evidence or not linkup.in_reach:
         return False
-    begin = min([waiting, *linkup.attempts]).seconds - LISTEN_AFTER
-    end = waiting.seconds + LISTEN_AFTER
-    return sum(begin <= one.second <= end for one in full) >= LASTING
+    begin = bisect_left(full, waiting.first.seconds - NEAR, key=lambda one: one.second)
+    end = bisect_right(full, waiting.last.seconds + NEAR, key=lambda one: one.second)
+    return end - begin >= LASTING
 
 
 RULE = Rule(
@@ -110,14 +109,16 @@ RULE = Rule(
     title="The network is flooded with frames for everybody",
     what_happened="For {seconds:count second}, broadcasts and multicasts came in: up to "
     "{rate:count frame} a second. Each one came {repeats:times} on average, {share} % of them with "
-    "{sender} as their sender. Meanwhile the PC waited for {controller}.",
+    "{sender} as their sender."
+    "{controller:if Meanwhile the PC waited for {controller}.}",
     means="Every device has to look at each frame for everybody. A small controller then answers "
     "late or not at all, and frames get lost in the switches.",
     likely_causes={
-        LOOP: "A loop: a cable leads from one switch port to another, or a ring has lost the device "
-        "that keeps it open. Frames of the PC that come back to it prove this.",
-        "adapter-device-worn": "An adapter or device is worn out and sends without end.",
-        NOT_A_LOOP: "Data for many, such as I/O, video or a disk image, reaches ports where nobody wants it.",
+        LOOP: "A loop: a cable leads from one switch port to another, or a ring has lost the "
+        "device that keeps it open. Frames of the PC that come back to it prove this.",
+        "worn out": "An adapter or device is worn out and sends without end.",
+        NOT_A_LOOP: "Data for many, such as I/O, video or a disk image, reaches ports where nobody "
+        "wants it.",
     },
     what_to_do=(
         Step("Ask which cable was plugged in last, and look for one with both ends in switches."),
@@ -140,7 +141,8 @@ RULE = Rule(
         "Taking out the wrong cable stops I/O. The machine has to be in a safe state first.",
     ),
     also_fits={
-        "controller-off-another": "A controller that is off or has another address, and a flood that is older.",
+        "controller off": "A controller that is off or has another address, and a flood that is "
+        "older.",
     },
     looks_alike=(
         "Cyclic I/O: as fast, and with a steady period.",
@@ -161,6 +163,6 @@ RULE = Rule(
         "slow-answers",
     ),
     sources=("common practice, no source (1,000 frames a second is a starting value)",),
-    needs=frozenset({Need.LINKUP, Need.HARDWARE}),
-    survey=find,
+    needs=frozenset({Need.HARDWARE}),
+    survey=survey,
 )

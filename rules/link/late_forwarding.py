@@ -1,11 +1,12 @@
 """The switch port forwarded nothing for its start-up delay, and the PC tried in that time.
 
 The PC's link comes up, and for twice the forward delay nothing comes in but the switch's own
-frames, spanning tree among them. A fault where the PC gave up within the delay; a note where it
-went on and got through. Shown where the switch's frames state that the port does not forward yet.
-Quiet where a station was heard in that time (then the controller is late, not the port); where
-others are heard sooner, as on an edge port; where the PC tried again afterwards, in vain; and where
-the switch asks who is there, since that is port access control.
+frames, spanning tree among them; the last time that this happens is told. A fault where the PC gave
+up within the delay; a note where it went on and got through. Shown where the switch's frames state
+that the port does not forward yet. Quiet where a station was heard in that time (then the
+controller is late, not the port); where others are heard sooner, as on an edge port; where the PC
+tried again afterwards, in vain; and where the switch asks who is there, since that is port access
+control.
 """
 
 from collections.abc import Iterator, Sequence
@@ -15,7 +16,7 @@ from analyzer.facts.starts import Start
 from analyzer.facts.switch import Step as AccessStep
 from analyzer.facts.switch import Tree, TreeState
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, everything_tried, let_through, searches, silence
+from analyzer.linkup import Case, LinkUp
 from rules import cautions
 
 EARLIER = 4.0
@@ -27,65 +28,49 @@ ENOUGH_FRAMES = 3
 """Spanning-tree frames that show a switch at work: one comes every 2 s (IEEE 802.1D)."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    if case.pc is None or _is_asked(case):
+def survey(case: Case) -> Iterator[Sighting]:
+    pc = case.pc
+    if pc is None or any(one.step is AccessStep.IDENTITY for one in case.facts.switch.access):
         return
-    for start in case.facts.starts.of(case.pc.hardware):
-        opened = let_through(case.pc, start.moment.seconds)
+    for start in reversed(case.facts.starts.of(pc.hardware)):
+        opened = pc.cable.let_through(start.moment.seconds)
         end = case.facts.coverage.seconds if opened is None else opened
-        trees = [tree for tree in _trees(case, start) if tree.first.seconds < end]
+        trees = _trees(case, start, end)
         if not _is_delay(start, opened, end, trees):
             continue
-        linkups: Sequence[LinkUp | None] = case.linkups or [None]
-        for linkup in linkups:
-            tried = everything_tried(case, linkup)
+        told = [tree.first for tree in trees if tree.state in CLOSED]
+        for linkup, tried in case.tried():
             within = [one for one in tried if start.moment.seconds <= one.seconds <= end]
-            level = _level(case, linkup, within, end)
-            if level is not None:
-                yield _sighting(case, linkup, start, trees, opened, within, level)
+            level = _level(case, linkup, tried, end) if within else None
+            if level is None:
+                continue
+            yield Sighting(
+                values={
+                    "closed": end - start.moment.seconds,
+                    "delay": trees[0].delay,
+                    "told": bool(told),
+                    "opened": opened is not None,
+                },
+                frames={
+                    "up": [start.moment],
+                    "told": told,
+                    "tree": [tree.first for tree in trees if tree.state not in CLOSED],
+                    "tried": [within[0], within[-1]],
+                    "opened": [] if opened is None else pc.cable.newly_heard(opened),
+                },
+                linkup=linkup,
+                certainty=Certainty.SHOWN if told else Certainty.FITS,
+                level=level,
+                silence=case.silence(linkup, within) if level is Level.FAULT else None,
+            )
+        return
 
 
-def _sighting(
-    case: Case,
-    linkup: LinkUp | None,
-    start: Start,
-    trees: Sequence[Tree],
-    opened: float | None,
-    within: Sequence[Moment],
-    level: Level,
-) -> Sighting:
-    end = case.facts.coverage.seconds if opened is None else opened
-    told = [tree for tree in trees if tree.state in CLOSED]
-    after = [path.first for path in case.facts.paths if path.first.seconds >= end]
-    return Sighting(
-        values={
-            "closed": end - start.moment.seconds,
-            "delay": trees[0].delay,
-            "told": bool(told),
-            "opened": opened is not None,
-        },
-        frames={
-            "up": [start.moment],
-            "told": [tree.first for tree in told],
-            "tree": [tree.first for tree in trees if tree.state not in CLOSED],
-            "tried": within,
-            "opened": sorted(after)[:1] if opened is not None else [],
-        },
-        linkup=linkup,
-        certainty=Certainty.SHOWN if told else Certainty.FITS,
-        level=level,
-        silence=silence(within, case.facts) if level is Level.FAULT else None,
-    )
-
-
-def _is_asked(case: Case) -> bool:
-    """Whether port access control is at work."""
-    return any(one.step is AccessStep.IDENTITY for one in case.facts.switch.access)
-
-
-def _trees(case: Case, start: Start) -> list[Tree]:
+def _trees(case: Case, start: Start, end: float) -> list[Tree]:
+    """What the switch sends between the start and the end."""
     trees = case.facts.switch.trees.values()
-    return sorted((tree for tree in trees if tree.last > start.moment), key=lambda tree: tree.first)
+    meanwhile = (one for one in trees if one.last > start.moment and one.first.seconds < end)
+    return sorted(meanwhile, key=lambda tree: tree.first)
 
 
 def _is_delay(start: Start, opened: float | None, end: float, trees: Sequence[Tree]) -> bool:
@@ -96,18 +81,15 @@ def _is_delay(start: Start, opened: float | None, end: float, trees: Sequence[Tr
     return closed <= whole + LONGER and (opened is None or closed >= whole - EARLIER)
 
 
-def _level(case: Case, linkup: LinkUp | None, within: Sequence[Moment], end: float) -> Level | None:
-    """A fault where the PC gave up too early, a note where it got through, else nothing."""
-    if not within:
-        return None
+def _level(case: Case, linkup: LinkUp | None, tried: Sequence[Moment], end: float) -> Level | None:
+    """A fault where the PC gave up too early, a note where it got through, else nothing. What a
+    self-assigned address tries afterwards is in vain anyway.
+    """
     if linkup is not None and linkup.is_heard:
         return Level.NOTE if linkup.works else None
-    asked_early = searches(case)
-    if linkup is None or linkup.self_assigned:
-        gave_up = bool(asked_early) and asked_early[-1].seconds <= end
-    else:
-        gave_up = everything_tried(case, linkup)[-1].seconds <= end
-    return Level.FAULT if gave_up else None
+    if linkup is not None and linkup.self_assigned and case.pc is not None:
+        tried = case.pc.searches
+    return Level.FAULT if tried and tried[-1].seconds <= end else None
 
 
 RULE = Rule(
@@ -120,8 +102,9 @@ RULE = Rule(
     "leads to a loop. This switch names a forward delay of {delay:seconds}; a new port waits for "
     "twice as long.",
     likely_causes={
-        "port-set-up": "The port is not set up as one for an end device (edge port).",
-        "something-changed-elsewhere": "Something changed elsewhere in the network, and the switches look for loops again.",
+        "no edge port": "The port is not set up as one for an end device (edge port).",
+        "change elsewhere": "Something changed elsewhere in the network, and the switches look for "
+        "loops again.",
     },
     what_to_do=(
         Step(
@@ -147,9 +130,9 @@ RULE = Rule(
         "and the machines with it.",
     ),
     also_fits={
-        "network-nobody-had": "A network on which nobody had anything to say for that time, and a controller that was "
-        "still starting.",
-        "port-vlan-nobody": "A port in a VLAN in which nobody else is, where no other frame ever comes.",
+        "quiet network": "A network on which nobody had anything to say for that time, and a "
+        "controller that was still starting.",
+        "empty vlan": "A port in a VLAN in which nobody else is, where no other frame ever comes.",
     },
     looks_alike=(
         "Other stations are heard while the controller keeps silent: the controller is late.",
@@ -162,5 +145,5 @@ RULE = Rule(
     explains=("nothing-heard", "self-assigned-address", "unanswered-arp"),
     sources=("IEEE 802.1D-1998 section 8.10 (forward delay 15 s, max age 20 s)",),
     needs=frozenset({Need.HARDWARE}),
-    survey=find,
+    survey=survey,
 )

@@ -7,13 +7,13 @@ takes another one or announces it; and after a pause of more than a minute, sinc
 slept or a cable put elsewhere.
 """
 
+from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
-from analyzer.facts import Session
 from analyzer.facts.starts import Start
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Case
+from analyzer.linkup import Call, Case, Pc
 from rules import cautions
 
 LONG_PAUSE = 60.0
@@ -28,24 +28,25 @@ POWER_SAVING = "power saving"
 """Name of this cause in the rule."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    starts = case.facts.starts.of(case.pc.hardware if case.pc else None)
-    breaks = _breaks(case, starts)
+def survey(case: Case) -> Iterator[Sighting]:
+    if case.pc is None:
+        return
+    starts = case.facts.starts.of(case.pc.hardware)
+    breaks = _breaks(case.pc, starts)
     if len(starts) < 2 or not breaks:
         return
-    stretches = _stretches(case, starts)
+    longest = max(_stretches(case, starts))
     for linkup in case.linkups:
-        cut = [one for one in linkup.sessions if any(_is_cut(one, at) for at in breaks)]
-        short = not linkup.works and max(stretches) < LONG_ENOUGH
+        cut = [one for one in linkup.on_port if _is_cut(one, breaks)]
+        short = not linkup.works and longest < LONG_ENOUGH
         hurt = len(breaks) >= 2 and bool(cut or short)
         yield Sighting(
             values={
                 "starts": len(starts),
                 "span": starts[-1].moment.seconds - starts[0].moment.seconds,
                 "silent": max(one.silent for one in breaks),
-                "longest": max(stretches),
+                "longest": longest,
                 "sessions": len(cut),
-                "controller": linkup.controller,
             },
             frames={
                 "before": [one.before for one in breaks if one.before],
@@ -59,16 +60,11 @@ def find(case: Case) -> Iterator[Sighting]:
         )
 
 
-def _breaks(case: Case, starts: Sequence[Start]) -> list[Start]:
+def _breaks(pc: Pc, starts: Sequence[Start]) -> list[Start]:
     """The starts before which the PC had been connected, a short while ago."""
-    station = case.facts.station(case.pc.hardware if case.pc else None)
-    if station is None:
-        return []
-    return [
-        one
-        for one in starts
-        if one.before is not None and one.silent < LONG_PAUSE and station.first < one.before
-    ]
+    first = None if pc.station is None else pc.station.first
+    short = (one for one in starts if one.silent < LONG_PAUSE)
+    return [one for one in short if one.before and first and first < one.before]
 
 
 def _stretches(case: Case, starts: Sequence[Start]) -> list[float]:
@@ -77,15 +73,15 @@ def _stretches(case: Case, starts: Sequence[Start]) -> list[float]:
     return [end - one.moment.seconds for one, end in zip(starts, ends, strict=True)]
 
 
-def _is_cut(session: Session, start: Start) -> bool:
-    """Whether an open session ended with the break: without a word, or by a reset soon after."""
-    began, up = session.first, start.moment
-    if not session.is_open or start.before is None or began > start.before:
+def _is_cut(call: Call, breaks: Sequence[Start]) -> bool:
+    """Whether an open session ended with a break: without a word, or by a reset soon after."""
+    if not call.opened:
         return False
-    if not session.ends:
-        return session.last < up
-    end = session.ends[0]
-    return end.reset and 0 < end.moment.seconds - up.seconds < SOON
+    if call.end is None:
+        return call.last < breaks[-1].moment
+    place = bisect_left(breaks, call.end.moment, key=lambda one: one.moment)
+    up = breaks[place - 1].moment if place else call.end.moment
+    return call.end.reset and call.first < up and call.end.moment.seconds - up.seconds < SOON
 
 
 def _are_regular(breaks: Sequence[Start]) -> bool:
@@ -106,11 +102,13 @@ RULE = Rule(
     means="A PC sends a burst of checks each time its link comes up. While it is down, no "
     "frame gets through. Sessions do not outlive longer breaks.",
     likely_causes={
-        "plug-loose-latch": "A plug is loose or its latch is broken, or a wire is bent or broken inside the cable.",
-        "cable-moves-machine": "The cable moves with the machine, or lies beside a motor cable.",
-        POWER_SAVING: "Power saving of the PC's adapter, its USB port or the switch puts the link to sleep.",
-        "both-ends-agree": "Both ends agree on a speed again and again, as one of them has a fixed setting.",
-        "somebody-plugged-cable": "Somebody plugged the cable in again, or the PC slept meanwhile.",
+        "loose plug": "A plug is loose or its latch is broken, or a wire is bent or broken inside "
+        "the cable.",
+        "moving cable": "The cable moves with the machine, or lies beside a motor cable.",
+        POWER_SAVING: "Power saving of the PC's adapter, its USB port or the switch puts the link "
+        "to sleep.",
+        "speed": "Both ends agree on a speed again and again, as one of them has a fixed setting.",
+        "plugged in again": "Somebody plugged the cable in again, or the PC slept meanwhile.",
     },
     what_to_do=(
         Step("Ask whether somebody moved the cable, the dock or the PC at those times."),
@@ -133,8 +131,9 @@ RULE = Rule(
         "the cable have the machine made safe and locked out by those authorised.",
     ),
     also_fits={
-        "somebody-who-plugged": "Somebody who plugged the cable in several times to find the trouble.",
-        "pc-went-sleep": "A PC that went to sleep for a short time, or whose adapter was restarted by its driver.",
+        "somebody trying": "Somebody who plugged the cable in several times to find the trouble.",
+        "sleep": "A PC that went to sleep for a short time, or whose adapter was restarted by its "
+        "driver.",
     },
     looks_alike=(
         "One burst of checks: the PC was plugged in.",
@@ -157,5 +156,5 @@ RULE = Rule(
         "common practice, no source",
     ),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),
-    survey=find,
+    survey=survey,
 )

@@ -9,37 +9,38 @@ that alone explains the silence.
 
 from collections.abc import Iterator
 
-from analyzer.facts import Moment
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, others, silence
+from analyzer.linkup import Case, silence_of
 from rules import cautions
 
 LONG = 30.0
-"""Seconds of silence that tell even where others were heard before, or where the PC goes on asking
-to the end (common practice, no source)."""
+"""Seconds of silence that tell even where others were heard before (common practice, no source)."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    heard = _last_heard(case)
-    span = case.facts.coverage.seconds - (heard.seconds if heard else 0.0)
-    tried = [one for one in case.linkups if one.same_network]
-    attempts = sorted(moment for linkup in tried for moment in linkup.attempts)
-    if not attempts or case.facts.looks_filtered or any(one.is_one_sided for one in tried):
+def survey(case: Case) -> Iterator[Sighting]:
+    tried = [one for one in case.linkups if one.attempts and one.in_reach]
+    if not tried or case.facts.looks_filtered:
         return
+    attempts = sorted(moment for one in tried for moment in one.tried)
+    heard = max((station.last for station in tried[0].pc.others), default=None)
+    span = case.facts.coverage.seconds - (heard.seconds if heard else 0.0)
     if heard and (attempts[0] < heard or span < LONG):
         return
-    long = case.facts.heard_after(attempts[0]) >= LONG
     yield Sighting(
-        values={"controllers": [linkup.controller for linkup in tried], "span": span},
-        frames={"heard": [heard] if heard else [], "tried": attempts},
+        values={"controllers": [one.controller for one in tried], "span": span},
+        frames={
+            "heard": [heard] if heard else [],
+            "tried": sorted(moment for one in tried for moment in one.attempts),
+        },
         linkup=tried[0] if len(case.linkups) == 1 else None,
         certainty=Certainty.FITS,
-        silence=silence(attempts, case.facts),
+        silence=silence_of(
+            case.facts,
+            attempts,
+            tries=sum(one.times for one in tried),
+            deaf=any(one.is_one_sided for one in tried),
+        ),
     )
-
-
-def _last_heard(case: Case) -> Moment | None:
-    return max((station.last for station in others(case.facts, case.pc)), default=None)
 
 
 RULE = Rule(
@@ -51,10 +52,12 @@ RULE = Rule(
     means="The PC's frames may not have reached the cable, or nothing reaches the PC. A recording "
     "made on the PC cannot see the cable itself.",
     likely_causes={
-        "controller-switch-power": "The controller or the switch has no power, or the cable is not plugged in fully.",
-        "cable-another-socket": "The cable is in another socket of the same shape, or in another adapter of the PC.",
-        "one-pair-cable": "One pair of the cable is broken, so that frames go one way only.",
-        "switch-keeps-port": "The switch keeps the port closed, or has it in another VLAN.",
+        "no power": "The controller or the switch has no power, or the cable is not plugged in "
+        "fully.",
+        "wrong socket": "The cable is in another socket of the same shape, or in another adapter "
+        "of the PC.",
+        "broken pair": "One pair of the cable is broken, so that frames go one way only.",
+        "closed port": "The switch keeps the port closed, or has it in another VLAN.",
     },
     what_to_do=(
         Step("Look at the link lamps at both ends of the cable while the controller has power."),
@@ -78,8 +81,10 @@ RULE = Rule(
     },
     cautions=("Do not unplug a live fieldbus connector to try it: drives may drop out.",),
     also_fits={
-        "direct-cable-controller": "A direct cable to a controller that uses another address and has nothing to say.",
-        "switch-port-still": "A switch port that is still in its start-up delay: it opens after 30 to 50 s.",
+        "quiet controller": "A direct cable to a controller that uses another address and has "
+        "nothing to say.",
+        "start-up delay": "A switch port that is still in its start-up delay: it opens after 30 to "
+        "50 s.",
     },
     looks_alike=(
         "A PC that calls nobody on a direct cable to a quiet device: silence is normal there.",
@@ -91,5 +96,5 @@ RULE = Rule(
     confirm_caution=cautions.LINK_DROPS,
     sources=("common practice, no source",),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),
-    survey=find,
+    survey=survey,
 )

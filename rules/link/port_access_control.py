@@ -6,75 +6,65 @@ hardware address sends through the same port. Quiet on a port that asks and forw
 after a success, for the keys of a wireless network, and where nobody tries.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
-from analyzer.facts import Hardware, Moment, Station
+from analyzer.facts import Station
 from analyzer.facts.switch import Access
 from analyzer.facts.switch import Step as AccessStep
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import (
-    LISTEN_LONG,
-    Case,
-    LinkUp,
-    everything_tried,
-    is_of_the_pc,
-    let_through,
-    others,
-    silence,
-)
+from analyzer.linkup import Case, Pc
 
 SHUTS_WITHIN = 2.0
-"""Seconds within which a port limit acts, so that frames under way may still come."""
+"""Seconds within which a switch shuts a port, so that frames under way may still come."""
 ALIVE_BEFORE = 10.0
-"""Seconds before that in which the cable has to have carried frames."""
+"""Seconds before that in which the cable has to have carried frames, and in which a try may lie
+that the shut port stopped."""
+SHUT_FOR = 15.0
+"""Seconds without a frame of others behind ALIVE_BEFORE that are no mere pause."""
 ASKS = (AccessStep.IDENTITY, AccessStep.REQUEST, AccessStep.FAILURE)
+NOT_LOGGED_IN, SECOND_ADDRESS = "not logged in", "second address"
+"""Names of these causes below."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    asked = _asked(case)
-    guest = None if asked else _shut_by(case)
-    refused = [one.moment for one in asked if one.step is AccessStep.FAILURE]
-    if asked:
-        since = (refused[-1] if refused else asked[0].moment).seconds
-        if let_through(case.pc, since + 1.0) is not None:
-            return
-    elif guest is not None:
-        since = guest.first.seconds
-    else:
+def survey(case: Case) -> Iterator[Sighting]:
+    if case.pc is None:
         return
-    linkups: Sequence[LinkUp | None] = case.linkups or [None]
-    for linkup in linkups:
-        tried = [
-            one for one in everything_tried(case, linkup) if one.seconds > since - ALIVE_BEFORE
-        ]
-        if not tried or (linkup is not None and linkup.is_one_sided):
-            continue
-        yield Sighting(
-            values={
-                "asked": sum(one.step is not AccessStep.FAILURE for one in asked),
-                "refused": len(refused),
-                "senders": 1 + len(list(_guests(case))),
-                "span": case.facts.heard_after(Moment(0, since)),
-            },
-            frames={
-                "asked": [one.moment for one in asked if one.step is not AccessStep.FAILURE],
-                "refused": refused,
-                "second": [guest.first] if guest else [],
-                "tried": tried,
-            },
-            linkup=linkup,
-            certainty=Certainty.SHOWN if refused else Certainty.FITS,
-            silence=silence(tried, case.facts),
-            likeliest=list(RULE.likely_causes)[0 if asked else 1],
-        )
+    steps = _asked(case.pc)
+    refused = [one.moment for one in steps if one.step is AccessStep.FAILURE]
+    asked = [one.moment for one in steps if one.step is not AccessStep.FAILURE]
+    guest = None if steps else _shut_by(case.pc)
+    second = [guest.first] if guest else []
+    since = next(iter([*refused[-1:], *asked, *second]), None)
+    if since is None or case.pc.cable.let_through(since.seconds + SHUTS_WITHIN) is not None:
+        return
+    for linkup, tried in case.tried():
+        stopped = [one for one in tried if one.seconds > since.seconds - ALIVE_BEFORE]
+        if stopped:
+            yield Sighting(
+                values={
+                    "asked": len(asked),
+                    "refused": len(refused),
+                    "guests": len(case.pc.guests),
+                    "span": case.facts.heard_after(since),
+                },
+                frames={
+                    "asked": asked,
+                    "refused": refused,
+                    "second": second,
+                    "tried": [stopped[0], stopped[-1]],
+                },
+                linkup=linkup,
+                certainty=Certainty.SHOWN if refused else Certainty.FITS,
+                silence=case.silence(linkup, stopped),
+                likeliest=SECOND_ADDRESS if guest else NOT_LOGGED_IN,
+            )
 
 
-def _asked(case: Case) -> list[Access]:
+def _asked(pc: Pc) -> list[Access]:
     """The switch's requests and refusals for the PC since its last success."""
-    own = case.pc.hardware if case.pc else None
     asked: list[Access] = []
-    for one in case.facts.switch.access:
-        if one.sender == own or not _is_for(one.receiver, own):
+    for one in pc.facts.switch.access:
+        if one.sender == pc.hardware or not (one.receiver.is_group or one.receiver == pc.hardware):
             continue
         if one.step is AccessStep.SUCCESS:
             asked = []
@@ -83,26 +73,16 @@ def _asked(case: Case) -> list[Access]:
     return asked
 
 
-def _is_for(receiver: Hardware, own: Hardware | None) -> bool:
-    return receiver.is_group or receiver == own
-
-
-def _shut_by(case: Case) -> Station | None:
+def _shut_by(pc: Pc) -> Station | None:
     """The guest of the PC with whose first frame everything stopped."""
-    heard = max((station.last.seconds for station in others(case.facts, case.pc)), default=None)
-    for guest in _guests(case):
+    heard = max((station.last.seconds for station in pc.others), default=None)
+    for guest in pc.guests:
         began = guest.first.seconds
         if heard is None or not began - ALIVE_BEFORE <= heard <= began + SHUTS_WITHIN:
             continue
-        if case.facts.heard_after(guest.first) >= LISTEN_LONG:
+        if pc.facts.heard_after(guest.first) >= SHUT_FOR:
             return guest
     return None
-
-
-def _guests(case: Case) -> Iterator[Station]:
-    own = case.pc.hardware if case.pc else None
-    stations = case.facts.stations
-    return (one for one in stations if one.hardware != own and is_of_the_pc(one, case))
 
 
 RULE = Rule(
@@ -112,14 +92,14 @@ RULE = Rule(
     what_happened="For {span:seconds} the PC tried, and nothing of other stations came in."
     "{asked:if The switch asked {asked:times} who is there.}"
     "{refused:if It turned the PC down {refused:times}.}"
-    "{senders:if Through the PC's socket sent {senders:count hardware address}.}",
+    "{guests:if Besides the PC, {guests:count hardware address} sent through its socket.}",
     means="Switches can open a port only for devices that log in or are registered, or only for "
     "one device. Until the port is opened, the PC reaches nobody.",
     likely_causes={
-        "pc-registered-network": "The PC is not registered in this network, or did not log in at the switch.",
-        "second-hardware-address": "A second hardware address came up behind the port, as of a virtual machine or a small "
-        "switch, and the port allows only one.",
-        "port-shut-another": "The port was shut for another reason, and has to be opened by hand.",
+        NOT_LOGGED_IN: "The PC is not registered in this network, or did not log in at the switch.",
+        SECOND_ADDRESS: "A second hardware address came up behind the port, as of a virtual "
+        "machine or a small switch, and the port allows only one.",
+        "shut by hand": "The port was shut for another reason, and has to be opened by hand.",
     },
     what_to_do=(
         Step(
@@ -142,8 +122,9 @@ RULE = Rule(
         "tried": "the PC tries, and nothing comes back{again}",
     },
     also_fits={
-        "port-asks-open": "A port that asks and is open all the same, where nobody else has anything to say.",
-        "cable-came-loose": "A cable that came loose at that moment.",
+        "asks and is open": "A port that asks and is open all the same, where nobody else has "
+        "anything to say.",
+        "loose cable": "A cable that came loose at that moment.",
     },
     looks_alike=(
         "A port that asks who is there while other stations are heard: it is open.",
@@ -154,5 +135,5 @@ RULE = Rule(
     explains=("nothing-heard", "self-assigned-address", "unanswered-arp"),
     sources=("IEEE 802.1X", "RFC 3748 section 4", "common practice, no source"),
     needs=frozenset({Need.HARDWARE}),
-    survey=find,
+    survey=survey,
 )

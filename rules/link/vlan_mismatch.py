@@ -11,16 +11,10 @@ tagged; for tags with number 0, which only have a priority; and for tags between
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Hardware
-from analyzer.facts.switch import Neighbour, Tagged
+from analyzer.facts import Claims
+from analyzer.facts.switch import Tagged
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import (
-    LinkUp,
-    forwarded,
-    heard_of,
-    hears_others_only,
-    silence,
-)
+from analyzer.linkup import LinkUp, heard_of, hears_others_only
 from rules import cautions
 
 TAGS_SHOWN_ONLY, OTHER_PLANT = "tags shown only", "other plant"
@@ -28,88 +22,52 @@ TAGS_SHOWN_ONLY, OTHER_PLANT = "tags shown only", "other plant"
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    if linkup.works or not linkup.attempts or linkup.is_one_sided:
+    cable = linkup.pc.cable
+    if linkup.works or not linkup.attempts or cable.takes_strange_tags:
         return
-    tagged = _for_the_pc(linkup)
-    if any(_talks_with(linkup, one.sender) for one in tagged):
-        return
-    level = _level(linkup, tagged)
+    tagged, heard = cable.strange_tags, heard_of(linkup)
+    owners = linkup.facts.arp.claims.get(linkup.controller, Claims()).counts
+    answers = [one for one in tagged if one.sender in owners]
+    level = _level(linkup, answers)
     if level is None:
         return
-    certainty = _certainty(linkup, tagged)
-    inside, outside = heard_of(linkup)
-    plain = {one.src for one in forwarded(linkup.pc) if one.tagged < one.frames}
-    neighbours = [one for one in _neighbours(linkup) if one.vlan is not None]
+    shown = _are_not_taken(linkup, answers)
     yield Sighting(
         values={
-            "controller": linkup.controller,
             "vlans": sorted({one.id for one in tagged}),
             "frames": sum(one.frames for one in tagged),
-            "inside": len(inside & plain),
-            "only_tagged": len(inside - plain),
-            "outside": len(outside),
-            "port_vlan": neighbours[0].vlan if neighbours else None,
+            "inside": len(heard.inside) - len(heard.only_tagged),
+            "only_tagged": len(heard.only_tagged),
+            "outside": len(heard.outside),
+            "port_vlan": cable.told_vlans[0].vlan if cable.told_vlans else None,
         },
         frames={
-            "answered": [one.first for one in tagged if _is_controllers(linkup, one.sender)],
-            "tagged": [one.first for one in tagged if not _is_controllers(linkup, one.sender)],
-            "port": [one.told.first for one in neighbours],
+            "answered": [one.first for one in answers],
+            "tagged": [one.first for one in tagged if one.sender not in owners],
+            "port": [one.told.first for one in cable.told_vlans],
             "tried": linkup.attempts,
         },
-        certainty=certainty,
-        also_excluded=[TAGS_SHOWN_ONLY, OTHER_PLANT] if certainty is Certainty.SHOWN else [],
+        ruled_out=[TAGS_SHOWN_ONLY, OTHER_PLANT] if shown else [],
+        certainty=Certainty.SHOWN if shown else Certainty.FITS,
         level=level,
-        silence=None if certainty is Certainty.SHOWN else silence(linkup.attempts, linkup.facts),
+        silence=None if shown else linkup.never_answered,
     )
 
 
-def _for_the_pc(linkup: LinkUp) -> list[Tagged]:
-    """Tags of others' frames for the PC or for all, with numbers that the PC does not use."""
-    tags, own = linkup.facts.switch.tags.values(), linkup.pc.hardware
-    used = {one.id for one in tags if one.sender == own}
-    return [
-        one
-        for one in tags
-        if one.sender != own
-        and (one.receiver == own or one.receiver.is_group)
-        and one.id not in used
-    ]
-
-
-def _talks_with(linkup: LinkUp, hardware: Hardware) -> bool:
-    """Whether frames go both ways between the PC and a station."""
-    own, paths = linkup.pc.hardware, linkup.facts.paths
-    there = any(one.src == own and one.dst == hardware for one in paths)
-    return there and any(one.src == hardware and one.dst == own for one in paths)
-
-
-def _level(linkup: LinkUp, tagged: Sequence[Tagged]) -> Level | None:
-    if any(_is_controllers(linkup, one.sender) for one in tagged):
+def _level(linkup: LinkUp, answers: Sequence[Tagged]) -> Level | None:
+    if answers:
         return Level.FAULT
     if linkup.is_heard or linkup.arp_answered or not linkup.same_network:
         return None
-    if tagged:
-        plain = [one for one in forwarded(linkup.pc) if one.tagged < one.frames]
-        return Level.NOTE if plain else Level.FAULT
+    if linkup.pc.cable.strange_tags:
+        return Level.NOTE if linkup.pc.cable.untagged else Level.FAULT
     return Level.NOTE if hears_others_only(linkup) else None
 
 
-def _is_controllers(linkup: LinkUp, hardware: Hardware) -> bool:
-    claims = linkup.facts.arp.claims.get(linkup.controller)
-    return claims is not None and hardware in claims.counts
-
-
-def _certainty(linkup: LinkUp, tagged: Sequence[Tagged]) -> Certainty:
-    """Shown where the controller's answers are tagged, and the PC asks on as if none came."""
-    answers = [one for one in tagged if one.receiver == linkup.pc.hardware]
-    answered = any(_is_controllers(linkup, one.sender) for one in answers)
+def _are_not_taken(linkup: LinkUp, answers: Sequence[Tagged]) -> bool:
+    """Whether the controller's answers come with a tag, and the PC asks on as if none came."""
     asks_on = any(one.asked.last > one.answers[0][0] for one in linkup.questions if one.answers)
-    return Certainty.SHOWN if answered and asks_on else Certainty.FITS
-
-
-def _neighbours(linkup: LinkUp) -> list[Neighbour]:
-    neighbours = linkup.facts.switch.neighbours.values()
-    return [one for one in neighbours if one.sender != linkup.pc.hardware]
+    return asks_on and any(one.receiver == linkup.pc.hardware for one in answers)
 
 
 RULE = Rule(
@@ -127,9 +85,10 @@ RULE = Rule(
     means="A switch keeps one VLAN apart from another, as if each had cables of its own. The PC "
     "hears only its own VLAN, and most PCs drop frames that have a tag.",
     likely_causes={
-        "pc-plugged-into": "The PC is plugged into a port that is set up for other devices, or for another network.",
-        "port-leads-another": "The port leads to another switch (trunk) and sends its frames with tags.",
-        "controller-s-port": "The controller's port was put into another VLAN.",
+        "other port": "The PC is plugged into a port that is set up for other devices, or for "
+        "another network.",
+        "trunk": "The port leads to another switch (trunk) and sends its frames with tags.",
+        "controller's port": "The controller's port was put into another VLAN.",
     },
     what_to_do=(
         Step(
@@ -157,8 +116,8 @@ RULE = Rule(
         "I/O. Have the machine made safe first, and ask whoever is responsible.",
     ),
     also_fits={
-        TAGS_SHOWN_ONLY: "An adapter that shows tags to the recorder and takes them off for the PC, with a "
-        "controller that is off.",
+        TAGS_SHOWN_ONLY: "An adapter that shows tags to the recorder and takes them off for the "
+        "PC, with a controller that is off.",
         OTHER_PLANT: "A PC and a program that are both set for another plant's addresses.",
     },
     looks_alike=(

@@ -8,17 +8,18 @@ where nothing was tried in vain, where an address was given, and about stations 
 or IPv6: those are others.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Address, Facts, Hardware, Kind, Moment
+from analyzer.facts import Address, Hardware, Kind, Moment
+from analyzer.facts.boots import AGAIN
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import LinkUp, silence
+from analyzer.linkup import LinkUp
 from rules import cautions
 
-ENOUGH = 2
-"""Requests of a station that got none; a single one may be the begin of a normal start."""
 LASTING = 30.0
 """Seconds of asking from which on it is no start any more (common practice, no source)."""
+SOME = 3
+"""Requests shown: enough to see that it asks again."""
 
 ANOTHER_DEVICE, STILL_STARTING = "another device", "still starting"
 """Names of these in what would look the same."""
@@ -28,111 +29,73 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     owners = _owners(linkup)
     for hardware, last in owners.items():
         yield from _lost(linkup, hardware, last)
-    if not owners:
+    if not owners and not linkup.is_heard:
         yield from _without_address(linkup)
 
 
 def _owners(linkup: LinkUp) -> dict[Hardware, Moment]:
     """Devices that used the controller's address, and when each did so last."""
-    claims = linkup.facts.arp.claims.get(linkup.controller)
-    used = [(run.hardware, run.last) for run in claims.runs] if claims is not None else []
-    paths = (path for path in linkup.facts.paths if path.src_ip == linkup.controller)
-    used += [(path.src, path.last) for path in paths if path.src is not None]
-    return {
-        hardware: last
-        for hardware, last in sorted(used, key=lambda one: one[1])
-        if hardware != linkup.pc.hardware and linkup.facts.is_a_device(hardware)
-    }
+    used = linkup.facts.index.users[linkup.controller]
+    last = {hardware: at for at, hardware in used if hardware != linkup.pc.hardware}
+    return {one: at for one, at in last.items() if linkup.facts.is_a_device(one)}
 
 
 def _lost(linkup: LinkUp, hardware: Hardware, last: Moment) -> Iterator[Sighting]:
     """A device that had the controller's address and shows later that it has not."""
-    asks = [one.moment for one in linkup.facts.address_requests(hardware) if one.moment > last]
-    asked = [at for one in linkup.questions for at in one.since_answer.moments if at > last]
-    others = _other_addresses(linkup, hardware, last) if asked else []
-    tried = [moment for moment in _tried_in_vain(linkup) if moment > last]
-    if not tried or linkup.answers_after(last) or not (others or len(asks) >= ENOUGH):
+    facts = linkup.facts
+    asks = [one.moment for one in facts.address_requests(hardware) if one.moment > last]
+    asked = any(one.since_answer.count and one.since_answer.last > last for one in linkup.questions)
+    others = _new_addresses(linkup, hardware, last) if asked else []
+    tried = [at for at in linkup.in_vain if at > last]
+    if not tried or linkup.answers_after(last) or not (others or len(asks) >= AGAIN):
         return
-    if _was_given_one(linkup.facts, hardware, last):
+    if facts.was_given(hardware, last):
         return
-    lasting = bool(asks) and asks[-1].seconds - asks[0].seconds >= LASTING
-    sure = bool(others) or lasting
+    sure = bool(others) or asks[-1].seconds - asks[0].seconds >= LASTING
     yield _sighting(linkup, hardware, tried, asks, {"own": [last], "other": others}, sure)
 
 
+def _new_addresses(linkup: LinkUp, hardware: Hardware, last: Moment) -> list[Moment]:
+    """Where a device took each address that it did not use before it left the controller's."""
+    first: dict[Address, Moment] = {}
+    for at, address in linkup.facts.index.used_by[hardware]:
+        first.setdefault(address, at)
+    return [at for at in first.values() if at > last]
+
+
 def _without_address(linkup: LinkUp) -> Iterator[Sighting]:
-    """Stations that ask for an address, where nobody ever used the controller's."""
-    facts = linkup.facts
-    tried = _tried_in_vain(linkup)
-    if len(tried) < ENOUGH or linkup.is_heard:
-        return
-    for station in facts.stations:
-        hardware = station.hardware
-        if hardware is None or hardware == linkup.pc.hardware:
-            continue
-        asks = [one.moment for one in facts.address_requests(hardware)]
-        is_another = station.addresses or Kind.IPV6 in station.kinds
-        if len(asks) >= ENOUGH and not is_another and not _was_given_one(facts, hardware, asks[0]):
-            yield _sighting(linkup, hardware, tried, asks, {}, sure=False)
+    """A station that asks for an address, where nobody ever used the controller's."""
+    facts, tried = linkup.facts, linkup.in_vain
+    for asks in facts.addressless if tried else ():
+        client = asks[0].client
+        station = facts.station(client)
+        has_ipv6 = station is not None and Kind.IPV6 in station.kinds
+        if client != linkup.pc.hardware and not has_ipv6:
+            moments = [one.moment for one in asks]
+            yield _sighting(linkup, client, tried, moments, {}, sure=False)
+            return
 
 
 def _sighting(
     linkup: LinkUp,
     hardware: Hardware,
-    tried: list[Moment],
-    asks: list[Moment],
+    tried: Sequence[Moment],
+    asks: Sequence[Moment],
     frames: dict[str, list[Moment]],
     sure: bool,
 ) -> Sighting:
-    others = frames.get("other", [])
+    known = [ANOTHER_DEVICE] if "own" in frames else []
     return Sighting(
         values={
-            "controller": linkup.controller,
             "hardware": hardware,
             "tries": len(tried),
             "requests": len(asks),
-            "others": len(others),
+            "others": len(frames.get("other", ())),
         },
-        frames={**frames, "asks": asks[:3], "tried": [tried[0], tried[-1]]},
-        linkup=linkup,
+        frames={**frames, "asks": asks[:SOME], "tried": [tried[0], tried[-1]]},
         certainty=Certainty.SHOWN if sure else Certainty.FITS,
-        silence=silence(tried, linkup.facts),
-        also_excluded=[
-            *([ANOTHER_DEVICE] if "own" in frames else []),
-            *([STILL_STARTING] if sure else []),
-        ],
-    )
-
-
-def _tried_in_vain(linkup: LinkUp) -> list[Moment]:
-    """What the PC sent to the controller and got no answer to."""
-    tried = [at for one in linkup.questions for at in one.since_answer.moments]
-    tried += [at for one in linkup.sessions if one.is_silent for at in one.syns.moments]
-    tried += [at for one in linkup.sessions for at in one.from_client.repeats.moments]
-    return sorted(tried)
-
-
-def _other_addresses(linkup: LinkUp, hardware: Hardware, last: Moment) -> list[Moment]:
-    """Where a device took an address other than the controller's, once it had left that."""
-    claims = linkup.facts.arp.claims.items()
-    used = [(at, run.first) for at, one in claims for run in one.runs if run.hardware == hardware]
-    paths = [one for one in linkup.facts.paths if one.src == hardware]
-    used += [(one.src_ip, one.first) for one in paths if one.src_ip]
-    first_used: dict[Address, Moment] = {}
-    for address, first in sorted(used, key=lambda one: one[1]):
-        first_used.setdefault(address, first)
-    return [
-        first
-        for address, first in first_used.items()
-        if first > last and address != linkup.controller
-    ]
-
-
-def _was_given_one(facts: Facts, hardware: Hardware, since: Moment) -> bool:
-    """Whether a server gave a station an address."""
-    return any(
-        one.client == hardware and not one.from_client and one.offered and one.moment > since
-        for one in facts.dhcp
+        silence=linkup.silence(tried),
+        ruled_out=[*known, STILL_STARTING] if sure else known,
     )
 
 
@@ -146,11 +109,19 @@ RULE = Rule(
     means="A controller without its fixed address cannot be reached there, although it is alive "
     "and plugged in.",
     likely_causes={
-        "address-set-time": "The address was set for a time only, and the controller still asks a server for one at "
-        "each start (BOOTP or DHCP).",
-        "controller-lost-settings": "The controller lost its settings: an empty battery, a dip of the supply, a new module.",
-        "switches-memory-hold": "The switches or the memory that hold the address were moved, exchanged or not put in.",
-        "controller-met-own": "The controller met its own address on another device and withdrew from it.",
+        "set for a time": (
+            "The address was set for a time only, and the controller still asks a server for one "
+            "at each start (BOOTP or DHCP)."
+        ),
+        "settings lost": (
+            "The controller lost its settings: an empty battery, a dip of the supply, a new module."
+        ),
+        "memory moved": (
+            "The switches or the memory that hold the address were moved, exchanged or not put in."
+        ),
+        "met its own address": (
+            "The controller met its own address on another device and withdrew from it."
+        ),
     },
     what_to_do=(
         Step("Compare {hardware} with the hardware address on the controller's label."),
@@ -181,7 +152,9 @@ RULE = Rule(
         "start one without whoever is responsible for the network.",
     ),
     also_fits={
-        ANOTHER_DEVICE: "Another device without an address, such as a new drive, a printer or a telephone.",
+        ANOTHER_DEVICE: (
+            "Another device without an address, such as a new drive, a printer or a telephone."
+        ),
         STILL_STARTING: "A controller that is still starting, and gets its address later.",
     },
     looks_alike=(

@@ -8,9 +8,8 @@ started, and where the networks differ: then that is the finding.
 
 from collections.abc import Iterator
 
-from analyzer.facts import Hardware, Moment
 from analyzer.findings import Level, Need, Rule, Sighting, Step
-from analyzer.linkup import LinkUp, silence
+from analyzer.linkup import LinkUp
 from rules import cautions
 
 NARROWER_MASK, BY_DESIGN = "narrower mask", "by design"
@@ -18,40 +17,27 @@ NARROWER_MASK, BY_DESIGN = "narrower mask", "by design"
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    asked = [question for question in linkup.questions if question.broadcasts]
-    elsewhere = not linkup.same_network and not linkup.is_heard
-    if not asked or elsewhere or any(question.answered for question in linkup.questions):
-        return
+    asked = linkup.unanswered
     moments = sorted(moment for question in asked for moment in question.asked.moments)
-    own = _own_frames(linkup)
-    if not own or own[0][0] > moments[-1] or own[-1][0] < moments[0]:
+    users = linkup.facts.index.users[linkup.controller]
+    alive = [(at, hardware) for at, hardware in users if hardware != linkup.pc.hardware]
+    if not moments or not alive or not (linkup.same_network or linkup.is_heard):
         return
+    (first, _), (last, hardware) = alive[0], alive[-1]
+    if first > moments[-1] or last < moments[0]:
+        return
+    heard_since = linkup.last_heard is not None and linkup.last_heard > moments[0]
     yield Sighting(
         values={
-            "controller": linkup.controller,
-            "hardware": own[-1][1],
+            "hardware": hardware,
             "tries": sum(question.asked.count for question in asked),
             "pc": asked[0].asker_ip,
         },
-        frames={"asked": moments, "alive": sorted({own[0][0], own[-1][0]})},
-        level=Level.NOTE if _goes_both_ways(linkup, moments[0]) else Level.FAULT,
-        silence=silence(moments, linkup.facts),
+        frames={"asked": moments, "alive": sorted({first, last})},
+        level=Level.NOTE if linkup.sent_to and heard_since else Level.FAULT,
+        silence=linkup.silence(moments),
         likeliest=BY_DESIGN if linkup.never_answers_arp else NARROWER_MASK,
     )
-
-
-def _own_frames(linkup: LinkUp) -> list[tuple[Moment, Hardware]]:
-    """First and last frames with the controller's address as sender, by whom, not by the PC."""
-    claims = linkup.facts.arp.claims.get(linkup.controller)
-    runs = claims.runs if claims is not None else []
-    own = [(at, run.hardware) for run in runs for at in (run.first, run.last)]
-    paths = [path for path in linkup.facts.paths if path.src_ip == linkup.controller]
-    own += [(at, path.src) for path in paths if path.src for at in (path.first, path.last)]
-    return sorted(one for one in own if one[1] != linkup.pc.hardware)
-
-
-def _goes_both_ways(linkup: LinkUp, asked: Moment) -> bool:
-    return bool(linkup.sent_to) and linkup.last_heard is not None and linkup.last_heard > asked
 
 
 RULE = Rule(
@@ -63,11 +49,17 @@ RULE = Rule(
     means="So the controller has power, a cable and that address. Without a reply, the PC can send "
     "to it only if somebody enters the hardware address by hand.",
     likely_causes={
-        NARROWER_MASK: "The controller ignores questions from an address outside its own network: its mask is "
-        "narrower than the PC's.",
-        BY_DESIGN: "This controller does not answer such questions by design: its hardware address has to be "
-        "entered on the PC by hand.",
-        "controller-went-quiet": "The controller went quiet because it thinks that its address is used twice.",
+        NARROWER_MASK: (
+            "The controller ignores questions from an address outside its own network: its mask is "
+            "narrower than the PC's."
+        ),
+        BY_DESIGN: (
+            "This controller does not answer such questions by design: its hardware address has to "
+            "be entered on the PC by hand."
+        ),
+        "went quiet": (
+            "The controller went quiet because it thinks that its address is used twice."
+        ),
     },
     what_to_do=(
         Step("Compare address and mask of the PC with those of the controller, side by side."),
@@ -90,7 +82,7 @@ RULE = Rule(
         "alive": "a frame sent by {controller} itself",
     },
     also_fits={
-        "reply-gets-lost": "A reply that gets lost on its way to the PC only.",
+        "reply lost": "A reply that gets lost on its way to the PC only.",
     },
     looks_alike=(
         "A link that works without any question: the PC still knows the hardware address.",

@@ -8,62 +8,52 @@ trouble; about frames of the PC that come back; about routers; and where both ad
 one system.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
-from analyzer.facts import Facts, Hardware, Path
+from analyzer.facts import Path
+from analyzer.facts.paths import FRESH
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp
+from analyzer.linkup import Case, LinkUp, Pc
 from rules import cautions
 
-FRESH = {32, 64, 128, 255}
-"""Times to live that systems send with; a router lowers them (common practice, no source)."""
 
-
-def find(case: Case) -> Iterator[Sighting]:
-    foreign = _come_in_as_the_pc(case)
-    troubled = [one for one in case.linkups if one.waiting_since is not None]
+def survey(case: Case) -> Iterator[Sighting]:
+    foreign = [] if case.pc is None else _come_in_as_the_pc(case.pc)
+    troubled = [one for one in case.linkups if one.in_vain]
     for linkup in troubled:
         if foreign:
             yield _sighting(foreign, linkup, Level.FAULT, Certainty.SHOWN)
-            continue
-        second = _second_system(linkup)
-        if second:
+        elif second := _second_system(linkup):
             yield _sighting(second, linkup, Level.FAULT, Certainty.FITS)
     if foreign and not troubled:
         yield _sighting(foreign, None, Level.WARNING, Certainty.SHOWN)
 
 
-def _come_in_as_the_pc(case: Case) -> list[Path]:
+def _come_in_as_the_pc(pc: Pc) -> list[Path]:
     """Packets with the PC's hardware address that were received as an address it does not send
     as. Loopback has the hardware address 0.
     """
-    if case.pc is None or not case.pc.hardware:
-        return []
-    packets = _packets(case.facts, case.pc.hardware)
+    packets = [one for one in pc.paths if one.src_ip] if pc.hardware else []
     sent = {one.src_ip for one in packets if one.sent}
     return [one for one in packets if sent and one.received and one.src_ip not in sent]
 
 
 def _second_system(linkup: LinkUp) -> list[Path]:
     """The other address behind the controller's hardware address, where it lives on alone."""
-    station, waiting = linkup.facts.station(linkup.hardware), linkup.waiting_since
-    if linkup.hardware is None or station is None or station.is_router or waiting is None:
+    station = linkup.facts.station(linkup.hardware)
+    if station is None or station.is_router:
         return []
-    packets = _packets(linkup.facts, linkup.hardware)
-    first = [one for one in packets if one.src_ip == linkup.controller]
+    packets = [one for one in linkup.facts.index.paths_from[station.hardware] if one.src_ip]
     second = [one for one in packets if one.src_ip != linkup.controller]
-    lives, other_lives = _lives(first), _lives(second)
+    lives = _lives(one for one in packets if one.src_ip == linkup.controller)
+    other_lives = _lives(second)
     differ = lives and other_lives and not lives & other_lives
     if not differ or not lives | other_lives <= FRESH:
         return []
-    return second if any(one.last > waiting for one in second) else []
+    return second if any(one.last > linkup.in_vain[0] for one in second) else []
 
 
-def _packets(facts: Facts, hardware: Hardware) -> list[Path]:
-    return [one for one in facts.paths if one.src == hardware and one.src_ip]
-
-
-def _lives(paths: Sequence[Path]) -> set[int]:
+def _lives(paths: Iterable[Path]) -> set[int]:
     return {ttl for one in paths for ttl in one.ttls}
 
 
@@ -80,9 +70,7 @@ def _sighting(
         linkup=linkup,
         level=level,
         certainty=certainty,
-        silence=None
-        if linkup is None or not linkup.waiting_since
-        else linkup.silence([linkup.waiting_since]),
+        silence=None if linkup is None else linkup.silence(linkup.in_vain),
     )
 
 
@@ -95,9 +83,9 @@ RULE = Rule(
     means="Switches learn one place for a hardware address. With two units behind it, frames go to "
     "whichever sent last, and the other one is cut off for seconds or minutes.",
     likely_causes={
-        "backup-copy-virtual": "A backup or a copy of a virtual machine brought the hardware address along.",
-        "hardware-address-entered": "A hardware address was entered by hand, twice.",
-        "adapters-were-programmed": "Adapters were programmed with the same address when they were made.",
+        "a copy": ("A backup or a copy of a virtual machine brought the hardware address along."),
+        "entered by hand": "A hardware address was entered by hand, twice.",
+        "made alike": ("Adapters were programmed with the same address when they were made."),
     },
     what_to_do=(
         Step("Look for {hardware} on labels and in the settings of both units."),
@@ -107,10 +95,14 @@ RULE = Rule(
     ),
     evidence={"other": "{hardware} sends a packet as {other}{again}"},
     also_fits={
-        "one-device-two": "One device with two addresses and two systems inside, such as a controller and its "
-        "network module.",
-        "only-pc-s": "Where only the PC's own address is concerned: a bridge that gives its guests the PC's "
-        "hardware address.",
+        "two systems inside": (
+            "One device with two addresses and two systems inside, such as a controller and its "
+            "network module."
+        ),
+        "bridge": (
+            "Where only the PC's own address is concerned: a bridge that gives its guests the PC's "
+            "hardware address."
+        ),
     },
     looks_alike=(
         "One device with two addresses: both packets look like one system's.",
@@ -125,5 +117,5 @@ RULE = Rule(
         "common practice, no source",
     ),
     needs=frozenset({Need.HARDWARE}),
-    survey=find,
+    survey=survey,
 )

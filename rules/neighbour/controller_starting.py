@@ -9,12 +9,12 @@ all after it, where the controller was heard before, and about a single announce
 of refusals.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 from analyzer.facts import Boot, BootSign, Moment
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import LinkUp, Stage
+from analyzer.linkup import How, LinkUp, Stage
 from rules import cautions
 
 START_TAKES = 120.0
@@ -25,8 +25,6 @@ ONE_START = 15.0
 FIRST_FRAMES = 3.0
 """Seconds before its ARP signs in which a system that comes up already sends others: its IPv6
 address is checked, and groups are joined, first (RFC 4862 5.4; common practice, no source)."""
-REPLY_TAKES = 3.0
-"""Seconds within which a reply belongs to its question (ground rule on silence)."""
 INSTANT = 0.001
 """Seconds by which what came before a frame ends before it."""
 AGAIN_AND_AGAIN = 3
@@ -39,12 +37,14 @@ NOT_READY, LOOP = "not ready", "loop"
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
     starts = _starts(linkup)
-    unanswered, refused = _unanswered(linkup), _refused(linkup)
+    if not starts:
+        return
+    unanswered = _unanswered(linkup)
     loop = _loop(linkup, starts, unanswered)
     if loop:
         yield _again_and_again(linkup, loop, unanswered)
-    elif starts and (unanswered or refused):
-        yield from _once(linkup, starts[0], unanswered, refused)
+    else:
+        yield from _once(linkup, starts[0], unanswered)
 
 
 def _starts(linkup: LinkUp) -> list[list[Boot]]:
@@ -59,24 +59,11 @@ def _starts(linkup: LinkUp) -> list[list[Boot]]:
 
 
 def _unanswered(linkup: LinkUp) -> list[Moment]:
-    """What the PC sent to the controller without any answer."""
-    tried = []
-    for question in linkup.questions:
-        answers = [moment.seconds for moment, _ in question.answers]
-        tried += [
-            asked
-            for asked in question.asked.moments
-            if not any(0 <= answer - asked.seconds <= REPLY_TAKES for answer in answers)
-        ]
-    for session in linkup.called:
-        answered = session.refused is not None or not session.is_silent
-        calls = session.syns.moments
-        tried += [*(calls[:-1] if answered else calls), *session.from_client.repeats.moments]
-    return tried
-
-
-def _refused(linkup: LinkUp) -> list[Moment]:
-    return [moment for one in linkup.called if one.refused for moment in one.syns.moments]
+    """What the PC sent to the controller without any answer, or had to send again."""
+    tried = [at for question in linkup.questions for at in question.ignored]
+    for call in linkup.calls:
+        tried += [*call.sent_again, *call.in_vain]
+    return sorted(set(tried))
 
 
 def _loop(linkup: LinkUp, starts: list[list[Boot]], unanswered: list[Moment]) -> list[list[Boot]]:
@@ -93,43 +80,40 @@ def _loop(linkup: LinkUp, starts: list[list[Boot]], unanswered: list[Moment]) ->
 def _was_silent(linkup: LinkUp, start: Moment, unanswered: list[Moment]) -> bool:
     """Whether the controller was not heard from something unanswered until its start."""
     station = linkup.facts.station(linkup.hardware)
-    before = [moment.seconds for moment in unanswered if moment < start]
-    return station is not None and any(
-        not station.presence.within(moment, start.seconds - INSTANT) for moment in before
-    )
+    tried = max((one.seconds for one in unanswered if one < start), default=None)
+    if station is None or tried is None:
+        return False
+    return not station.presence.within(tried, start.seconds - INSTANT)
 
 
 def _again_and_again(linkup: LinkUp, loop: list[list[Boot]], unanswered: list[Moment]) -> Sighting:
     return Sighting(
-        values=_values(linkup, loop, sorted(unanswered)),
-        frames={"start": [one[0].moment for one in loop], "tried": sorted(unanswered)},
-        linkup=linkup,
+        values=_values(linkup, loop, unanswered),
+        frames={"start": [one[0].moment for one in loop], "tried": unanswered},
         certainty=Certainty.FITS,
         likeliest=LOOP,
     )
 
 
-def _once(
-    linkup: LinkUp, start: list[Boot], unanswered: list[Moment], refused: list[Moment]
-) -> Iterator[Sighting]:
+def _once(linkup: LinkUp, start: list[Boot], unanswered: list[Moment]) -> Iterator[Sighting]:
     """The first start, with the controller not heard before."""
     first, up = start[0].moment, _up(linkup)
     station = linkup.facts.station(linkup.hardware)
     swapped = linkup.sent_to - {linkup.hardware}
     if station is None or first.seconds - station.first.seconds > FIRST_FRAMES or swapped:
         return
+    refused = {at for one in linkup.calls.that(How.REFUSED) for at in one.session.syns.moments}
     tried = sorted(one for one in {*unanswered, *refused} if up is None or one < up)
     during = [moment for moment in tried if moment > first]
     checked = any(one.sign is not BootSign.ANNOUNCEMENT for one in start)
     lasting = tried and tried[-1].seconds - first.seconds > START_TAKES
-    silent_port = any(one.is_silent and one.first > first for one in linkup.called)
+    silent_port = bool(linkup.calls.that(How.IGNORED).after(first))
     if not tried or (during == tried and not checked) or (up is None and (lasting or silent_port)):
         return
-    silent = [moment for moment in during if moment in unanswered]
+    silent = [moment for moment in during if moment not in refused]
     yield Sighting(
         values=_values(linkup, [start], tried),
         frames={"start": [first], "tried": tried, "up": [up] if up is not None else []},
-        linkup=linkup,
         certainty=Certainty.FITS if during and up is None else Certainty.SHOWN,
         level=Level.FAULT if up is None else Level.NOTE,
         silence=linkup.silence(silent) if up is None else None,
@@ -141,17 +125,17 @@ def _up(linkup: LinkUp) -> Moment | None:
     port = linkup.proofs.get(Stage.PORT)
     if port is not None:
         return port.moment
-    return None if linkup.called or linkup.exchanges else linkup.heard
+    return None if linkup.calls or linkup.exchanges else linkup.heard
 
 
-def _values(linkup: LinkUp, starts: list[list[Boot]], tried: list[Moment]) -> dict[str, object]:
-    first = starts[0][0].moment
+def _values(
+    linkup: LinkUp, starts: Sequence[list[Boot]], tried: Sequence[Moment]
+) -> dict[str, object]:
     return {
-        "controller": linkup.controller,
         "hardware": linkup.hardware,
         "starts": len(starts),
         "tries": len(tried),
-        "first": first.seconds,
+        "first": starts[0][0].moment.seconds,
         "last_try": tried[-1].seconds,
     }
 
@@ -166,9 +150,13 @@ RULE = Rule(
     means="A controller starts in steps. First it is silent, then it knows its address, then it "
     "refuses calls, and at last it takes them.",
     likely_causes={
-        NOT_READY: "The PC tried before the controller was ready: starting takes up to about 2 min.",
+        NOT_READY: (
+            "The PC tried before the controller was ready: starting takes up to about 2 min."
+        ),
         LOOP: "The controller restarts again and again, and does not get through its start.",
-        "controller-s-network": "The controller's network cable or switch was connected at that time, not its power.",
+        "cable connected": (
+            "The controller's network cable or switch was connected at that time, not its power."
+        ),
     },
     what_to_do=(
         Step(
@@ -189,9 +177,13 @@ RULE = Rule(
         "parameters. A machine may move when its controller comes up: keep people clear.",
     ),
     also_fits={
-        "controller-running-all": "A controller that was running all the time and was only now plugged into this network.",
-        "pc-still-tried": "Where the PC still tried after the first sign: a port that stays closed for good.",
-        "comes-up-several": "Where it comes up several times: a loose plug or a switch that restarts.",
+        "plugged in now": (
+            "A controller that was running all the time and was only now plugged into this network."
+        ),
+        "port stays closed": (
+            "Where the PC still tried after the first sign: a port that stays closed for good."
+        ),
+        "loose plug": ("Where it comes up several times: a loose plug or a switch that restarts."),
     },
     looks_alike=(
         "Refusals that go on for more than 2 min: a port that stays closed.",

@@ -17,9 +17,9 @@ from collections import Counter
 from collections.abc import Iterator
 from itertools import pairwise
 
-from analyzer.facts import Claims, Facts, Hardware, Moment, Run, Session
+from analyzer.facts import Hardware, Moment, Run
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import LinkUp
+from analyzer.linkup import HOPS, Call, LinkUp
 from rules import cautions
 
 ENOUGH = 2
@@ -28,42 +28,33 @@ TOGETHER = 1.0
 """Seconds within which two replies answer one question."""
 TURN = 120.0
 """Seconds in which nobody swaps a unit and swaps it back (common practice, no source)."""
-HOPS = 8
-"""Times to live that lie closer are one system's, before and after some routers (common practice,
-no source); those that systems begin with lie further apart."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    found = _in_arp(linkup.facts, linkup) or _in_packets(linkup)
+    found = _in_arp(linkup) or _in_packets(linkup)
     if found is not None:
         yield found
 
 
-def _in_arp(facts: Facts, linkup: LinkUp) -> Sighting | None:
-    claims = facts.arp.claims.get(linkup.controller, Claims())
-    rivals = _rivals(facts, linkup, claims)
-    if len(rivals) < 2 or _is_one_device(linkup, *rivals[:2]):
+def _in_arp(linkup: LinkUp) -> Sighting | None:
+    if len(linkup.owners) < 2:
         return None
-    first, second = rivals[:2]
+    first, second = linkup.owners[:2]
+    if _is_one_device(_shared(linkup, first, second)):
+        return None
+    claims = linkup.claims
     runs = [run for run in claims.runs if run.hardware in (first, second)]
     in_turn = _in_turn(runs)
     together = _both_answered(linkup, first, second) or _both_alive(linkup, runs)
-    two_devices = _are_two_in_sheet(linkup, first, second)
-    if not in_turn and not together and not two_devices:
+    two_labels = None not in (linkup.site.owner(first), linkup.site.owner(second))
+    if not in_turn and not together and not two_labels:
         return None
-    often = min(claims.counts[first], claims.counts[second]) >= ENOUGH
-    return Sighting(
-        values={
-            "controller": linkup.controller,
-            "first": first,
-            "second": second,
-            "claims_first": claims.counts[first],
-            "claims_second": claims.counts[second],
-            "label": linkup.labelled,
-        },
-        frames={"first": _moments(claims.runs, first), "second": _moments(claims.runs, second)},
-        linkup=linkup,
-        certainty=Certainty.SHOWN if (in_turn and often) or two_devices else Certainty.FITS,
+    often, seldom = claims.counts[first], claims.counts[second]
+    return _sighting(
+        linkup,
+        {first: often, second: seldom},
+        {"first": _moments(claims.runs, first), "second": _moments(claims.runs, second)},
+        shown=(in_turn and min(often, seldom) >= ENOUGH) or two_labels,
     )
 
 
@@ -77,50 +68,51 @@ def _in_packets(linkup: LinkUp) -> Sighting | None:
         return None
     (first, often), (second, seldom) = counts.most_common(2)
     lives, other_lives = _lives(linkup, first), _lives(linkup, second)
-    if _is_one_device(linkup, first, second) or _is_routed(lives, other_lives):
+    shared = _shared(linkup, first, second)
+    if _is_one_device(shared) or _is_routed(lives, other_lives):
         return None
-    broken = _broken_between(linkup, first, second)
+    broken = [one for one in shared if one.was_reset]
     two_systems = bool(broken) or not lives & other_lives
     shown = two_systems and min(often, seldom) >= ENOUGH and _in_turn(runs)
-    if not shown and not any(_resets_at_once(session) for session in broken):
+    if not shown and not any(map(_resets_at_once, broken)):
         return None
+    return _sighting(
+        linkup,
+        {first: often, second: seldom},
+        {"first_sends": _moments(runs, first), "second_sends": _moments(runs, second)},
+        shown,
+    )
+
+
+def _sighting(
+    linkup: LinkUp, often: dict[Hardware, int], frames: dict[str, list[Moment]], shown: bool
+) -> Sighting:
+    (first, of_first), (second, of_second) = often.items()
     return Sighting(
         values={
-            "controller": linkup.controller,
             "first": first,
             "second": second,
-            "claims_first": often,
-            "claims_second": seldom,
+            "claims_first": of_first,
+            "claims_second": of_second,
             "label": linkup.labelled,
         },
-        frames={"first_sends": _moments(runs, first), "second_sends": _moments(runs, second)},
-        linkup=linkup,
+        frames=frames,
         certainty=Certainty.SHOWN if shown else Certainty.FITS,
     )
 
 
 def _turns(linkup: LinkUp) -> list[Run]:
     """Who sent to the PC as the controller in turn: devices that have no other address."""
-    facts = linkup.facts
-    found = [
-        run
-        for own in linkup.pc.addresses
-        for run in facts.turns.get((linkup.controller, own), [])
-        if _has_no_other_address(linkup, run.hardware)
-    ]
-    return sorted(found, key=lambda run: run.first)
-
-
-def _has_no_other_address(linkup: LinkUp, hardware: Hardware) -> bool:
-    station = linkup.facts.station(hardware)
-    is_device = linkup.facts.is_a_device(hardware)
-    return is_device and station is not None and set(station.addresses) == {linkup.controller}
+    facts, controller = linkup.facts, linkup.controller
+    runs = (run for own in linkup.pc.addresses for run in facts.turns.get((controller, own), ()))
+    alone = (run for run in runs if facts.has_only(run.hardware, controller))
+    return sorted(alone, key=lambda run: run.first)
 
 
 def _lives(linkup: LinkUp, hardware: Hardware) -> set[int]:
     """Times to live of what it sends as the controller."""
-    paths = (one for one in linkup.facts.paths if one.src == hardware)
-    return {ttl for one in paths if one.src_ip == linkup.controller for ttl in one.ttls}
+    paths = linkup.facts.index.packets_from[linkup.controller]
+    return {ttl for one in paths if one.src == hardware for ttl in one.ttls}
 
 
 def _is_routed(lives: set[int], other_lives: set[int]) -> bool:
@@ -128,43 +120,22 @@ def _is_routed(lives: set[int], other_lives: set[int]) -> bool:
     return any(0 < abs(one - other) <= HOPS for one in lives for other in other_lives)
 
 
-def _broken_between(linkup: LinkUp, first: Hardware, second: Hardware) -> list[Session]:
-    """Sessions with segments from both as the server, that were reset."""
-    return [
-        session
-        for session in linkup.sessions
-        if {first, second} <= session.from_server.hardware
-        and any(end.reset for end in session.ends)
-    ]
+def _shared(linkup: LinkUp, first: Hardware, second: Hardware) -> list[Call]:
+    """Calls with segments from both as the server."""
+    both = {first, second}
+    return [one for one in linkup.on_port if both <= one.session.from_server.hardware]
 
 
-def _resets_at_once(session: Session) -> bool:
+def _is_one_device(shared: list[Call]) -> bool:
+    """Whether one session was answered by both and nobody reset it: two ports of one device."""
+    return any(one.answers > 0 and not one.was_reset for one in shared)
+
+
+def _resets_at_once(call: Call) -> bool:
     """Whether a reset followed the call so soon that two must have answered it."""
-    if not session.syns.count:
+    if not call.calls or call.end is None or not call.end.reset:
         return False
-    called = session.syns.last.seconds
-    return any(end.reset and 0 <= end.moment.seconds - called <= TOGETHER for end in session.ends)
-
-
-def _rivals(facts: Facts, linkup: LinkUp, claims: Claims) -> list[Hardware]:
-    """Who claims the address as its own, the most frequent first."""
-    often = sorted(claims.counts, key=lambda one: -claims.counts[one])
-    return [one for one in often if one != linkup.pc.hardware and facts.is_a_device(one)]
-
-
-def _is_one_device(linkup: LinkUp, first: Hardware, second: Hardware) -> bool:
-    """Whether one session got segments from both and nobody reset it: two ports of one device."""
-    return any(
-        {first, second} <= session.from_server.hardware
-        and session.answers > 0
-        and not any(end.reset for end in session.ends)
-        for session in linkup.sessions
-    )
-
-
-def _are_two_in_sheet(linkup: LinkUp, first: Hardware, second: Hardware) -> bool:
-    """Whether both hardware addresses stand on labels of devices in the site sheet."""
-    return None not in (linkup.site.owner(first), linkup.site.owner(second))
+    return call.end.moment.seconds - call.session.syns.last.seconds <= TOGETHER
 
 
 def _in_turn(runs: list[Run]) -> bool:
@@ -190,7 +161,7 @@ def _both_alive(linkup: LinkUp, runs: list[Run]) -> bool:
     if len(runs) != 2:
         return False
     elder, younger = runs
-    own = (one for one in linkup.facts.paths if one.src_ip == linkup.controller)
+    own = linkup.facts.index.packets_from[linkup.controller]
     after = younger.first.seconds + TOGETHER
     return any(one.src == elder.hardware and one.last.seconds > after for one in own)
 
@@ -209,9 +180,11 @@ RULE = Rule(
     means="The PC sends to whichever spoke last. Answers may come from the wrong device, and "
     "sessions break at random.",
     likely_causes={
-        "backup-one-controller": "A backup of one controller was loaded into a second one, address included.",
-        "new-spare-device": "A new or spare device still has its default address.",
-        "address-server-service": "An address server or a service PC uses the controller's address.",
+        "backup loaded twice": (
+            "A backup of one controller was loaded into a second one, address included."
+        ),
+        "default address": "A new or spare device still has its default address.",
+        "address server": ("An address server or a service PC uses the controller's address."),
     },
     what_to_do=(
         Step("Send no motion commands and load no programs until this is resolved."),
@@ -231,9 +204,9 @@ RULE = Rule(
     },
     cautions=("Commands may reach the wrong machine. Keep people clear of both.",),
     also_fits={
-        "one-device-two": "One device with two network ports that both answer.",
-        "redundant-pair-changed": "A redundant pair that changed over and back.",
-        "router-answers-others": "A router that answers for others (proxy ARP), and for this address too.",
+        "two ports": "One device with two network ports that both answer.",
+        "redundant pair": "A redundant pair that changed over and back.",
+        "proxy ARP": ("A router that answers for others (proxy ARP), and for this address too."),
     },
     looks_alike=(
         "A redundant pair or a replaced module: one clean change, the first is silent afterwards.",

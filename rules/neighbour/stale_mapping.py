@@ -18,7 +18,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import Hardware, Moment, Path
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import LinkUp, silence
+from analyzer.linkup import LinkUp
 from rules import cautions
 
 SWAP = 1.0
@@ -30,8 +30,9 @@ CONTROLLER_OFF, SECOND_ADAPTER = "controller off", "second adapter"
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    for path in _paths_to_controller(linkup):
-        yield from _of_the_pc(linkup, path)
+    for path in linkup.facts.index.packets_to[linkup.controller]:
+        if path.src == linkup.pc.hardware:
+            yield from _of_the_pc(linkup, path)
     yield from _of_the_controller(linkup)
 
 
@@ -43,11 +44,12 @@ def _of_the_pc(linkup: LinkUp, path: Path) -> Iterator[Sighting]:
     unlike_label = claim is None and _is_unlike_label(linkup, old)
     if claim is None and not unlike_label and not _typed_by_hand(linkup, path):
         return
-    if heard is not None and heard > (claim or path.first):
+    since = claim or path.first
+    if heard is not None and heard > since:
         return
+    vain = [at for at in linkup.in_vain if since <= at <= path.last]
     yield Sighting(
         values={
-            "controller": linkup.controller,
             "receiver": linkup.controller,
             "pc_sends": True,
             "controller_sends": False,
@@ -62,106 +64,70 @@ def _of_the_pc(linkup: LinkUp, path: Path) -> Iterator[Sighting]:
         frames={
             "claim": [claim] if claim else [],
             "heard": [heard] if heard else [],
-            "sent": _in_vain(linkup, path),
+            "sent": [*vain[:1], path.last],
         },
-        linkup=linkup,
         certainty=Certainty.SHOWN if claim or unlike_label else Certainty.FITS,
-        excluded=[PC_REPLACED],
-        also_excluded=[SECOND_ADAPTER, *([CONTROLLER_OFF] if claim else [])],
-        silence=silence([claim or path.first, path.last], linkup.facts),
+        silence=linkup.silence(vain or [path.last]),
+        ruled_out=[PC_REPLACED, SECOND_ADAPTER, *([CONTROLLER_OFF] if claim else [])],
     )
 
 
+def _claim_of_another(linkup: LinkUp, old: Hardware, last_sent: Moment) -> Moment | None:
+    """When another device last took the address, with frames to the old one still to come."""
+    claims = linkup.claims
+    if not claims.runs or claims.runs[-1].hardware in (old, linkup.pc.hardware):
+        return None
+    taken = claims.runs[-1].first
+    rivals = any(taken.seconds - run.last.seconds < SWAP for run in claims.by(old))
+    station = linkup.facts.station(old)
+    if rivals or taken > last_sent or (station is not None and station.last > taken):
+        return None
+    return taken if linkup.facts.is_a_device(claims.runs[-1].hardware) else None
+
+
+def _is_unlike_label(linkup: LinkUp, old: Hardware) -> bool:
+    """Whether the PC sends to one that is not on the label, and that nobody claimed."""
+    unclaimed = old not in linkup.claims.counts
+    return linkup.labelled is not None and unclaimed and linkup.same_network
+
+
+def _typed_by_hand(linkup: LinkUp, path: Path) -> bool:
+    """Whether the PC was plugged in before, never asked, and hears nothing of the controller."""
+    never_asked = linkup.same_network and not linkup.questions
+    plugged_in = bool(linkup.pc.checks) and linkup.pc.checks[0] < path.first
+    unknown = linkup.facts.station(path.dst) is None
+    return never_asked and unknown and plugged_in
+
+
 def _of_the_controller(linkup: LinkUp) -> Iterator[Sighting]:
-    own = linkup.pc.hardware
+    own, facts = linkup.pc.hardware, linkup.facts
     back = [
         path
-        for path in linkup.facts.paths
-        if path.src_ip == linkup.controller
-        and path.dst_ip in linkup.pc.addresses
-        and path.dst is not None
+        for path in facts.index.packets_from[linkup.controller]
+        if path.dst_ip in linkup.pc.addresses and path.dst is not None
     ]
-    astray = [one for one in back if one.dst != own and linkup.facts.station(one.dst) is None]
+    astray = [one for one in back if one.dst != own and facts.station(one.dst) is None]
     right = max((one.last for one in back if one.dst == own), default=None)
     if own is None or not astray or (right is not None and right > astray[0].first):
         return
     path = astray[0]
     yield Sighting(
         values={
-            "controller": linkup.controller,
             "receiver": path.dst_ip,
             "pc_sends": False,
             "controller_sends": True,
             "old": path.dst,
             "own": own,
             "frames": path.frames,
-            "silent": linkup.facts.coverage.seconds - (right or path.first).seconds,
+            "silent": facts.coverage.seconds - (right or path.first).seconds,
             "new": None,
             "claimed": False,
             "label": None,
         },
         frames={"astray": [path.first, path.last]},
-        linkup=linkup,
         likeliest=PC_REPLACED,
-        excluded=[REPLACED, TYPED, CHANGED],
-        also_excluded=[CONTROLLER_OFF],
+        ruled_out=[REPLACED, TYPED, CHANGED, CONTROLLER_OFF],
     )
-
-
-def _paths_to_controller(linkup: LinkUp) -> list[Path]:
-    return [
-        path
-        for path in linkup.facts.paths
-        if path.src == linkup.pc.hardware and path.dst_ip == linkup.controller
-    ]
-
-
-def _in_vain(linkup: LinkUp, path: Path) -> list[Moment]:
-    """The first and the last packet to there that nothing came back for."""
-    heard = linkup.last_heard
-    if heard is None:
-        return [path.first, path.last]
-    sent = linkup.pings.requests.moments if linkup.pings else []
-    for session in linkup.sessions:
-        sent = [*sent, *session.syns.moments, *session.from_client.repeats.moments]
-        sent += [session.asked] if session.asked else []
-    return [*sorted(moment for moment in sent if moment > heard)[:1], path.last]
-
-
-def _claim_of_another(linkup: LinkUp, old: Hardware, last_sent: Moment) -> Moment | None:
-    """When another device last took the address, with frames to the old one still to come."""
-    claims = linkup.facts.arp.claims.get(linkup.controller)
-    if claims is None or claims.runs[-1].hardware in (old, linkup.pc.hardware):
-        return None
-    taken = claims.runs[-1].first
-    rivals = any(
-        run.hardware == old and taken.seconds - run.last.seconds < SWAP for run in claims.runs
-    )
-    station = linkup.facts.station(old)
-    if station is not None and station.last > taken:
-        return None
-    is_owner = not rivals and linkup.facts.is_a_device(claims.runs[-1].hardware)
-    return taken if is_owner and taken < last_sent else None
-
-
-def _is_unlike_label(linkup: LinkUp, old: Hardware) -> bool:
-    """Whether the PC sends to one that is not on the label, and that nobody claimed."""
-    claims = linkup.facts.arp.claims.get(linkup.controller)
-    unclaimed = claims is None or old not in claims.counts
-    return linkup.labelled is not None and unclaimed and linkup.same_network
-
-
-def _typed_by_hand(linkup: LinkUp, path: Path) -> bool:
-    """Whether the PC was plugged in before, never asked, and hears nothing of the controller."""
-    checks = [
-        series.first
-        for (hardware, _), series in linkup.facts.arp.probes.items()
-        if hardware == linkup.pc.hardware
-    ]
-    plugged_in = min(checks, default=None)
-    never_asked = linkup.same_network and not linkup.questions
-    unknown = linkup.facts.station(path.dst) is None
-    return plugged_in is not None and plugged_in < path.first and never_asked and unknown
 
 
 RULE = Rule(
@@ -179,8 +145,10 @@ RULE = Rule(
         REPLACED: "The controller or its network module was replaced and kept its address.",
         TYPED: "A neighbour entry was typed on the PC by hand, for another unit or with a slip.",
         CHANGED: "The controller's answer changed while the PC still held the old entry.",
-        PC_REPLACED: "The PC, its adapter or its dock was replaced and kept the address. The controller still "
-        "has the hardware address of the one before.",
+        PC_REPLACED: (
+            "The PC, its adapter or its dock was replaced and kept the address. The controller "
+            "still has the hardware address of the one before."
+        ),
     },
     what_to_do=(
         Step(
@@ -225,7 +193,9 @@ RULE = Rule(
     cautions=("Send no commands until it is clear which device gets the packets.",),
     also_fits={
         CONTROLLER_OFF: "A controller that is off, which the PC has not noticed yet.",
-        SECOND_ADAPTER: "A second adapter of the PC that has this hardware address and the same network.",
+        SECOND_ADAPTER: (
+            "A second adapter of the PC that has this hardware address and the same network."
+        ),
     },
     looks_alike=(
         "A neighbour entry from before the recording that still works: no ARP is needed then.",

@@ -10,9 +10,9 @@ checks an address and takes it, or that asks in one burst as it starts, and abou
 from collections.abc import Iterator
 from itertools import pairwise
 
-from analyzer.facts import Address, Claims, Hardware, Moment, Series
+from analyzer.facts import Address, Hardware, Moment, Series
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import LinkUp, silence, withdrawn
+from analyzer.linkup import LinkUp, withdrawn
 from rules import cautions
 
 OFTEN = 3
@@ -21,28 +21,24 @@ ONE_BURST = 3.0
 """Seconds between the questions of one check, at most: 1 to 2 s in RFC 5227 1.1, and some spare."""
 MANY = 4
 """Addresses asked for by one station that make a search, not a watch over one port."""
-
-SHOWN = 3
+SOME = 3
 """Questions of a switch that are listed: enough to see that they come again and again."""
 OFF = "off"
 """Name of this in what would look the same."""
 
-Probes = dict[tuple[Hardware, Address], Series]
-
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
     checked, checker = withdrawn(linkup) or (None, None)
-    watch = _watch(linkup, checker)
-    if not watch:
+    watch = next(_watches(linkup, checker), None)
+    if watch is None:
         return
-    (watcher, address), series = next(iter(watch.items()))
+    watcher, address, series = watch
     vain = _asked_in_vain(linkup)
     after = [moment for moment in vain if checked is not None and moment > checked]
     asked = after or vain
     alive = _heard_last(linkup, checker, after)
     yield Sighting(
         values={
-            "controller": linkup.controller,
             "watcher": watcher,
             "address": address,
             "probes": series.count,
@@ -50,32 +46,32 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "checker": checker if after else None,
         },
         frames={
-            "probe": series.moments[:SHOWN],
+            "probe": series.moments[:SOME],
             "checked": [checked] if checked is not None and after else [],
             "asked": sorted({asked[0], asked[-1]}) if asked else [],
             "alive": alive,
         },
         certainty=Certainty.FITS if after or not _is_switch(linkup, watcher) else Certainty.SHOWN,
         level=Level.FAULT if after else Level.WARNING if vain else Level.NOTE,
-        silence=silence(asked, linkup.facts),
-        also_excluded=[OFF] if alive or not vain else [],
+        silence=linkup.silence(asked),
+        ruled_out=[OFF] if alive or not vain else [],
     )
 
 
-def _watch(linkup: LinkUp, checker: Hardware | None) -> Probes:
+def _watches(
+    linkup: LinkUp, checker: Hardware | None
+) -> Iterator[tuple[Hardware, Address, Series]]:
     """Questions of switches for the PC's or the controller's address; not those of a station that
     checks an address for itself.
     """
-    facts = linkup.facts
-    mine = {*linkup.pc.addresses, linkup.controller}
-    return {
-        (asker, wanted): series
-        for (asker, wanted), series in facts.arp.probes.items()
-        if wanted in mine
-        and asker not in (linkup.pc.hardware, checker)
-        and asker not in facts.arp.claims.get(wanted, Claims()).counts
-        and (_is_switch(linkup, asker) or (_asks_often(series) and not _searches(linkup, asker)))
-    }
+    index = linkup.facts.index
+    for wanted in (linkup.controller, *linkup.pc.addresses):
+        owners = {linkup.pc.hardware, checker, *linkup.facts.claims(wanted).counts}
+        for asker, series in index.probes_for[wanted]:
+            searches = len(index.probes_by[asker]) >= MANY
+            often = _asks_often(series) and not searches
+            if asker not in owners and (often or _is_switch(linkup, asker)):
+                yield asker, wanted, series
 
 
 def _is_switch(linkup: LinkUp, hardware: Hardware) -> bool:
@@ -88,15 +84,10 @@ def _asks_often(series: Series) -> bool:
     return 1 + sum(gap > ONE_BURST for gap in gaps) >= OFTEN
 
 
-def _searches(linkup: LinkUp, asker: Hardware) -> bool:
-    return sum(hardware == asker for hardware, _ in linkup.facts.arp.probes) >= MANY
-
-
 def _asked_in_vain(linkup: LinkUp) -> list[Moment]:
     """The PC's questions for a controller that nobody has answered for since."""
-    asked = [one.since_answer.moments for one in linkup.questions if one.broadcasts]
-    heard = linkup.last_heard
-    return sorted(one for moments in asked for one in moments if heard is None or one > heard)
+    asked = sorted(at for one in linkup.questions for at in one.since_answer.moments)
+    return [at for at in asked if linkup.last_heard is None or at > linkup.last_heard]
 
 
 def _heard_last(linkup: LinkUp, checker: Hardware | None, asked: list[Moment]) -> list[Moment]:
@@ -114,9 +105,13 @@ RULE = Rule(
     means="So a managed switch watches over its ports. A controller that checks its address at "
     "that moment takes this for a second owner of its address, and keeps silent.",
     likely_causes={
-        "switch-follows-stations": "The switch follows its stations (device tracking), with 0.0.0.0 as its own address.",
-        "another-service-switch": "Another service of the switch has turned the tracking on.",
-        "controller-s-cable": "The controller's cable was plugged in again, and the switch asked during its check.",
+        "device tracking": (
+            "The switch follows its stations (device tracking), with 0.0.0.0 as its own address."
+        ),
+        "another service": "Another service of the switch has turned the tracking on.",
+        "plugged in again": (
+            "The controller's cable was plugged in again, and the switch asked during its check."
+        ),
     },
     what_to_do=(
         Step("Look whether the controller's lamps or display tell of an address used twice."),
@@ -145,7 +140,10 @@ RULE = Rule(
         "clear of the machine.",
     ),
     also_fits={
-        "device-wants-address": "A device that wants to have {address} back, and asks again and again whether it is free.",
+        "wants its address back": (
+            "A device that wants to have {address} back, and asks again and again whether it is "
+            "free."
+        ),
         OFF: "Where nothing answers at {controller}: it is off, or has another address.",
     },
     looks_alike=(

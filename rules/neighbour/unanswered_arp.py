@@ -13,24 +13,23 @@ checked the controller's address and keeps silent about it since is shown, and c
 the causes.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 
 from analyzer.facts import DhcpMessage, Moment, Station
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
 from analyzer.linkup import (
-    LISTEN_AFTER,
+    LISTENED,
     LinkUp,
     heard_of,
     hears_others_only,
     is_gateway_number,
     is_self_assigned,
-    silence,
     withdrawn,
 )
 from rules import cautions
 
-ENOUGH = 2
-"""Questions without a reply; a single one may have been lost."""
+SOME = 2
+"""Requests for an address that are shown: enough to see that it asks again."""
 OFF, OTHER_ADDRESS, LOST, VLAN, WITHDREW, TOO_WIDE, BY_DESIGN, GATEWAY, STRAYED = (
     "off",
     "other address",
@@ -46,28 +45,36 @@ OFF, OTHER_ADDRESS, LOST, VLAN, WITHDREW, TOO_WIDE, BY_DESIGN, GATEWAY, STRAYED 
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    asked = [question for question in linkup.questions if question.broadcasts]
-    if not asked or _is_explained(linkup):
+    asked = linkup.unanswered
+    if not asked or linkup.is_heard or not linkup.same_network:
         return
     moments = sorted(moment for question in asked for moment in question.asked.moments)
-    tries = sum(question.asked.count for question in asked)
     moved = _has_another_address(linkup)
-    sure = tries >= ENOUGH and (moved is not None or _others_heard(linkup, moments))
     checked, checker = withdrawn(linkup) or (None, None)
-    withdrew = checked is not None and checked < moments[-1]
+    if checked is not None and checked > moments[-1]:
+        checked = checker = None
     asks = _asks_for_an_address(linkup)
     foreign = len(heard_of(linkup)[1]) if hears_others_only(linkup) else 0
     gateway = _may_be_the_gateway(linkup)
     strayed = _strayed(linkup)
+    alive = linkup.pc.hears(moments[0].seconds, moments[-1].seconds + LISTENED)
+    signs = {
+        OTHER_ADDRESS: moved is not None,
+        WITHDREW: checked is not None,
+        BY_DESIGN: linkup.never_answers_arp,
+        STRAYED: strayed is not None,
+        GATEWAY: gateway,
+        VLAN: foreign > 0,
+    }
+    told = {LOST: bool(asks), GATEWAY: gateway, STRAYED: strayed is not None}
     yield Sighting(
         values={
-            "checker": checker if withdrew else None,
+            "checker": checker,
             "pc": asked[0].asker_ip,
-            "controller": linkup.controller,
-            "tries": tries,
+            "tries": sum(question.asked.count for question in asked),
             "span": moments[-1].seconds - moments[0].seconds,
             "label": linkup.labelled,
-            "now": min(moved.addresses) if moved is not None else None,
+            "now": moved and min(moved.addresses),
             "foreign": foreign,
             "asking": asks[0].client if asks else None,
             "gateway": gateway,
@@ -77,34 +84,21 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         },
         frames={
             "asked": moments,
-            "checked": [checked] if checked and withdrew else [],
+            "checked": [checked] if checked else [],
             "moved": [moved.first] if moved is not None else [],
-            "asks": [one.moment for one in asks[:ENOUGH]],
-            "strayed": _uses(linkup, strayed)[:1] if strayed is not None else [],
+            "asks": [one.moment for one in asks[:SOME]],
+            "strayed": _first_use(linkup, strayed),
         },
-        certainty=Certainty.SHOWN if sure else Certainty.FITS,
-        silence=silence(moments, linkup.facts),
-        likeliest=_first_of(
-            {
-                OTHER_ADDRESS: moved is not None,
-                WITHDREW: withdrew,
-                BY_DESIGN: linkup.never_answers_arp,
-                STRAYED: strayed is not None,
-                GATEWAY: gateway,
-                VLAN: foreign > 0,
-            }
-        ),
-        excluded=[
-            *([] if asks else [LOST]),
-            *([] if gateway else [GATEWAY]),
-            *([] if strayed is not None else [STRAYED]),
-        ],
+        certainty=Certainty.SHOWN if moved or alive else Certainty.FITS,
+        silence=linkup.silence(moments),
+        likeliest=_first_of(signs),
+        ruled_out=[name for name, is_so in told.items() if not is_so],
     )
 
 
-def _is_explained(linkup: LinkUp) -> bool:
-    answered = any(question.answered for question in linkup.questions)
-    return answered or linkup.is_heard or not linkup.same_network
+def _first_of(signs: Mapping[str, bool]) -> str:
+    """The first cause of which there is a sign."""
+    return next((name for name, seen in signs.items() if seen), OFF)
 
 
 def _has_another_address(linkup: LinkUp) -> Station | None:
@@ -113,57 +107,29 @@ def _has_another_address(linkup: LinkUp) -> Station | None:
     return station if station is not None and station.addresses else None
 
 
-def _first_of(signs: Mapping[str, bool]) -> str:
-    """The first cause of which there is a sign."""
-    return next((place for place, seen in signs.items() if seen), OFF)
-
-
 def _asks_for_an_address(linkup: LinkUp) -> list[DhcpMessage]:
-    """Requests of a station that has no address and gets none."""
-    facts = linkup.facts
-    given = {one.client for one in facts.dhcp if one.offered and not one.from_client}
-    for station in facts.stations:
-        hardware = station.hardware
-        if hardware is None or station.addresses or hardware in (linkup.pc.hardware, *given):
-            continue
-        if len(asks := facts.address_requests(hardware)) >= ENOUGH:
-            return asks
-    return []
+    """Requests of another station that has no address and gets none."""
+    asking = linkup.facts.addressless
+    return next((one for one in asking if one[0].client != linkup.pc.hardware), [])
 
 
 def _strayed(linkup: LinkUp) -> Station | None:
     """The one other station that has only an address that it gave itself."""
-    if is_self_assigned(linkup.controller):
-        return None
-    strayed = [
-        one
-        for one in linkup.facts.stations
-        if one.addresses
-        and all(map(is_self_assigned, one.addresses))
-        and one.hardware not in (linkup.pc.hardware, None)
-    ]
-    return strayed[0] if len(strayed) == 1 else None
+    strayed = linkup.pc.strayed
+    return strayed[0] if len(strayed) == 1 and not is_self_assigned(linkup.controller) else None
 
 
-def _uses(linkup: LinkUp, station: Station) -> list[Moment]:
-    """Frames in which a station claims an address in ARP or sends with it."""
-    claims = linkup.facts.arp.claims.values()
-    uses = [run.first for one in claims for run in one.runs if run.hardware == station.hardware]
-    paths = (one for one in linkup.facts.paths if one.src == station.hardware and one.src_ip)
-    return sorted([*uses, *(one.first for one in paths)])
+def _first_use(linkup: LinkUp, station: Station | None) -> list[Moment]:
+    """The first frame in which a station claims an address in ARP or sends with it."""
+    if station is None or station.hardware is None:
+        return []
+    return [at for at, _ in linkup.facts.index.used_by[station.hardware][:1]]
 
 
 def _may_be_the_gateway(linkup: LinkUp) -> bool:
     """Whether nobody named this address, the PC only asks for it, and gateways end like it."""
-    is_named = linkup.target.how_known in ("told", "sheet")
-    return not is_named and linkup.target.port is None and is_gateway_number(linkup.controller)
-
-
-def _others_heard(linkup: LinkUp, asked: Sequence[Moment]) -> bool:
-    """Whether the cable carried anybody's frames to the PC while it waited."""
-    begin, end = asked[0].seconds, asked[-1].seconds + LISTEN_AFTER
-    others = [one for one in linkup.facts.stations if one.hardware != linkup.pc.hardware]
-    return any(one.presence.within(begin, end) for one in others)
+    target = linkup.target
+    return not target.is_named and target.port is None and is_gateway_number(linkup.controller)
 
 
 RULE = Rule(
@@ -182,15 +148,26 @@ RULE = Rule(
         OFF: "The controller is off, still starting, or not plugged into this network.",
         OTHER_ADDRESS: "The controller has another address than the one typed in the program.",
         LOST: "The controller has lost its address, and {asking} is the controller.",
-        VLAN: "The PC is in another VLAN, or its cable leads to another network than the controller's.",
-        WITHDREW: "The controller checked its address when it started, met another station that has it or "
-        "asks for it, and keeps silent since.",
-        TOO_WIDE: "The PC's mask is too wide: the controller is in a network behind a router, where the PC's "
-        "question does not get to.",
-        BY_DESIGN: "The controller does not answer such questions by design, and the PC lacks the entry for "
-        "it in its neighbour table (ARP table).",
-        GATEWAY: "{controller} is the PC's gateway and not the controller: by its address and mask, the PC "
-        "looks for the controller behind that gateway.",
+        VLAN: (
+            "The PC is in another VLAN, or its cable leads to another network than the "
+            "controller's."
+        ),
+        WITHDREW: (
+            "The controller checked its address when it started, met another station that has it "
+            "or asks for it, and keeps silent since."
+        ),
+        TOO_WIDE: (
+            "The PC's mask is too wide: the controller is in a network behind a router, where the "
+            "PC's question does not get to."
+        ),
+        BY_DESIGN: (
+            "The controller does not answer such questions by design, and the PC lacks the entry "
+            "for it in its neighbour table (ARP table)."
+        ),
+        GATEWAY: (
+            "{controller} is the PC's gateway and not the controller: by its address and mask, the "
+            "PC looks for the controller behind that gateway."
+        ),
         STRAYED: "The controller has lost its address, or never had it, and gave itself {stray}.",
     },
     what_to_do=(
@@ -239,14 +216,16 @@ RULE = Rule(
         "when they are asked for it again and again.",
     ),
     also_fits={
-        "controller-never-answers": "A controller that never answers such questions and sends nothing by itself.",
+        "controller-never-answers": (
+            "A controller that never answers such questions and sends nothing by itself."
+        ),
         "cable-switch-port": "A cable or switch port that went dead before the PC asked.",
     },
     looks_alike=(
         "One question without a reply, and then an answer: a cold start.",
         "A refresh sent to one station only, and answered when asked of all.",
         "Questions of other stations, such as a search of the whole network.",
-        "A recording that ends less than 5 s after the last question.",
+        "One question right before the end of the recording.",
     ),
     confirm="Ask from another device on the controller's own switch, such as the operator panel. "
     "A reply there points to the PC: its cable, its VLAN, its address or its mask.",

@@ -8,7 +8,7 @@ address too, as in a redundant pair that takes turns.
 
 from collections.abc import Iterator
 
-from analyzer.facts import Claims, Hardware, Moment
+from analyzer.facts import Hardware, Moment
 from analyzer.findings import Level, Need, Rule, Sighting, Step
 from analyzer.linkup import LinkUp, Stage, answers_for_many
 from rules import cautions
@@ -19,38 +19,30 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     if device is None or linkup.labelled in (None, device):
         return
     yield Sighting(
-        values={
-            "controller": linkup.controller,
-            "device": device,
-            "label": linkup.labelled,
+        values={"device": device, "label": linkup.labelled},
+        frames={
+            "claim": [run.first for run in linkup.claims.by(device)][:1],
+            "answer": _answers(linkup, device),
         },
-        frames={"claim": _claimed(linkup, device), "answer": _answers(linkup, device)},
     )
 
 
 def _answering(linkup: LinkUp) -> Hardware | None:
     """The device with the controller's address on the PC's own network, where its port opens."""
-    facts, device = linkup.facts, linkup.hardware
-    if device is None or device == linkup.pc.hardware or Stage.PORT not in linkup.proofs:
+    facts, device, claims = linkup.facts, linkup.hardware, linkup.claims
+    if device is None or Stage.PORT not in linkup.proofs:
         return None
     if linkup.router is not None or not linkup.same_network or not facts.is_a_device(device):
         return None
-    claims = facts.arp.claims.get(linkup.controller, Claims())
     if linkup.labelled in claims.counts or answers_for_many(facts, device, linkup.controller):
         return None
     return device if claims.runs or not linkup.presumes_mask else None
 
 
-def _claimed(linkup: LinkUp, device: Hardware) -> list[Moment]:
-    runs = linkup.facts.arp.claims.get(linkup.controller, Claims()).runs
-    return [run.first for run in runs if run.hardware == device][:1]
-
-
 def _answers(linkup: LinkUp, device: Hardware) -> list[Moment]:
     """The first packet with the controller's address that the device sent."""
-    paths = linkup.facts.paths
-    sent = (one.first for one in paths if (one.src, one.src_ip) == (device, linkup.controller))
-    return sorted(sent)[:1]
+    paths = linkup.facts.index.packets_from[linkup.controller]
+    return sorted(one.first for one in paths if one.src == device)[:1]
 
 
 RULE = Rule(
@@ -62,10 +54,18 @@ RULE = Rule(
     means="The PC talks with a device, and it may not be the controller that is meant. What the "
     "program sends goes to the device that answers, and to the machine behind it.",
     likely_causes={
-        "controller-network-card": "The controller or its network card was replaced, and the site sheet has the old label.",
-        "site-sheet-slip": "The site sheet has a slip, or the hardware address of another socket of the controller.",
-        "another-device-address": "Another device has this address: one with the same default, or a copy of the controller.",
-        "pc-plugged-into": "The PC is plugged into another machine with the same addresses.",
+        "replaced": (
+            "The controller or its network card was replaced, and the site sheet has the old label."
+        ),
+        "slip": (
+            "The site sheet has a slip, or the hardware address of another socket of the "
+            "controller."
+        ),
+        "another device": (
+            "Another device has this address: one with the same default, or a copy of the "
+            "controller."
+        ),
+        "another machine": "The PC is plugged into another machine with the same addresses.",
     },
     what_to_do=(
         Step("Compare {device} and {label} with the hardware address on the controller's label."),
@@ -84,9 +84,16 @@ RULE = Rule(
     },
     cautions=(cautions.WHICH_DEVICE,),
     also_fits={
-        "replaced-unit-slip": "A replaced unit, or a slip in the site sheet: then this is the controller that is meant.",
-        "redundant-pair-sheet": "A redundant pair, of which the sheet names the partner that is not in charge now.",
-        "controller-several-sockets": "A controller with several sockets, each with a hardware address of its own.",
+        "the one meant": (
+            "A replaced unit, or a slip in the site sheet: then this is the controller that is "
+            "meant."
+        ),
+        "redundant pair": (
+            "A redundant pair, of which the sheet names the partner that is not in charge now."
+        ),
+        "several sockets": (
+            "A controller with several sockets, each with a hardware address of its own."
+        ),
     },
     looks_alike=(
         "A controller behind a router: the hardware address is the router's.",

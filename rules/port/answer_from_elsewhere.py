@@ -29,19 +29,18 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     discarded = [one for one in found if one.is_discarded]
     refused = [message for one in discarded for message in one.refused]
     if len(refused) >= REPEATED or any(one.asks_on for one in discarded):
-        yield _sighting(linkup, discarded, refused)
+        yield _sighting(discarded, refused)
     elif found and not discarded:
-        yield _sighting(linkup, found, [])
+        yield _sighting(found, [])
 
 
-def _sighting(linkup: LinkUp, found: list[Elsewhere], refused: list[IcmpError]) -> Sighting:
+def _sighting(found: list[Elsewhere], refused: list[IcmpError]) -> Sighting:
     address, port = found[0].back.client
     same_address = found[0].same_address
     shown = any(one.asks_on for one in found)
     return Sighting(
         values={
-            "controller": linkup.controller,
-            "port": linkup.target.port,
+            "port": found[0].asked.server[1],
             "answerer": address,
             "answering_port": port,
             "asked": sum(one.asked.asked.count for one in found),
@@ -53,11 +52,10 @@ def _sighting(linkup: LinkUp, found: list[Elsewhere], refused: list[IcmpError]) 
             "answer": [one.back.asked.first for one in found if one.back.asked.first],
             "refusal": [message.moment for message in refused],
         },
-        linkup=linkup,
         level=Level.FAULT if refused else Level.NOTE,
         certainty=Certainty.SHOWN if shown else Certainty.FITS,
         likeliest=OTHER_PORT if same_address else OTHER_ADDRESS,
-        excluded=[OTHER_ADDRESS if same_address else OTHER_PORT],
+        ruled_out=[OTHER_ADDRESS if same_address else OTHER_PORT],
     )
 
 
@@ -73,10 +71,13 @@ RULE = Rule(
     means="The question arrives, and the controller answers it. Most programs take an answer only "
     "from the address and port that they asked.",
     likely_causes={
-        OTHER_ADDRESS: "The controller has several addresses, and answers from another one than the one asked.",
-        OTHER_PORT: "The controller's service answers from a port of its own, and the program on the PC "
+        OTHER_ADDRESS: "The controller has several addresses, and answers from another one than "
+        "the one asked.",
+        OTHER_PORT: "The controller's service answers from a port of its own, and the program on "
+        "the PC "
         "takes answers only from the port that it asked.",
-        "device-way-changes": "A device on the way changes the sender of the answers, as a router with address "
+        "address translation": "A device on the way changes the sender of the answers, as a router "
+        "with address "
         "translation does.",
     },
     what_to_do=(
@@ -100,8 +101,9 @@ RULE = Rule(
         "refusal": "the PC says that nobody takes that answer{again}",
     },
     also_fits={
-        "program-takes-datagrams": "A program that takes datagrams of anybody on its port, where the PC turns none down.",
-        "program-asks-expects": "A program that asks, expects no answer and gives its port up at once.",
+        "takes any": "A program that takes datagrams of anybody on its port, where the PC turns "
+        "none down.",
+        "expects none": "A program that asks, expects no answer and gives its port up at once.",
     },
     looks_alike=(
         "A service that answers from a new port by design, where the PC takes the answers.",

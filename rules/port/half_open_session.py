@@ -9,9 +9,9 @@ call itself and only the acceptance is missing in the recording.
 
 from collections.abc import Iterator
 
-from analyzer.facts import CLIENT, SERVER, Moment, Session
+from analyzer.facts import CLIENT, SERVER, Moment
 from analyzer.findings import Level, Rule, Sighting, Step
-from analyzer.linkup import LinkUp, silence
+from analyzer.linkup import Call, Calls, How, LinkUp
 from rules import cautions
 
 CUT_OFF, FIREWALL_ON_PC = "cut off", "firewall on pc"
@@ -19,79 +19,59 @@ CUT_OFF, FIREWALL_ON_PC = "cut off", "firewall on pc"
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    odd = [one for one in linkup.called if one.held_over]
-    lasts = bool(odd) and not _accepted(linkup, odd[-1])
-    unknown = [] if lasts else [one for one in linkup.sessions if _pc_held(linkup, one)]
-    old_data = [one for one in linkup.sessions if _controller_held(one)]
-    sessions = odd or unknown or old_data
-    if not sessions:
+    odd = Calls(one for one in linkup.calls if one.odd_answers)
+    lasts = bool(odd) and not _settled_after(linkup, odd[-1].odd_answers[0])
+    unknown = [] if lasts else [one for one in linkup.on_port if _pc_held(linkup, one)]
+    old_data = [one for one in linkup.on_port if _controller_held(one)]
+    if not (odd or unknown or old_data):
         return
-    calls = [moment for one in odd for moment in one.syns.moments]
-    cleared = [end.moment for one in odd for end in one.ends if end.side == CLIENT]
+    cleared = [moment for one in odd for moment in one.cleared]
     swallowed = bool(odd) and not cleared
     yield Sighting(
         values={
-            "controller": linkup.controller,
-            "port": sessions[0].server.port,
             "odd": len(odd),
-            "repeats": len(calls) - len(odd) if lasts else 0,
+            "repeats": odd.sent_in_all - len(odd) if lasts else 0,
             "swallowed": swallowed,
             "unknown": len(unknown),
             "old_data": len(old_data),
         },
         frames={
-            "odd": [moment for one in odd for moment in _odd_answers(one)],
-            "call": calls if lasts else [one.syns.first for one in odd],
+            "odd": [moment for one in odd for moment in one.odd_answers],
+            "call": odd.sent if lasts else odd.firsts,
             "cleared": cleared,
-            "unknown": [one.ends[0].moment for one in unknown],
+            "unknown": _first_heard(unknown),
             "old_data": _first_heard(old_data),
         },
         level=Level.FAULT if lasts else Level.NOTE,
-        silence=silence(calls, linkup.facts) if lasts else None,
+        silence=linkup.silence(odd.sent, odd.sent_in_all, arrived=True) if lasts else None,
         likeliest=FIREWALL_ON_PC if swallowed else CUT_OFF,
-        excluded=[] if swallowed else [FIREWALL_ON_PC],
+        ruled_out=[] if swallowed else [FIREWALL_ON_PC],
     )
 
 
-def _odd_answers(session: Session) -> list[Moment]:
-    """The first answer with numbers of an older session, and the last where no other ones came."""
-    heard = session.from_server
-    ended = any(end.side == SERVER for end in session.ends)
-    only_odd = session.syn_ack is None and not heard.octets and not ended
-    moments = [session.held_over, heard.last if only_odd else None]
-    return list(dict.fromkeys(moment for moment in moments if moment is not None))
-
-
-def _accepted(linkup: LinkUp, held: Session) -> bool:
+def _settled_after(linkup: LinkUp, moment: Moment) -> bool:
     """Whether the port took or refused a call after all."""
-    odd = held.held_over
-    return any(
-        (one.is_open and one.last > odd) or (one.refused is not None and one.refused.moment > odd)
-        for one in linkup.called
-        if odd is not None
+    refusals = (one.end for one in linkup.calls.that(How.REFUSED) if one.end)
+    return linkup.calls.opened_after(moment) or any(end.moment > moment for end in refusals)
+
+
+def _pc_held(linkup: LinkUp, call: Call) -> bool:
+    """Whether the PC used a session that the controller did not know, and a new one works."""
+    heard = call.session.from_server.frames > 0
+    return heard and call.is_unknown_to(SERVER) and linkup.answers_after(call.last)
+
+
+def _controller_held(call: Call) -> bool:
+    """Whether the controller sent data to a socket that the PC only resets, or ignores."""
+    server, answered = call.session.from_server, call.session.from_client.frames > 0
+    return (
+        call.is_unknown_to(CLIENT) and server.octets > 0 and (answered or server.repeats.count > 0)
     )
 
 
-def _pc_held(linkup: LinkUp, session: Session) -> bool:
-    """Whether the PC used a session from before, the controller did not know it, and a new one
-    was answered.
-    """
-    if session.syns.count or not session.ends or session.ends[0].side != SERVER:
-        return False
-    used = session.from_client.first is not None and session.from_server.frames > 0
-    unknown = session.only_reset(SERVER) and not session.only_reset(CLIENT)
-    return used and unknown and linkup.answers_after(session.last)
-
-
-def _controller_held(session: Session) -> bool:
-    """Whether the controller sent data to a socket that the PC only resets, or ignores."""
-    sends = session.from_server.octets and not session.syns.count
-    ignored = session.from_client.frames or session.from_server.repeats.count
-    return bool(sends and ignored) and session.only_reset(CLIENT)
-
-
-def _first_heard(sessions: list[Session]) -> list[Moment]:
-    return [one.from_server.first for one in sessions if one.from_server.first]
+def _first_heard(calls: list[Call]) -> list[Moment]:
+    sides = (one.session.from_server for one in calls)
+    return [side.first for side in sides if side.first]
 
 
 RULE = Rule(
@@ -107,9 +87,10 @@ RULE = Rule(
     "the old session until a time limit passes or a reset arrives.",
     likely_causes={
         CUT_OFF: "The cable was pulled, the PC slept, or a program ended while the cable was out.",
-        FIREWALL_ON_PC: "A firewall on the PC swallows the odd answer, so the PC never sends the reset that "
+        FIREWALL_ON_PC: "A firewall on the PC swallows the odd answer, so the PC never sends the "
+        "reset that "
         "would clear the old session.",
-        "controller-network-module": "The controller or its network module was switched off and on again.",
+        "restarted": "The controller or its network module was switched off and on again.",
     },
     what_to_do=(
         Step(
@@ -142,8 +123,8 @@ RULE = Rule(
         "of the machine until its state is known.",
     ),
     also_fits={
-        "second-pc-behind": "A second PC behind the same router that uses the same port.",
-        "device-way-keeps": "A device on the way that keeps the old session in its table.",
+        "second pc": "A second PC behind the same router that uses the same port.",
+        "device on the way": "A device on the way that keeps the old session in its table.",
     },
     looks_alike=(
         "An old session that the PC's reset clears: the next call is accepted. Only a note.",

@@ -1,17 +1,16 @@
 """The PC calls the port and no answer of any kind is recorded.
 
-Shown to be the port, not the device, where the controller answers in another way: a ping, another
-port, or its hardware address. Where the user named a port and the PC never called it, the port
-that it called instead is judged. Quiet where any answer came, even late or odd, or had come within
-2 min before; where a message says why; where PC and controller are in different networks and
-nothing is heard at all; and where nobody answered for the hardware address.
+Shown to be the port, not the device, where the controller answered in another way within a minute
+before, by a ping, another port or its hardware address, and somebody is heard around the calls.
+Where the user named a port and the PC never called it, the port that it called instead is judged.
+Quiet where any answer came later, even late or odd, and where a message says why.
 """
 
 from collections.abc import Iterator
 
-from analyzer.facts import Moment, Session
+from analyzer.facts import Moment
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import LinkUp, Stage, silence
+from analyzer.linkup import How, LinkUp
 from rules import cautions
 
 RECENT = 60.0
@@ -25,57 +24,32 @@ OFF, NO_GATEWAY = "off", "no gateway"
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    silent = _silent(linkup.called)
-    if not silent or _is_explained(linkup):
+    ignored = linkup.calls.since_heard.that(How.IGNORED)
+    if not ignored:
         return
-    calls = sorted(moment for session in silent for moment in session.syns.moments)
+    calls, end = ignored.sent, linkup.facts.coverage.seconds
     alive = _signs_of_life(linkup, calls[0])
-    shown = alive and _was_heard(linkup, calls[0])
+    shown = alive and linkup.pc.hears(calls[0].seconds - JUST_BEFORE, end)
     yield Sighting(
         values={
-            "controller": linkup.controller,
-            "port": silent[0].server.port,
-            "calls": sum(session.syns.count for session in silent),
+            "calls": ignored.sent_in_all,
             "span": calls[-1].seconds - calls[0].seconds,
         },
         frames={"call": calls, "alive": alive},
         certainty=Certainty.SHOWN if shown else Certainty.FITS,
-        silence=silence(calls, linkup.facts),
-        excluded=[NO_WAY_BACK] if linkup.is_heard else [],
-        also_excluded=[
+        silence=linkup.silence(calls, ignored.sent_in_all),
+        ruled_out=[
             *([OFF] if shown else []),
+            *([NO_WAY_BACK] if linkup.is_heard else []),
             *([NO_GATEWAY] if linkup.is_heard or linkup.arp_answered else []),
         ],
     )
-
-
-def _silent(sessions: list[Session]) -> list[Session]:
-    """The unanswered calls since the last answer."""
-    answers = [one.last.seconds for one in sessions if one.from_server.frames]
-    answered = max(answers, default=float("-inf"))
-    return [one for one in sessions if one.is_silent and one.first.seconds > answered]
 
 
 def _signs_of_life(linkup: LinkUp, call: Moment) -> list[Moment]:
     signs = {moment for question in linkup.questions for moment, _ in question.answers}
     signs |= {moment for moment in (linkup.heard, linkup.last_heard) if moment}
     return sorted(sign for sign in signs if sign.seconds > call.seconds - RECENT)
-
-
-def _was_heard(linkup: LinkUp, call: Moment) -> bool:
-    """Whether anybody but the PC was heard around the calls, as far as frames tell stations."""
-    if linkup.pc.hardware is None:
-        return True
-    begin, end = call.seconds - JUST_BEFORE, linkup.facts.coverage.seconds
-    others = (one for one in linkup.facts.stations if one.hardware != linkup.pc.hardware)
-    return any(one.presence.within(begin, end) for one in others)
-
-
-def _is_explained(linkup: LinkUp) -> bool:
-    told_why = any(error.about_src == linkup.pc_address for error in linkup.errors)
-    elsewhere = not linkup.same_network and not linkup.is_heard
-    nothing = Stage.LINK not in linkup.proofs
-    return told_why or elsewhere or nothing or linkup.self_assigned
 
 
 RULE = Rule(
@@ -87,11 +61,14 @@ RULE = Rule(
     means="Where other frames of the controller are recorded, it is switched on, and only this "
     "port is silent: something drops the calls, or the service does not react.",
     likely_causes={
-        "firewall-access-list": "A firewall or access list drops the calls without a word.",
-        "all-sessions-controller": "All sessions that the controller allows are taken, and it ignores further calls.",
-        "communication-service-controller": "The communication service of the controller hangs, while the rest of it is alive.",
-        "wrong-port-device": "The wrong port: this device answers only the ports that it serves.",
-        NO_WAY_BACK: "The controller's mask or gateway is wrong for the PC's address, so that all its answers "
+        "firewall": "A firewall or access list drops the calls without a word.",
+        "all taken": "All sessions that the controller allows are taken, and it ignores further "
+        "calls.",
+        "service hangs": "The communication service of the controller hangs, while the rest of it "
+        "is alive.",
+        "wrong port": "The wrong port: this device answers only the ports that it serves.",
+        NO_WAY_BACK: "The controller's mask or gateway is wrong for the PC's address, so that all "
+        "its answers "
         "take another way.",
     },
     what_to_do=(
@@ -111,7 +88,8 @@ RULE = Rule(
         "alive": "the controller's address is alive in another way",
     },
     also_fits={
-        OFF: "Where nothing else of the controller is heard: it is off, or has another address now.",
+        OFF: "Where nothing else of the controller is heard: it is off, or has another address "
+        "now.",
         NO_GATEWAY: "Where a router is in between: the controller has no gateway for its answers.",
     },
     looks_alike=(

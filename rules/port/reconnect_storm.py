@@ -6,12 +6,12 @@ for a burst of sessions at its start; for web pages and other office services; f
 carry several requests; and where the calls are refused from the beginning, as nothing opens then.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from analyzer.facts import CLIENT, Moment, Session
+from analyzer.facts import Moment
 from analyzer.facts.ports import OFFICE_PORTS
 from analyzer.findings import Level, Rule, Sighting, Step
-from analyzer.linkup import LinkUp, silence
+from analyzer.linkup import Call, Calls, How, LinkUp
 from rules import cautions
 
 RATE = 10
@@ -23,37 +23,35 @@ ONE = 1
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    brief = [one for one in linkup.called if _is_brief(one)]
-    storm = _storm([one.first for one in brief])
-    if not storm or brief[0].server.port in OFFICE_PORTS:
+    calls = linkup.calls
+    storm = _storm([one.first for one in calls if _is_brief(one)])
+    if not storm or calls[0].port in OFFICE_PORTS:
         return
-    denied = _denied(linkup.called, storm[0])
-    silent = [one.first for one in denied if one.is_silent]
-    only_silent = len(silent) == len(denied) > 0
+    denied = Calls(calls.after(calls.opened[-1].first)).that(How.REFUSED, How.IGNORED)
+    silent = denied.that(How.IGNORED)
     span = storm[-1].seconds - storm[0].seconds
     yield Sighting(
         values={
-            "controller": linkup.controller,
-            "port": brief[0].server.port,
             "sessions": len(storm),
             "span": span,
             "rate": round(len(storm) / span),
             "denied": len(denied),
         },
-        frames={"opened": storm, "denied": [one.first for one in denied]},
+        frames={"opened": storm, "denied": denied.firsts},
         level=Level.FAULT if denied else Level.WARNING,
-        silence=silence(silent, linkup.facts) if only_silent else None,
+        silence=linkup.silence(silent.sent, silent.sent_in_all)
+        if len(silent) == len(denied)
+        else None,
     )
 
 
-def _is_brief(session: Session) -> bool:
+def _is_brief(call: Call) -> bool:
     """Whether the PC opened a session and closed it after one request at most."""
-    ends = session.closing
-    closed = bool(ends) and ends[0].side == CLIENT
-    return closed and session.completed is not None and session.requests <= ONE
+    session = call.session
+    return call.ended_by_client and session.completed is not None and session.requests <= ONE
 
 
-def _storm(opened: list[Moment]) -> list[Moment]:
+def _storm(opened: Sequence[Moment]) -> list[Moment]:
     """The openings that follow one another at the rate of a storm for the span, none otherwise, and
     none in a recording without times.
     """
@@ -67,13 +65,6 @@ def _storm(opened: list[Moment]) -> list[Moment]:
     return storm if storm[-1].seconds > storm[0].seconds else []
 
 
-def _denied(calls: list[Session], since: Moment) -> list[Session]:
-    """Calls without an acceptance during or after the storm, if none is accepted after them."""
-    opened = max((one.first for one in calls if one.is_open), default=since)
-    after = [one for one in calls if one.first > opened]
-    return [one for one in after if one.refused is not None or one.is_silent]
-
-
 RULE = Rule(
     slug="reconnect-storm",
     stage="port",
@@ -84,9 +75,10 @@ RULE = Rule(
     means="Each closed session occupies a port of the PC, and often a place in the controller, for "
     "minutes. When they are used up, further calls are ignored or turned down.",
     likely_causes={
-        "program-opens-session": "The program opens a session for every single request.",
-        "program-tries-again": "The program tries again without a pause after something went wrong.",
-        "several-programs-several": "Several programs, or several parts of one, each open sessions of their own.",
+        "session a request": "The program opens a session for every single request.",
+        "no pause": "The program tries again without a pause after something went wrong.",
+        "several programs": "Several programs, or several parts of one, each open sessions of "
+        "their own.",
     },
     what_to_do=(
         Step("Let the program keep its session open and send its requests one after another."),
@@ -100,7 +92,8 @@ RULE = Rule(
     },
     cautions=("So many sessions can starve the controller's cyclic communication.",),
     also_fits={
-        "service-hangs-another": "A service that hangs for another reason while the program goes on calling.",
+        "service hangs": "A service that hangs for another reason while the program goes on "
+        "calling.",
     },
     looks_alike=(
         "A program that opens, asks and closes once a second.",

@@ -4,294 +4,225 @@ Shown where as many sessions are open as the controller takes by the site sheet;
 and only with more evidence than one refusal. A call is refused, ignored or, once requests worked
 before, left without an answer, while another session with the same port is open; the PC's requests
 are confirmed and never answered, while another station's of the same kind are; an accepted call
-is dropped at once, before anybody sent a byte or with a text that reads like a no; or a session in
-use is ended by the controller within a moment of a newer one's opening, or at its first request
-after that, though the PC still wanted it. Only a note where the PC's calls are turned away in vain
-while another session of its own works, or where a later call works. Quiet where the other session
-was closed or waits in vain itself; for a controller that closes after each answer or after idle
-time by design; where the controller is not heard while it ignores the call; and for office
-services.
+is dropped at once, before anybody sent a byte, or turned away with a text that reads like a no; or
+a session in use is ended by the controller within a moment of a newer one's opening, or at its
+first request after that, though the PC still wanted it. Only a note where the PC's calls are turned
+away in vain while another session of its own works, or where a later call works. Quiet where the
+other session was closed or waits in vain itself; for a controller that closes after each answer or
+after idle time by design; where the controller is not heard after it ignored the call; and for
+office services.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
-from itertools import pairwise
+from collections.abc import Iterable, Iterator, Sequence
+from typing import NamedTuple
 
-from analyzer.facts import CLIENT, SERVER, Moment, Session
+from analyzer.facts import CLIENT, SERVER, Moment
+from analyzer.facts.index import by, grouped
 from analyzer.facts.ports import OFFICE_PORTS
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import LinkUp, silence
+from analyzer.linkup import (
+    LONG_IDLE,
+    NEVER,
+    Call,
+    Calls,
+    How,
+    LinkUp,
+    Silence,
+    Span,
+    Spans,
+    first_after,
+    last_until,
+)
 from rules import cautions
 
-AT_ONCE = 0.1
-"""Seconds within which a full controller drops what it has accepted (faults seen in the field)."""
-MOMENT = 0.5
-"""Seconds after a newer session's opening within which an older one's end belongs to it."""
-SOON = 60.0
-"""Seconds within which a program that wants its session calls again."""
-IDLE = 5.0
-"""Seconds without data behind which a session ends for being idle, and not for a newer one."""
-LIVELY = 60.0
-"""Seconds within which another station's open session is used."""
-MOST = 256
-"""Calls that are looked at, the last ones: what counts is how it ended."""
-ONE_ATTEMPT = 3.0
-"""Seconds within which systems repeat a refused call by themselves (ground rule on retries)."""
+AT_ONCE = 0.5
+"""Seconds after a newer session's opening within which an older one's end belongs to it (common
+practice, no source)."""
+REFUSED, SILENT, DROPPED, ENDED, UNANSWERED = "refused", "silent", "dropped", "ended", "unanswered"
+"""The ways in which a session is turned away: keys of values and evidence."""
 OTHERS, OWN, LEFT_OVER = "others", "own", "left over"
 """Names of these causes in the rule."""
 REQUEST, ONE_VALUE = "request", "one value"
 """Names of these in what would look the same."""
 
 
-@dataclass(slots=True, eq=False)
-class _Trouble:
-    """The PC's sessions that were turned away, by the way in which it happened."""
+class _Away(NamedTuple):
+    """A session of the PC that was turned away: how, and when that shows."""
 
-    refused: list[Moment] = field(default_factory=list)
-    silent: list[Moment] = field(default_factory=list)
-    dropped: list[Moment] = field(default_factory=list)
-    ended: list[Moment] = field(default_factory=list)
-    unanswered: list[Moment] = field(default_factory=list)
-    holders: list[Session] = field(default_factory=list)
-
-    @property
-    def calls(self) -> list[Moment]:
-        """Those that no session came of."""
-        return sorted(self.refused + self.silent + self.dropped + self.unanswered)
+    how: str
+    moment: Moment
+    call: Call
 
 
-def find(linkup: LinkUp) -> Iterator[Sighting]:
-    calls = linkup.called
-    if not calls or calls[0].server.port in OFFICE_PORTS:
-        return
-    trouble = _trouble(linkup, calls)
-    level = _level(linkup, calls, trouble)
-    if level is None:
-        return
-    own = [one for one in trouble.holders if one.client.address in linkup.pc.addresses]
-    others = [one for one in trouble.holders if one not in own]
-    only_silence = not (trouble.refused or trouble.dropped or trouble.ended)
-    silent = trouble.silent + trouble.unanswered
-    told = [one for one in calls if one.turned_away and _dropped_at_once(one)]
-    yield Sighting(
-        values={
-            "controller": linkup.controller,
-            "port": calls[0].server.port,
-            "refused": len(trouble.refused),
-            "silent": len(trouble.silent),
-            "dropped": len(trouble.dropped),
-            "ended": len(trouble.ended),
-            "unanswered": len(trouble.unanswered),
-            "told": len(told),
-            "octets": told[0].from_server.octets if told else 0,
-            "own": len(own),
-            "others": len(others),
-            "stations": sorted({one.client.address for one in others}),
-        },
-        frames={
-            "refused": trouble.refused,
-            "silent": trouble.silent,
-            "dropped": trouble.dropped,
-            "ended": trouble.ended,
-            "unanswered": trouble.unanswered,
-            "told": [one.turned_away for one in told if one.turned_away],
-            "own": [one.first for one in own],
-            "others": [one.first for one in others],
-        },
-        certainty=Certainty.SHOWN if _all_taken(linkup, trouble) else Certainty.FITS,
-        level=level,
-        silence=silence(silent, linkup.facts) if only_silence else None,
-        likeliest=OWN if own and not others else OTHERS,
-        also_excluded=_also_excluded(trouble, told),
+class _Places:
+    """What is open on the controller's port, and when."""
+
+    def __init__(self, linkup: LinkUp) -> None:
+        own, rivals = linkup.calls.opened, linkup.rivals.opened
+        came_back = linkup.pc.checks
+        own_spans, others = list(_spans(own, came_back)), list(_spans(rivals, came_back))
+        self.all, self._own = Spans([*own_spans, *others]), Spans(own_spans)
+        self._served = {kind: Spans(spans) for kind, spans in _served(others).items()}
+        self._openings, self._own_openings = _openings([*own, *rivals]), _openings(own)
+        answers = (one.session.answered for one in own)
+        self._worked = min((one for one in answers if one is not None), default=NEVER)
+
+    def newer_opened(self, call: Call, end: Moment) -> bool:
+        """Whether another session than this one was opened right before a moment."""
+        latest = last_until(self._openings, end) or call.first
+        newer = latest > (call.session.syn_ack or call.first)
+        return newer and end.seconds - latest.seconds <= AT_ONCE
+
+    def works_no_more(self, call: Call, asked: Moment) -> bool:
+        """Whether requests worked in another session of the PC, or in this one until another was
+        opened, and another one is open.
+        """
+        if self._own.at(asked) < 2:
+            return False
+        answered = call.session.answered
+        if answered is None:
+            return self._worked < asked
+        newer = first_after(self._own_openings, answered)
+        return newer is not None and newer < asked
+
+    def serves_others(self, call: Call, asked: Moment) -> bool:
+        """Whether a request that was confirmed is never answered, while another station's of the
+        same kind, to the same unit, are.
+        """
+        served = self._served.get(_kind(call))
+        taken = call.how is How.MUTE and call.session.request_acknowledged
+        return taken and served is not None and served.at(asked) > 0
+
+
+def _spans(calls: Calls, came_back: Sequence[Moment]) -> Iterator[Span]:
+    """Until it ends, or waits in vain itself: a dead peer. Once the PC came back to the cable, a
+    session that waits is left over.
+    """
+    for one in calls:
+        end, asked = one.end.moment if one.end is not None else NEVER, one.session.asked
+        if _is_dropped(one):
+            continue
+        if not one.waits or asked is None:
+            yield Span(one, one.first, end)
+            continue
+        yield Span(one, one.first, min(asked, end))
+        back = first_after(came_back, one.last)
+        if back is not None and back < end:
+            yield Span(one, back, end)
+
+
+def _served(spans: Iterable[Span]) -> dict[object, list[Span]]:
+    """By the kind of request: until the last answer."""
+    answered = ((one, one.call.session.answered) for one in spans)
+    return grouped(
+        (_kind(one.call), one._replace(end=min(one.end, last)))
+        for one, last in answered
+        if last is not None
     )
 
 
-def _also_excluded(trouble: _Trouble, told: list[Session]) -> set[str]:
-    seen = {REQUEST: trouble.unanswered, ONE_VALUE: told}
-    return {place for place, kind in seen.items() if not kind}
+def _kind(call: Call) -> object:
+    return call.session.dialogue.protocol, call.session.dialogue.unit
 
 
-def _level(linkup: LinkUp, calls: list[Session], trouble: _Trouble) -> Level | None:
-    """A fault where nothing came of it in the end, or a session in use was ended."""
-    if trouble.ended:
-        return Level.FAULT
-    if not trouble.calls:
+def _openings(calls: Iterable[Call]) -> list[Moment]:
+    return sorted(at for one in calls if (at := one.session.syn_ack) is not None)
+
+
+def find(linkup: LinkUp) -> Iterator[Sighting]:
+    calls = linkup.calls
+    if not calls or calls[0].port in OFFICE_PORTS:
+        return
+    places = _Places(linkup)
+    away = [one for call in calls if (one := _turned_away(linkup, places, call)) is not None]
+    holders = places.all.meet([at.moment for at in away], {at.call: at.moment for at in away})
+    level = _level(linkup, away, holders)
+    if level is None:
+        return
+    moments = grouped((one.how, one.moment) for one in away)
+    told = calls.that(How.TURNED_AWAY)
+    mine = by(holders, lambda one: one.session.client.address in linkup.pc.addresses)
+    yield Sighting(
+        values={
+            **{how: len(moments[how]) for how in (REFUSED, SILENT, DROPPED, ENDED, UNANSWERED)},
+            "told": len(told),
+            "octets": told[0].session.from_server.octets if told else 0,
+            "own": len(mine[True]),
+            "others": len(mine[False]),
+            "stations": sorted({one.session.client.address for one in mine[False]}),
+        },
+        frames={
+            **moments,
+            "told": [at for one in told if (at := one.told_no) is not None],
+            "own": [one.first for one in mine[True]],
+            "others": [one.first for one in mine[False]],
+        },
+        certainty=Certainty.SHOWN if _all_taken(linkup, holders) else Certainty.FITS,
+        level=level,
+        silence=_silence(linkup, away),
+        likeliest=OWN if mine[True] and not mine[False] else OTHERS,
+        ruled_out=[
+            *([] if moments[UNANSWERED] else [REQUEST]),
+            *([] if told else [ONE_VALUE]),
+        ],
+    )
+
+
+def _turned_away(linkup: LinkUp, places: _Places, call: Call) -> _Away | None:
+    """How a session of the PC was turned away, and when that shows."""
+    end, asked = call.end, call.asked_in_vain
+    if end is not None:
+        if _was_in_use(call) and places.newer_opened(call, end.moment):
+            return _Away(ENDED, end.moment, call)
+        if _is_dropped(call):
+            return _Away(DROPPED, end.moment, call)
+        if call.how is How.REFUSED and places.all.at(end.moment):
+            return _Away(REFUSED, end.moment, call)
+    if call.how is How.IGNORED and linkup.is_alive_after(call.first) and places.all.at(call.first):
+        return _Away(SILENT, call.first, call)
+    if asked is None or not linkup.is_alive_after(asked):
         return None
-    last = trouble.calls[-1]
-    opened = any(one.is_open and one.first > last for one in calls)
-    if not opened and not linkup.answers_after(last):
+    in_vain = places.works_no_more(call, asked) or places.serves_others(call, asked)
+    return _Away(UNANSWERED, asked, call) if in_vain else None
+
+
+def _was_in_use(call: Call) -> bool:
+    """Whether the controller ended a session that the PC still wanted, by no design of its own."""
+    end = call.end
+    if end is None or not call.ended_by_server or not call.answers or call.idle > LONG_IDLE:
+        return False
+    after_the_answer = end.after == SERVER and call.answers == 1
+    return not after_the_answer and (end.after == CLIENT or call.came_back)
+
+
+def _is_dropped(call: Call) -> bool:
+    return call.dropped_unasked or call.how is How.TURNED_AWAY
+
+
+def _level(linkup: LinkUp, away: Sequence[_Away], holders: Sequence[Call]) -> Level | None:
+    """A fault where nothing came of it in the end, or a session in use was ended."""
+    if not away or any(one.how == ENDED for one in away):
+        return Level.FAULT if away else None
+    last, opened = max(one.moment for one in away), linkup.calls.opened
+    if not linkup.answers_after(last) and not (opened and opened[-1].first > last):
         return Level.FAULT
-    attempts = _attempts(trouble.refused + trouble.silent)
-    return Level.NOTE if attempts > 1 and trouble.holders else None
+    calls = Calls(one.call for one in away if one.how in (REFUSED, SILENT))
+    return Level.NOTE if calls.attempts > 1 and holders else None
 
 
-def _all_taken(linkup: LinkUp, trouble: _Trouble) -> bool:
+def _all_taken(linkup: LinkUp, holders: Sequence[Call]) -> bool:
     """Whether as many sessions are seen as the site sheet allows."""
     limit = linkup.sheet.sessions if linkup.sheet is not None else None
-    return limit is not None and len(trouble.holders) >= limit
+    return limit is not None and len(holders) >= limit
 
 
-def _attempts(calls: list[Moment]) -> int:
-    """Calls that follow closely are repeats of the system."""
-    moments = sorted(calls)
-    pauses = (after.seconds - before.seconds for before, after in pairwise(moments))
-    return len(moments[:1]) + sum(pause > ONE_ATTEMPT for pause in pauses)
-
-
-def _trouble(linkup: LinkUp, calls: list[Session]) -> _Trouble:
-    trouble = _Trouble()
-    opened = [one for one in calls + _rivals(linkup, calls[0]) if one.is_open]
-    for one in calls[-MOST:]:
-        newer = _newer_that_ended(one, opened)
-        if newer is not None and _was_wanted(one, calls):
-            trouble.ended.append(one.closing[0].moment)
-            holders = [newer]
-        elif _dropped_at_once(one):
-            trouble.dropped.append(one.closing[0].moment)
-            holders = _holders(linkup, one, one.closing[0].moment, opened)
-        else:
-            holders = _turned_away(linkup, one, opened, trouble)
-        trouble.holders += [one for one in holders if one not in trouble.holders]
-    return trouble
-
-
-def _turned_away(
-    linkup: LinkUp, session: Session, opened: list[Session], found: _Trouble
-) -> list[Session]:
-    """Note a call that needs another open session to count; return those that were open then."""
-    if session.refused is not None:
-        kind, moment = found.refused, session.refused.moment
-    elif session.is_silent and _alive_after(linkup, session.syns.first):
-        kind, moment = found.silent, session.syns.first
-    else:
-        own = [one for one in opened if one.client.address in linkup.pc.addresses]
-        asked = _asked_in_vain(session, own)
-        if asked is None:
-            asked = session.asked
-            own = [one for one in opened if one not in own and _is_served_instead(one, session)]
-        if asked is None or not _alive_after(linkup, asked):
-            return []
-        kind, moment, opened = found.unanswered, asked, own
-    holders = _holders(linkup, session, moment, opened)
-    if holders:
-        kind.append(moment)
-    return holders
-
-
-def _rivals(linkup: LinkUp, call: Session) -> list[Session]:
-    """Other stations' sessions with the same port."""
-    return [
-        one
-        for one in linkup.facts.sessions
-        if one.server == call.server and one.client.address not in linkup.pc.addresses
-    ]
-
-
-def _holders(
-    linkup: LinkUp, session: Session, moment: Moment, sessions: list[Session]
-) -> list[Session]:
-    """Sessions that took the place at a moment: open, in use or left behind, not in vain."""
-    return [
-        one
-        for one in sessions
-        if one is not session
-        and one.holds(moment)
-        and not _dropped_at_once(one)
-        and (one.client.address in linkup.pc.addresses or _is_lively(one, moment))
-        and (not _waits_since_before(one, moment) or _replugged(linkup, one, moment))
-    ]
-
-
-def _is_lively(session: Session, moment: Moment) -> bool:
-    return session.last.seconds > moment.seconds - LIVELY
-
-
-def _waits_since_before(session: Session, moment: Moment) -> bool:
-    """Whether a session's last request is older than a moment and has no answer: a dead peer."""
-    return session.is_waiting and session.asked is not None and session.asked < moment
-
-
-def _replugged(linkup: LinkUp, session: Session, moment: Moment) -> bool:
-    """Whether the PC came back to the cable after a session's last frame: that one is left over."""
-    checks = linkup.facts.arp.probes.items()
-    own = [series for (hardware, _), series in checks if hardware == linkup.pc.hardware]
-    return any(session.last < check < moment for series in own for check in series.moments)
-
-
-def _alive_after(linkup: LinkUp, moment: Moment) -> bool:
-    answers = [answer for question in linkup.questions for answer, _ in question.answers]
-    heard = [*answers, linkup.last_heard] if linkup.last_heard else answers
-    return any(one > moment for one in heard)
-
-
-def _dropped_at_once(session: Session) -> bool:
-    """Whether an accepted session ended before anybody sent data, or with a text that reads like a
-    no: then the PC may be the first to close it.
-    """
-    if session.completed is None or session.syn_ack is None or not session.closing:
-        return False
-    closed, asked = session.closing[0].moment, session.from_client.first_data
-    if closed.seconds - session.syn_ack.seconds >= AT_ONCE:
-        return False
-    if session.turned_away is not None:
-        return True
-    asked_first = asked is not None and asked.moment < closed
-    return session.server_ended and not asked_first and not session.from_server.octets
-
-
-def _asked_in_vain(session: Session, own: list[Session]) -> Moment | None:
-    """The request that got no answer, or a reset, though requests had worked before in another
-    session, or in this one until another was opened.
-    """
-    asked, broken = session.asked, session.broken_by
-    reset = broken is not None and broken.after == CLIENT
-    waits = session.is_waiting and not session.server_ended and not session.lacks_answer
-    if asked is None or not session.is_open or not (waits or reset):
+def _silence(linkup: LinkUp, away: Sequence[_Away]) -> Silence | None:
+    """Where nothing but silence tells it."""
+    if any(one.how not in (SILENT, UNANSWERED) for one in away):
         return None
-    others = [one for one in own if one is not session]
-    if session.answered is None:
-        worked = any(one.answered is not None and one.answered < asked for one in others)
-        return asked if worked else None
-    opened = (one.syn_ack for one in others if one.syn_ack is not None)
-    return asked if any(session.answered < moment < asked for moment in opened) else None
-
-
-def _is_served_instead(rival: Session, session: Session) -> bool:
-    """Whether another station's requests, of the same kind and to the same unit, are answered
-    while one of this session is confirmed and none ever is.
-    """
-    asked, said, other = session.asked, session.dialogue, rival.dialogue
-    waits = session.completed is not None and session.is_waiting and session.request_acknowledged
-    if asked is None or not waits or session.answers or session.server_ended:
-        return False
-    alike = (said.protocol, said.unit) == (other.protocol, other.unit)
-    served = rival.answered is not None and rival.answered > asked
-    return alike and served and not session.lacks_answer
-
-
-def _newer_that_ended(session: Session, sessions: list[Session]) -> Session | None:
-    """The session at whose opening the controller ended this one, which was in use."""
-    if not session.answers or not session.server_ended:
-        return None
-    end = session.closing[0]
-    idle = end.since_data or 0.0
-    by_design = end.after == SERVER and (session.answers == 1 or idle > IDLE)
-    if by_design or idle > IDLE:
-        return None
-    for one in sessions:
-        opened = one.syn_ack
-        if one is session or opened is None or not one.is_open or not session.first < opened:
-            continue
-        if 0 <= end.moment.seconds - opened.seconds <= MOMENT:
-            return one
-    return None
-
-
-def _was_wanted(session: Session, calls: list[Session]) -> bool:
-    """Whether a request was open at the end, or the PC called again soon."""
-    end = session.closing[0]
-    again = (one.syns.first.seconds for one in calls if one.syns.count)
-    return end.after == CLIENT or any(0 < call - end.moment.seconds < SOON for call in again)
+    ignored = Calls(one.call for one in away if one.how == SILENT)
+    asked = [one.moment for one in away if one.how == UNANSWERED]
+    return linkup.silence([*ignored.sent, *asked], ignored.sent_in_all + len(asked))
 
 
 RULE = Rule(
@@ -313,10 +244,12 @@ RULE = Rule(
     likely_causes={
         OTHERS: "A panel, a supervising system or a second engineer is connected.",
         OWN: "The PC's own programs hold sessions: one for each tag, or one that was never closed.",
-        LEFT_OVER: "A session is left over from a pulled cable or a program that was ended, and the "
+        LEFT_OVER: "A session is left over from a pulled cable or a program that was ended, and "
+        "the "
         "controller still keeps it.",
-        "controller-allows-one": "The controller allows one session for each address, and two programs run on this PC.",
-        "access-list-controller": "An access list of the controller leaves out this PC.",
+        "one each": "The controller allows one session for each address, and two "
+        "programs run on this PC.",
+        "access list": "An access list of the controller leaves out this PC.",
     },
     what_to_do=(
         Step(
@@ -348,10 +281,12 @@ RULE = Rule(
     },
     cautions=("Two programs that both command the controller can cause unexpected motion.",),
     also_fits={
-        "access-list-too": "An access list: it too may let a session open and drop it at once.",
-        "service-hangs-starting": "A service that hangs or is starting. A restart cures that as well, so it proves nothing.",
-        "firewall-way-limits": "A firewall on the way that limits the PC.",
-        REQUEST: "A request that the controller never answers, as its item, framing or order is not right.",
+        "access list lets in": "An access list: it too may let a session open and drop it at once.",
+        "service hangs": "A service that hangs or is starting. A restart cures that as "
+        "well, so it proves nothing.",
+        "firewall": "A firewall on the way that limits the PC.",
+        REQUEST: "A request that the controller never answers, as its item, framing or order is "
+        "not right.",
         ONE_VALUE: "A device that gives each caller one value, and closes by design.",
     },
     looks_alike=(

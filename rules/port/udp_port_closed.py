@@ -5,23 +5,22 @@ PC's datagrams, or the PC about those of the controller. It fits where the messa
 somebody else, or where the PC asked slowly and several times, on a registered or named port or
 where it tried nobody else, and neither an answer nor any other datagram of the controller came.
 Quiet where the port answers in the end, or did within 2 min before and the PC was not told several
-times over; for other ports than the one
-that the link-up is about; for streams that may be meant one way: fast ones, and those that go on at
-their pace to the end on a port that nobody named; where answers come from elsewhere; and where a
-session over TCP is what the PC wants. What the PC itself does not take is a note where the link-up
-works, and nothing where it takes the datagrams later or had sent from that port before.
+times over; for other ports than the one that the link-up is about; for streams that may be meant
+one way: fast ones, and those that go on at their pace to the end on a port that nobody named; where
+answers come from elsewhere; and where a session over TCP is what the PC wants. What the PC itself
+does not take is a note where the link-up works, and nothing where it takes the datagrams later or
+had sent from that port before.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Address, Exchange, IcmpError, Moment
-from analyzer.facts.icmp import PORT_UNREACHABLE, UNREACHABLE
+from analyzer.facts import Address, Exchange, Moment
+from analyzer.facts.index import by
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import LinkUp, Stage, elsewhere
+from analyzer.linkup import How, LinkUp, Tries, Try, What, elsewhere
 from rules import cautions
 
-UDP = 17
 LASTING = 120.0
 """Seconds of trouble after the port last answered: a controller starts within that time."""
 ASKED_ON = 3.0
@@ -53,172 +52,132 @@ ONLY_KNOWN_REQUESTS, ONE_WAY, FILTER = "only known requests", "one way", "filter
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    sighting = _refused(linkup) or _silent(linkup, linkup.alone) or _pc_refuses(linkup)
+    sent: Tries[Try] = Tries(())
+    if linkup.target.transport == "udp":
+        sent = linkup.tries.of(What.UDP).on(linkup.target.port)
+    sighting = _refused(linkup, sent) or _silent(linkup, sent) or _pc_refuses(linkup)
     if sighting is not None:
         yield sighting
 
 
-def _refused(linkup: LinkUp) -> Sighting | None:
+def _refused(linkup: LinkUp, sent: Tries[Try]) -> Sighting | None:
     """The controller, or somebody for it, says that nobody is on the port."""
-    if linkup.target.transport != "udp":
-        return None
-    asked = _on_port(linkup)
-    answered = max((one.answered.last.seconds for one in asked if one.answered.last), default=None)
-    worked = float("-inf") if answered is None else answered
-    refusals = [
+    worked, port = sent.last_answer, linkup.target.port
+    said = [
         one
-        for one in _messages(linkup, linkup.controller)
-        if one.dport == linkup.target.port and one.moment.seconds > worked
+        for one in linkup.errors
+        if one.is_closed_port and one.dport == port and one.about_src in linkup.pc.addresses
     ]
+    refusals = [one for one in said if worked is None or one.moment > worked]
     by_receiver = all(one.sender == linkup.controller for one in refusals)
-    if not refusals or not (_lasts(refusals, worked) or (by_receiver and _asks_on(refusals))):
+    moments = [one.moment for one in refusals]
+    if not sent or not moments:
         return None
-    in_vain = [one for one in asked if one.asked.last and one.asked.last.seconds > worked]
+    if not _lasts(moments, worked) and not (by_receiver and _asks_on(moments)):
+        return None
+    in_vain = [one for one in sent if worked is None or one.last > worked]
+    firsts = (one.first if worked is None or one.first > worked else one.last for one in in_vain)
+    unanswered = sum(one.times - one.answers for one in in_vain)
     return Sighting(
         values={
-            **_values(linkup, linkup.controller, in_vain, refusals),
-            "datagrams": max(len(refusals), sum(_unanswered(one) for one in in_vain)),
-            "worked": answered is not None,
+            **_values(linkup, linkup.controller, port, max(len(moments), unanswered), moments),
+            "by_receiver": by_receiver,
+            "worked": worked is not None,
         },
-        frames={
-            "sent": [moment for one in in_vain if (moment := _first_after(one, worked))],
-            "refusal": [one.moment for one in refusals],
-        },
-        linkup=linkup,
+        frames={"sent": list(firsts), "refusal": moments},
         certainty=Certainty.SHOWN if by_receiver else Certainty.FITS,
-        likeliest=NOT_LISTENING if answered is not None else WRONG_PORT,
-        excluded=[
+        likeliest=WRONG_PORT if worked is None else NOT_LISTENING,
+        ruled_out=[
             FIXED_PORT,
-            *([WRONG_PORT] if answered is not None else []),
-            *([FIREWALL] if by_receiver else []),
+            ONLY_KNOWN_REQUESTS,
+            ONE_WAY,
+            *([] if worked is None else [WRONG_PORT]),
+            *([FIREWALL, FILTER] if by_receiver else []),
         ],
-        also_excluded=[ONLY_KNOWN_REQUESTS, ONE_WAY, *([FILTER] if by_receiver else [])],
     )
 
 
-def _lasts(refusals: list[IcmpError], worked: float) -> bool:
-    return refusals[-1].moment.seconds - worked >= LASTING
+def _lasts(refusals: Sequence[Moment], worked: Moment | None) -> bool:
+    return worked is None or refusals[-1].seconds - worked.seconds >= LASTING
 
 
-def _unanswered(exchange: Exchange) -> int:
-    return exchange.asked.count - exchange.answered.count
-
-
-def _first_after(exchange: Exchange, seconds: float) -> Moment | None:
-    """The first known datagram of the PC after a time."""
-    known = (exchange.asked.first, exchange.asked.last)
-    return next((one for one in known if one and one.seconds > seconds), None)
-
-
-def _asks_on(refusals: list[IcmpError]) -> bool:
+def _asks_on(refusals: Sequence[Moment]) -> bool:
     """Whether the PC asks again and again, slowly, though each time it is told that nobody is
     there.
     """
-    span = refusals[-1].moment.seconds - refusals[0].moment.seconds
+    span = refusals[-1].seconds - refusals[0].seconds
     return len(refusals) >= FEWEST and span >= max(ASKED_ON, SLOW * (len(refusals) - 1))
 
 
-def _silent(linkup: LinkUp, alone: bool) -> Sighting | None:
+def _silent(linkup: LinkUp, sent: Tries[Try]) -> Sighting | None:
     """The PC asks again and again, and no datagram comes back."""
-    asked = _on_port(linkup)
+    port, count = linkup.target.port, sent.times
     named = linkup.target.how_known in ("told", "sheet")
-    meant = named or alone or linkup.target.port in INDUSTRIAL_PORTS
-    if linkup.target.transport != "udp" or not meant or not asked or _is_explained(linkup):
+    meant = named or linkup.alone or port in INDUSTRIAL_PORTS
+    in_vain = len(sent) == len(sent.that(How.IGNORED)) and not _to_pc(linkup)
+    if not meant or not in_vain or count < FEWEST or elsewhere(linkup):
         return None
-    sent = [moment for one in asked for moment in (one.asked.first, one.asked.last) if moment]
-    count = sum(one.asked.count for one in asked)
-    span = max(sent).seconds - min(sent).seconds
-    heard = any(_is_from_controller(linkup, one) for one in linkup.facts.exchanges)
-    answered = any(one.answered.count for one in asked) or heard or bool(elsewhere(linkup))
-    if answered or count < FEWEST or span / (count - 1) < SLOW:
+    last = max(one.last for one in sent)
+    pause = (last.seconds - sent[0].first.seconds) / (count - 1)
+    goes_on = linkup.facts.heard_after(last) < GIVEN_UP * pause
+    if pause < SLOW or (goes_on and not named):
         return None
-    goes_on = linkup.facts.heard_after(max(sent)) < GIVEN_UP * span / (count - 1)
-    if goes_on and not named:
-        return None
+    moments = sorted({moment for one in sent for moment in (one.first, one.last)})
     return Sighting(
-        values=_values(linkup, linkup.controller, asked, []),
-        frames={"sent": sorted(set(sent))},
-        linkup=linkup,
+        values=_values(linkup, linkup.controller, port, count, []),
+        frames={"sent": moments},
         certainty=Certainty.FITS,
-        silence=linkup.silence(sent, count),
+        silence=linkup.silence(moments, count),
         likeliest=WRONG_PORT,
-        also_excluded=[FILTER],
+        ruled_out=[FILTER],
     )
 
 
 def _pc_refuses(linkup: LinkUp) -> Sighting | None:
     """The PC says of the controller's datagrams that no program of its own takes them."""
-    said: dict[tuple[Address, int | None], list[IcmpError]] = {}
-    for own in linkup.pc.addresses:
-        for message in _messages(linkup, own):
-            if message.sender == own:
-                said.setdefault((own, message.dport), []).append(message)
-    for one in linkup.facts.exchanges if said else []:
-        address, port = one.server
-        if not _is_from_controller(linkup, one) or {port, one.client[1]} & OFFICE_PORTS:
+    refused = linkup.facts.index.refused_datagrams
+    for (address, port), sent in by(_to_pc(linkup), lambda one: one.server).items():
+        said = sorted(at.moment for one in sent for at in refused[one.client, one.server])
+        taken = any(one.answered.count for one in sent)
+        office = not OFFICE_PORTS.isdisjoint({port, *(one.client[1] for one in sent)})
+        if taken or office or len(said) < REPEATED:
             continue
-        refusals, last = said.get(one.server, []), one.asked.last
-        if one.answered.count or last is None or len(refusals) < REPEATED:
-            continue
-        if last.seconds - refusals[-1].moment.seconds < NEAR:
+        if max(one.asked.last.seconds for one in sent if one.asked.last) - said[-1].seconds < NEAR:
+            count = sum(one.asked.count for one in sent)
             return Sighting(
-                values=_values(linkup, address, [one], refusals),
+                values=_values(linkup, address, port, count, said),
                 frames={
-                    "sent": [one.asked.first] if one.asked.first else [],
-                    "refusal": [message.moment for message in refusals],
+                    "sent": [one.asked.first for one in sent if one.asked.first],
+                    "refusal": said,
                 },
-                linkup=linkup,
                 level=Level.NOTE if linkup.works else Level.FAULT,
                 likeliest=NOT_LISTENING,
-                excluded=[SWITCHED_OFF, FIREWALL],
-                also_excluded=[ONLY_KNOWN_REQUESTS, ONE_WAY, FILTER],
+                ruled_out=[SWITCHED_OFF, FIREWALL, ONLY_KNOWN_REQUESTS, ONE_WAY, FILTER],
             )
     return None
 
 
+def _to_pc(linkup: LinkUp) -> list[Exchange]:
+    """Datagrams that the controller sent to the PC by itself."""
+    sent = linkup.facts.index.exchanges_from[linkup.controller]
+    return [one for one in sent if one.server[0] in linkup.pc.addresses]
+
+
 def _values(
-    linkup: LinkUp, receiver: Address, exchanges: list[Exchange], refusals: list[IcmpError]
+    linkup: LinkUp, receiver: Address, port: int | None, datagrams: int, refusals: Sequence[Moment]
 ) -> dict[str, object]:
+    at_controller = receiver == linkup.controller
     return {
-        "controller": linkup.controller,
         "receiver": receiver,
-        "port": exchanges[0].server[1] if exchanges else linkup.target.port,
-        "datagrams": sum(one.asked.count for one in exchanges),
+        "port": port,
+        "datagrams": datagrams,
         "refusals": len(refusals),
         "silent": not refusals,
-        "by_receiver": bool(refusals) and all(one.sender == receiver for one in refusals),
-        "at_controller": receiver == linkup.controller,
-        "pc_listens": receiver != linkup.controller or not refusals,
+        "by_receiver": bool(refusals),
+        "at_controller": at_controller,
+        "pc_listens": not at_controller or not refusals,
         "worked": False,
     }
-
-
-def _on_port(linkup: LinkUp) -> list[Exchange]:
-    return [one for one in linkup.exchanges if one.server[1] == linkup.target.port]
-
-
-def _messages(linkup: LinkUp, receiver: Address) -> list[IcmpError]:
-    """Messages that nobody is on a UDP port, about datagrams between the PC and the controller."""
-    ends = {linkup.controller, *linkup.pc.addresses}
-    return [
-        one
-        for one in linkup.facts.icmp.errors
-        if (one.type, one.code, one.protocol) == (UNREACHABLE, PORT_UNREACHABLE, UDP)
-        and one.about_dst == receiver
-        and one.about_src in ends
-    ]
-
-
-def _is_from_controller(linkup: LinkUp, exchange: Exchange) -> bool:
-    to_pc = exchange.server[0] in linkup.pc.addresses
-    return to_pc and exchange.client[0] == linkup.controller
-
-
-def _is_explained(linkup: LinkUp) -> bool:
-    told_why = any(error.about_src == linkup.pc_address for error in linkup.errors)
-    elsewhere = not linkup.same_network and not linkup.is_heard
-    nothing = Stage.LINK not in linkup.proofs
-    return told_why or elsewhere or nothing or linkup.self_assigned
 
 
 RULE = Rule(
@@ -236,10 +195,12 @@ RULE = Rule(
     "{fits:if Only the receiver's message that nobody is on the port makes it certain that no "
     "program listens there. Many controllers send none, and a firewall may swallow it.}",
     likely_causes={
-        NOT_LISTENING: "The program that takes these datagrams is not running, or has given up its port.",
+        NOT_LISTENING: "The program that takes these datagrams is not running, or has given up its "
+        "port.",
         WRONG_PORT: "The port number is not the one that is served.",
         SWITCHED_OFF: "The stream or service is not switched on in the controller's settings.",
-        FIXED_PORT: "The answer goes to a fixed port of the PC in place of the one that the PC asked from.",
+        FIXED_PORT: "The answer goes to a fixed port of the PC in place of the one that the PC "
+        "asked from.",
         FIREWALL: "A firewall on the PC or on the way drops the datagrams or the answers.",
     },
     what_to_do=(

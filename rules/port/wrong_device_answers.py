@@ -11,88 +11,90 @@ for many addresses or has a virtual router's address; and where nobody claimed t
 
 from collections.abc import Iterator
 
-from analyzer.facts import Address, Claims, Hardware, Moment, Session
+from analyzer.facts import Address, Claims, Hardware, Moment
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import LinkUp, presumed_mask
+from analyzer.linkup import Call, How, LinkUp
 from rules import cautions
 
-SHEET = "slip-site-sheet"
-"""Place among what would look the same that only a site sheet brings in."""
+SHEET = "slip in sheet"
+"""Name of this in what would look the same: only a site sheet brings it in."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
     if linkup.works or linkup.router is not None or not linkup.same_network:
         return
-    for session in linkup.called:
-        unlike_label = _unlike_label(linkup, session)
-        device = unlike_label or _stranger(linkup, session) or _router(linkup, session)
-        if device is None:
-            continue
-        claims = linkup.facts.arp.claims.get(linkup.controller, Claims())
-        claimant = claims.runs[-1].hardware if claims.runs else None
-        yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "port": session.server.port,
-                "device": device,
-                "others": len(_other_addresses(linkup, device)),
-                "claimant": claimant,
-                "same": claimant == device,
-                "another": claimant not in (device, None),
-                "label": linkup.labelled,
-            },
-            frames={
-                "answer": _answers(linkup, device),
-                "claim": [claims.runs[-1].first] if claims.runs else [],
-                "own": _own_claims(linkup, device),
-            },
-            certainty=Certainty.SHOWN if unlike_label else Certainty.FITS,
-            silence=linkup.silence([session.waits_since] if session.waits_since else []),
-            also_excluded=() if unlike_label else (SHEET,),
-        )
-        break
+    for call in linkup.calls:
+        labelled = _unlike_label(linkup, call)
+        device = labelled or _stranger(linkup, call) or _router(linkup, call)
+        if device is not None:
+            yield _sighting(linkup, call, device, labelled is not None)
+            break
 
 
-def _unlike_label(linkup: LinkUp, session: Session) -> Hardware | None:
-    """Who uses the controller's address and turned the call down, if the label is another's."""
-    device, label = linkup.hardware, linkup.labelled
-    if label is None or device is None or device in (label, linkup.pc.hardware):
+def _sighting(linkup: LinkUp, call: Call, device: Hardware, labelled: bool) -> Sighting:
+    claims = linkup.facts.arp.claims.get(linkup.controller, Claims())
+    claimant = claims.runs[-1].hardware if claims.runs else None
+    answered = (one.session.from_server for one in linkup.calls)
+    asked = call.asked_in_vain
+    return Sighting(
+        values={
+            "device": device,
+            "others": len(_other_addresses(linkup, device)),
+            "claimant": claimant,
+            "same": claimant == device,
+            "another": claimant not in (device, None),
+            "label": linkup.labelled,
+        },
+        frames={
+            "answer": [one.first for one in answered if device in one.hardware and one.first],
+            "claim": [claims.runs[-1].first] if claims.runs else [],
+            "own": _own_claims(linkup, device),
+        },
+        certainty=Certainty.SHOWN if labelled else Certainty.FITS,
+        silence=linkup.silence([asked]) if asked is not None and not call.broken else None,
+        ruled_out=() if labelled else (SHEET,),
+    )
+
+
+def _refuser(call: Call) -> Hardware | None:
+    return call.end.hardware if call.how is How.REFUSED and call.end is not None else None
+
+
+def _unlike_label(linkup: LinkUp, call: Call) -> Hardware | None:
+    """Who uses the controller's address and refused the call, if the label is another's."""
+    device, label = _refuser(call), linkup.labelled
+    if device is None or label in (None, device) or device != linkup.hardware:
         return None
-    in_vain = session.refused or session.broken_by
-    answered = session.from_server.hardware == {device} and not session.is_open
-    return device if in_vain and answered and linkup.facts.is_a_device(device) else None
+    return device if linkup.facts.is_a_device(device) else None
 
 
-def _stranger(linkup: LinkUp, session: Session) -> Hardware | None:
+def _stranger(linkup: LinkUp, call: Call) -> Hardware | None:
     """Who answered the call without ever having claimed the address, where somebody else did."""
-    claims = linkup.facts.arp.claims.get(linkup.controller)
-    senders = session.from_server.hardware
-    in_vain = session.refused or session.broken_by or session.waits_since
-    if claims is None or not senders or not in_vain or senders & claims.counts.keys():
+    claims, senders = linkup.facts.arp.claims.get(linkup.controller), call.session.from_server
+    in_vain = call.how is How.REFUSED or call.broken or call.asked_in_vain is not None
+    if claims is None or not senders.hardware or not in_vain:
         return None
-    device = min(senders)
+    device = min(senders.hardware)
+    known = bool(senders.hardware & claims.counts.keys()) or device == linkup.pc.hardware
     is_other = linkup.facts.is_a_device(device) and _own_claims(linkup, device)
-    return device if is_other and device != linkup.pc.hardware else None
+    return device if is_other and not known else None
 
 
-def _router(linkup: LinkUp, session: Session) -> Hardware | None:
+def _router(linkup: LinkUp, call: Call) -> Hardware | None:
     """Who refused the call, if the address is that of the network's router."""
-    if session.refused is None or linkup.hardware is None:
+    device = _refuser(call)
+    if device is None or device != linkup.hardware:
         return None
-    named = any(linkup.controller in message.routers for message in linkup.facts.dhcp)
-    station = linkup.facts.station(linkup.hardware)
-    forwards = station is not None and station.is_router and _brings_others(linkup)
-    refused_itself = session.refused.hardware == linkup.hardware
-    return linkup.hardware if refused_itself and (named or forwards) else None
+    named = linkup.controller in linkup.facts.index.routers
+    return device if named or _forwards(linkup, device) else None
 
 
-def _brings_others(linkup: LinkUp) -> bool:
-    """Whether packets from other networks come with the controller's hardware address."""
-    if linkup.pc_address is None or linkup.hardware is None:
+def _forwards(linkup: LinkUp, device: Hardware) -> bool:
+    """Whether packets from other networks come with a router's hardware address."""
+    station, own = linkup.facts.station(device), linkup.network
+    if station is None or not station.is_router or own is None:
         return False
-    mask = linkup.mask if linkup.mask is not None else presumed_mask(linkup.pc_address)
-    others = _other_addresses(linkup, linkup.hardware)
-    return any(one & mask != linkup.controller & mask for one in others)
+    return not all(own.holds(one) for one in _other_addresses(linkup, device))
 
 
 def _other_addresses(linkup: LinkUp, device: Hardware) -> set[Address]:
@@ -102,17 +104,13 @@ def _other_addresses(linkup: LinkUp, device: Hardware) -> set[Address]:
 
 def _own_claims(linkup: LinkUp, device: Hardware) -> list[Moment]:
     """When a station claimed other addresses than the controller's for itself."""
+    claims = linkup.facts.arp.claims
     return [
         run.first
-        for address, claims in linkup.facts.arp.claims.items()
-        for run in claims.runs
+        for address in linkup.facts.index.claimed_by[device]
+        for run in claims[address].runs
         if run.hardware == device and address != linkup.controller
     ]
-
-
-def _answers(linkup: LinkUp, device: Hardware) -> list[Moment]:
-    answered = (one for one in linkup.called if device in one.from_server.hardware)
-    return [one.from_server.first for one in answered if one.from_server.first]
 
 
 RULE = Rule(
@@ -126,10 +124,12 @@ RULE = Rule(
     means="What answered is either a station that answers in the controller's name, or the "
     "network's router, which owns this address. The controller itself may not be there.",
     likely_causes={
-        "address-typed-program": "The address typed in the program is that of a router, printer or other device.",
-        "device-same-default": "A device with the same default address is in the network.",
-        "pc-reached-another": "The PC reached another network with the same addresses, such as a wireless one.",
-        "second-adapter-controller": "A second adapter of the controller answers.",
+        "wrong address": "The address typed in the program is that of a router, printer or "
+        "other device.",
+        "default address": "A device with the same default address is in the network.",
+        "another network": "The PC reached another network with the same addresses, such as a "
+        "wireless one.",
+        "second adapter": "A second adapter of the controller answers.",
     },
     what_to_do=(
         Step(
@@ -154,10 +154,12 @@ RULE = Rule(
     },
     cautions=(cautions.WHICH_DEVICE,),
     also_fits={
-        "one-device-two": "One device with two network adapters, which answers through the other one.",
-        "filter-way-answers": "A filter on the way that answers in the controller's name.",
-        "controller-router-own": "A controller that is the router of its own cell, with the service switched off.",
-        "slip-site-sheet": "A slip in the site sheet, or a controller that was replaced since it was written.",
+        "two adapters": "One device with two network adapters, which answers through the other "
+        "one.",
+        "filter": "A filter on the way that answers in the controller's name.",
+        "own router": "A controller that is the router of its own cell, with the "
+        "service switched off.",
+        SHEET: "A slip in the site sheet, or a controller that was replaced since it was written.",
     },
     looks_alike=(
         "A router in between: then its hardware address is the right one.",

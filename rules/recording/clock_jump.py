@@ -18,7 +18,7 @@ OLDEST = 631_152_000 * 10**9
 in 1970 or 1980 (common practice, no source)."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
+def survey(case: Case) -> Iterator[Sighting]:
     coverage = case.facts.coverage
     back, ahead = coverage.backwards, coverage.forwards
     if not (back.count or ahead.count or _never_set(case.facts)):
@@ -58,9 +58,10 @@ RULE = Rule(
     means="Waiting times are counted only where the clock ran evenly. Times before a jump and "
     "after it do not belong together, and dates may be wrong.",
     likely_causes={
-        "pc-took-time": "The PC took the time from a server or a person while it was recording.",
-        "clock-pc-recorder": "The clock of the PC or recorder was never set, or its battery is empty.",
-        "several-recordings-were": "Several recordings were put together into one file, not in the order of their times.",
+        "time taken": "The PC took the time from a server or a person while it was recording.",
+        "never set": "The clock of the PC or recorder was never set, or its battery is empty.",
+        "joined": "Several recordings were put together into one file, not in the order of their "
+        "times.",
     },
     what_to_do=(
         Step("Set the clock of the PC, and let it settle before recording."),
@@ -70,7 +71,7 @@ RULE = Rule(
     ),
     evidence={"jump": "the clock jumps here{again}"},
     also_fits={
-        "time-only-leaps": "Where time only leaps ahead: a line that was really idle for so long.",
+        "idle line": "Where time only leaps ahead: a line that was really idle for so long.",
     },
     looks_alike=(
         "A long pause without frames, over a weekend: the line was idle or the PC slept.",
@@ -80,5 +81,5 @@ RULE = Rule(
     confirm="Compare the date of the first frame with the day on which it was recorded.",
     sources=("common practice, no source",),
     needs=frozenset({Need.FRAMES}),
-    survey=find,
+    survey=survey,
 )

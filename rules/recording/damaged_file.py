@@ -6,7 +6,7 @@ from analyzer.findings import Level, Rule, Sighting, Step
 from analyzer.linkup import Case
 
 
-def find(case: Case) -> Iterator[Sighting]:
+def survey(case: Case) -> Iterator[Sighting]:
     damage = case.facts.damage
     if damage is not None:
         yield Sighting(
@@ -24,9 +24,10 @@ RULE = Rule(
     "Everything before that is used ({frames:count frame}).",
     means="What came after the damage is unknown. An answer that is missing may be in that part.",
     likely_causes={
-        "file-cut-way": "The file was cut on its way, by a mail limit or a copy that broke off.",
-        "recorder-ended-force": "The recorder was ended by force, or the file was copied while it was still being written.",
-        "pc-lost-power": "The PC lost power, or its disk was full, while recording.",
+        "cut": "The file was cut on its way, by a mail limit or a copy that broke off.",
+        "ended by force": "The recorder was ended by force, or the file was copied while it was "
+        "still being written.",
+        "power lost": "The PC lost power, or its disk was full, while recording.",
     },
     what_to_do=(
         Step(
@@ -39,5 +40,5 @@ RULE = Rule(
     confirm="Compare the size of the file here with its size on the PC where it was made.",
     sources=("draft-ietf-opsawg-pcap section 5", "draft-ietf-opsawg-pcapng section 3.1"),
     needs=frozenset(),
-    survey=find,
+    survey=survey,
 )

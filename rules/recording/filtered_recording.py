@@ -15,7 +15,7 @@ PAIR = 2
 """Stations that a direct cable has."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
+def survey(case: Case) -> Iterator[Sighting]:
     facts = case.facts
     works = bool(case.linkups) and all(linkup.works for linkup in case.linkups)
     if facts.looks_filtered and not (works and len(facts.stations) <= PAIR):
@@ -41,8 +41,8 @@ RULE = Rule(
     means="A PC sends such frames by itself. Without them nobody can see how the controller was "
     "looked for, who else has its address, or whether the cable works.",
     likely_causes={
-        "filter-one-address": "A filter for one address, port or protocol was set in the recorder.",
-        "only-some-frames": "Only some of the frames were kept when the file was saved.",
+        "filter": "A filter for one address, port or protocol was set in the recorder.",
+        "saved in part": "Only some of the frames were kept when the file was saved.",
     },
     what_to_do=(
         Step("Ask for the whole recording, if only a part of it was saved."),
@@ -53,7 +53,8 @@ RULE = Rule(
     ),
     evidence={},
     also_fits={
-        "direct-cable-between": "A direct cable between two silent stations that know each other's hardware address.",
+        "direct cable": "A direct cable between two silent stations that know each other's "
+        "hardware address.",
     },
     looks_alike=(
         "A recording shorter than half a minute.",
@@ -63,5 +64,5 @@ RULE = Rule(
     confirm="Look up the filter that was set in the recorder.",
     sources=("RFC 1122 section 2.3.2.1 (learnt hardware addresses are asked for anew)",),
     needs=frozenset({Need.FRAMES, Need.HARDWARE}),
-    survey=find,
+    survey=survey,
 )

@@ -13,7 +13,7 @@ HEADERS = 20 + 20 + 20
 TCP without options."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
+def survey(case: Case) -> Iterator[Sighting]:
     coverage = case.facts.coverage
     if not coverage.cut or coverage.cut_example is None:
         return
@@ -34,7 +34,7 @@ RULE = Rule(
     "shortest piece that was kept has {kept} bytes.",
     means="Addresses, ports and times are judged where they were kept. Contents are not.",
     likely_causes={
-        "recorder-set-store": "The recorder was set to store only the beginning of each frame.",
+        "snap length": "The recorder was set to store only the beginning of each frame.",
     },
     what_to_do=(Step("Set the recorder to store whole frames, then record again."),),
     evidence={"cut": "the first frame that was not stored whole"},
@@ -42,5 +42,5 @@ RULE = Rule(
     confirm="Look up the recorder's setting for the snap length: 262144 bytes keeps all.",
     sources=("draft-ietf-opsawg-pcap sections 4 and 5 (snap length, captured length)",),
     needs=frozenset(),
-    survey=find,
+    survey=survey,
 )

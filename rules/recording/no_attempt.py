@@ -3,16 +3,16 @@
 Quiet where any frame of the PC was meant for the controller; where it is unclear which station is
 the PC, since that is asked first; and where the frames are unreadable, cut too short to show an
 attempt, or all lost in a damaged file. Where only other networks than the controller's are heard,
-that the PC has no way to it comes first. Where
-another station asks for the controller, that one may be the PC that connects. Where the PC speaks
-IPv6, which is not analysed, with a neighbour, the attempt may be in that: then it only fits.
+that the PC has no way to it comes first. Where another station asks for the controller, that one
+may be the PC that connects. Where the PC speaks IPv6, which is not analysed, with a neighbour, the
+attempt may be in that: then it only fits.
 """
 
 from collections.abc import Iterator
 
-from analyzer.facts import Address, Facts, Kind, Path, Question
+from analyzer.facts import Facts, Kind, Path, Question
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, presumed_mask
+from analyzer.linkup import Case, LinkUp, Pc, presumed
 from rules import cautions
 
 HEADERS = 14 + 20 + 20
@@ -25,80 +25,55 @@ NEIGHBOUR_CHECKS = 3
 """IPv6 frames to one neighbour that may only check whether it is there (RFC 4861 section 10)."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
-    if not _would_show(case.facts):
-        return
-    frames = case.facts.coverage.frames
-    spoken = _spoken_ipv6(case)
-    much = any(path.frames > NEIGHBOUR_CHECKS for path in spoken)
-    neighbours = [path.dst for path in spoken][:NAMED]
-    certainty = Certainty.FITS if much else Certainty.SHOWN
-    not_ipv6 = [] if spoken else [OVER_IPV6]
+def survey(case: Case) -> Iterator[Sighting]:
+    untried: list[LinkUp | None] = [one for one in case.linkups if not one.is_tried]
     if not case.linkups and (case.pc is not None or not case.candidates):
-        values: dict[str, object] = {
-            "frames": frames,
-            "controller": None,
-            "heard": [],
-            "askers": [],
-            "neighbours": neighbours,
-        }
+        untried = [None]
+    if not untried or not _would_show(case.facts):
+        return
+    spoken = _spoken_ipv6(case.pc) if case.pc is not None else []
+    much = any(path.frames > NEIGHBOUR_CHECKS for path in spoken)
+    others = case.pc.others if case.pc is not None else []
+    here = sorted({address for one in others for address in one.addresses})
+    networks = {str(presumed(address)) for address in here}
+    for linkup in untried:
+        asked = [] if linkup is None else _asked_by_others(linkup)
+        far = linkup is not None and str(presumed(linkup.controller)) not in networks
+        possible = {OTHER_PC: asked, OVER_IPV6: spoken}
         yield Sighting(
-            values=values,
-            frames={"ipv6": [path.first for path in spoken]},
-            certainty=certainty,
-            likeliest=OVER_IPV6 if much else NO_TRY,
-            excluded=[OTHER_PC, *not_ipv6],
+            values={
+                "frames": case.facts.coverage.frames,
+                "controller": linkup and linkup.controller,
+                "heard": here[:NAMED] if far else [],
+                "askers": sorted({one.asker_ip for one in asked})[:NAMED],
+                "neighbours": [path.dst for path in spoken][:NAMED],
+            },
+            frames={
+                "asked": sorted(at for one in asked for at in one.asked.moments),
+                "ipv6": [path.first for path in spoken],
+            },
+            linkup=linkup,
+            certainty=Certainty.FITS if much else Certainty.SHOWN,
+            likeliest=NO_WAY if far and here else OVER_IPV6 if much else NO_TRY,
+            ruled_out=[name for name, signs in possible.items() if not signs],
         )
-    for linkup in case.linkups:
-        if not linkup.is_tried:
-            heard, asked = _heard_elsewhere(linkup), _asked_by_others(linkup)
-            yield Sighting(
-                values={
-                    "frames": frames,
-                    "controller": linkup.controller,
-                    "heard": heard[:NAMED],
-                    "askers": sorted({one.asker_ip for one in asked if one.asker_ip})[:NAMED],
-                    "neighbours": neighbours,
-                },
-                frames={
-                    "asked": sorted(at for one in asked for at in one.asked.moments),
-                    "ipv6": [path.first for path in spoken],
-                },
-                linkup=linkup,
-                certainty=certainty,
-                likeliest=NO_WAY if heard else OVER_IPV6 if much else NO_TRY,
-                excluded=[*([] if asked else [OTHER_PC]), *not_ipv6],
-            )
 
 
-def _spoken_ipv6(case: Case) -> list[Path]:
+def _spoken_ipv6(pc: Pc) -> list[Path]:
     """IPv6 frames of the PC to single stations, most first."""
-    own = case.pc.hardware if case.pc is not None else None
-    paths = (one for one in case.facts.paths if one.kind == Kind.IPV6 and one.src == own)
-    single = (one for one in paths if own and one.dst is not None and not one.dst.is_group)
+    spoken = (one for one in pc.paths if one.kind == Kind.IPV6)
+    single = (one for one in spoken if one.dst is not None and not one.dst.is_group)
     return sorted(single, key=lambda path: -path.frames)
 
 
 def _asked_by_others(linkup: LinkUp) -> list[Question]:
     """Questions to everybody of other stations for the controller's hardware address."""
+    own = {linkup.controller, *linkup.pc.addresses}
     return [
         one
-        for one in linkup.facts.arp.questions.values()
-        if one.wanted == linkup.controller
-        and one.broadcasts
-        and one.asker_ip
-        and one.asker != linkup.pc.hardware
-        and one.asker_ip not in (linkup.controller, *linkup.pc.addresses)
+        for one in linkup.facts.index.questions_for[linkup.controller]
+        if one.broadcasts and one.asker != linkup.pc.hardware and one.asker_ip not in own
     ]
-
-
-def _heard_elsewhere(linkup: LinkUp) -> list[Address]:
-    """Addresses of other stations here, where none is in the controller's network."""
-    mask = presumed_mask(linkup.controller)
-    stations = [one for one in linkup.facts.stations if one.hardware != linkup.pc.hardware]
-    heard = sorted({address for one in stations for address in one.addresses})
-    near = any(address & mask == linkup.controller & mask for address in heard)
-    return [] if near else heard
 
 
 def _would_show(facts: Facts) -> bool:
@@ -121,14 +96,17 @@ RULE = Rule(
     means="So the recording cannot tell why link-up stopped.",
     likely_causes={
         NO_TRY: "The program did not try while the recording ran.",
-        OTHER_PC: "It was recorded on another PC than the one that connects, which may be {askers:list}.",
-        "attempt-left-through": "The attempt left through another adapter: wireless, a second cable, a VPN or a virtual "
-        "machine.",
-        NO_WAY: "The PC had no address or no route for the controller, so nothing was sent: address, mask "
-        "or gateway of the PC do not fit.",
-        "filter-set-recorder": "A filter set in the recorder left the attempt out.",
-        "controller-s-own": "The controller's own address was entered on the PC, which then talks to itself.",
-        OVER_IPV6: "The program used IPv6: the PC speaks IPv6 with a neighbour, which is not judged.",
+        OTHER_PC: "It was recorded on another PC than the one that connects, which may be "
+        "{askers:list}.",
+        "other adapter": "The attempt left through another adapter: wireless, a second cable, a "
+        "VPN or a virtual machine.",
+        NO_WAY: "The PC had no address or no route for the controller, so nothing was sent: "
+        "address, mask or gateway of the PC do not fit.",
+        "filter": "A filter set in the recorder left the attempt out.",
+        "own address": "The controller's own address was entered on the PC, which then talks to "
+        "itself.",
+        OVER_IPV6: "The program used IPv6: the PC speaks IPv6 with a neighbour, which is not "
+        "judged.",
     },
     what_to_do=(
         Step(
@@ -152,8 +130,8 @@ RULE = Rule(
         "ipv6": "the PC sends IPv6 frames to a neighbour{again}",
     },
     also_fits={
-        "dead-cable-many": "A dead cable: many systems send nothing at all without a link.",
-        "file-damaged-attempt": "Where the file is damaged: an attempt in the part that was lost.",
+        "dead cable": "A dead cable: many systems send nothing at all without a link.",
+        "damaged file": "Where the file is damaged: an attempt in the part that was lost.",
     },
     looks_alike=("A ping, or a single question for the hardware address, is an attempt already.",),
     confirm="Record again while somebody connects, on all adapters if possible. Ping the "
@@ -161,5 +139,5 @@ RULE = Rule(
     confirm_caution=cautions.COMMANDS,
     sources=("common practice, no source",),
     needs=frozenset(),
-    survey=find,
+    survey=survey,
 )

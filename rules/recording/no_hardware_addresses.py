@@ -9,7 +9,7 @@ from analyzer.findings import Level, Rule, Sighting, Step
 from analyzer.linkup import Case
 
 
-def find(case: Case) -> Iterator[Sighting]:
+def survey(case: Case) -> Iterator[Sighting]:
     facts = case.facts
     if facts.coverage.frames and not facts.has_hardware_addresses:
         works = case.linkups and all(linkup.works for linkup in case.linkups)
@@ -29,18 +29,21 @@ RULE = Rule(
     means="The cable, the search for the controller's hardware address and a second device on its "
     "address cannot be judged. Questions for hardware addresses (ARP) cannot be in it.",
     likely_causes={
-        "recording-made-vpn": "The recording was made on a VPN, loopback or tunnel adapter.",
-        "made-wireless-adapter": "It was made on a wireless adapter, and holds radio frames that are not read here.",
-        "made-all-adapters": "It was made on all adapters together, and the recorder left the link layer out.",
+        "vpn": "The recording was made on a VPN, loopback or tunnel adapter.",
+        "wireless": "It was made on a wireless adapter, and holds radio frames that are not read "
+        "here.",
+        "all adapters": "It was made on all adapters together, and the recorder left the link "
+        "layer out.",
     },
     what_to_do=(Step("Record again on the cable adapter itself, not on all adapters together."),),
     also_fits={
-        "remote-service-through": "Remote service through a VPN: then the controller lies behind it, and this is expected.",
+        "remote service": "Remote service through a VPN: then the controller lies behind it, and "
+        "this is expected.",
     },
     evidence={},
     looks_alike=("A recording on the cable adapter without any ARP still has the addresses.",),
     confirm="Look at which adapter the recorder used.",
     sources=("draft-ietf-opsawg-pcaplinktype (link types 0, 101, 108, 228, 229)",),
     needs=frozenset(),
-    survey=find,
+    survey=survey,
 )

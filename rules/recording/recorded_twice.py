@@ -14,7 +14,7 @@ SHARE = 0.1
 direction twice makes a quarter or more (common practice, no source)."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
+def survey(case: Case) -> Iterator[Sighting]:
     coverage = case.facts.coverage
     if coverage.copies and coverage.copies >= SHARE * coverage.frames:
         yield Sighting(
@@ -32,14 +32,15 @@ RULE = Rule(
     "copies are left out, so every packet is counted once.",
     means="The recorder wrote them twice. They are no repeats on the wire and no second device.",
     likely_causes={
-        "mirror-port-passes": "A mirror port passes on what comes in and also what goes out.",
-        "bridge-one-members": "A bridge and one of its members were recorded together, or a PC and its virtual machine.",
-        "all-adapters-were": "All adapters were recorded together.",
+        "mirror port": "A mirror port passes on what comes in and also what goes out.",
+        "bridge": "A bridge and one of its members were recorded together, or a PC and its virtual "
+        "machine.",
+        "all adapters": "All adapters were recorded together.",
     },
     what_to_do=(Step("Record on the one adapter that leads to the controller."),),
     evidence={"copy": "a copy of a packet that is in the file already{again}"},
     also_fits={
-        "loop-network-sends": "A loop in the network that sends every frame round once more.",
+        "loop": "A loop in the network that sends every frame round once more.",
     },
     looks_alike=(
         "A segment that is sent again by its sender: that takes longer than 1 ms.",
@@ -48,5 +49,5 @@ RULE = Rule(
     confirm="Record on the cable adapter alone: the copies are gone, or the network makes them.",
     sources=("common practice, no source",),
     needs=frozenset({Need.FRAMES}),
-    survey=find,
+    survey=survey,
 )

@@ -13,7 +13,7 @@ from analyzer.findings import Certainty, Level, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp
 
 
-def find(case: Case) -> Iterator[Sighting]:
+def survey(case: Case) -> Iterator[Sighting]:
     dropped = case.facts.drops or 0
     confirmed = [one for linkup in case.linkups for one in _unseen(linkup)]
     if not dropped and not confirmed:
@@ -27,19 +27,18 @@ def find(case: Case) -> Iterator[Sighting]:
     )
 
 
-def _unseen(linkup: LinkUp) -> list[tuple[int, Moment]]:
+def _unseen(linkup: LinkUp) -> Iterator[tuple[int, Moment]]:
     """Acknowledgements of unrecorded data: how many, and the last, an end of a session each."""
-    sessions = [one for one in (*linkup.sessions, *linkup.other_sessions) if one.is_open]
-    sides = [(session.syn_ack, side) for session in sessions for side in session.sides]
-    return [
-        (side.unseen, side.last_unseen)
-        for opened, side in sides
-        if side.last_unseen is not None and (opened is None or side.last_unseen > opened)
-    ]
+    for call in (*linkup.on_port.opened, *linkup.on_others.opened):
+        accepted = call.session.syn_ack
+        for side in call.session.sides:
+            last = side.last_unseen
+            if last is not None and (accepted is None or last > accepted):
+                yield side.unseen, last
 
 
 def _spoils(linkup: LinkUp) -> bool:
-    waits = linkup.waiting_since is not None or linkup.last_sent is None
+    waits = linkup.waiting is not None or linkup.last_sent is None
     return not linkup.works and waits
 
 
@@ -52,7 +51,8 @@ RULE = Rule(
     "the PC and the controller, data that is not in the file is confirmed {confirmed:times}.",
     means="An answer that is missing here may have come all the same, so a silence proves less.",
     likely_causes={
-        "more-came-than": "More came in than the recorder could write: a busy mirror port, or a slow disk.",
+        "more-came-than": "More came in than the recorder could write: a busy mirror port, or a "
+        "slow disk.",
         "filter-later-step": "A filter, or a later step that kept only some frames, left them out.",
         "mirror-port-passed": "A mirror port passed on less than it saw.",
     },
@@ -75,5 +75,5 @@ RULE = Rule(
         "RFC 9293 section 3.4 (an acknowledgement names data that was received)",
     ),
     needs=frozenset(),
-    survey=find,
+    survey=survey,
 )

@@ -12,12 +12,12 @@ from rules import cautions
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    sessions = linkup.sessions
-    joined = [one for one in sessions if not one.syns.count and one.syn_ack is None]
-    enough = linkup.works or any(session.syns.count for session in sessions)
+    calls = linkup.on_port
+    joined = [one for one in calls if not one.calls and one.session.syn_ack is None]
+    enough = linkup.works or any(one.calls for one in calls)
     if joined:
         yield Sighting(
-            values={"controller": linkup.controller, "port": joined[0].server.port},
+            values={"port": joined[0].port},
             frames={"first": [joined[0].first]},
             level=Level.NOTE if enough else Level.WARNING,
         )
@@ -33,8 +33,8 @@ RULE = Rule(
     means="How the PC found the hardware address and how the port opened cannot be judged for this "
     "session.",
     likely_causes={
-        "recorder-started-after": "The recorder was started after the program had connected.",
-        "program-keeps-session": "The program keeps its session open all the time.",
+        "recorder late": "The recorder was started after the program had connected.",
+        "kept open": "The program keeps its session open all the time.",
     },
     what_to_do=(
         Step("Close the connection in the program that opened it.", cautions.OTHERS_SESSION),

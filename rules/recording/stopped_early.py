@@ -1,56 +1,48 @@
-"""The recording ended while the PC was still waiting for an answer.
+"""The recording ended less than 5 s after the PC began to wait for an answer.
 
-Quiet where the link-up worked before, unless its last request was repeated again and again; where
-the recording went on for 5 s after the last frame that wanted an answer; where an answer of any
-kind came, a refusal or an error message too; and where the PC calls from an address that no answer
-can reach.
+Where the PC tried once, that is all that can be told. Where it tried again and again, a fault that
+fits stands above, and this is the advice to record longer. Quiet where the link-up worked before,
+unless its last request was repeated again and again; where an answer of any kind came, a refusal or
+an error message too; and where the PC calls from an address that no answer can reach.
 """
 
 from collections.abc import Iterator
 
 from analyzer.facts.icmp import REDIRECT
 from analyzer.findings import Level, Rule, Sighting, Step
-from analyzer.linkup import LISTEN_AFTER, LinkUp
+from analyzer.linkup import LISTENED, How, LinkUp
 from rules import cautions
-
-REPEATS = 3
-"""Repeats of data from which on a single lost frame is no explanation."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    waiting = linkup.waiting_since
-    works = linkup.works and not _hangs(linkup)
-    if waiting is None or works or linkup.self_assigned or _is_answered(linkup):
+    waiting = linkup.waiting
+    if waiting is None or waiting.listened >= LISTENED or _is_judged(linkup):
         return
-    left = linkup.facts.heard_after(waiting)
-    if left < LISTEN_AFTER:
+    if waiting.is_evidence or not linkup.works:
         yield Sighting(
-            values={"controller": linkup.controller, "left": left, "needed": LISTEN_AFTER},
-            frames={"waiting": [waiting]},
+            values={"left": waiting.listened, "needed": LISTENED},
+            frames={"waiting": [waiting.first]},
         )
 
 
-def _hangs(linkup: LinkUp) -> bool:
-    last = linkup.sessions[-1] if linkup.sessions else None
-    return last is not None and last.is_hung and last.from_client.repeats.count >= REPEATS
-
-
-def _is_answered(linkup: LinkUp) -> bool:
+def _is_judged(linkup: LinkUp) -> bool:
+    """Whether other frames than answers tell why none can come."""
     told_why = any(error.type != REDIRECT for error in linkup.errors)
-    return told_why or any(session.refused for session in linkup.sessions)
+    return told_why or linkup.self_assigned or bool(linkup.on_port.that(How.REFUSED))
 
 
 RULE = Rule(
     slug="stopped-early",
     stage="recording",
     level=Level.WARNING,
-    title="The recording ended {left:seconds} after the PC asked {controller}: too early to judge",
+    title="The recording ended {left:seconds} after the PC first asked {controller}",
     what_happened="The PC asked {controller} for something. The last frame in the recording comes "
     "{left:seconds} later, without an answer.",
-    means="An answer may take some seconds, so this silence proves nothing. The recording has to "
-    "go on for at least {needed:seconds} after the last question; 30 s are better.",
+    means="An answer may take some seconds, so this silence alone proves nothing. The recording "
+    "has "
+    "to go on for at least {needed:seconds} after the first question; 30 s are better.",
     likely_causes={
-        "recorder-stopped-soon": "The recorder was stopped as soon as the program showed its message.",
+        "stopped at once": "The recorder was stopped as soon as the program showed its message.",
     },
     what_to_do=(
         Step(
@@ -59,7 +51,8 @@ RULE = Rule(
     ),
     evidence={"waiting": "the PC asks, and the recording ends before an answer could come"},
     also_fits={
-        "cable-so-quiet": "A cable so quiet that nothing more came to be recorded, however long it ran.",
+        "quiet cable": "A cable so quiet that nothing more came to be recorded, however long it "
+        "ran.",
     },
     looks_alike=("A recording that ends after an answered request is long enough.",),
     confirm="Record again and leave it running for 30 s after the attempt.",

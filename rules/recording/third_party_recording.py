@@ -7,7 +7,7 @@ others have the named controller, or where it is unclear who the PC is. Quiet wh
 its own frames and tried, whatever else it overheard; and where it is unclear who recorded.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from analyzer.facts import Address, Session
 from analyzer.facts.ports import INDUSTRIAL_PORTS
@@ -16,38 +16,16 @@ from analyzer.linkup import Case, LinkUp
 from rules import cautions
 
 
-def find(case: Case) -> Iterator[Sighting]:
+def survey(case: Case) -> Iterator[Sighting]:
+    own, index = _own_addresses(case), case.facts.index
     for linkup in case.linkups:
         if not linkup.is_tried:
-            yield from _overheard(case, linkup)
+            yield from _overheard(case, linkup, index.sessions_to[linkup.controller], own)
         elif linkup.pc_address is not None and _is_beside(linkup):
             yield _sighting(case, linkup.pc_address, linkup.controller, linkup)
     if all(linkup.target.how_known == "asked" for linkup in case.linkups):
-        yield from _overheard(case, None)
-
-
-def _is_beside(linkup: LinkUp) -> bool:
-    station = linkup.facts.station(linkup.pc.hardware)
-    return station is not None and station.came_over_the_cable
-
-
-def _overheard(case: Case, linkup: LinkUp | None) -> Iterator[Sighting]:
-    """The first session of two others with the controller, or on an industrial port."""
-    for session in case.facts.sessions:
-        wanted = (
-            session.server.port in INDUSTRIAL_PORTS
-            if linkup is None
-            else session.server.address == linkup.controller
-        )
-        if wanted and _is_of_others(session, case):
-            yield _sighting(case, session.client.address, session.server.address, linkup)
-            return
-
-
-def _is_of_others(session: Session, case: Case) -> bool:
-    own = _own_addresses(case)
-    others = session.client.address not in own and session.server.address not in own
-    return others and (case.pc is not None or bool(own))
+        industrial = (one for one in case.facts.sessions if one.server.port in INDUSTRIAL_PORTS)
+        yield from _overheard(case, None, industrial, own)
 
 
 def _own_addresses(case: Case) -> set[Address]:
@@ -58,10 +36,27 @@ def _own_addresses(case: Case) -> set[Address]:
     return {address for station in recorders for address in station.addresses}
 
 
+def _is_beside(linkup: LinkUp) -> bool:
+    station = linkup.pc.station
+    return station is not None and station.came_over_the_cable
+
+
+def _overheard(
+    case: Case, linkup: LinkUp | None, sessions: Iterable[Session], own: set[Address]
+) -> Iterator[Sighting]:
+    """The first of the sessions that two others have."""
+    if case.pc is None and not own:
+        return
+    for client, server in ((one.client.address, one.server.address) for one in sessions):
+        if own.isdisjoint((client, server)):
+            yield _sighting(case, client, server, linkup)
+            return
+
+
 def _sighting(case: Case, client: Address, controller: Address, linkup: LinkUp | None) -> Sighting:
-    facts = case.facts
-    there = [path for path in facts.paths if (path.src_ip, path.dst_ip) == (client, controller)]
-    back = [path for path in facts.paths if (path.dst_ip, path.src_ip) == (client, controller)]
+    index = case.facts.index
+    there = [one for one in index.packets_to[controller] if one.src_ip == client]
+    back = [one for one in index.packets_from[controller] if one.dst_ip == client]
     judged = linkup is not None and (linkup.works or bool(linkup.is_tried and there and back))
     in_passing = linkup is None and case.pc is not None
     return Sighting(
@@ -72,8 +67,8 @@ def _sighting(case: Case, client: Address, controller: Address, linkup: LinkUp |
             "back": sum(path.frames for path in back),
         },
         frames={
-            "there": [min(path.first for path in there)] if there else [],
-            "back": [min(path.first for path in back)] if back else [],
+            "there": sorted(path.first for path in there)[:1],
+            "back": sorted(path.first for path in back)[:1],
         },
         linkup=linkup,
         certainty=Certainty.FITS,
@@ -91,9 +86,9 @@ RULE = Rule(
     means="A third port of a switch hears only broadcasts, unless it mirrors another port. Packets "
     "that are missing here may have been there all the same.",
     likely_causes={
-        "recorded-mirror-port": "It was recorded on a mirror port or a tap.",
-        "recorded-third-pc": "It was recorded on a third PC, at an ordinary port of the switch.",
-        "mirror-port-passes": "The mirror port passes on one direction only.",
+        "mirror port": "It was recorded on a mirror port or a tap.",
+        "third pc": "It was recorded on a third PC, at an ordinary port of the switch.",
+        "one direction": "The mirror port passes on one direction only.",
     },
     what_to_do=(
         Step("If {client} is the PC that connects, have the file judged with it as the PC."),
@@ -108,7 +103,7 @@ RULE = Rule(
         "back": "{controller} sends to {client}",
     },
     also_fits={
-        "pc-virtual-machine": "A PC or virtual machine whose frames are padded before they are recorded.",
+        "padded early": "A PC or virtual machine whose frames are padded before they are recorded.",
     },
     looks_alike=(
         "A PC that overhears others while it connects itself.",
@@ -121,5 +116,5 @@ RULE = Rule(
     ),
     explains=("no-attempt",),
     needs=frozenset({Need.FRAMES}),
-    survey=find,
+    survey=survey,
 )

@@ -17,22 +17,19 @@ NAMED = 4
 """Addresses named as examples."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
+def survey(case: Case) -> Iterator[Sighting]:
     here = case.facts.addresses
+    elsewhere: list[LinkUp | None] = [one for one in case.linkups if one.is_elsewhere]
     if not case.linkups and here and all(map(is_loopback, here)):
-        yield _sighting(case, None)
-    for linkup in case.linkups:
-        if linkup.is_elsewhere:
-            yield _sighting(case, linkup)
-
-
-def _sighting(case: Case, linkup: LinkUp | None) -> Sighting:
-    return Sighting(
-        values={"held": _held(case)[:NAMED], "link_type": case.facts.link_type},
-        frames={},
-        linkup=linkup,
-        certainty=Certainty.FITS,
-    )
+        elsewhere = [None]
+    held = _held(case)[:NAMED] if elsewhere else []
+    for linkup in elsewhere:
+        yield Sighting(
+            values={"held": held, "link_type": case.facts.link_type},
+            frames={},
+            linkup=linkup,
+            certainty=Certainty.FITS,
+        )
 
 
 def _held(case: Case) -> list[Address]:
@@ -51,10 +48,11 @@ RULE = Rule(
     "to or from the controller is in the file, nor any address of its network.",
     means="The attempt did not pass here, so the recording says nothing about the controller.",
     likely_causes={
-        "pc-several-adapters": "The PC has several adapters (wireless, VPN, virtual, a second cable), and another one "
-        "was recorded.",
-        "adapter-leads-controller": "The adapter that leads to the controller was not plugged in or had no address yet.",
-        "recording-made-another": "The recording was made on another PC.",
+        "several adapters": "The PC has several adapters (wireless, VPN, virtual, a second cable), "
+        "and another one was recorded.",
+        "not plugged in": "The adapter that leads to the controller was not plugged in or had no "
+        "address yet.",
+        "other pc": "The recording was made on another PC.",
     },
     what_to_do=(
         Step("Compare the controller's address with those in the file."),
@@ -66,8 +64,9 @@ RULE = Rule(
     ),
     evidence={},
     also_fits={
-        "controller-behind-router": "A controller behind a router, where the program did not try while the recorder ran.",
-        "controller-s-address": "A controller's address with a slip in it.",
+        "behind a router": "A controller behind a router, where the program did not try while the "
+        "recorder ran.",
+        "slip": "A controller's address with a slip in it.",
     },
     looks_alike=(
         "A PC that is alone on its adapter with an address of another network.",
@@ -79,5 +78,5 @@ RULE = Rule(
     sources=("common practice, no source",),
     explains=("no-attempt",),
     needs=frozenset(),
-    survey=find,
+    survey=survey,
 )

@@ -9,8 +9,10 @@ of office software, about streams, where an answer is followed up, and where not
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Address, Exchange, Facts, Moment
+from analyzer.facts import Address, Exchange, Moment
+from analyzer.facts.index import by
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
+from analyzer.facts.udp import Socket
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Pc, Stage
 from rules import cautions
@@ -25,18 +27,18 @@ NO_PART, ROUTER, ADAPTER, FIREWALL = "no part", "router", "adapter", "firewall"
 """Names of these causes in the rule."""
 
 
-def find(case: Case) -> Iterator[Sighting]:
+def survey(case: Case) -> Iterator[Sighting]:
     if case.pc is None:
         return
-    for port in sorted(_ports(case)):
-        searches = [
-            one for one in case.facts.exchanges if _is_search(one, port, case.facts, case.pc)
-        ]
-        answers = [one for one in case.facts.exchanges if _is_answer(one, searches, case.pc)]
-        if searches and answers:
-            yield from _missed(case, case.pc, searches, answers)
-        elif searches:
-            yield from _nothing_found(case, searches)
+    ports = _ports(case)
+    sent = (one for own in case.pc.addresses for one in case.facts.index.exchanges_from[own])
+    searches = by(
+        (one for one in sent if one.server[1] in ports and _is_search(one, case.pc)),
+        lambda one: one.server[1],
+    )
+    for _, found in sorted(searches.items()):
+        answers = _answers(found, case.pc)
+        yield from _missed(case, case.pc, found, answers) if answers else _nothing(case, found)
 
 
 def _ports(case: Case) -> set[int]:
@@ -45,44 +47,47 @@ def _ports(case: Case) -> set[int]:
     return (set(INDUSTRIAL_PORTS) | used) - OFFICE_PORTS
 
 
-def _is_search(one: Exchange, port: int, facts: Facts, pc: Pc) -> bool:
-    (source, _), (address, at_port), asked = one.client, one.server, one.asked
-    if source not in pc.addresses or at_port != port or not _is_everybody(address, facts, pc):
-        return False
-    if asked.first is None or asked.last is None:
+def _is_search(one: Exchange, pc: Pc) -> bool:
+    (address, _), asked = one.server, one.asked
+    directed = pc.station is not None and address in pc.station.broadcast_to
+    everybody = directed or FIRST_GROUP <= address <= LAST_ADDRESS
+    if not everybody or asked.first is None or asked.last is None:
         return False
     return asked.count < STREAM or asked.last.seconds - asked.first.seconds > asked.count
 
 
-def _is_everybody(address: Address, facts: Facts, pc: Pc) -> bool:
-    station = facts.station(pc.hardware)
-    directed = station is not None and address in station.broadcast_to
-    return directed or FIRST_GROUP <= address <= LAST_ADDRESS
+def _answers(searches: Sequence[Exchange], pc: Pc) -> list[Exchange]:
+    """Datagrams to a socket that searched, or back to everybody on the same port, later."""
+    since: dict[Socket, Moment] = {}
+    for one in searches:
+        for socket in (one.client, one.server):
+            first = one.asked.first
+            if first is not None:
+                since[socket] = min(first, since.get(socket, first))
+    return [
+        one
+        for address in dict.fromkeys(address for address, _ in since)
+        for one in pc.facts.index.exchanges_to[address]
+        if one.client[0] not in pc.addresses
+        and one.server in since
+        and one.asked.first is not None
+        and one.asked.first > since[one.server]
+    ]
 
 
-def _is_answer(one: Exchange, searches: Sequence[Exchange], pc: Pc) -> bool:
-    """A datagram to the socket that searched, or back to everybody on the same port."""
-    began = one.asked.first
-    return one.client[0] not in pc.addresses and any(
-        one.server in (search.client, search.server)
-        and began is not None
-        and search.asked.first is not None
-        and began > search.asked.first
-        for search in searches
-    )
-
-
-def _nothing_found(case: Case, searches: Sequence[Exchange]) -> Iterator[Sighting]:
+def _nothing(case: Case, searches: Sequence[Exchange]) -> Iterator[Sighting]:
+    """Nobody answers, and a session with the controller works."""
     for linkup in case.linkups:
         proof = linkup.proofs.get(Stage.ANSWER)
         if proof is not None:
-            yield _sighting(
-                searches,
-                [],
-                linkup,
-                level=Level.NOTE,
+            yield Sighting(
+                values=_values(searches, []),
+                frames={"searched": _moments(searches), "works": [proof.moment]},
+                linkup=linkup,
+                silence=linkup.silence(
+                    _moments(searches), sum(one.asked.count for one in searches)
+                ),
                 likeliest=_likeliest(linkup, searches),
-                frames={"works": [proof.moment]},
             )
 
 
@@ -99,39 +104,29 @@ def _missed(
     """Answers to the PC itself that nothing follows, however often it searches."""
     answers = [one for one in answers if one.server[0] in pc.addresses]
     found = {one.client[0] for one in answers}
-    turned_to = any(one.src_ip in pc.addresses and one.dst_ip in found for one in case.facts.paths)
+    sent = (one for own in pc.addresses for one in case.facts.index.packets_from[own])
+    turned_to = any(one.dst_ip in found for one in sent)
     often = sum(one.asked.count for one in searches) >= AGAIN_AND_AGAIN
     if not found or turned_to or not often or any(one.works for one in case.linkups):
         return
-    linkup = next((one for one in case.linkups if one.controller in found), None)
-    yield _sighting(searches, answers, linkup, level=Level.WARNING, likeliest=FIREWALL, frames={})
-
-
-def _sighting(
-    searches: Sequence[Exchange],
-    answers: Sequence[Exchange],
-    linkup: LinkUp | None,
-    *,
-    level: Level,
-    likeliest: str,
-    frames: dict[str, list[Moment]],
-) -> Sighting:
-    searched = _moments(searches)
-    return Sighting(
-        values={
-            "port": searches[0].server[1],
-            "searches": sum(one.asked.count for one in searches),
-            "answers": sum(one.asked.count for one in answers),
-            "sources": sorted({one.client[0] for one in searches}),
-            "found": sorted({one.client[0] for one in answers}),
-        },
-        frames={"searched": searched, "answered": _moments(answers), **frames},
-        linkup=linkup,
-        certainty=Certainty.FITS if answers else Certainty.SHOWN,
-        level=level,
-        silence=None if linkup is None else linkup.silence(searched),
-        likeliest=likeliest,
+    yield Sighting(
+        values=_values(searches, answers),
+        frames={"searched": _moments(searches), "answered": _moments(answers)},
+        linkup=next((one for one in case.linkups if one.controller in found), None),
+        certainty=Certainty.FITS,
+        level=Level.WARNING,
+        likeliest=FIREWALL,
     )
+
+
+def _values(searches: Sequence[Exchange], answers: Sequence[Exchange]) -> dict[str, object]:
+    return {
+        "port": searches[0].server[1],
+        "searches": sum(one.asked.count for one in searches),
+        "answers": sum(one.asked.count for one in answers),
+        "sources": sorted({one.client[0] for one in searches}),
+        "found": sorted({one.client[0] for one in answers}),
+    }
 
 
 def _moments(exchanges: Sequence[Exchange]) -> list[Moment]:
@@ -152,7 +147,8 @@ RULE = Rule(
     likely_causes={
         NO_PART: "The controller takes no part in this kind of search, or has it switched off.",
         ROUTER: "A router or a VPN lies in between: a search stays in the PC's own network.",
-        ADAPTER: "The search leaves by another adapter, or with another address of the PC, than the one "
+        ADAPTER: "The search leaves by another adapter, or with another address of the PC, than "
+        "the one "
         "that leads to the controller.",
         FIREWALL: "A firewall on the PC keeps the answers from the program.",
     },
@@ -171,8 +167,10 @@ RULE = Rule(
         "works": "a session with the controller's address works",
     },
     also_fits={
-        "answers-recorded-program": "Where answers are recorded: a program that lists what it finds, and nobody chose any.",
-        "answers-sent-another": "Answers that are sent to another PC, or to everybody, and do not reach this cable.",
+        "nobody chose": "Where answers are recorded: a program that lists what it "
+        "finds, and nobody chose any.",
+        "not on this cable": "Answers that are sent to another PC, or to everybody, and do not "
+        "reach this cable.",
     },
     looks_alike=(
         "Searches of office software for printers, names and shares.",
@@ -186,5 +184,5 @@ RULE = Rule(
         "RFC 1112 section 6.1 (a group datagram goes no further with a hop limit of 1)",
     ),
     needs=frozenset({Need.FRAMES}),
-    survey=find,
+    survey=survey,
 )

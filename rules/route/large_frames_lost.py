@@ -10,12 +10,14 @@ was answered, or small ones were not; for fast streams; and where nothing of the
 any more: that is a broken path.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from analyzer.facts import CLIENT, SERVER, IcmpError, Moment, Resent, Session
+from analyzer.facts import CLIENT, SERVER, IcmpError, Moment, Resent
+from analyzer.facts.icmp import UNREACHABLE
+from analyzer.facts.index import by
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import LISTEN_AFTER, LinkUp, silence
+from analyzer.linkup import Call, LinkUp, Silence
 from rules import cautions
 
 LARGE = 1200
@@ -26,9 +28,8 @@ FULL = 1460
 """Most octets of data in an Ethernet frame; larger ones were joined in the PC."""
 REPEATS = 3
 """Repeats from which on chance is no explanation; with a router's message two are enough."""
-UNREACHABLE, TOO_LARGE = 3, 4
-"""Type and code of the message (RFC 792, RFC 1191 section 4)."""
-UDP = 17
+TOO_LARGE = 4
+"""Code of the message (RFC 792, RFC 1191 section 4)."""
 SLOW = 0.3
 """Seconds from one datagram to the next: those who wait for an answer take longer than a stream
 does (common practice, no source)."""
@@ -53,17 +54,16 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 
 def _told_by_router(linkup: LinkUp) -> Sighting | None:
     errors = [one for one in linkup.errors if _is_too_large(one, linkup)]
-    for session in linkup.sessions:
-        resent = session.stuck(CLIENT)
-        about = [one for one in errors if one.sport == session.client.port]
-        if about and resent and resent.again.count >= REPEATS - 1 and not session.server_ended:
-            again = resent.again.moments
-            return _sighting(linkup, resent.size, again, about, [*again, about[-1].moment])
-    for exchange in linkup.exchanges:
-        about = [e for e in errors if e.protocol == UDP and e.sport == exchange.client[1]]
-        heard = exchange.answered.last
-        if about and (heard is None or heard < about[0].moment):
-            return _sighting(linkup, None, [], about, [one.moment for one in about])
+    about = by(errors, lambda one: one.sport)
+    for call in linkup.on_port if errors else ():
+        said, resent = about[call.session.client.port], call.stuck(CLIENT)
+        enough = resent is not None and resent.again.count >= REPEATS - 1
+        if said and enough and not call.ended_by_server:
+            return _told(linkup, said, resent)
+    for exchange in linkup.exchanges if errors else ():
+        said, heard = about[exchange.client[1]], exchange.answered.last
+        if said and (heard is None or heard < said[0].moment):
+            return _told(linkup, said, None)
     return None
 
 
@@ -72,43 +72,66 @@ def _is_too_large(error: IcmpError, linkup: LinkUp) -> bool:
     return own and (error.type, error.code) == (UNREACHABLE, TOO_LARGE)
 
 
+def _told(linkup: LinkUp, said: Sequence[IcmpError], resent: Resent | None) -> Sighting:
+    again = resent.again.moments if resent is not None else []
+    moments = [one.moment for one in said]
+    sizes = [one.router & 0xFFFF for one in said]  # RFC 1191 4: the low half is the next size
+    return Sighting(
+        values={
+            "size": resent.size if resent is not None else None,
+            "repeats": len(again),
+            "messages": len(said),
+            "next_size": min((one for one in sizes if one), default=None),
+            "sender": said[0].sender,
+        },
+        frames={
+            "small": _answered_before(linkup, min([*again[:1], moments[0]])),
+            "too_large": moments,
+            "again": again,
+        },
+        silence=linkup.silence([*again, moments[-1]], arrived=True),
+        ruled_out=[MESSAGE_DROPPED, PIECES_DROPPED, NOISE, NOT_UNDERSTOOD],
+    )
+
+
 def _never_confirmed(linkup: LinkUp) -> Sighting | None:
-    for session in linkup.sessions:
-        resent = session.stuck(CLIENT)
-        if resent is None or resent.again.count < REPEATS or _ended_for_itself(session, resent):
+    passed = _largest_confirmed(linkup, CLIENT)
+    for call in linkup.on_port:
+        resent = call.stuck(CLIENT)
+        if resent is None or resent.again.count < REPEATS or _ended_for_itself(call, resent):
             continue
-        size = min(resent.size, FULL)
-        passed = max(one.largest_confirmed(CLIENT) for one in linkup.sessions)
-        if size >= LARGE and passed < size and _still_heard(linkup, resent.again.first):
-            again = resent.again.moments
-            heard_out = [m for m in again if linkup.facts.heard_after(m) >= LISTEN_AFTER]
-            since = heard_out if len(heard_out) >= REPEATS else again
-            return _sighting(linkup, resent.size, again, [], since)
+        size, again = min(resent.size, FULL), resent.again
+        if size >= LARGE and passed < size and linkup.is_alive_after(again.first):
+            frames = {"small": _answered_before(linkup, again.first), "again": again.moments}
+            silence = linkup.silence(again.moments, again.count + 1)
+            return _lost(resent.size, len(again.moments), frames, silence)
     return None
 
 
-def _ended_for_itself(session: Session, resent: Resent) -> bool:
+def _largest_confirmed(linkup: LinkUp, side: int) -> int:
+    return max((one.session.largest_confirmed(side) for one in linkup.on_port), default=0)
+
+
+def _ended_for_itself(call: Call, resent: Resent) -> bool:
     """Whether the controller ended the session before the data was repeated in vain, or by a reset.
     A close behind that still asks for the data: it is a consequence.
     """
-    end = session.ended_by_server
-    return end is not None and (end.reset or end.moment < resent.again.moments[REPEATS - 1])
-
-
-def _still_heard(linkup: LinkUp, since: Moment) -> bool:
-    answers = [moment for one in linkup.questions for moment, _ in one.answers]
-    heard = [linkup.last_heard] if linkup.last_heard else []
-    return any(moment > since for moment in [*heard, *answers])
+    if call.end is None or not call.ended_by_server:
+        return False
+    return call.broken or call.end.moment < resent.again.moments[REPEATS - 1]
 
 
 def _never_arrived(linkup: LinkUp) -> Sighting | None:
-    for session in linkup.sessions:
-        hole = session.hole(SERVER)
-        if hole is None or hole.size < LARGE or session.server_ended:
+    passed = _largest_confirmed(linkup, SERVER)
+    for call in linkup.on_port:
+        hole = call.hole(SERVER)
+        if hole is None or hole.size < LARGE or call.ended_by_server:
             continue
-        if max(one.largest_confirmed(SERVER) for one in linkup.sessions) < min(hole.size, FULL):
-            last = session.from_server.last or hole.moment
-            return _sighting(linkup, hole.size, [], [], [last], missing=hole.moment)
+        if passed < min(hole.size, FULL):
+            small = _answered_before(linkup, hole.moment)
+            frames = {"small": small, "missing": [hole.moment]}
+            last = call.session.from_server.last or hole.moment
+            return _lost(hole.size, 0, frames, linkup.silence([last]))
     return None
 
 
@@ -125,55 +148,40 @@ def _never_answered(linkup: LinkUp) -> Sighting | None:
     slow = lost[-1].seconds - lost[0].seconds >= SLOW * (count - 1)
     if not all_small_answered or not slow or not _is_present(linkup, lost[0]):
         return None
-    found = _sighting(linkup, None, [], [], lost)
     answers = [one.answered.first for one in asked if one.answered.first]
     return replace(
-        found,
-        frames={"small": answers, "pieces": lost},
+        _lost(None, 0, {"small": answers, "pieces": lost}, linkup.silence(lost, count)),
         likeliest=NOT_JOINED,
-        excluded=[MESSAGE_DROPPED, MESSAGE_IGNORED],
-        also_excluded=[],
+        ruled_out=[MESSAGE_DROPPED, MESSAGE_IGNORED],
     )
 
 
 def _is_present(linkup: LinkUp, since: Moment) -> bool:
     """Whether any frame of the controller came later, be it to somebody else."""
     station = linkup.facts.station(linkup.hardware)
-    return _still_heard(linkup, since) or (station is not None and station.last > since)
+    return linkup.is_alive_after(since) or (station is not None and station.last > since)
 
 
-def _sighting(
-    linkup: LinkUp,
-    size: int | None,
-    again: list[Moment],
-    errors: list[IcmpError],
-    since: list[Moment],
-    missing: Moment | None = None,
+def _answered_before(linkup: LinkUp, moment: Moment) -> list[Moment]:
+    answers = (one.session.answered for one in linkup.on_port)
+    return [at for at in answers if at is not None and at < moment]
+
+
+def _lost(
+    size: int | None, repeats: int, frames: Mapping[str, list[Moment]], silence: Silence | None
 ) -> Sighting:
-    troubles = [*again, *(error.moment for error in errors), *([missing] if missing else [])]
-    answered = [one.answered for one in linkup.sessions if one.answered]
-    told = [error.router & 0xFFFF for error in errors]
     return Sighting(
         values={
-            "controller": linkup.controller,
-            "pc": linkup.pc_address,
             "size": size,
-            "repeats": len(again),
-            "messages": len(errors),
-            "next_size": min((one for one in told if one), default=None),
-            "sender": errors[0].sender if errors else None,
+            "repeats": repeats,
+            "messages": 0,
+            "next_size": None,
+            "sender": None,
         },
-        frames={
-            "small": [moment for moment in answered if moment < min(troubles)],
-            "too_large": [error.moment for error in errors],
-            "again": again,
-            "missing": [missing] if missing else [],
-        },
-        linkup=linkup,
-        certainty=Certainty.SHOWN if errors else Certainty.FITS,
-        silence=silence(since, linkup.facts),
-        excluded=[MESSAGE_DROPPED if errors else MESSAGE_IGNORED, PIECES_DROPPED],
-        also_excluded=[NOISE, NOT_UNDERSTOOD] if errors else [NOT_UNDERSTOOD],
+        frames=frames,
+        certainty=Certainty.FITS,
+        silence=silence,
+        ruled_out=[MESSAGE_IGNORED, PIECES_DROPPED, NOT_UNDERSTOOD],
     )
 
 
@@ -186,11 +194,13 @@ RULE = Rule(
     means="Somewhere on the way a link takes only smaller packets. Short requests work, and the "
     "first long one hangs.",
     likely_causes={
-        "vpn-mobile-link": "A VPN or a mobile link on the way leaves less room in each packet.",
-        MESSAGE_DROPPED: "A filter on the way drops the message that says so, and the PC never learns of it.",
-        "pc-s-adapter": "The PC's adapter is set to larger frames than the network carries.",
+        "tunnel": "A VPN or a mobile link on the way leaves less room in each packet.",
+        MESSAGE_DROPPED: "A filter on the way drops the message that says so, and the PC never "
+        "learns of it.",
+        "adapter": "The PC's adapter is set to larger frames than the network carries.",
         MESSAGE_IGNORED: "The PC does not act on the router's message: its firewall drops it.",
-        NOT_JOINED: "The controller or a device on the way cannot put cut-up packets together again.",
+        NOT_JOINED: "The controller or a device on the way cannot put cut-up packets together "
+        "again.",
         PIECES_DROPPED: "A firewall on the way drops the later pieces of a packet that was cut up.",
     },
     what_to_do=(
@@ -222,8 +232,10 @@ RULE = Rule(
         "leave the machine stopped. Use a cable on the spot.",
     ),
     also_fits={
-        NOISE: "Noise or a wrong duplex setting, where a long frame is hit more often than a short one.",
-        NOT_UNDERSTOOD: "Large requests that the controller's service does not understand, and leaves unanswered.",
+        NOISE: "Noise or a wrong duplex setting, where a long frame is hit more often than a short "
+        "one.",
+        NOT_UNDERSTOOD: "Large requests that the controller's service does not understand, and "
+        "leaves unanswered.",
     },
     looks_alike=(
         "A PC that learns from the message and sends smaller pieces.",

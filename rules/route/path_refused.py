@@ -9,14 +9,14 @@ port opens and answers all the same, and where a router says so although the con
 the PC's own cable.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from analyzer.facts import CLIENT, End, IcmpError, Session
+from analyzer.facts import CLIENT, End, IcmpError, Moment
+from analyzer.facts.icmp import UNREACHABLE
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import LinkUp, Stage, heard_on_cable
+from analyzer.linkup import How, LinkUp, Stage, needs_no_router
 from rules import cautions
 
-UNREACHABLE = 3
 PROHIBITED = {9, 10, 13}
 """Codes of a filter (RFC 1122 3.2.2.1, RFC 1812 5.2.7.1)."""
 NO_SUCH_PORT = {2, 3}
@@ -29,20 +29,14 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     if Stage.PORT in linkup.proofs:
         yield from _data_refused(linkup)
         return
-    past = linkup.router is not None and not linkup.is_heard and heard_on_cable(linkup)
-    errors = [error for error in linkup.errors if not past and _forbids(error, linkup)]
+    errors = [one for one in linkup.errors if _forbids(one, linkup)]
     resets = _foreign_resets(linkup)
-    if errors:
+    if errors and not needs_no_router(linkup):
         sure = any(_is_own_call(one, linkup) and one.code in PROHIBITED for one in errors)
-        yield _told(linkup, errors, Certainty.SHOWN if sure else Certainty.FITS)
+        yield _told(errors, Certainty.SHOWN if sure else Certainty.FITS)
     elif resets:
         yield Sighting(
-            values={
-                "controller": linkup.controller,
-                "sender": resets[0].hardware,
-                "meaning": RESET,
-                "times": len(resets),
-            },
+            values={"sender": resets[0].hardware, "meaning": RESET, "times": len(resets)},
             frames={"said": [end.moment for end in resets]},
             certainty=Certainty.FITS,
         )
@@ -50,35 +44,29 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 
 def _data_refused(linkup: LinkUp) -> Iterator[Sighting]:
     """The session opens, and what the PC sends in it is forbidden and never confirmed."""
-    stuck = [one for one in linkup.sessions if one.is_open and one.stuck(CLIENT)]
+    stuck: dict[tuple[int | None, int | None], Moment] = {
+        (one.session.client.port, one.port): one.session.asked
+        for one in linkup.on_port.opened
+        if one.stuck(CLIENT) is not None and one.session.asked is not None
+    }
     errors = [
-        error
-        for error in linkup.errors
-        if error.type == UNREACHABLE
-        and error.code in PROHIBITED
-        and _is_own_call(error, linkup)
-        and any(_is_about_data(error, session) for session in stuck)
+        one
+        for one in linkup.errors
+        if one.type == UNREACHABLE
+        and one.code in PROHIBITED
+        and one.protocol == TCP
+        and (asked := stuck.get((one.sport, one.dport))) is not None
+        and one.moment > asked
     ]
     if errors and not linkup.answers_after(errors[0].moment):
-        yield _told(linkup, errors, Certainty.SHOWN)
+        yield _told(errors, Certainty.SHOWN)
 
 
-def _is_about_data(error: IcmpError, session: Session) -> bool:
-    ports = (session.client.port, session.server.port)
-    asked = session.asked
-    return (error.sport, error.dport) == ports and asked is not None and error.moment > asked
-
-
-def _told(linkup: LinkUp, errors: list[IcmpError], certainty: Certainty) -> Sighting:
+def _told(errors: Sequence[IcmpError], certainty: Certainty) -> Sighting:
+    first = errors[0]
     return Sighting(
-        values={
-            "controller": linkup.controller,
-            "sender": errors[0].sender,
-            "meaning": errors[0].meaning,
-            "times": len(errors),
-        },
+        values={"sender": first.sender, "meaning": first.meaning, "times": len(errors)},
         frames={"said": [error.moment for error in errors]},
-        linkup=linkup,
         certainty=certainty,
     )
 
@@ -102,7 +90,7 @@ def _foreign_resets(linkup: LinkUp) -> list[End]:
     claims = linkup.facts.arp.claims.get(linkup.controller)
     if claims is None:
         return []
-    refusals = [session.refused for session in linkup.sessions if session.refused]
+    refusals = (one.end for one in linkup.on_port.that(How.REFUSED) if one.end is not None)
     return [end for end in refusals if end.hardware and end.hardware not in claims.counts]
 
 
@@ -115,8 +103,10 @@ RULE = Rule(
     means="A firewall or access list between the PC and the controller, or in the controller "
     "itself, does not allow this connection.",
     likely_causes={
-        "rule-router-firewall": "A rule in the router or firewall between the networks leaves out this port or this PC.",
-        "access-list-controller": "An access list in the controller names the PCs that may connect, and not this one.",
+        "firewall rule": "A rule in the router or firewall between the networks leaves out "
+        "this port or this PC.",
+        "access list": "An access list in the controller names the PCs that may "
+        "connect, and not this one.",
     },
     what_to_do=(
         Step(
@@ -132,8 +122,10 @@ RULE = Rule(
     ),
     evidence={"said": "{sender} says about the PC's packet for {controller}: {meaning}"},
     also_fits={
-        "message-comes-from": "Where the message comes from the controller itself: the service may be switched off.",
-        "tcp-reset-second": "Where it is a TCP reset: a second port of the controller, or another device with its "
+        "switched off": "Where the message comes from the controller itself: the service may "
+        "be switched off.",
+        "second device": "Where it is a TCP reset: a second port of the controller, or another "
+        "device with its "
         "address.",
     },
     looks_alike=(

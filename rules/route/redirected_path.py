@@ -9,27 +9,26 @@ hardware address by design, about two routers without a message, and about other
 
 from collections.abc import Iterator
 
-from analyzer.facts import Hardware, IcmpError, Moment, Path, Session
+from analyzer.facts import Hardware, Moment, Path
+from analyzer.facts.icmp import REDIRECT
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import LinkUp, silence
+from analyzer.linkup import Call, LinkUp
 from rules import cautions
 
-REDIRECT = 5
-"""ICMP type (RFC 792)."""
 FEW = 3
 """Answers within which a device on one way of two drops a session (common practice, no source)."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    redirects = [one for one in linkup.errors if _is_redirect(one, linkup)]
+    own = linkup.pc.addresses
+    redirects = [one for one in linkup.errors if one.type == REDIRECT and one.about_src in own]
     back = _other_way_back(linkup)
     if not redirects and not back:
         return
-    died = _died(linkup) if back else []
+    died = _died(linkup) if back else None
     level = Level.NOTE if linkup.works else Level.WARNING
     yield Sighting(
         values={
-            "controller": linkup.controller,
             "out": sorted(linkup.sent_to),
             "back": sorted({path.src for path in back if path.src is not None}),
             "returned": sum(path.frames for path in back),
@@ -40,33 +39,28 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         frames={
             "redirect": [one.moment for one in redirects],
             "back": [path.first for path in back],
-            "died": died[:1],
+            "died": _end(died)[:1] if died else [],
         },
         certainty=Certainty.FITS if died else Certainty.SHOWN,
         level=Level.FAULT if died else level,
-        silence=silence(died, linkup.facts) if len(died) > 1 else None,
+        silence=linkup.silence(_end(died)) if died and not died.broken else None,
     )
-
-
-def _is_redirect(error: IcmpError, linkup: LinkUp) -> bool:
-    return error.type == REDIRECT and error.about_src in linkup.pc.addresses
 
 
 def _other_way_back(linkup: LinkUp) -> list[Path]:
     """The controller's packets that came directly while the PC's went to a router, or the other
     way round.
     """
-    out = linkup.sent_to
+    out, own = linkup.sent_to, (None, linkup.pc.hardware)
     if not out or any(one.is_virtual_router for one in out):
         return []
-    own = [path for path in linkup.facts.paths if path.src_ip == linkup.controller]
-    back = [path for path in own if path.dst_ip in linkup.pc.addresses]
     sent_directly = {_is_controller(linkup, one) for one in out}
     return [
         path
-        for path in back
-        if path.src is not None
-        and path.src not in (*out, linkup.pc.hardware)
+        for path in linkup.facts.index.packets_from[linkup.controller]
+        if path.dst_ip in linkup.pc.addresses
+        and path.src is not None
+        and path.src not in own
         and sent_directly == {not _is_controller(linkup, path.src)}
     ]
 
@@ -84,23 +78,18 @@ def _is_controller(linkup: LinkUp, hardware: Hardware) -> bool:
     return claimed or (station is not None and linkup.is_near)
 
 
-def _died(linkup: LinkUp) -> list[Moment]:
-    """Where the last session died within a few answers: at its reset, or at a request that the PC
-    repeated in vain, with the last repeat.
+def _died(linkup: LinkUp) -> Call | None:
+    """The last session, where it died within a few answers: by a reset, or at a request that the PC
+    repeated in vain.
     """
-    opened = [session for session in linkup.sessions if session.is_open]
-    if not opened or opened[-1].answers > FEW:
-        return []
-    return _end(opened[-1])
+    last = linkup.on_port.opened[-1:]
+    return next((one for one in last if one.answers <= FEW and _end(one)), None)
 
 
-def _end(session: Session) -> list[Moment]:
-    if session.broken_by is not None:
-        return [session.broken_by.moment]
-    repeats, asked = session.from_client.repeats, session.asked
-    if asked is None or not session.is_waiting or session.server_ended or not repeats.count:
-        return []
-    return [asked, repeats.last] if repeats.last > asked else []
+def _end(call: Call) -> list[Moment]:
+    if call.broken and call.end is not None:
+        return [call.end.moment]
+    return call.request_and_repeats if call.hangs else []
 
 
 RULE = Rule(
@@ -113,11 +102,13 @@ RULE = Rule(
     means="Plain routers do not mind two ways. A firewall or another device that watches sessions "
     "sees one half only, and then drops the session.",
     likely_causes={
-        "masks-pc-controller": "The masks of the PC and of the controller differ: one of them takes the other for a "
+        "masks": "The masks of the PC and of the controller differ: one of them "
+        "takes the other for a "
         "neighbour, the other one asks a router.",
-        "network-two-routers": "The network has two routers, and the PC's gateway is not the one nearest to the "
+        "two routers": "The network has two routers, and the PC's gateway is not the one "
+        "nearest to the "
         "controller.",
-        "pc-connected-both": "The PC is connected to both networks at once.",
+        "both networks": "The PC is connected to both networks at once.",
     },
     what_to_do=(
         Step("Write address, mask and gateway of the PC and of the controller side by side."),
@@ -137,8 +128,8 @@ RULE = Rule(
         "died": "the session dies here",
     },
     also_fits={
-        "session-died-controller": "Where a session died: a controller that drops it for a reason of its own.",
-        "second-device-controller": "A second device with the controller's address.",
+        "own reason": "Where a session died: a controller that drops it for a reason of its own.",
+        "second device": "A second device with the controller's address.",
     },
     looks_alike=(
         "A router's message about the way of another program.",

@@ -12,22 +12,22 @@ the PC's own cable: then no router is needed.
 from collections.abc import Iterator, Sequence
 
 from analyzer.facts import IcmpError, Moment
+from analyzer.facts.icmp import REDIRECT, TIME_EXCEEDED, UNREACHABLE
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import LinkUp, heard_on_cable, silence
+from analyzer.linkup import LinkUp, needs_no_router
 from rules import cautions
 
-UNREACHABLE, REDIRECT, TIME_EXCEEDED = 3, 5, 11
 NO_WAY = {0, 1, 5, 6, 7, 8, 11, 12}
 """Codes of a router that has no way to the network or the host (RFC 792, RFC 1122 3.2.2.1)."""
 NO_HOST = {1, 7}
 """Codes of a router that reaches the network and finds nobody there at that address."""
 NO_NETWORK = {0, 6, 11}
 """Codes of a router that knows no way to the network at all (RFC 1812 5.2.7.1)."""
-HOST_IS_MISSING, NETWORK_IS_MISSING, IS_NEAR, ROUTER_IS_MISSING = (
-    "host is missing",
-    "network is missing",
-    "is near",
-    "router is missing",
+NOBODY_THERE, NO_WAY_KNOWN, OWN_NETWORK, NEXT_ROUTER_OFF = (
+    "nobody there",
+    "no way known",
+    "own network",
+    "next router off",
 )
 """Names of the causes below."""
 DEAF_ROUTER, FILTER = "deaf router", "filter"
@@ -41,15 +41,14 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     errors = [error for error in linkup.errors if _says_no_way(error, linkup)]
     redirects = [error for error in linkup.errors if _is_redirect(error, linkup)]
     asked = _asked_in_vain(linkup, redirects, errors)
-    said = errors if not asked else sorted([*redirects, *errors], key=_moment)
-    if not said or _came_through(linkup, said[-1]) or _is_on_the_cable(linkup):
+    said = errors if not asked else sorted([*redirects, *errors], key=lambda one: one.moment)
+    if not said or linkup.is_heard_after(said[-1].moment) or needs_no_router(linkup):
         return
-    moments = [_moment(one) for one in errors]
+    moments = [one.moment for one in errors]
     heard = linkup.last_heard if linkup.last_heard not in moments else None
     end = redirects[-1].router if asked else said[0].sender
     yield Sighting(
         values={
-            "controller": linkup.controller,
             "router": said[0].sender,
             "end": end,
             "far": end != linkup.controller,
@@ -59,45 +58,37 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "meaning": errors[0].meaning if errors else None,
         },
         frames={
-            "redirect": [_moment(one) for one in redirects[:ENOUGH]] if asked else [],
+            "redirect": [one.moment for one in redirects[:ENOUGH]] if asked else [],
             "asked": asked[:ENOUGH],
             "said": moments,
             "heard": [heard] if heard is not None else [],
         },
-        silence=None if errors else silence(asked, linkup.facts),
+        silence=None if errors else linkup.silence(asked),
         likeliest=_likeliest(said, asked),
-        excluded=list(_excluded(linkup, said, asked)),
-        also_excluded=[
+        ruled_out=[
+            *_ruled_out(linkup, said, asked),
             *([] if asked else [DEAF_ROUTER]),
             *([] if end == linkup.controller else [FILTER]),
         ],
     )
 
 
-def _is_on_the_cable(linkup: LinkUp) -> bool:
-    return not linkup.is_heard and bool(heard_on_cable(linkup))
-
-
-def _moment(error: IcmpError) -> Moment:
-    return error.moment
-
-
 def _likeliest(said: Sequence[IcmpError], asked: Sequence[Moment]) -> str:
     if asked:
-        return ROUTER_IS_MISSING
-    return HOST_IS_MISSING if said[0].code in NO_HOST else NETWORK_IS_MISSING
+        return NEXT_ROUTER_OFF
+    return NOBODY_THERE if said[0].code in NO_HOST else NO_WAY_KNOWN
 
 
-def _excluded(linkup: LinkUp, said: Sequence[IcmpError], asked: Sequence[Moment]) -> Iterator[str]:
+def _ruled_out(linkup: LinkUp, said: Sequence[IcmpError], asked: Sequence[Moment]) -> Iterator[str]:
     """Causes that the recording rules out: where the way ends at a router that was named and does
     not answer, it ends before the controller; a controller heard before is behind the router.
     """
     if asked:
-        yield from (HOST_IS_MISSING, NETWORK_IS_MISSING)
+        yield from (NOBODY_THERE, NO_WAY_KNOWN)
     elif all(one.type == UNREACHABLE and one.code in NO_NETWORK for one in said):
-        yield from (HOST_IS_MISSING, ROUTER_IS_MISSING)
+        yield from (NOBODY_THERE, NEXT_ROUTER_OFF)
     if linkup.is_heard:
-        yield IS_NEAR
+        yield OWN_NETWORK
 
 
 def _is_redirect(error: IcmpError, linkup: LinkUp) -> bool:
@@ -114,16 +105,16 @@ def _asked_in_vain(
     named = [one for one in redirects if one.router == redirects[-1].router]
     if not named:
         return []
-    arp, wanted, since = linkup.facts.arp, named[0].router, named[0].moment
+    wanted, since = named[0].router, named[0].moment
     askers = {linkup.pc.hardware, *(error.sender_hw for error in errors)}
     asked = sorted(
         moment
-        for one in arp.questions.values()
-        if one.wanted == wanted and one.asker in askers
+        for one in linkup.facts.index.questions_for[wanted]
+        if one.asker in askers
         for moment in one.since_answer.moments
         if moment > since
     )
-    claims = arp.claims.get(wanted)
+    claims = linkup.facts.arp.claims.get(wanted)
     is_there = claims is not None and claims.runs[-1].last > since
     return asked if len(asked) >= ENOUGH and not is_there else []
 
@@ -132,10 +123,6 @@ def _says_no_way(error: IcmpError, linkup: LinkUp) -> bool:
     no_way = error.type == UNREACHABLE and error.code in NO_WAY
     in_a_circle = error.type == TIME_EXCEEDED and error.code == 0 and error.protocol == TCP
     return (no_way or in_a_circle) and error.about_src == linkup.pc_address
-
-
-def _came_through(linkup: LinkUp, error: IcmpError) -> bool:
-    return linkup.last_heard is not None and linkup.last_heard > error.moment
 
 
 RULE = Rule(
@@ -149,12 +136,14 @@ RULE = Rule(
     "behind it}.{passes_on:if A device says so that passes packets on to another one, as with "
     "address translation: the way ends behind it.}",
     likely_causes={
-        HOST_IS_MISSING: "The controller behind the router is off, or has another address than the one "
+        NOBODY_THERE: "The controller behind the router is off, or has another address than the "
+        "one "
         "typed in the program or entered in the router.",
-        NETWORK_IS_MISSING: "The router knows no way to the controller's network.",
-        IS_NEAR: "The controller is in the PC's own network, and the PC's mask or address sends its packets "
-        "to the router instead.",
-        ROUTER_IS_MISSING: "The next router on the way is off, not plugged in, or has another address than the one "
+        NO_WAY_KNOWN: "The router knows no way to the controller's network.",
+        OWN_NETWORK: "The controller is in the PC's own network, and the PC's mask or address "
+        "sends its packets to the router instead.",
+        NEXT_ROUTER_OFF: "The next router on the way is off, not plugged in, or has another "
+        "address than the one "
         "that the first router was given for it.",
     },
     what_to_do=(

@@ -16,7 +16,7 @@ the recording is from an adapter that leads elsewhere.
 Where a message says why nothing comes back, the rules about it stand before this one in the list.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from analyzer.facts import Address, Moment, Question
@@ -24,12 +24,11 @@ from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import (
     ASKED_ON_PURPOSE,
     LinkUp,
+    Network,
     heard_on_cable,
     is_gateway_number,
-    network,
-    presumed_mask,
+    last_until,
     renumbered,
-    silence,
 )
 from rules import cautions
 
@@ -57,114 +56,104 @@ class _Sign:
     another station, asked for by the controller.
     """
 
-    networks: tuple[str | None, str | None] = (None, None)
+    networks: tuple[Network, Network] | None = None
     gateway: Question | None = None
     sought: Question | None = None
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    pc = linkup.pc_address
-    if pc is None or linkup.is_elsewhere or linkup.self_assigned:
+    moved = renumbered(linkup)
+    if linkup.network is None or linkup.is_elsewhere or linkup.self_assigned:
         return
-    if linkup.is_heard and renumbered(linkup) is None:
+    if linkup.is_heard and moved is None:
         return
-    looks = (_by_masks, _past_this_cable, _past_the_controller, _past_the_pc)
-    sign = next((found for look in looks if (found := look(linkup, pc))), None)
-    if sign is not None:
-        yield _sighting(linkup, pc, sign)
+    for look in (_by_masks, _past_this_cable, _past_the_controller, _past_the_pc):
+        sign = look(linkup, linkup.network)
+        if sign is not None:
+            yield _sighting(linkup, linkup.network, sign, moved)
+            break
 
 
-def _by_masks(linkup: LinkUp, pc: Address) -> _Sign | None:
-    mask = linkup.mask if linkup.mask is not None else presumed_mask(pc)
-    other = network(
-        linkup.controller,
-        (None if linkup.controller_network.is_presumed else linkup.controller_network.mask) or mask,
-    )
+def _by_masks(linkup: LinkUp, own: Network) -> _Sign | None:
     if linkup.same_network:
         return None
-    in_vain = [] if linkup.is_tried else _gateways_asked_for(linkup, pc)
+    other = linkup.controller_network
+    other = Network(other.address, own.mask) if other.is_presumed else other
+    in_vain = [] if linkup.is_tried else _gateways_asked_for(linkup, own.address)
     gone = (one for one in in_vain if _is_silent(one, linkup))
-    return _Sign((network(pc, mask), other), gateway=next(gone, None))
+    return _Sign((own, other), gateway=next(gone, None))
 
 
 def _is_silent(question: Question, linkup: LinkUp) -> bool:
-    """Whether the recording went on for long enough for a reply."""
     asked = linkup.silence(question.asked.moments, question.asked.count)
     return asked is not None and asked.is_evidence
 
 
-def _past_this_cable(linkup: LinkUp, pc: Address) -> _Sign | None:
+def _past_this_cable(linkup: LinkUp, own: Network) -> _Sign | None:
     return _Sign() if linkup.router is not None and heard_on_cable(linkup) else None
 
 
-def _past_the_controller(linkup: LinkUp, pc: Address) -> _Sign | None:
+def _past_the_controller(linkup: LinkUp, own: Network) -> _Sign | None:
     """The PC asks for a gateway in vain, and nothing shows that its mask holds the controller."""
-    own = _asked_by(linkup, pc)
-    paths = [one for one in linkup.facts.paths if one.src == linkup.pc.hardware and one.dst_ip]
-    near = [one.wanted for one in own]
-    near += [one.dst_ip for one in paths if one.dst_ip and one.dst and not one.dst.is_group]
-    if linkup.is_tried or linkup.mask is not None or _hold(near, pc, linkup.controller):
+    if linkup.is_tried or not own.is_presumed:
         return None
-    return next((_Sign(gateway=one) for one in _gateways_asked_for(linkup, pc)), None)
+    reach = linkup.pc.reach(own.address)
+    if reach >= (own.address ^ linkup.controller).bit_length():
+        return None
+    return next((_Sign(gateway=one) for one in _gateways_asked_for(linkup, own.address)), None)
 
 
-def _asked_by(linkup: LinkUp, pc: Address) -> list[Question]:
-    questions = linkup.facts.arp.questions.values()
-    return [one for one in questions if one.asker == linkup.pc.hardware and one.asker_ip == pc]
-
-
-def _gateways_asked_for(linkup: LinkUp, pc: Address) -> list[Question]:
+def _gateways_asked_for(linkup: LinkUp, own: Address) -> Iterator[Question]:
     """The PC's questions in vain for what looks like its gateway."""
-    return [one for one in _asked_by(linkup, pc) if _is_for_a_gateway(one)]
+    for one in linkup.facts.index.questions_as[own]:
+        in_vain = not one.answered and one.asked.count >= ASKED_ON_PURPOSE
+        if in_vain and one.asker == linkup.pc.hardware and is_gateway_number(one.wanted):
+            yield one
 
 
-def _hold(near: list[Address], pc: Address, controller: Address) -> bool:
-    """Whether a mask that holds the PC and one of its neighbours holds the controller too."""
-    return any((pc ^ one).bit_length() >= (pc ^ controller).bit_length() for one in near)
-
-
-def _is_for_a_gateway(question: Question) -> bool:
-    in_vain = not question.answered and question.asked.count >= ASKED_ON_PURPOSE
-    return in_vain and is_gateway_number(question.wanted)
-
-
-def _past_the_pc(linkup: LinkUp, pc: Address) -> _Sign | None:
+def _past_the_pc(linkup: LinkUp, own: Network) -> _Sign | None:
     """The controller asks for another station, each time behind a call of the PC."""
-    calls = [moment for session in linkup.called for moment in session.syns.moments]
+    calls = linkup.calls.sent
     calls += linkup.pings.requests.moments if linkup.pings is not None else []
-    for one in linkup.facts.arp.questions.values():
-        its_own = (one.asker, one.asker_ip) == (linkup.hardware, linkup.controller)
-        if its_own and one.wanted != pc and one.broadcasts >= AGAIN and _follows(one, calls):
+    calls.sort()
+    for one in linkup.facts.index.questions_as[linkup.controller]:
+        its_own = one.asker == linkup.hardware and one.wanted != own.address
+        if its_own and one.broadcasts >= AGAIN and _follows(one, calls):
             return _Sign(sought=one)
     return None
 
 
-def _follows(question: Question, calls: list[Moment]) -> bool:
+def _follows(question: Question, calls: Sequence[Moment]) -> bool:
     return all(
-        any(0 <= moment.seconds - call.seconds <= BEHIND for call in calls)
-        for moment in question.asked.moments
+        (call := last_until(calls, at)) is not None and at.seconds - call.seconds <= BEHIND
+        for at in question.asked.moments
     )
 
 
-def _sighting(linkup: LinkUp, pc: Address, sign: _Sign) -> Sighting:
-    taken, before = renumbered(linkup) or (None, None)
+def _sighting(
+    linkup: LinkUp, own: Network, sign: _Sign, moved: tuple[Moment, Address] | None
+) -> Sighting:
+    taken, before = moved or (None, None)
     asked = sign.gateway or sign.sought
-    tried = [one for one in linkup.attempts if taken is None or one >= taken]
-    own = [one for one in linkup.questions if before is None or one.asker_ip == pc]
-    answers = [answer for question in own for answer in question.answers]
+    tried, sent = (
+        [one for one in moments if taken is None or one >= taken]
+        for moments in (linkup.attempts, linkup.sent)
+    )
+    answers = [
+        answer
+        for question in linkup.questions
+        if before is None or question.asker_ip == own.address
+        for answer in question.answers
+    ]
     answered, neighbour = min(answers, default=(None, None))
-    here = heard_on_cable(linkup) if linkup.mask is not None or linkup.router is not None else []
-    sent = [*tried, linkup.last_sent] if linkup.last_sent else tried
-    own_network, other_network = sign.networks
+    here = heard_on_cable(linkup) if not own.is_presumed or linkup.router is not None else []
     return Sighting(
         values={
-            "pc": pc,
+            "pc": own.address,
             "before": before,
-            "controller": linkup.controller,
-            "network": own_network,
-            "other_network": other_network,
-            "known": linkup.mask is not None,
-            "tries": len(tried),
+            "network": sign.networks and str(sign.networks[0]),
+            "other_network": sign.networks and str(sign.networks[1]),
+            "known": not own.is_presumed,
             "neighbour": neighbour,
             "router": linkup.router if here else None,
             "gateway": sign.gateway and sign.gateway.wanted,
@@ -174,40 +163,49 @@ def _sighting(linkup: LinkUp, pc: Address, sign: _Sign) -> Sighting:
         frames={
             "taken": [taken] if taken is not None else [],
             "tried": tried,
-            "answered": [answered] if answered else [],
+            "answered": [answered] if answered is not None else [],
             "here": here,
             "gateway": sign.gateway.asked.moments if sign.gateway is not None else [],
             "sought": sign.sought.asked.moments if sign.sought is not None else [],
         },
-        linkup=linkup,
         certainty=Certainty.SHOWN if here or _knows_no_router(linkup) else Certainty.FITS,
-        silence=silence(sent or (asked.asked.moments if asked else []), linkup.facts),
+        silence=linkup.silence(
+            sent or (asked.asked.moments if asked is not None else []),
+            arrived=bool(linkup.errors),  # a message says what became of it
+        ),
         likeliest=_likeliest(sign),
-        excluded=[
-            *([SLIP, ROUTER] if here else []),
-            *([SLIP] if before is not None else []),
-            *([WRONG_GATEWAY] if not sign.gateway else []),
-        ],
-        also_excluded=_left_out(
-            sign, bool(here), bool(here and tried) or answered is not None or before is not None
+        ruled_out=list(
+            _ruled_out(
+                sign,
+                bool(here),
+                moved=before is not None,
+                used=bool(here and tried) or answered is not None or before is not None,
+            )
         ),
     )
 
 
 def _likeliest(sign: _Sign) -> str:
-    if sign.networks[0] is None:
+    if sign.networks is None:
         return MASK
     return ADDRESS if sign.gateway is None else WRONG_GATEWAY
 
 
-def _left_out(sign: _Sign, here: bool, used: bool) -> set[str]:
-    """What would not look the same: here: the controller is heard on this cable; used: the PC's
-    tries on this adapter reach something.
+def _ruled_out(sign: _Sign, here: bool, *, moved: bool, used: bool) -> Iterator[str]:
+    """here: the controller is heard on this cable; moved: it answered the PC's address of before;
+    used: the PC's tries on this adapter reach something.
     """
-    places = {OTHER_ADAPTER} if used or sign.gateway is not None else set()
-    places |= {OFF, FILTER, FAR_END} if here or sign.gateway is not None else set()
-    places |= {OFF, FAR_END} if sign.sought is not None else {OTHER_BUSINESS}
-    return places if sign.gateway is not None else places | {NOT_TRIED}
+    if here or moved:
+        yield SLIP
+    if here:
+        yield ROUTER
+    if here or sign.gateway is not None:
+        yield from (OFF, FILTER, FAR_END)
+    if used or sign.gateway is not None:
+        yield OTHER_ADAPTER
+    if sign.gateway is None:
+        yield from (WRONG_GATEWAY, NOT_TRIED)
+    yield from (OFF, FAR_END) if sign.sought is not None else (OTHER_BUSINESS,)
 
 
 def _knows_no_router(linkup: LinkUp) -> bool:
@@ -243,8 +241,10 @@ RULE = Rule(
         ADDRESS: "The PC has an address from another network than the controller's.",
         MASK: "The mask of the PC, or of the controller, does not fit the plant.",
         SLIP: "The address typed in the program has a slip.",
-        ROUTER: "A router is needed here, and one of both ends has no gateway entered, or a wrong one.",
-        WRONG_GATEWAY: "{gateway} is the gateway that is entered on the PC, and nobody has that address: the "
+        ROUTER: "A router is needed here, and one of both ends has no gateway entered, or a wrong "
+        "one.",
+        WRONG_GATEWAY: "{gateway} is the gateway that is entered on the PC, and nobody has that "
+        "address: the "
         "entry is wrong, or the router is off.",
     },
     what_to_do=(
@@ -273,12 +273,15 @@ RULE = Rule(
         "sought": "{controller} asks for {sought}{again}",
     },
     also_fits={
-        OFF: "A plant with a wider mask on both ends, where the controller is off or does not answer.",
+        OFF: "A plant with a wider mask on both ends, where the controller is off or does not "
+        "answer.",
         FILTER: "A router or filter on the way that drops the packets without a word.",
         FAR_END: "A controller behind a router that is off, or has no gateway for its answers.",
         OTHER_ADAPTER: "A recording made on another adapter than the one used.",
-        NOT_TRIED: "A program that did not try, while another one of the PC looked for the gateway.",
-        OTHER_BUSINESS: "A controller that looks for a device of its own, while a filter drops the PC's calls.",
+        NOT_TRIED: "A program that did not try, while another one of the PC looked for the "
+        "gateway.",
+        OTHER_BUSINESS: "A controller that looks for a device of its own, while a filter drops the "
+        "PC's calls.",
     },
     looks_alike=(
         "A controller behind a router that answers: its packets come back.",

@@ -9,13 +9,15 @@ shows no sign later, where its packet numbers go on, and where the PC's own link
 
 from collections.abc import Iterator
 
-from analyzer.facts import BootSign, Moment, Session
+from analyzer.facts import BootSign, Moment
+from analyzer.facts.counters import Counter
+from analyzer.facts.index import grouped
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import LinkUp
+from analyzer.linkup import Call, How, LinkUp, between
 from rules import cautions
 
 ENOUGH = 2
-"""Signs that make a restart (ground rule on restarts)."""
+"""Signs that make a restart: each of them has innocent reasons (common practice, no source)."""
 START_TAKES = 120.0
 """Seconds that a controller takes to start, at most (common practice, no source)."""
 FIRST_PACKETS = 256
@@ -24,79 +26,92 @@ ALREADY_SENT = 16
 """Packets that may overtake each other: a number that falls by less says nothing."""
 FIRST_TICKS = 300_000
 """The TCP clock ticks once in 1 ms to 1 s (RFC 7323 5.4): this is 5 min at most."""
+EACH = 2
+"""Frames shown of one kind of sign."""
+INSTANT = 1e-3
+"""Seconds before the controller's first sign, in which it was not heard yet."""
 PROBED, ANNOUNCED = BootSign.PROBE.value, BootSign.ANNOUNCEMENT.value
+REQUESTED = BootSign.ADDRESS_REQUEST.value
+NUMBERS, CLOCK, ASKED, UNANSWERED = "numbers", "clock", "asked", "unanswered"
+PC_CAME_UP = "pc came up"
 REPLUGGED = "replugged"
 """Name of this in what would look the same."""
-REQUESTED = BootSign.ADDRESS_REQUEST.value
+
+OWN = (PROBED, ANNOUNCED, REQUESTED, NUMBERS, CLOCK)
+"""Signs that are the controller's own."""
 
 Signs = dict[str, list[Moment]]
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
+    traces = _traces(linkup)
     found = [
-        (session, alive, signs)
-        for session in linkup.sessions
-        if (alive := _broke(session)) is not None and (signs := _signs(linkup, session, alive))
+        (one, alive, signs)
+        for one in linkup.on_port
+        if (alive := _broke(one)) is not None and (signs := _signs(linkup, traces, one, alive))
     ]
     if not found:
         return
-    session, alive, signs = found[0]
-    first = min(moment for key in signs if key != "unanswered" for moment in signs[key])
-    counted = "numbers" in signs or "clock" in signs
+    call, alive, signs = found[0]
+    counted = _is_counted(signs)
     yield Sighting(
         values={
-            "controller": linkup.controller,
-            "port": session.server.port,
-            "answers": session.answers,
+            "port": call.port,
+            "answers": call.answers,
             "signs": _kinds(signs),
             "sessions": len(found),
-            "pause": first.seconds - alive.seconds,
+            "pause": _first(signs).seconds - alive.seconds,
             "hardware": linkup.hardware,
         },
         frames={
-            **{key: moments[:2] for key, moments in signs.items()},
+            **signs,
             "alive": [alive],
-            "broken": [end.moment for end in session.closing[:1]],
+            "broken": [call.ended] if call.ended is not None else [],
         },
         certainty=Certainty.SHOWN if counted else Certainty.FITS,
-        also_excluded=[REPLUGGED] if counted else [],
+        ruled_out=[REPLUGGED] if counted else [],
     )
 
 
-def _broke(session: Session) -> Moment | None:
+def _broke(call: Call) -> Moment | None:
     """The controller's last sign of life in a session that it dropped or left unanswered; where it
     closed the session in order, that is the close.
     """
-    if not session.is_open:
+    if not call.opened or not (call.ended_by_server or call.waits):
         return None
-    side = session.from_server
-    alive = max(
-        one for one in (session.syn_ack, session.answered, side.last_data, session.first) if one
-    )
-    if session.server_ended:
-        end = session.closing[0]
-        return alive if end.reset else end.moment
-    return alive if session.is_waiting else None
+    if call.ended_by_server and not call.broken:
+        return call.ended
+    session = call.session
+    signs = session.syn_ack, call.last_answer, session.from_server.last_data, call.first
+    return max(one for one in signs if one is not None)
 
 
-def _signs(linkup: LinkUp, session: Session, alive: Moment) -> Signs:
+def _signs(linkup: LinkUp, traces: Signs, call: Call, alive: Moment) -> Signs:
     """The signs of a restart by kind, {} where they are too few or something speaks against it."""
-    broken = session.closing[0].moment if session.closing else session.last
-    begin, end = alive.seconds, max(broken.seconds, session.last.seconds) + START_TAKES
-    own = _counters(linkup, begin, end)
-    for start in linkup.facts.boots(linkup.hardware):
-        if begin < start.moment.seconds <= end:
-            own.setdefault(start.sign.value, []).append(start.moment)
-    if not own:
-        return {}
-    first = min(moment for moments in own.values() for moment in moments)
-    counted = "numbers" in own or "clock" in own
-    if not counted and (_goes_on_counting(linkup, alive, first) or _pc_came_up(linkup, begin, end)):
-        return {}
-    signs = {**own, "asked": _asked(linkup, begin, end)}
-    signs["unanswered"] = _unanswered(linkup, session, alive, first)
+    until = call.last.seconds + START_TAKES
+    signs = {key: between(moments, alive, until, EACH) for key, moments in traces.items()}
     signs = {key: moments for key, moments in signs.items() if moments}
+    if not any(key in signs for key in OWN):
+        return {}
+    first = _first(signs)
+    pc_came_up = signs.pop(PC_CAME_UP, None)
+    if not _is_counted(signs) and (pc_came_up or _goes_on_counting(linkup, alive, first)):
+        return {}
+    vain = sorted(signs.pop(UNANSWERED, []) + call.session.from_client.repeats.moments)
+    vain = [moment for moment in vain if alive < moment < first]
+    if vain and _others_are_heard(linkup, vain[0], first):
+        signs[UNANSWERED] = vain[:EACH]
     return signs if _kinds(signs) >= ENOUGH else {}
+
+
+def _first(signs: Signs) -> Moment:
+    """The controller's first sign."""
+    return min(signs[key][0] for key in OWN if key in signs)
+
+
+def _is_counted(signs: Signs) -> bool:
+    """Whether one of the controller's counters begins anew."""
+    return NUMBERS in signs or CLOCK in signs
 
 
 def _kinds(signs: Signs) -> int:
@@ -104,68 +119,44 @@ def _kinds(signs: Signs) -> int:
     return len(signs.keys() - ({PROBED} if ANNOUNCED in signs else set()))
 
 
-def _counters(linkup: LinkUp, begin: float, end: float) -> Signs:
-    """Packet numbers and TCP clocks of the controller that begin anew."""
-    signs: Signs = {}
-    for path in linkup.facts.paths:
-        if path.src_ip != linkup.controller:
-            continue
-        for key, counter, low in (
-            ("numbers", path.ids, FIRST_PACKETS),
-            ("clock", path.stamps, FIRST_TICKS),
-        ):
-            for jump in counter.jumps if counter.is_regular else []:
-                fell = jump.after < low and jump.before - jump.after > ALREADY_SENT
-                if fell and begin < jump.moment.seconds <= end:
-                    signs.setdefault(key, []).append(jump.moment)
-    return signs
+def _traces(linkup: LinkUp) -> Signs:
+    """All that may be a sign at some time of the recording, by kind and in order."""
+    found = [(start.sign.value, start.moment) for start in linkup.facts.boots(linkup.hardware)]
+    for path in linkup.facts.index.packets_from[linkup.controller]:
+        found += [(NUMBERS, at) for at in _begins_anew(path.ids, FIRST_PACKETS)]
+        found += [(CLOCK, at) for at in _begins_anew(path.stamps, FIRST_TICKS)]
+    for one in linkup.facts.index.questions_as[linkup.controller]:
+        if one.broadcasts and one.wanted in linkup.pc.addresses:
+            found.append((ASKED, one.asked.first))
+    found += [(UNANSWERED, at) for at in linkup.on_port.that(How.IGNORED).sent]
+    found += [(UNANSWERED, at) for one in linkup.questions for at in one.asked.moments]
+    found += [(PC_CAME_UP, at) for at in linkup.pc.came_up]
+    return grouped(sorted(found, key=lambda one: one[1]))
+
+
+def _begins_anew(counter: Counter, low: int) -> list[Moment]:
+    jumps = counter.jumps if counter.is_regular else []
+    fell = (one for one in jumps if one.before - one.after > ALREADY_SENT)
+    return [one.moment for one in fell if one.after < low]
 
 
 def _goes_on_counting(linkup: LinkUp, alive: Moment, first: Moment) -> bool:
-    """Whether the controller's packet numbers go on over the signs."""
+    """Whether the numbers of the controller's packets to the PC go on over the signs."""
     return any(
-        path.src_ip == linkup.controller
+        path.first <= alive
         and path.ids.is_regular
-        and path.first <= alive
         and path.ids.last is not None
         and path.ids.last > first
         and not any(jump.moment > alive for jump in path.ids.jumps)
-        for path in linkup.facts.paths
+        for path in linkup.packets_back
     )
 
 
-def _pc_came_up(linkup: LinkUp, begin: float, end: float) -> bool:
-    """Whether the PC's own link came up: then the break may be on its side."""
-    starts = linkup.facts.boots(linkup.pc.hardware)
-    return any(begin < one.moment.seconds <= end for one in starts)
-
-
-def _asked(linkup: LinkUp, begin: float, end: float) -> list[Moment]:
-    """Where the controller asked for the PC or a router for the first time."""
-    facts = linkup.facts
-    routers = {one.hardware for one in facts.stations if one.is_router}
-    wanted = set(linkup.pc.addresses)
-    wanted |= {at for at, claims in facts.arp.claims.items() if routers & set(claims.counts)}
-    return [
-        one.asked.first
-        for one in facts.arp.questions.values()
-        if one.asker == linkup.hardware
-        and one.broadcasts
-        and one.wanted in wanted
-        and begin < one.asked.first.seconds <= end
-    ]
-
-
-def _unanswered(linkup: LinkUp, session: Session, alive: Moment, first: Moment) -> list[Moment]:
-    """What the PC sent in vain before the first sign, while others were heard."""
-    moments = session.from_client.repeats.moments
-    moments += [at for one in linkup.sessions if one.is_silent for at in one.syns.moments]
-    moments += [at for one in linkup.questions for at in one.asked.moments]
-    before = sorted(moment for moment in moments if alive < moment < first)
+def _others_are_heard(linkup: LinkUp, begin: Moment, end: Moment) -> bool:
+    """Whether others were heard meanwhile, where there are any."""
     known = (linkup.pc.hardware, linkup.hardware)
-    others = [one for one in linkup.facts.stations if one.hardware not in known]
-    heard = [one for one in others if one.presence.within(alive.seconds, first.seconds)]
-    return before if heard or not others else []
+    nobody_else = all(one.hardware in known for one in linkup.facts.stations)
+    return nobody_else or linkup.pc.hears(begin.seconds, end.seconds - INSTANT)
 
 
 RULE = Rule(
@@ -178,9 +169,9 @@ RULE = Rule(
     means="A controller that restarts knows no session of before. It drops what the PC still "
     "sends, and the PC has to connect again.",
     likely_causes={
-        "control-voltage-dipped": "The control voltage dipped or was switched, for example by an emergency stop.",
-        "somebody-restarted-controller": "Somebody restarted the controller, changed its mode or loaded a program.",
-        "controller-s-own": "The controller's own watchdog or a fault in its program restarted it.",
+        "power": "The control voltage dipped or was switched, for example by an emergency stop.",
+        "by hand": "Somebody restarted the controller, changed its mode or loaded a program.",
+        "watchdog": "The controller's own watchdog or a fault in its program restarted it.",
     },
     what_to_do=(
         Step("Ask what happened at the machine at that clock time: power, mode, download."),
@@ -192,23 +183,23 @@ RULE = Rule(
     ),
     evidence={
         "alive": "the controller's last sign of life in the session",
-        "unanswered": "the PC sends in vain{again}",
+        UNANSWERED: "the PC sends in vain{again}",
         "broken": "the session ends",
         REQUESTED: "{hardware} asks a server for an address{again}",
         PROBED: "{hardware} checks that nobody has its address{again}",
         ANNOUNCED: "{hardware} announces its address{again}",
-        "asked": "{controller} asks for a hardware address that it knew before{again}",
-        "numbers": "the packet numbers of {controller} begin anew{again}",
-        "clock": "the TCP clock of {controller} begins anew{again}",
+        ASKED: "{controller} asks for a hardware address that it knew before{again}",
+        NUMBERS: "the packet numbers of {controller} begin anew{again}",
+        CLOCK: "the TCP clock of {controller} begins anew{again}",
     },
     cautions=(
         "Outputs may have changed when the controller restarted. Before anybody works at the "
         "machine, have it made safe and locked out by those authorised.",
     ),
     also_fits={
-        REPLUGGED: "A cable or switch on the controller's side that was off for a moment: no packet numbers "
-        "and no TCP clock show whether the controller started.",
-        "second-device-took": "A second device that took the controller's address.",
+        REPLUGGED: "A cable or switch on the controller's side that was off for a moment: no "
+        "packet numbers and no TCP clock show whether the controller started.",
+        "second device": "A second device that took the controller's address.",
     },
     looks_alike=(
         "A cable that was unplugged for a moment: the session or the packet numbers go on.",

@@ -10,9 +10,8 @@ a request was open, and for a close right after an answer.
 
 from collections.abc import Iterator
 
-from analyzer.facts import SERVER, Session
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import RIGHT_AFTER, Ending, LinkUp, endings
+from analyzer.linkup import Call, LinkUp
 from rules import cautions
 
 SPREAD = 1.05
@@ -26,50 +25,44 @@ SLOW_POLLS, PC_PAUSED = "slow polls", "pc paused"
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    idle = [one for one in endings(linkup) if _is_idle(one)]
-    alike = _alike(idle)
-    if not any(one.is_wanted or one.called_again for one in alike):
+    alike = _alike([one for one in linkup.on_port if one.ended_at_rest and one.answers])
+    if not any(one.wanted or one.came_back for one in alike):
         return
-    session = alike[0].session
     limit = min(one.idle for one in alike)
     yield Sighting(
         values={
-            "controller": linkup.controller,
-            "port": session.server.port,
+            "port": alike[0].port,
             "times": len(alike),
             "limit": limit,
             "third": limit / 3,
             "keep_alives": sum(one.session.from_client.keep_alives for one in alike),
         },
         frames={
-            "ended": [one.end.moment for one in alike],
-            "data": [one.session.answered for one in alike if one.session.answered],
+            "ended": [one.ended for one in alike if one.ended],
+            "data": [one.last_answer for one in alike if one.last_answer],
         },
         certainty=Certainty.SHOWN if _is_sure(linkup, alike) else Certainty.FITS,
-        level=None if any(one.is_wanted for one in alike) else Level.NOTE,
-        likeliest=PC_PAUSED if _interval(session) * PAUSED < limit else SLOW_POLLS,
+        level=None if any(one.wanted for one in alike) else Level.NOTE,
+        likeliest=PC_PAUSED if _interval(alike[0]) * PAUSED < limit else SLOW_POLLS,
     )
 
 
-def _is_idle(one: Ending) -> bool:
-    return bool(one.session.answers) and one.end.after == SERVER and one.idle > RIGHT_AFTER
-
-
-def _alike(idle: list[Ending]) -> list[Ending]:
+def _alike(idle: list[Call]) -> list[Call]:
     """The endings after the longest idle time, where most agree with it."""
     longest = max((one.idle for one in idle), default=0.0)
     alike = [one for one in idle if one.idle * SPREAD >= longest]
     return alike if len(alike) > 1 and 2 * len(alike) > len(idle) else []
 
 
-def _is_sure(linkup: LinkUp, alike: list[Ending]) -> bool:
+def _is_sure(linkup: LinkUp, alike: list[Call]) -> bool:
     known = linkup.sheet.idle_limit if linkup.sheet is not None else None
     agree = known is not None and all(known / SPREAD <= one.idle <= known * SPREAD for one in alike)
     return agree or len(alike) >= SURE
 
 
-def _interval(session: Session) -> float:
+def _interval(call: Call) -> float:
     """Seconds between the PC's requests, infinite where it sent one only."""
+    session = call.session
     first = session.from_client.first_data
     if first is None or session.asked is None or session.requests < 2:
         return float("inf")
@@ -86,9 +79,11 @@ RULE = Rule(
     "so long. Keep-alives of the PC's system need not count as a request.",
     likely_causes={
         SLOW_POLLS: "The program asks less often than the controller's limit allows.",
-        PC_PAUSED: "The PC's program paused: sleep, screen saver, a debugger, or a long piece of other work.",
-        "controller-watches-commands": "The controller watches that commands keep coming, and takes the PC for lost.",
-        "limit-set-another": "The limit was set in another unit than meant, such as seconds for milliseconds.",
+        PC_PAUSED: "The PC's program paused: sleep, screen saver, a debugger, or a long piece of "
+        "other work.",
+        "watchdog": "The controller watches that commands keep coming, and takes the PC for lost.",
+        "unit of the limit": "The limit was set in another unit than meant, such as seconds for "
+        "milliseconds.",
     },
     what_to_do=(
         Step("Look up the inactivity limit in the controller's settings or manual."),
@@ -109,8 +104,8 @@ RULE = Rule(
         "to be rid of the message: the machine might then run on without its PC.",
     ),
     also_fits={
-        "firewall-way-ends": "A firewall on the way that ends idle sessions in the controller's name. A recording made "
-        "on the PC cannot tell.",
+        "firewall": "A firewall on the way that ends idle sessions in the controller's name. A "
+        "recording made on the PC cannot tell.",
     },
     looks_alike=(
         "A controller that closes right after each answer, by design.",

@@ -11,9 +11,9 @@ because the PC acknowledges late.
 
 from collections.abc import Iterator
 
-from analyzer.facts import CLIENT, Moment, Session
+from analyzer.facts import CLIENT, SERVER, Moment, Session
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import LinkUp
+from analyzer.linkup import Call, LinkUp
 from rules import cautions
 
 SHARE = 0.01
@@ -41,21 +41,20 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     lost = there + back
     if segments < ENOUGH or lost < LEAST or lost < SHARE * segments:
         return
-    broken = [session for session in sessions if _broke(linkup, session)]
+    broken = sum(_broke(linkup, one) for one in linkup.on_port)
     late = not back and there > MOSTLY * sent
     yield Sighting(
         values={
-            "controller": linkup.controller,
             "lost": lost,
             "segments": segments,
             "percent": round(100 * lost / segments, 1),
             "there": there,
             "back": back,
-            "sessions": len(broken),
+            "sessions": broken,
         },
-        frames={"there": _repeats(sessions, 0), "back": _repeats(sessions, 1)},
+        frames={"there": _repeats(sessions, CLIENT), "back": _repeats(sessions, SERVER)},
         certainty=Certainty.SHOWN if back else Certainty.FITS,
-        level=_level(bool(broken), late),
+        level=_level(broken > 0, late),
         likeliest=LATE if late else NOISE,
     )
 
@@ -66,12 +65,12 @@ def _level(broken: bool, late: bool) -> Level:
     return Level.NOTE if late else Level.WARNING
 
 
-def _broke(linkup: LinkUp, session: Session) -> bool:
+def _broke(linkup: LinkUp, call: Call) -> bool:
     """Whether the PC repeated its last data in vain, and the controller was heard again later."""
-    resent = session.stuck(CLIENT)
+    resent = call.stuck(CLIENT)
     if resent is None or resent.again.count < REPEATS or linkup.last_heard is None:
         return False
-    return linkup.last_heard > resent.again.last and not session.server_ended
+    return linkup.last_heard > resent.again.last and not call.ended_by_server
 
 
 def _repeats(sessions: list[Session], side: int) -> list[Moment]:
@@ -91,9 +90,9 @@ RULE = Rule(
     "and a series of them costs the session.",
     likely_causes={
         NOISE: "A cable, plug or shield is bad, or runs beside motor or welding cables.",
-        "one-end-cable": "One end of the cable is set to a fixed speed and the other is not (duplex).",
-        "switch-radio-link": "A switch, a radio link or the controller is overloaded.",
-        "large-frames-do": "Large frames do not fit through the way, such as a VPN.",
+        "duplex": "One end of the cable is set to a fixed speed and the other is not (duplex).",
+        "overload": "A switch, a radio link or the controller is overloaded.",
+        "large frames": "Large frames do not fit through the way, such as a VPN.",
         LATE: "The controller acknowledges later than the PC's system waits, and nothing is lost.",
     },
     what_to_do=(
@@ -107,8 +106,8 @@ RULE = Rule(
         "back": "{controller} sends data again",
     },
     also_fits={
-        "only-pc-repeats": "Where only the PC repeats: acknowledgements that come late. A recording made on the PC "
-        "cannot tell; the counters at the switch do.",
+        "late acknowledgements": "Where only the PC repeats: acknowledgements that come late. A "
+        "recording made on the PC cannot tell; the counters at the switch do.",
     },
     looks_alike=(
         "Frames that the recorder itself lost: the data behind them was acknowledged.",

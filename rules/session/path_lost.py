@@ -2,17 +2,16 @@
 
 The PC's system sends a segment again with growing pauses until it is acknowledged. Seen where one
 was repeated three times or more and the controller sent nothing new in this session afterwards.
-Repeats that no answer could be recorded to any more do not count; where the recording ends on one,
-it only fits. Quiet where an acknowledgement, an answer or a reset came, where the controller had
-ended the session, for keep-alives and for probes of a closed window. What the PC then tries in
-vain, such as new calls, is the consequence.
+Quiet where an acknowledgement, an answer or a reset came, where the controller had ended the
+session, for keep-alives and for probes of a closed window. What the PC then tries in vain, such as
+new calls, is the consequence.
 """
 
 from collections.abc import Iterator
 
-from analyzer.facts import CLIENT, Facts, Moment, Resent, Session
-from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import LISTEN_AFTER, LinkUp
+from analyzer.facts import CLIENT, Moment, Resent
+from analyzer.findings import Rule, Sighting, Step
+from analyzer.linkup import Call, LinkUp
 from rules import cautions
 
 REPEATS = 3
@@ -22,111 +21,85 @@ MOST_ALIVE = 2
 LONG_IDLE = 60.0
 """Seconds of rest after which things in between are known to forget a session (common practice, no
 source: minutes to an hour)."""
-CONTROLLER_SIDE, PC_SIDE, FORGOTTEN, ASLEEP = "controller side", "pc side", "forgotten", "asleep"
+CONTROLLER_SIDE, PC_SIDE, DROPPED, ASLEEP = "controller side", "pc side", "dropped", "asleep"
 """Names of these causes in the rule."""
-TOO_LARGE, TOO_EARLY = "too large", "too early"
+TOO_LARGE, TOO_LATE = "too large", "too late"
 """Names of these in what would look the same."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    lost = [
-        (session, resent)
-        for session in linkup.sessions
-        if (resent := _in_vain(session)) is not None
-        and len(_heard_out(resent, linkup.facts)) >= REPEATS
-    ]
+    lost = [(one, resent) for one in linkup.on_port if (resent := _in_vain(one)) is not None]
     if not lost:
         return
-    session, resent = lost[0]
+    call, resent = lost[0]
+    session, again = call.session, resent.again
     heard = session.from_server.last
-    alive = _alive(linkup, session, resent)
-    since = resent.again.first
-    counted = _heard_out(resent, linkup.facts)
-    ends_on_one = linkup.facts.heard_after(resent.again.last) < LISTEN_AFTER
-    asked = [at for one in linkup.questions for at in one.since_answer.moments if at > since]
-    ends = [end.moment for end in session.closing if end.side == CLIENT]
+    alive = _alive(linkup, call, resent)
+    rested = heard is not None and again.first.seconds - heard.seconds >= LONG_IDLE
+    others = linkup.pc.hardware is not None and linkup.pc.hears(again.first.seconds, float("inf"))
+    silence = linkup.silence([session.asked or again.first, *again.moments], 1 + again.count)
+    likeliest, ruled_out = _whose_side(bool(alive), others, rested)
+    if resent.size <= session.largest_confirmed(CLIENT):
+        ruled_out.append(TOO_LARGE)
+    if silence is not None and silence.is_sure:
+        ruled_out.append(TOO_LATE)
     yield Sighting(
         values={
-            "controller": linkup.controller,
-            "port": session.server.port,
-            "repeats": resent.again.count,
+            "port": call.port,
+            "repeats": again.count,
             "size": resent.size,
             "sessions": len(lost),
-            "span": resent.again.last.seconds - resent.again.first.seconds,
+            "span": again.last.seconds - again.first.seconds,
             "alive": bool(alive),
         },
         frames={
             "heard": [heard] if heard else [],
-            "again": resent.again.moments,
+            "again": again.moments,
             "alive": alive[:MOST_ALIVE],
-            "asked": sorted(asked),
-            "gave_up": ends[:1],
+            "asked": _asked(linkup, again.first),
+            "gave_up": [call.ended] if call.ended is not None else [],
         },
-        certainty=Certainty.FITS if ends_on_one else Certainty.SHOWN,
-        silence=linkup.silence(
-            [session.asked or resent.again.first, *resent.again.moments], 1 + resent.again.count
-        ),
-        likeliest=_likeliest(linkup, session, since, alive),
-        excluded=_excluded(linkup, session, since, alive),
-        also_excluded=_also_excluded(session, resent, ends_on_one),
+        silence=silence,
+        likeliest=likeliest,
+        ruled_out=ruled_out,
     )
 
 
-def _in_vain(session: Session) -> Resent | None:
-    resent = session.stuck(CLIENT)
-    if resent is None or resent.again.count < REPEATS or not session.is_open:
+def _in_vain(call: Call) -> Resent | None:
+    resent, server = call.stuck(CLIENT), call.session.from_server
+    if resent is None or resent.again.count < REPEATS or call.ended_by_server or not call.opened:
         return None
-    server = session.from_server
     repeats_only = bool(server.repeats.count) and server.last == server.repeats.last
     still_heard = server.last is not None and server.last > resent.again.first
-    return None if session.server_ended or (still_heard and not repeats_only) else resent
+    return None if still_heard and not repeats_only else resent
 
 
-def _heard_out(resent: Resent, facts: Facts) -> list[Moment]:
-    """The repeats that an answer to could have been recorded."""
-    return [one for one in resent.again.moments if facts.heard_after(one) >= LISTEN_AFTER]
-
-
-def _likeliest(linkup: LinkUp, session: Session, since: Moment, alive: list[Moment]) -> str:
-    """Whose side it was, by who else was heard since then."""
-    if alive or _rested(session, since):
-        return FORGOTTEN
-    return CONTROLLER_SIDE if _others_are_heard(linkup, since) else PC_SIDE
-
-
-def _excluded(linkup: LinkUp, session: Session, since: Moment, alive: list[Moment]) -> list[str]:
-    """The PC's side where others are heard, the controller's where it is heard itself, what comes
-    after a rest where there was none.
+def _whose_side(alive: bool, others: bool, rested: bool) -> tuple[str, list[str]]:
+    """The likeliest cause, and those ruled out: the PC's side where others are heard, the
+    controller's where it is heard itself, what comes after a rest where there was none.
     """
     if alive:
-        return [CONTROLLER_SIDE, PC_SIDE, ASLEEP]
-    found = [PC_SIDE, ASLEEP] if _others_are_heard(linkup, since) else []
-    return found if _rested(session, since) else [*found, FORGOTTEN]
+        return DROPPED, [CONTROLLER_SIDE, PC_SIDE, ASLEEP]
+    ruled_out = [PC_SIDE, ASLEEP] if others else []
+    if rested:
+        return DROPPED, ruled_out
+    return CONTROLLER_SIDE if others else PC_SIDE, [*ruled_out, DROPPED]
 
 
-def _also_excluded(session: Session, resent: Resent, ends_on_one: bool) -> list[str]:
-    fits_through = resent.size <= session.largest_confirmed(CLIENT)
-    return [TOO_LARGE] * fits_through + [TOO_EARLY] * (not ends_on_one)
-
-
-def _alive(linkup: LinkUp, session: Session, resent: Resent) -> list[Moment]:
+def _alive(linkup: LinkUp, call: Call, resent: Resent) -> list[Moment]:
     """Where the controller is heard in other ways while the repeats went on."""
     heard = list(linkup.pings.replies.moments) if linkup.pings else []
-    for one in (*linkup.sessions, *linkup.other_sessions):
-        server = one.from_server
-        if one is not session and server.frames:
-            heard += [at for at in (server.first, one.answered, server.last) if at is not None]
+    for one in (*linkup.on_port, *linkup.on_others):
+        server = one.session.from_server
+        if one is not call:
+            heard += [at for at in (server.first, one.last_answer, server.last) if at is not None]
     return sorted(at for at in heard if resent.again.first < at < resent.again.last)
 
 
-def _rested(session: Session, since: Moment) -> bool:
-    last = session.from_server.last
-    return last is not None and since.seconds - last.seconds >= LONG_IDLE
-
-
-def _others_are_heard(linkup: LinkUp, since: Moment) -> bool:
-    others = [one for one in linkup.facts.stations if one.hardware != linkup.pc.hardware]
-    return any(one.last > since for one in others)
+def _asked(linkup: LinkUp, since: Moment) -> list[Moment]:
+    """Where the PC asked for the controller's hardware address in vain."""
+    asked = [at for one in linkup.questions for at in one.since_answer.moments]
+    return sorted(at for at in asked if at > since)
 
 
 RULE = Rule(
@@ -140,9 +113,11 @@ RULE = Rule(
     "acknowledgements no longer get through.{alive:if The controller itself is there: it answers "
     "in other ways meanwhile.}",
     likely_causes={
-        CONTROLLER_SIDE: "The controller's cable, its switch or its power went off, or the controller restarted.",
+        CONTROLLER_SIDE: "The controller's cable, its switch or its power went off, or the "
+        "controller restarted.",
         PC_SIDE: "The PC's own cable, adapter or Wi-Fi dropped out: nobody else is heard either.",
-        FORGOTTEN: "A firewall, VPN or address translation in between dropped the session while it rested.",
+        DROPPED: "A firewall, VPN or address translation in between dropped the session while it "
+        "rested.",
         ASLEEP: "The PC's adapter or the switch was saving power and did not wake up in time.",
     },
     what_to_do=(
@@ -165,9 +140,11 @@ RULE = Rule(
     ),
     also_fits={
         TOO_LARGE: "Frames of this size that do not fit through the way, where smaller ones do.",
-        TOO_EARLY: "An acknowledgement that came after all: the recording ends soon after the last repeat.",
-        "answers-do-fit": "Answers that do not fit through the way: the acknowledgement is lost with them.",
-        "controller-hangs-whole": "A controller that hangs as a whole. A recording made on the PC cannot tell.",
+        TOO_LATE: "An acknowledgement that came after all: it is not in the recording.",
+        "large answers": "Answers that do not fit through the way: the acknowledgement is lost "
+        "with them.",
+        "controller hangs": "A controller that hangs as a whole. A recording made on the PC cannot "
+        "tell.",
     },
     looks_alike=(
         "A single repeat, or one that is acknowledged after all.",

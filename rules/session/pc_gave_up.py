@@ -9,13 +9,11 @@ was followed by a session that opened.
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from analyzer.facts import CLIENT, Moment, Session
+from analyzer.facts import Moment
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import LinkUp
+from analyzer.linkup import PATIENCE, Call, Calls, How, LinkUp
 from rules import cautions
 
-PATIENCE = 1.0
-"""Seconds of waiting from which on a single end is a waiting time that ran out."""
 SHORT = 0.1
 """Seconds of the shortest waiting time that programs use (common practice, no source)."""
 SPREAD = 1.1
@@ -25,72 +23,66 @@ TOO_SHORT, SLOW_LINE, UNREACHED = "too short", "slow line", "unreached"
 
 
 class Late(NamedTuple):
-    """waited: seconds until the PC gave up."""
+    """A call that the PC ended while it waited, and what it had waited for.
 
-    session: Session
+    waited: seconds until it gave up, or until the acceptance came that it turned down.
+    """
+
+    call: Call
     began: Moment
-    ended: Moment
     came: Moment
     waited: float
 
-    @property
-    def took(self) -> float:
-        """Seconds until the answer or the acceptance came."""
-        return self.came.seconds - self.began.seconds
-
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    answers = _late_answers(linkup)
-    late = answers or _late_acceptances(linkup)
+    answers = [found for one in linkup.on_port if (found := _late_answer(one))]
+    answers = answers if _are_alike(answers) else _long(answers)
+    late = answers or _long(_late_acceptances(linkup))
     if not late:
         return
     yield Sighting(
         values={
-            "controller": linkup.controller,
-            "port": late[0].session.server.port,
+            "port": late[0].call.port,
             "times": len(late),
             "waited": late[0].waited,
-            "took": max(one.took for one in late),
+            "took": max(one.came.seconds - one.began.seconds for one in late),
             "answers": len(answers),
         },
         frames={
             "asked" if answers else "called": [one.began for one in late],
-            "gave_up" if answers else "turned_down": [one.ended for one in late],
+            "gave_up" if answers else "turned_down": Calls(one.call for one in late).ends,
             "answered" if answers else "accepted": [one.came for one in late],
         },
         likeliest=TOO_SHORT if answers else UNREACHED,
-        excluded=[] if answers else [SLOW_LINE],
+        ruled_out=[] if answers else [SLOW_LINE],
     )
 
 
-def _late_answers(linkup: LinkUp) -> list[Late]:
-    late = []
-    for session in linkup.sessions:
-        end = session.closing[0] if session.closing else None
-        asked, answered = session.asked, session.answered
-        if end is None or asked is None or answered is None or not end.since_data:
-            continue
-        if (end.side, end.after) == (CLIENT, CLIENT) and asked < end.moment < answered:
-            late.append(Late(session, asked, end.moment, answered, end.since_data))
-    waits = [one.waited for one in late]
-    same = len(late) > 1 and min(waits) >= SHORT and max(waits) <= SPREAD * min(waits)
-    return late if same else [one for one in late if one.waited >= PATIENCE]
+def _late_answer(call: Call) -> Late | None:
+    asked, answered, ended = call.session.asked, call.last_answer, call.ended
+    if asked is None or answered is None or ended is None or not call.ended_by_client:
+        return None
+    waited = call.ended_on_request and asked < ended < answered
+    return Late(call, asked, answered, call.idle) if waited else None
 
 
 def _late_acceptances(linkup: LinkUp) -> list[Late]:
-    late = []
-    for session in linkup.sessions:
-        accepted, turned_down = session.syn_ack, session.turned_down
-        if accepted is None or turned_down is None:
-            continue
-        waited = accepted.seconds - session.syns.first.seconds
-        if waited >= PATIENCE and not _opened_later(linkup, accepted):
-            late.append(Late(session, session.syns.first, turned_down.moment, accepted, waited))
-    return late
+    calls = [(one, one.session.syn_ack) for one in linkup.on_port.that(How.TURNED_DOWN)]
+    return [
+        Late(one, one.first, accepted, accepted.seconds - one.first.seconds)
+        for one, accepted in calls
+        if accepted is not None and not linkup.on_port.opened_after(accepted)
+    ]
 
 
-def _opened_later(linkup: LinkUp, moment: Moment) -> bool:
-    return any(one.is_open and one.last > moment for one in linkup.sessions)
+def _are_alike(late: list[Late]) -> bool:
+    """Whether the PC waited equally long each time, as by a waiting time that is set."""
+    waits = [one.waited for one in late]
+    return len(waits) > 1 and min(waits) >= SHORT and max(waits) <= SPREAD * min(waits)
+
+
+def _long(late: list[Late]) -> list[Late]:
+    return [one for one in late if one.waited >= PATIENCE]
 
 
 RULE = Rule(
@@ -103,9 +95,10 @@ RULE = Rule(
     "is shorter than the controller needs.",
     likely_causes={
         TOO_SHORT: "The waiting time set in the program is too short for this controller.",
-        SLOW_LINE: "A gateway passes the request on to a slow line, and answers only when that one does.",
+        SLOW_LINE: "A gateway passes the request on to a slow line, and answers only when that one "
+        "does.",
         UNREACHED: "The controller or the way to it is busy or was starting up.",
-        "somebody-ended-program": "Somebody ended the program while it waited.",
+        "ended by hand": "Somebody ended the program while it waited.",
     },
     what_to_do=(
         Step("Give the program a waiting time well above {took:seconds}."),

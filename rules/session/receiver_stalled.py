@@ -8,9 +8,9 @@ that are not zero, say nothing.
 
 from collections.abc import Iterator
 
-from analyzer.facts import CLIENT, SERVER, Moment, Session
+from analyzer.facts import CLIENT, SERVER
 from analyzer.findings import Level, Rule, Sighting, Step
-from analyzer.linkup import LISTEN_AFTER, LinkUp
+from analyzer.linkup import Call, LinkUp
 
 LONG = 5.0
 """Seconds from which on a receiver does not only slow the sender down (common practice, no source;
@@ -23,47 +23,44 @@ PC_STOPPED, CONTROLLER_STOPPED = "pc stopped", "controller stopped"
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
     stalls = [
-        (session, side, seconds)
-        for session in linkup.sessions
+        (one, side, seconds)
+        for one in linkup.on_port
         for side in (CLIENT, SERVER)
-        if (seconds := _stalled(session, side, linkup)) >= LONG
+        if (seconds := _stalled(linkup, one, side)) >= LONG
     ]
     if not stalls:
         return
-    lasting = [one for one in stalls if one[0].sides[one[1]].shut_since is not None]
-    session, side, seconds = (lasting or stalls)[0]
-    reader = session.sides[side]
+    lasting = [one for one in stalls if one[0].session.sides[one[1]].shut_since is not None]
+    call, side, seconds = (lasting or stalls)[0]
+    session = call.session
     yield Sighting(
         values={
-            "controller": linkup.controller,
             "reader": (session.client, session.server)[side].address,
-            "port": session.server.port,
-            "times": reader.shut.count,
+            "port": call.port,
+            "times": session.sides[side].shut.count,
             "probes": session.sides[1 - side].probes,
             "stalled": seconds,
             "recovered": not lasting,
         },
-        frames={"shut": reader.shut.moments, "end": _end(session)},
+        frames={
+            "shut": session.sides[side].shut.moments,
+            "end": [call.ended] if call.ended is not None else [],
+        },
         level=Level.FAULT if lasting else Level.NOTE,
         likeliest=CONTROLLER_STOPPED if side == SERVER else PC_STOPPED,
     )
 
 
-def _stalled(session: Session, side: int, linkup: LinkUp) -> float:
+def _stalled(linkup: LinkUp, call: Call, side: int) -> float:
     """Seconds of the longest time in which a side took no data although there was some."""
-    reader, other = session.sides[side], session.sides[1 - side]
+    reader, other = call.session.sides[side], call.session.sides[1 - side]
     if other.probes < PROBES:
         return 0.0
-    if reader.shut_since is None:
+    since, ended = reader.shut_since, call.ended
+    if since is None:
         return reader.shut_longest
-    end = max([reader.shut_since, *_end(session)]).seconds
-    if not _end(session) and linkup.facts.heard_after(reader.shut_since) >= LISTEN_AFTER:
-        end = linkup.facts.coverage.seconds
-    return max(reader.shut_longest, end - reader.shut_since.seconds)
-
-
-def _end(session: Session) -> list[Moment]:
-    return [end.moment for end in session.closing[:1]]
+    lasts = linkup.facts.heard_after(since) if ended is None else ended.seconds - since.seconds
+    return max(reader.shut_longest, lasts)
 
 
 RULE = Rule(
@@ -76,9 +73,11 @@ RULE = Rule(
     means="The network works. The program at that end does not fetch what has arrived, so the "
     "buffer of its system is full.",
     likely_causes={
-        PC_STOPPED: "The PC's program does not read: it waits elsewhere, hangs, or never reads this stream.",
-        CONTROLLER_STOPPED: "The controller's service is overloaded or has stopped, while its network part lives.",
-        "more-data-sent": "More data is sent than the reader can work off.",
+        PC_STOPPED: "The PC's program does not read: it waits elsewhere, hangs, or never reads "
+        "this stream.",
+        CONTROLLER_STOPPED: "The controller's service is overloaded or has stopped, while its "
+        "network part lives.",
+        "too much data": "More data is sent than the reader can work off.",
     },
     what_to_do=(
         Step("Look whether the program at that end still reacts, and what it waits for."),

@@ -8,9 +8,9 @@ and where a first session is closed without an answer and a later one is answere
 
 from collections.abc import Iterator
 
-from analyzer.facts import CLIENT, Moment
+from analyzer.facts import Moment
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import LONG_IDLE, Ending, LinkUp, endings
+from analyzer.linkup import LONG_IDLE, Call, Calls, How, LinkUp
 from rules import cautions
 
 CONFIRMED_WITHIN = 0.5
@@ -29,71 +29,65 @@ FAREWELL = "farewell"
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    closed = [one for one in endings(linkup) if not one.end.reset and one.is_wanted]
+    closed = Calls(one for one in linkup.on_port if one.wanted and not one.broken)
     if not closed:
         return
     first = closed[0]
     unheard = _unheard(first)
-    refused = _refused_after(linkup, first.end.moment)
+    refused = Calls(linkup.on_port.that(How.REFUSED).after(first.ended)).ends
     yield Sighting(
         values={
-            "controller": linkup.controller,
-            "port": first.session.server.port,
+            "port": first.port,
             "sessions": len(closed),
-            "answers": first.session.answers,
+            "answers": first.answers,
             "idle": first.idle,
             "unheard": len(unheard),
             "refused": len(refused),
         },
         frames={
-            "closed": [one.end.moment for one in closed],
-            "data": [one.session.asked for one in closed if one.session.asked],
+            "closed": closed.ends,
+            "data": closed.asks,
             "again": unheard[1:],
             "refused": refused,
         },
         likeliest=_likeliest(first, bool(unheard), bool(refused)),
-        excluded=_excluded(closed, bool(unheard)),
-        also_excluded={FAREWELL} if unheard else (),
+        ruled_out=_ruled_out(closed, bool(unheard)),
     )
 
 
-def _unheard(ending: Ending) -> list[Moment]:
+def _unheard(call: Call) -> list[Moment]:
     """The sendings of the PC's last request, where the close confirms none of them."""
-    asked, client, closed = ending.session.asked, ending.session.from_client, ending.end.moment
-    if asked is None or _is_confirmed(ending):
+    asked, closed = call.session.asked, call.ended
+    if asked is None or closed is None or _is_confirmed(call):
         return []
     if closed.seconds - asked.seconds < CONFIRMED_WITHIN:
         return []
-    return [asked, *(one for one in client.repeats.moments if asked < one < closed)]
+    repeats = call.session.from_client.repeats.moments
+    return [asked, *(one for one in repeats if asked < one < closed)]
 
 
-def _refused_after(linkup: LinkUp, closed: Moment) -> list[Moment]:
-    refusals = (one.refused.moment for one in linkup.sessions if one.refused is not None)
-    return [moment for moment in refusals if moment > closed]
-
-
-def _excluded(closed: list[Ending], unheard: bool) -> set[str]:
+def _ruled_out(closed: Calls, unheard: bool) -> set[str]:
     """Causes that the recording rules out, by whether requests had reached the controller."""
     if unheard:
-        return {BAD_REQUEST, BEHIND}
-    heard = all(one.end.after == CLIENT and _is_confirmed(one) for one in closed)
+        return {BAD_REQUEST, BEHIND, FAREWELL}
+    heard = all(one.ended_on_request and _is_confirmed(one) for one in closed)
     return {WAY_BROKEN, TIME_LIMIT} if heard else {WAY_BROKEN, BEHIND}
 
 
-def _is_confirmed(ending: Ending) -> bool:
+def _is_confirmed(call: Call) -> bool:
     """Whether all that the PC had sent was confirmed when the session was closed, if only by
     the close itself.
     """
-    at = ending.session.from_client.confirmed_at
-    return at is not None and at <= ending.end.moment
+    at, closed = call.session.from_client.confirmed_at, call.ended
+    return at is not None and closed is not None and at <= closed
 
 
-def _likeliest(ending: Ending, unheard: bool, refused: bool) -> str:
+def _likeliest(call: Call, unheard: bool, refused: bool) -> str:
     if unheard:
         return STOPPED if refused else TIME_LIMIT
-    if ending.idle >= LONG_IDLE:
+    if call.idle >= LONG_IDLE:
         return TIME_LIMIT
-    return BAD_REQUEST if ending.end.after == CLIENT else ANOTHER_CLIENT
+    return BAD_REQUEST if call.ended_on_request else ANOTHER_CLIENT
 
 
 RULE = Rule(
@@ -132,7 +126,8 @@ RULE = Rule(
         "refused": "{controller} turns a call down{again}: the port is closed",
     },
     also_fits={
-        FAREWELL: "A PC that said goodbye in its own protocol, and then called again at once for new work.",
+        FAREWELL: "A PC that said goodbye in its own protocol, and then called again at once for "
+        "new work.",
     },
     looks_alike=(
         "A controller that closes the session right after each answer or greeting, by design.",

@@ -9,13 +9,10 @@ came up in the end.
 
 from collections.abc import Iterator
 
-from analyzer.facts import CLIENT, Session
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import LONG_IDLE, Ending, LinkUp, endings
+from analyzer.linkup import AT_ONCE, LONG_IDLE, Call, Calls, LinkUp
 from rules import cautions
 
-AT_ONCE = 0.1
-"""Seconds within which a reset answers the request before it."""
 RESTART, OTHERS, BAD_REQUEST, TIME_LIMIT, FIREWALL = (
     "restart",
     "others",
@@ -26,88 +23,61 @@ RESTART, OTHERS, BAD_REQUEST, TIME_LIMIT, FIREWALL = (
 """Names of these causes in the rule."""
 NO_REST = 1.0
 """Seconds of quiet that no time limit is as short as (common practice, no source)."""
-STARTS = (64, 128, 255)
-"""Times to live that systems begin with (common practice, no source); each router takes one off
-(RFC 1812 5.3.1).
-"""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    broken = [one for one in endings(linkup) if one.end.reset and one.is_wanted]
+    broken = Calls(one for one in linkup.on_port if one.wanted and one.broken)
     if not broken:
         return
     first = broken[0]
+    nearer = linkup.router is not None and first.ended_from_nearer
+    before = _was_answered_before(linkup, first)
+    ruled_out = [BAD_REQUEST] if before or not first.ended_on_request else []
     yield Sighting(
         values={
-            "controller": linkup.controller,
-            "port": first.session.server.port,
+            "port": first.port,
             "sessions": len(broken),
-            "answers": first.session.answers,
+            "answers": first.answers,
             "idle": first.idle,
-            "nearer": _is_nearer(linkup, first),
-            "ttl": first.end.ttl,
+            "nearer": nearer,
+            "ttl": first.end and first.end.ttl,
             "usual_ttl": first.session.from_server.first_ttl,
         },
-        frames={
-            "reset": [one.end.moment for one in broken],
-            "data": [one.session.asked for one in broken if one.session.asked],
-        },
-        likeliest=_likeliest(linkup, first),
-        excluded=_excluded(linkup, first),
+        frames={"reset": broken.ends, "data": broken.asks},
+        likeliest=FIREWALL if nearer else _likeliest(first, before),
+        ruled_out=ruled_out if _rest(first) >= NO_REST else [*ruled_out, TIME_LIMIT],
     )
 
 
-def _likeliest(linkup: LinkUp, ending: Ending) -> str:
-    if _is_nearer(linkup, ending):
-        return FIREWALL
-    if _rest(ending) >= LONG_IDLE:
+def _likeliest(call: Call, answered_before: bool) -> str:
+    if _rest(call) >= LONG_IDLE:
         return TIME_LIMIT
-    if ending.end.after != CLIENT or ending.idle >= AT_ONCE:
+    knew = call.session.request_acknowledged or not call.answers  # RFC 9293 3.10.7.1
+    if not _answers_request(call) or not knew:
         return RESTART
-    if ending.session.answers and not ending.session.request_acknowledged:
-        return RESTART  # as one does that knows no such session (RFC 9293 3.10.7.1)
-    return OTHERS if _was_answered_before(linkup, ending.session) else BAD_REQUEST
+    return OTHERS if answered_before else BAD_REQUEST
 
 
-def _excluded(linkup: LinkUp, ending: Ending) -> list[str]:
-    """The request, where none was open or the same was answered before, and a time limit, where
-    there was no rest.
-    """
-    blameless = ending.end.after != CLIENT or _was_answered_before(linkup, ending.session)
-    return [BAD_REQUEST] * blameless + [TIME_LIMIT] * (_rest(ending) < NO_REST)
+def _answers_request(call: Call) -> bool:
+    """Whether the reset came at once on a request."""
+    return call.ended_on_request and call.idle < AT_ONCE
 
 
-def _is_nearer(linkup: LinkUp, ending: Ending) -> bool:
-    """Whether the reset passed fewer routers than the controller's first frame did, where there are
-    any: a stack may begin with another time to live in a reset.
-    """
-    usual = ending.session.from_server.first_ttl
-    return (
-        linkup.router is not None
-        and usual is not None
-        and _routers(ending.end.ttl) < _routers(usual)
-    )
-
-
-def _routers(ttl: int) -> int:
-    return next(start for start in STARTS if ttl <= start) - ttl
-
-
-def _rest(ending: Ending) -> float:
+def _rest(call: Call) -> float:
     """Seconds without data until the reset, or until the request that it answers at once."""
-    asked, answered = ending.session.asked, ending.session.answered
-    if ending.end.after != CLIENT or ending.idle >= AT_ONCE or asked is None or answered is None:
-        return ending.idle
-    return max(ending.idle, asked.seconds - answered.seconds)
+    asked, answered = call.session.asked, call.last_answer
+    if not _answers_request(call) or asked is None or answered is None:
+        return call.idle
+    return max(call.idle, asked.seconds - answered.seconds)
 
 
-def _was_answered_before(linkup: LinkUp, session: Session) -> bool:
+def _was_answered_before(linkup: LinkUp, call: Call) -> bool:
     """Whether an earlier session that began with the same octets got an answer."""
-    first = session.from_client.first_data
-    if first is None or session.answers:
+    first = call.session.from_client.first_data
+    if first is None or call.answers:
         return False
-    others = [one for one in linkup.sessions if one.answers and one.first < session.first]
-    begun = [one.from_client.first_data for one in others]
+    before = [one for one in linkup.on_port if one.answers and one.first < call.first]
+    begun = [one.session.from_client.first_data for one in before]
     return any(one is not None and one.octets == first.octets for one in begun)
 
 
@@ -124,9 +94,11 @@ RULE = Rule(
     likely_causes={
         RESTART: "The controller restarted or changed its mode, or a program was loaded into it.",
         OTHERS: "Another client took the session, and the controller allows only so many.",
-        BAD_REQUEST: "The controller could not use the request, and dropped the session instead of answering.",
+        BAD_REQUEST: "The controller could not use the request, and dropped the session instead of "
+        "answering.",
         TIME_LIMIT: "A time limit of the controller passed without a request.",
-        FIREWALL: "A firewall on the way no longer knew the session and answered in the controller's name.",
+        FIREWALL: "A firewall on the way no longer knew the session and answered in the "
+        "controller's name.",
     },
     what_to_do=(
         Step("Ask what happened at the machine at that clock time: power, mode, download."),
@@ -146,7 +118,8 @@ RULE = Rule(
         "have it made safe and locked out by those authorised.",
     ),
     also_fits={
-        "second-device-controller": "A second device with the controller's address that knows no such session.",
+        "second device": "A second device with the controller's address that knows no such "
+        "session.",
     },
     looks_alike=(
         "A reset behind an orderly close: the session was over already.",

@@ -90,6 +90,31 @@ def test_a_lying_length_stops_the_reading_there(order: str) -> None:
     assert "2,147,483,647" in recording.damage.why
 
 
+@ORDERS
+@pytest.mark.parametrize(
+    ("odd_one", "later"),
+    [
+        (raw.record(FRAME, TIME), 0),  # what looks like records and is none
+        (raw.record(FRAME, TIME, ">") * 3, 0),
+        (raw.record(b"", TIME, stored=7) + FRAME, 0),
+        (raw.record(b"", TIME, stored=7, order=">"), 0),
+        (b"", 0),
+        (bytes(600), 0),
+        (FRAME, 20 * 3600 * raw.SECOND),  # the seconds begin with other bits
+        (FRAME, -TIME),
+    ],
+)
+@pytest.mark.parametrize("place", [0, 3, 9])
+def test_no_frame_is_lost_or_made_up(order: str, odd_one: bytes, later: int, place: int) -> None:
+    frames = [(FRAME + FRAME)[: 50 + n] for n in range(10)]
+    times = [TIME // 1000 * 1000 + n * raw.SECOND for n in range(10)]
+    frames[place], times[place] = odd_one, max(0, times[place] + later)
+    records = map(raw.record, frames, times, order * 10)
+    chunk = raw.only(raw.pcap_header(order) + b"".join(records))
+    assert raw.stored(chunk) == frames
+    assert chunk.time.tolist() == [time // 1000 * 1000 for time in times]
+
+
 def test_frames_over_the_border_of_a_block_stay_whole() -> None:
     big = bytes(65535)
     count = 130  # about 8.5 million octets, three blocks

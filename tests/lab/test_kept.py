@@ -2,6 +2,7 @@
 
 import pytest
 
+from rules import ALL
 from tests.lab.judging import frames, judge, outcome, without_directions
 from tests.lab.keep import KEPT
 from tests.lab.lab import Scenario
@@ -23,6 +24,11 @@ def test_marks_of_direction_are_not_needed(scenario: Scenario) -> None:
     """The PC is found by what it sends, and the same fault leads."""
     kept = (KEPT / scenario.file).read_bytes()
     assert outcome(without_directions(kept), scenario)[0] == outcome(kept, scenario)[0]
+
+
+def test_scenes_name_rules_that_exist() -> None:
+    named = {slug for one in EVERY.values() for slug in (one.fault, *one.also)}
+    assert named - {rule.slug for rule in ALL} == {None}
 
 
 def test_every_sender_has_a_documentation_address() -> None:

@@ -36,7 +36,7 @@ LACKING = network.lacking()
 pytestmark = pytest.mark.skipif(bool(LACKING), reason=LACKING)
 UNIT = "192.0.2.60"
 LEAD, TAIL = 2.5, 6.5
-"""Seconds before the first act and after the last: a little more than the ground rules on silence
+"""Seconds before the first act and after the last: a little more than the rule on silence
 ask for (analyzer.linkup: LISTEN_BEFORE, LISTEN_AFTER)."""
 GATE = (
     "add table inet gate",

@@ -27,7 +27,7 @@ EVERYTHING_WITHOUT = """
 import pkgutil, sys
 from importlib import import_module
 
-import click, dpkt, jinja2, netaddr, numpy, psutil, scapy.arch, tabulate  # for their own system
+import click, dpkt, jinja2, netaddr, numpy, psutil, scapy.arch  # for their own system
 import concurrent.futures.process, multiprocessing.pool, subprocess, tempfile
 
 gone = sys.argv[1].split()

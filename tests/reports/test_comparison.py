@@ -8,11 +8,14 @@ import pytest
 
 import analyzer
 from analyzer.comparison import Comparison, Remark, Weight, compare
+from analyzer.diagnosis import Verdict
 from analyzer.reports import comparison as reported
 from analyzer.reports.blocks import Paragraph, Table
+from analyzer.reports.document.bounds import MOST_NAMED
 from analyzer.reports.to_html import to_html
 from analyzer.reports.to_text import to_text
 from captures import make
+from tests.reports.many import kinds, many
 from tests.support import diagnosed
 from tests.test_wording import AVOIDED, MOST_WORDS, sentences
 
@@ -144,3 +147,20 @@ def test_a_name_from_outside_cannot_mislead() -> None:
     blocks = reported.document(compare(diagnosis, diagnosis))
     assert "\x1b" not in to_text(blocks)
     assert "<b>" not in to_html(blocks)
+
+
+def test_of_many_controllers_a_few_are_named_and_the_rest_counted() -> None:
+    good = many(100)
+    worse = replace(kinds()[-1].fault, linkup=None) if kinds()[-1].fault else None
+    bad = [replace(one, verdict=Verdict.STOPPED, fault=worse) for one in good.outcomes]
+    comparison = compare(good, replace(good, outcomes=bad))
+    assert len(comparison.more) > 20
+    text = " ".join(to_text(reported.document(comparison)).split())
+    assert f" and {len(comparison.more) - MOST_NAMED} more. Compare each with" in text
+    assert len(json.loads(reported.to_json(comparison))["more_controllers"]) == len(comparison.more)
+
+
+def test_of_many_values_a_few_are_listed() -> None:
+    values = [f"192.0.2.{number}" for number in range(1, 101)]
+    told = reported._value("asked for", values)
+    assert told.endswith(f"192.0.2.{MOST_NAMED}, then {100 - MOST_NAMED} more")

@@ -20,7 +20,7 @@ def healthy() -> Plant:
 
 def told(diagnosis: Diagnosis) -> list[str]:
     (outcome,) = diagnosis.outcomes
-    return list(differences(diagnosis, outcome.linkup))
+    return differences(outcome.linkup)
 
 
 @pytest.mark.parametrize(

@@ -1,11 +1,16 @@
 """reports.document: what decides a report's wording."""
 
+import re
 from pathlib import Path
+
+import pytest
 
 import analyzer
 from analyzer.diagnosis import Verdict
-from analyzer.reports.document import headline, report
+from analyzer.reports.document import report
+from analyzer.reports.document.verdict import headline
 from analyzer.reports.to_text import to_text
+from captures.plant import Plant
 from tests.support import acquainted, diagnosed, ended
 
 
@@ -70,3 +75,16 @@ def test_one_thing_that_is_also_noticed_is_not_these() -> None:
     for one in told:
         items, _, rest = one.partition("Run it again with --all to have ")
         assert rest.startswith("this" if items.count(" - ") == 1 else "these")
+
+
+@pytest.mark.parametrize(
+    ("own", "mask"), [("192.0.2.15", "255.255.255.0"), ("169.254.7.7", "255.255.0.0")]
+)
+def test_the_mask_that_was_presumed_is_said(own: str, mask: str) -> None:
+    plant = Plant()
+    pc, unit = plant.pc(own), plant.station(f"{own.rpartition('.')[0]}.60")
+    plant.wait(5)
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).open().poll(3)
+    text = " ".join(to_text(report([diagnosed(ended(plant))])).split())
+    assert re.findall(r"The PC's mask: (\S+) is presumed", text) == [mask]

@@ -9,7 +9,8 @@ from analyzer.diagnosis import Diagnosis
 from analyzer.findings import RECORDING
 from analyzer.linkup import Stage
 from analyzer.reports.blocks import Listing
-from analyzer.reports.document import GOOD_RECORDING, general_cautions, main_findings
+from analyzer.reports.document.another import GOOD_RECORDING
+from analyzer.reports.document.finding import general_cautions, main_findings
 from analyzer.reports.letter import (
     DECIDES,
     FAREWELL,

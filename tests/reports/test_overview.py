@@ -9,7 +9,7 @@ from analyzer.facts import Spread
 from analyzer.reports.blocks import SpreadChart
 from analyzer.reports.document import report
 from analyzer.reports.drawing import draw_spread
-from analyzer.reports.overview import WORTH_PLOTTING, in_words, spread_chart, timed
+from analyzer.reports.overview import TOUCHING, WORTH_PLOTTING, in_words, spread_chart, strip, timed
 from analyzer.reports.to_html import to_html
 from analyzer.reports.to_json import to_json
 from analyzer.reports.to_text import to_text
@@ -116,3 +116,15 @@ def test_durations_of_several_sessions_are_taken_together() -> None:
     assert (whole.count, whole.least, whole.most) == (3, 0.001, 0.5)
     assert sum(whole.bins.values()) == 3
     assert (Spread.joined([]).count, Spread.joined([]).median) == (0, 0.0)
+
+
+def test_marks_that_cannot_be_told_apart_are_drawn_as_one_and_counted_all_the_same() -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(600):
+        plant.tcp(pc, unit).open(after=0.1).close()
+    in_time = strip(diagnosed(ended(plant)))
+    assert in_time is not None
+    lanes = dict(zip((one.name for one in in_time.lanes), in_time.words, strict=True))
+    (called,) = [one for one in in_time.lanes if one.name == "Port called"]
+    assert 50 < len(called.marks) <= 1 / TOUCHING
+    assert lanes["Port called"].endswith(" and 596 more")

@@ -7,7 +7,7 @@ import pytest
 
 from analyzer.reports.blocks import Event, Lifeline, SequenceChart, Shape
 from analyzer.reports.drawing import draw_sequence
-from analyzer.reports.sequence import MOST_EVENTS, MOST_LIFELINES, chart
+from analyzer.reports.sequence import MOST_EVENTS, MOST_LIFELINES, Charts
 from captures.plant import Plant, modbus_answer, modbus_read
 from tests.support import acquainted, begun, diagnosed, ended
 
@@ -16,7 +16,7 @@ CONTROLLER = ("192.0.2.60:502",)
 
 def told(plant: Plant) -> SequenceChart:
     diagnosis = diagnosed(ended(plant), CONTROLLER)
-    made = chart(diagnosis, diagnosis.outcomes[0], "event")
+    made = Charts(diagnosis).of(diagnosis.outcomes[0], "event")
     assert made is not None
     return made
 
@@ -121,7 +121,7 @@ def test_nothing_between_two_makes_no_chart() -> None:
     plant.pc()
     plant.chatter()
     diagnosis = diagnosed(plant, CONTROLLER, pc="192.0.2.15")
-    assert [chart(diagnosis, one, "event") for one in diagnosis.outcomes] == [None]
+    assert [Charts(diagnosis).of(one, "event") for one in diagnosis.outcomes] == [None]
 
 
 def test_silence_has_neither_sender_nor_receiver_in_words() -> None:
@@ -190,7 +190,7 @@ def test_what_is_left_out_is_said_with_number_and_time() -> None:
             plant.reply(other, pc)
             plant.reply(unit, pc)
     diagnosis = diagnosed(ended(plant), CONTROLLER)
-    made = chart(diagnosis, diagnosis.outcomes[0], "event")
+    made = Charts(diagnosis).of(diagnosis.outcomes[0], "event")
     assert made is not None
     gaps = [one for one in made.events if "left out here" in one.text]
     assert len(gaps) > 1

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from analyzer.facts import Address
 from analyzer.facts.ports import INDUSTRIAL_PORTS
-from analyzer.linkup import is_self_assigned, network
+from analyzer.linkup import Network, is_self_assigned
 
 SUBNETS = [
     # own, other, prefix, mask, network, broadcast, usable, on the same network
@@ -36,9 +36,9 @@ def test_subnet_table(row: tuple[str, str, int, str, str, str, int, bool]) -> No
     """RFC 950 2.1 (address AND mask = network), RFC 4632 3.1 (prefixes)."""
     own, other, prefix, mask, base, broadcast, usable, same = row
     address, bits = Address.parse(own), Address.parse(mask)
-    assert network(address, bits) == f"{base}/{prefix}"
+    assert str(Network(address, bits)) == f"{base}/{prefix}"
     assert (Address.parse(other) & bits == address & bits) is same
-    ours = IPv4Network(network(address, bits))
+    ours = IPv4Network(str(Network(address, bits)))
     assert str(ours.broadcast_address) == broadcast
     assert ours.num_addresses - 2 == usable
 
@@ -46,7 +46,7 @@ def test_subnet_table(row: tuple[str, str, int, str, str, str, int, bool]) -> No
 @given(st.integers(0, 2**32 - 1), st.integers(0, 32))
 def test_network_is_that_of_ipaddress(address: int, prefix: int) -> None:
     mask = Address(0xFFFFFFFF << (32 - prefix) & 0xFFFFFFFF)
-    assert network(Address(address), mask) == str(IPv4Network((address, prefix), strict=False))
+    assert str(Network(Address(address), mask)) == str(IPv4Network((address, prefix), strict=False))
 
 
 @given(st.integers(0, 2**32 - 1))

@@ -7,8 +7,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from analyzer.columns import Flags, Ints, Keys, Octets, Records
-from analyzer.frames import _take
+from analyzer.columns import Flags, Ints, Keys, Octets, Records, take
 
 
 class Kind(IntEnum):
@@ -78,7 +77,7 @@ class Framing:
 
 def records(octets: Octets, at: Ints, layout: "np.dtype[Any]") -> Records:
     """One head at each position; what lies behind the stored octets is rubbish in it."""
-    return _take(octets, at, layout)
+    return take(octets, at, layout)
 
 
 def heads(

@@ -60,6 +60,15 @@ def test_found_where_the_controller_stays_silent() -> None:
     assert found(diagnosis, SLUG).values["claims"] == 0
 
 
+def test_found_where_the_site_sheet_names_it() -> None:
+    plant, pc, _ = begun()
+    plant.link_up(pc)
+    sheet = '[[controller]]\nname = "press 3"\naddress = "192.0.2.60"\nport = 502\n'
+    diagnosis = diagnosed(ended(plant), pc="192.0.2.60", sheet=sheet)
+    assert lead(diagnosis) == SLUG
+    assert lead(diagnosed(plant, pc="192.0.2.60")) is None
+
+
 def test_found_where_the_pc_had_the_address_before_the_recording() -> None:
     plant, pc, _ = begun()
     router = plant.station("192.0.2.1")

@@ -306,3 +306,11 @@ def test_quiet_where_the_controller_comes_back_from_another_address() -> None:
     plant.lease(Station("198.51.100.60", unit.hw), rival)
     plant.announce(unit, after=20)
     assert works(plant, pc, unit) == []
+
+
+def test_quiet_where_the_controller_goes_on_with_its_own_address() -> None:
+    plant, pc, unit, _, rival = begun()
+    plant.resolve(pc, unit)
+    plant.lease(Station("198.51.100.60", unit.hw), rival)
+    plant.tcp(pc, unit).open().poll(3)
+    assert slugs(diagnosed(ended(plant), TOLD)) == []

@@ -5,7 +5,17 @@ import pytest
 from analyzer.diagnosis import FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Session, Station, modbus_answer, modbus_read
-from rules.answer.dropped_on_first_request import ENCRYPTION, FRAMING, RULE
+from rules.answer.dropped_on_first_request import (
+    ENCRYPTION,
+    FILTER,
+    FRAMING,
+    ONLY_TAKES,
+    PLACE,
+    RESTART,
+    RULE,
+    SWITCHED_OFF,
+    TAKEN,
+)
 from tests.support import (
     acquainted,
     assert_healthy,
@@ -138,7 +148,7 @@ def test_found_where_the_controller_says_no_in_another_protocol(
     no: bytes,
     spoken: str | None,
     expected: str,
-    cause: int,
+    cause: str,
 ) -> None:
     plant, pc, unit = acquainted()
     records = []
@@ -151,7 +161,10 @@ def test_found_where_the_controller_says_no_in_another_protocol(
     assert_leads(diagnosis, attempts=2, protocol=spoken, refused_in=expected, by_reset=False)
     finding = found(diagnosis, SLUG)
     assert finding.likely_causes[0] == RULE.likely_causes[cause]
-    assert left_out(finding, RULE) == ([2, 3, 4], [0, 1, 2])
+    assert left_out(finding, RULE) == (
+        [PLACE, SWITCHED_OFF, TAKEN],
+        [FILTER, RESTART, ONLY_TAKES],
+    )
     assert [one.moment.frame for one in finding.evidence] == [plant.number(r) for r in records]
 
 
@@ -252,3 +265,35 @@ def test_quiet_where_another_station_ends_the_session() -> None:
     session.send(modbus_read(1), after=0.01)
     session.rst(other, after=0.01)
     assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+@pytest.mark.parametrize(
+    ("request_octets", "port", "cause"),
+    [(HELLO, 502, ENCRYPTION), (CONNECT, 102, PLACE), (modbus_read(1), 502, FRAMING)],
+)
+def test_the_first_cause_depends_on_the_protocol(
+    request_octets: bytes, port: int, cause: str
+) -> None:
+    plant, *_ = tries(request_octets, port=port)
+    finding = found(diagnosed(ended(plant), ("192.0.2.60",)), SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[cause]
+
+
+def test_found_where_a_no_in_another_protocol_is_followed_by_an_end_without_a_word() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit, 802).open(after=1.0)
+    asks = [session.send(modbus_read(1), after=0.01)]
+    noes = [session.send(ALERT, unit)]
+    session.close(unit)
+    session = plant.tcp(pc, unit, 802).open(after=1.0)
+    asks.append(session.send(modbus_read(1), after=0.01))
+    noes.append(session.rst(unit, after=0.02))
+    diagnosis = diagnosed(ended(plant), ("192.0.2.60:802",))
+    assert_leads(diagnosis, attempts=2, refused_in="TLS", by_reset=False)
+    shown = sorted(plant.number(record) for record in (*asks, *noes))
+    assert [one.moment.frame for one in found(diagnosis, SLUG).evidence] == shown
+
+
+def test_found_for_certain_on_any_port_where_the_protocol_gives_answers() -> None:
+    plant, *_ = tries(modbus_read(1), port=9600, by_reset=False)
+    assert_leads(diagnosed(ended(plant)), attempts=3, protocol="Modbus/TCP")

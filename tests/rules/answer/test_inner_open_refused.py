@@ -1,5 +1,7 @@
 """inner-open-refused: the opening inside the open TCP session is refused."""
 
+from collections.abc import Callable
+
 import pytest
 
 from analyzer.diagnosis import FAULT, Diagnosis, Verdict
@@ -333,3 +335,70 @@ def test_quiet_about_others() -> None:
     plant.tcp(pc, unit, 502).open().poll(3)
     talked(plant, plant.tcp(panel, unit, 102), [(CONNECT, DISCONNECT)])
     assert_healthy(diagnosed(ended(plant)))
+
+
+@pytest.mark.parametrize(
+    ("port", "said", "first"),
+    [
+        (4840, [(ua(b"HEL"), TOO_BUSY)], FULL),
+        (44818, [(REGISTER, REGISTERED), (READ, VALUE), (OPEN, NONE_LEFT)], FULL),
+        (44818, [(REGISTER, NO_VERSION)], VERSION),
+        (102, [(CONNECT, DISCONNECT)], PLACE),
+        (4843, [(HELLO, ALERT)], TRUST),
+    ],
+)
+def test_the_first_cause_is_what_the_code_means(
+    port: int, said: list[tuple[bytes, bytes]], first: str
+) -> None:
+    plant, pc, unit = acquainted()
+    talked(plant, plant.tcp(pc, unit, port), said)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[first]
+
+
+def iso(code: int) -> tuple[int, list[tuple[bytes, bytes]]]:
+    return 102, [(CONNECT, DISCONNECT[:-4] + bytes([0, 1, 0, code]))]
+
+
+def opc(code: int) -> tuple[int, list[tuple[bytes, bytes]]]:
+    return 4840, [(ua(b"HEL"), ua(b"ERR", code.to_bytes(4, "little") + b"\xff" * 4))]
+
+
+def forward_open(code: int) -> tuple[int, list[tuple[bytes, bytes]]]:
+    no = unconnected(bytes.fromhex("d4000101") + code.to_bytes(2, "little"))
+    return 44818, [(REGISTER, REGISTERED), (READ, VALUE), (OPEN, no)]
+
+
+def register(status: int) -> tuple[int, list[tuple[bytes, bytes]]]:
+    return 44818, [(REGISTER, enip(0x65, b"\1\0\0\0", status=status))]
+
+
+def tls(code: int) -> tuple[int, list[tuple[bytes, bytes]]]:
+    return 4843, [(HELLO, ALERT[:-1] + bytes([code]))]
+
+
+@pytest.mark.parametrize(
+    ("says", "code", "first"),
+    [
+        *((iso, code, FULL) for code in (1, 129, 135, 136)),
+        *((opc, code, FULL) for code in (0x807D0000, 0x80810000, 0x80030000)),
+        *((forward_open, code, FULL) for code in (0x113, 0x100)),
+        (register, 2, FULL),
+        (iso, 130, VERSION),
+        (opc, 0x80BE0000, VERSION),
+        (register, 0x69, VERSION),
+        (tls, 70, VERSION),
+        (tls, 40, TRUST),
+        (iso, 2, PLACE),
+        (forward_open, 0x315, PLACE),
+    ],
+)
+def test_the_first_cause_is_what_each_code_means(
+    says: Callable[[int], tuple[int, list[tuple[bytes, bytes]]]], code: int, first: str
+) -> None:
+    plant, pc, unit = acquainted()
+    port, said = says(code)
+    talked(plant, plant.tcp(pc, unit, port), said)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert finding.values["code"] == code
+    assert finding.likely_causes[0] == RULE.likely_causes[first]

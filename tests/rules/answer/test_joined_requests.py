@@ -175,3 +175,40 @@ def test_quiet_where_the_protocol_is_not_known() -> None:
     session.send(b"\x02one\x03\x02two\x03", after=0.01)
     session.ack(unit)
     assert lead(diagnosed(ended(plant))) == "request-unanswered"
+
+
+@pytest.mark.parametrize(("segments", "told"), [(1, False), (2, True)])
+def test_quiet_where_one_joined_segment_costs_an_answer(segments: int, told: bool) -> None:
+    plant, unit, session = begun()
+    for turn in range(4, 4 + 3 * segments, 3):
+        joined(session, turn, unit, answers=1)
+        session.exchange(modbus_read(turn + 2), modbus_answer(turn + 2), after=1.0)
+    session.close(after=0.3)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) is told
+
+
+def test_found_where_the_recording_ends_soon_after_more_requests_in_vain() -> None:
+    plant, unit, session = begun()
+    joined(session, 4, unit, answers=1)
+    for turn in (6, 7):
+        session.send(modbus_read(turn), after=1.0)
+        session.ack(unit)
+    assert_leads(diagnosed(ended(plant, 1)), missing=3)
+
+
+@pytest.mark.parametrize(("after", "told"), [(0.9, False), (1.1, True)])
+def test_quiet_where_the_pc_waits_for_less_than_a_second(after: float, told: bool) -> None:
+    plant, unit, session = begun()
+    joined(session, 4, unit, answers=0)
+    session.close(after=after)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) is told
+
+
+def test_quiet_where_the_recorder_lost_frames_of_the_session() -> None:
+    """The PC confirms an answer that is not in the recording."""
+    plant, unit, session = begun()
+    joined(session, 4, unit, answers=1)
+    plant.lose(session.send(modbus_answer(5), unit))
+    session.ack(after=0.04)
+    session.close(after=3.0)
+    assert SLUG not in slugs(diagnosed(ended(plant)))

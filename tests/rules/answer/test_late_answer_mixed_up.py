@@ -139,3 +139,18 @@ def test_quiet_where_answers_are_slow_and_in_order(controllers: tuple[str, ...])
     for turn in range(5, 12):
         session.exchange(modbus_read(turn), modbus_answer(turn), think=1.7, after=0.5)
     assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@pytest.mark.parametrize(("pause", "told"), [(0.05, False), (0.15, True)])
+def test_quiet_where_the_pc_asks_again_soon(pause: float, told: bool) -> None:
+    """The confirmation takes 0.1 s before that."""
+    plant, unit, session = begun()
+    out_of_step(session, unit, turns=3, pause=pause)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) is told
+
+
+@pytest.mark.parametrize(("turns", "level"), [(1, Level.NOTE), (2, Level.WARNING)])
+def test_one_request_behind_a_late_answer_is_not_out_of_step(turns: int, level: Level) -> None:
+    plant, unit, session = begun()
+    out_of_step(session, unit, turns=turns)
+    assert found(diagnosed(ended(plant)), SLUG).level is level

@@ -140,3 +140,20 @@ def test_quiet_where_the_controller_speaks_by_datagrams() -> None:
         plant.datagram(unit, pc, 2222, 50001, b"tell")
         session.close(after=3.0)
     assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+@pytest.mark.parametrize(("seconds", "told"), [(1.9, 0), (2.1, 1)])
+def test_quiet_where_the_pc_waits_for_less_than_two_seconds(seconds: float, told: int) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(2):
+        waits(plant, pc, unit, seconds)
+    assert slugs(diagnosed(ended(plant))) == [SLUG] * told
+
+
+@pytest.mark.parametrize(("pause", "level"), [(58.0, Level.FAULT), (61.0, Level.NOTE)])
+def test_found_as_a_note_where_the_pc_comes_back_much_later(pause: float, level: Level) -> None:
+    plant, pc, unit = acquainted()
+    waits(plant, pc, unit)
+    plant.wait(pause)
+    waits(plant, pc, unit)
+    assert found(diagnosed(ended(plant)), SLUG).level is level

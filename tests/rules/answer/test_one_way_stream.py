@@ -88,13 +88,15 @@ def test_found_where_the_pc_tries_again_and_again() -> None:
 def test_found_where_only_the_pc_streams(controllers: tuple[str, ...]) -> None:
     plant, pc, unit, _ = agreed()
     stream(plant, pc, unit, times=60)
-    assert_leads(
-        diagnosed(ended(plant), controllers),
-        Verdict.UNSTABLE,
-        sender=PC,
-        receiver=UNIT,
-        datagrams=60,
-    )
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_leads(diagnosis, Verdict.UNSTABLE, sender=PC, receiver=UNIT, datagrams=60)
+    assert len(found(diagnosis, SLUG).evidence) == 2  # the controller is not heard behind it
+
+
+def test_found_where_the_pc_streams_and_opens_no_session() -> None:
+    plant, pc, unit = acquainted()
+    stream(plant, pc, unit, times=60)
+    assert SLUG in slugs(diagnosed(ended(plant)))
 
 
 def both_ways(plant: Plant, pc: Station, unit: Station, session: Session) -> None:
@@ -241,3 +243,33 @@ def test_quiet_where_the_pc_turns_alarms_down_beside_a_session_that_works() -> N
     diagnosis = diagnosed(ended(plant))
     assert_no_alarm(diagnosis)
     assert slugs(diagnosis) == ["udp-port-closed"]
+
+
+@pytest.mark.parametrize(("times", "told"), [(290, True), (320, False)])
+def test_quiet_where_the_controllers_stream_lasts_for_long(times: int, told: bool) -> None:
+    plant, pc, unit, session = agreed()
+    stream(plant, unit, pc, times)
+    session.keep_alive(after=1.0)
+    session.ack(unit)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) is told
+
+
+@pytest.mark.parametrize(
+    ("times", "period", "told"), [(20, 0.1, True), (19, 0.1, False), (25, 0.35, False)]
+)
+def test_quiet_where_the_pcs_datagrams_are_few_or_slow(
+    times: int, period: float, told: bool
+) -> None:
+    plant, pc, unit, session = agreed()
+    stream(plant, pc, unit, times, period)
+    session.keep_alive(after=1.0)
+    session.ack(unit)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) is told
+
+
+@pytest.mark.parametrize(("times", "told"), [(3, False), (4, True)])
+def test_quiet_where_the_controllers_datagrams_are_few(times: int, told: bool) -> None:
+    plant, pc, unit, session = agreed()
+    stream(plant, unit, pc, times)
+    session.close(unit, after=0.1)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) is told

@@ -5,7 +5,7 @@ import pytest
 from analyzer.diagnosis import FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Session, Station, modbus_read, modbus_refusal
-from rules.answer.request_rejected import BEHIND, RULE
+from rules.answer.request_rejected import AMOUNT, BEHIND, FUNCTION, ITEM, RULE, STATE
 from tests.support import (
     acquainted,
     assert_healthy,
@@ -200,3 +200,23 @@ def test_quiet_where_the_pc_itself_says_no() -> None:
     call.exchange(modbus_read(1), modbus_refusal(1))
     session.poll(2)
     assert_healthy(diagnosed(ended(plant)))
+
+
+@pytest.mark.parametrize(
+    ("code", "cause"),
+    [
+        *((1, FUNCTION), (2, ITEM), (3, AMOUNT), (4, STATE), (5, STATE), (6, STATE)),
+        *((0x0A, BEHIND), (0x0B, BEHIND), (99, ITEM)),
+    ],
+)
+def test_the_first_cause_is_what_the_code_means(code: int, cause: str) -> None:
+    plant, unit, session = begun()
+    rejected(session, unit, code)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[cause]
+
+
+def test_nothing_is_ruled_out_where_the_code_is_not_known() -> None:
+    plant, unit, session = begun()
+    rejected(session, unit, 99)
+    assert left_out(found(diagnosed(ended(plant)), SLUG), RULE)[0] == []

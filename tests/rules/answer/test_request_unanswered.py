@@ -5,7 +5,7 @@ import pytest
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Session, Station, modbus_answer, modbus_read
-from rules.answer.request_unanswered import BUSY, OTHER_PROTOCOL, PATH_BROKEN, RULE
+from rules.answer.request_unanswered import BUSY, OTHER_PROTOCOL, PATH_BROKEN, RULE, UNIT
 from tests.support import (
     acquainted,
     assert_healthy,
@@ -425,3 +425,43 @@ def test_quiet_where_later_numbers_show_an_answer_that_the_recorder_lost(
     plant.lose(session.keep_alive(after=30.0))
     session.ack(unit)
     assert "request-unanswered" not in slugs(diagnosed(ended(plant), controllers))
+
+
+@pytest.mark.parametrize(("after", "told"), [(0.8, 0), (0.9, 1)])
+def test_quiet_where_the_pc_waits_for_less_than_a_second(after: float, told: int) -> None:
+    """Together with the 0.15 s until the confirmation."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    asked(session)
+    session.close(after=after)
+    assert slugs(diagnosed(ended(plant))) == [SLUG] * told
+
+
+@pytest.mark.parametrize(("answers", "cause"), [(1, UNIT), (2, BUSY)])
+def test_the_first_cause_depends_on_the_answers_before(answers: int, cause: str) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(answers)
+    asked(session)
+    session.close(after=3.0)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[cause]
+
+
+def test_found_without_a_second_try_where_the_request_is_confirmed() -> None:
+    """One try is evidence where the recording goes on; without a confirmation it only fits."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.send(modbus_read(1), after=0.01)
+    assert_leads(diagnosed(ended(plant)), certainty=Certainty.FITS, acknowledged=False)
+
+
+def test_found_where_the_recording_ends_soon_after_repeats() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.send(modbus_read(1), lost=True, after=0.01)
+    for pause in (0.3, 0.6):
+        session.again(after=pause)
+    session.ack(unit)
+    diagnosis = diagnosed(ended(plant, 2))
+    assert_leads(diagnosis, certainty=Certainty.FITS, repeats=2, acknowledged=True)

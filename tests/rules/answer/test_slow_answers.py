@@ -123,3 +123,11 @@ def test_quiet_where_only_some_answers_are_slow(controllers: tuple[str, ...]) ->
         think = 0.2 if turn % 3 == 0 else 0.005
         session.exchange(modbus_read(turn), modbus_answer(turn), think=think, after=1.0)
     assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@pytest.mark.parametrize(("slow", "quick", "told"), [(9, 0, 0), (10, 0, 1), (10, 4, 1), (10, 5, 0)])
+def test_found_from_ten_answers_on_where_most_are_slow(slow: int, quick: int, told: int) -> None:
+    plant, _, session = begun()
+    for turn, think in enumerate([0.2] * slow + [0.005] * quick, 1):
+        session.exchange(modbus_read(turn), modbus_answer(turn), think=think, after=1.0)
+    assert slugs(diagnosed(ended(plant))) == [SLUG] * told

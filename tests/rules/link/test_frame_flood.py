@@ -96,11 +96,9 @@ def test_found_where_the_pcs_own_frame_goes_round() -> None:
     octets = plant.pcapng(name="cable", hw=pc.hw)
     diagnosis = diagnosed(octets, TOLD)
     finding = found(diagnosis, SLUG)
-    assert (finding.level, finding.values["is_pc"]) == (Level.FAULT, True)
-    assert (finding.values["came_back"], finding.likely_causes[0]) == (
-        True,
-        RULE.likely_causes[LOOP],
-    )
+    assert (finding.level, finding.values["came_back"]) == (Level.FAULT, True)
+    assert str(finding.values["sender"]) == "00-00-5E-00-53-15"
+    assert finding.likely_causes[0] == RULE.likely_causes[LOOP]
     assert finding.moment is not None
     assert finding.moment.seconds == pytest.approx(2.5, abs=0.01)
     assert diagnosis.outcomes[0].tries[0].times == 3
@@ -222,3 +220,68 @@ def test_quiet_about_the_fault_where_the_flood_was_over_before() -> None:
     diagnosis = diagnosed(plant, TOLD)
     assert lead(diagnosis) == "unanswered-arp"
     assert found(diagnosis, SLUG).level is Level.NOTE
+
+
+def test_found_as_a_note_where_nobody_is_the_pc() -> None:
+    plant = Plant()
+    turning = raw.ethernet(bytes(46), 0x88B5, "00005e005331", raw.BROADCAST_HW)
+    for n in range(3_200):
+        with plant.at(n // 5 * 0.005 + n % 5 * 0.00005):
+            plant.raw(turning, after=0)
+    diagnosis = diagnosed(plant)
+    assert diagnosis.case.pc is None
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.values["controller"]) == (Level.NOTE, None)
+
+
+def test_found_as_a_note_where_the_pc_asks_once_right_before_the_end() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit, times=1)
+    loop(plant, 1, plant.now)
+    diagnosis = diagnosed(plant, TOLD)
+    assert slugs(diagnosis) == ["stopped-early", SLUG]
+    assert found(diagnosis, SLUG).level is Level.NOTE
+
+
+def test_quiet_about_the_fault_where_the_address_explains_the_silence() -> None:
+    plant = Plant()
+    pc, unit = plant.pc("198.51.100.15"), plant.station()
+    plant.wait(5)
+    plant.ask(pc, unit)
+    plant.wait(6)
+    loop(plant, 3, plant.now)
+    diagnosis = diagnosed(plant, TOLD)
+    assert lead(diagnosis) == "subnet-mismatch"
+    assert found(diagnosis, SLUG).level is Level.NOTE
+
+
+def test_found_for_each_controller_that_is_waited_for() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.ask(pc, "192.0.2.61")
+    plant.wait(6)
+    loop(plant, 3, plant.now)
+    diagnosis = diagnosed(plant, [*TOLD, "192.0.2.61:502"])
+    assert slugs(diagnosis) == [SLUG, SLUG]
+    assert {str(one.controller) for one in diagnosis.findings} == {"192.0.2.60", "192.0.2.61"}
+
+
+def test_quiet_about_the_fault_where_requests_were_answered_since() -> None:
+    """A session died in the flood; the next one works."""
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit).syn(repeats=(1, 2))
+    plant.wait(4)
+    plant.tcp(pc, unit).open().poll(5)
+    loop(plant, 3, 9)
+    diagnosis = diagnosed(plant, TOLD)
+    assert found(diagnosis, SLUG).level is Level.NOTE
+
+
+@pytest.mark.parametrize(("seconds", "told"), [(3.1, True), (1.9, False)])
+def test_it_takes_three_full_seconds(seconds: float, told: bool) -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.wait(6)
+    plant.chatter()
+    loop(plant, 6, 6 + seconds)
+    assert (lead(diagnosed(plant, TOLD)) == SLUG) is told

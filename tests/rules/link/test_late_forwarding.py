@@ -234,3 +234,89 @@ def test_quiet_where_the_switch_asks_who_is_there() -> None:
     trees(plant)
     plant.meanwhile(10, lambda: plant.eapol(SWITCH), first=0.7)
     assert lead(diagnosed(plant, TOLD)) == "port-access-control"
+
+
+@pytest.mark.parametrize(("opens", "told"), [(26.5, True), (25.5, False)])
+def test_the_port_may_have_come_up_some_seconds_before(opens: float, told: bool) -> None:
+    plant, pc, unit = plugged_in()
+    gives_up(plant, pc, unit)
+    plant.wait(40)
+    trees(plant)
+    others_from(plant, opens)
+    assert (SLUG in slugs(diagnosed(plant, TOLD))) is told
+
+
+@pytest.mark.parametrize(("opens", "told"), [(64.5, True), (65.5, False)])
+def test_it_may_take_longer_until_somebody_speaks(opens: float, told: bool) -> None:
+    plant, pc, unit = plugged_in()
+    gives_up(plant, pc, unit)
+    plant.wait(70)
+    trees(plant)
+    others_from(plant, opens)
+    assert (SLUG in slugs(diagnosed(plant, TOLD))) is told
+
+
+@pytest.mark.parametrize(("frames", "told"), [(3, True), (2, False)])
+def test_it_takes_some_spanning_tree_frames(frames: int, told: bool) -> None:
+    plant, pc, unit = plugged_in()
+    gives_up(plant, pc, unit)
+    plant.wait(40)
+    for n in range(frames):
+        with plant.at(1 + 2 * n):
+            plant.bpdu(SWITCH, fwddelay=15)
+    others_from(plant, DELAY)
+    assert (SLUG in slugs(diagnosed(plant, TOLD))) is told
+
+
+def test_quiet_where_spanning_tree_was_only_heard_before_the_link_came_up() -> None:
+    plant = Plant()
+    pc, unit = plant.pc("192.0.2.15", hw="00:00:5e:00:53:15"), plant.station()
+    plant.meanwhile(2.0, lambda: plant.bpdu(SWITCH, fwddelay=15), first=0)
+    plant.wait(10)
+    plant.meanwhile(2.0, lambda: plant.bpdu(SWITCH, fwddelay=15), first=0.5)
+    plant.wait(3)
+    plant.link_up(pc)
+    gives_up(plant, pc, unit)
+    plant.wait(30)
+    assert SLUG not in slugs(diagnosed(plant, TOLD))
+
+
+def test_found_at_the_frame_that_shows_the_port_open_and_at_the_tries() -> None:
+    plant, pc, unit = plugged_in()
+    first = plant.ask(pc, unit, times=1, after=2)
+    last = plant.ask(pc, unit, times=2, after=2)
+    plant.wait(40)
+    trees(plant)
+    others_from(plant, DELAY)
+    finding = found(diagnosed(plant, TOLD), SLUG)
+    lines = {one.text: one.moment for one in finding.evidence}
+    opened = next(at for text, at in lines.items() if "port is open" in text)
+    assert opened.seconds == pytest.approx(DELAY, abs=0.1)
+    tried = [one.moment.frame for one in finding.evidence if "tries" in one.text]
+    assert tried == [plant.number(first[0]), plant.number(last[-1])]
+
+
+def test_the_last_delay_is_told_where_there_are_two() -> None:
+    plant, pc, unit = plugged_in()
+    gives_up(plant, pc, unit)
+    plant.wait(40 - plant.now)
+    again = plant.now
+    plant.link_up(pc)
+    gives_up(plant, pc, unit)
+    plant.wait(40)
+    trees(plant)
+    for begin in (DELAY, again + DELAY):
+        with plant.at(begin):
+            plant.announce(plant_station(1), times=1)
+    with plant.at(again + DELAY + 3):
+        plant.announce(plant_station(2), times=1)
+    finding = found(diagnosed(plant, TOLD), SLUG)
+    assert finding.moment is not None
+    assert finding.moment.seconds == pytest.approx(again, abs=0.1)
+
+
+def test_quiet_without_a_clear_pc() -> None:
+    plant = Plant()
+    plant.wait(40)
+    trees(plant)
+    assert SLUG not in slugs(diagnosed(plant))

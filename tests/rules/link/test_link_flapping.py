@@ -226,3 +226,63 @@ def test_quiet_on_a_link_without_hardware_addresses() -> None:
     for _ in range(3):
         cut(plant, plant.tcp(pc, unit).open(after=1.5))
     assert SLUG not in slugs(diagnosed(ended(plant), TOLD, link_type=101))
+
+
+@pytest.mark.parametrize(("seconds", "told"), [(58, True), (61, False)])
+def test_a_minute_of_silence_is_no_break_but_sleep(seconds: float, told: bool) -> None:
+    plant, pc, unit = connected()
+    for _ in range(2):
+        plant.tcp(pc, unit).open(after=1.5).poll(5)
+        plant.goes_down(pc, seconds=seconds)
+    assert (SLUG in slugs(diagnosed(ended(plant), TOLD))) is told
+
+
+@pytest.mark.parametrize(("after", "level"), [(9, Level.FAULT), (11, Level.NOTE)])
+def test_a_reset_belongs_to_the_break_before_it_for_some_seconds(
+    after: float, level: Level
+) -> None:
+    plant, pc, unit = connected()
+    for _ in range(2):
+        session = plant.tcp(pc, unit).open(after=1.5)
+        cut(plant, session)
+        session.send(b"\0\1\0\0\0\6\1\3\0\0\0\1", after=0.5)
+        session.rst(unit, bare=True, after=plant.up_since + after - plant.now)
+    plant.tcp(pc, unit).open(after=1.5).poll(3)
+    assert found(diagnosed(ended(plant), TOLD), SLUG).level is level
+
+
+@pytest.mark.parametrize(("stays", "level"), [(29, Level.FAULT), (32, Level.NOTE)])
+def test_a_stretch_is_long_enough_to_connect_in_half_a_minute(stays: float, level: Level) -> None:
+    plant, pc, unit = begun()
+    for _ in range(3):
+        plant.goes_down(pc, seconds=2.0)
+        plant.ask(pc, unit, after=1.0)
+        plant.wait(5)
+    plant.wait(plant.up_since + stays - plant.now)
+    plant.others_speak()
+    assert found(diagnosed(plant, TOLD), SLUG).level is level
+
+
+def test_quiet_about_the_fault_where_a_session_ended_well_between_the_breaks() -> None:
+    plant, pc, unit = connected()
+    for _ in range(3):
+        session = plant.tcp(pc, unit).open(after=1.5)
+        session.poll(3)
+        session.close(after=0.5)
+        plant.goes_down(pc)
+    plant.tcp(pc, unit).open(after=1.5).poll(3)
+    assert found(diagnosed(ended(plant), TOLD), SLUG).level is Level.NOTE
+
+
+def test_other_things_come_first_where_breaks_come_at_odd_times() -> None:
+    plant, pc, unit = connected()
+    for polls in (10, 40, 20, 60):
+        plant.tcp(pc, unit).open(after=1.5).poll(polls)
+        plant.goes_down(pc)
+    finding = found(diagnosed(ended(plant), TOLD), SLUG)
+    assert finding.likely_causes[0] != RULE.likely_causes[POWER_SAVING]
+
+
+def test_quiet_without_a_clear_pc() -> None:
+    plant, _, _ = begun()
+    assert SLUG not in slugs(diagnosed(ended(plant)))

@@ -215,12 +215,19 @@ def test_quiet_in_different_networks() -> None:
     assert lead(diagnosed(ended(plant, pc), TOLD)) == "subnet-mismatch"
 
 
-def test_quiet_where_the_recording_ends_too_soon() -> None:
+def test_found_in_a_recording_of_some_seconds_where_the_pc_repeats_itself() -> None:
     plant, pc = begun()
-    asks(plant, pc)
-    diagnosis = diagnosed(ended(plant, pc, after=3), TOLD)
-    assert slugs(diagnosis) == ["stopped-early"]
-    assert diagnosis.status == CANNOT_TELL
+    plant.ask(pc, "192.0.2.60")
+    diagnosis = diagnosed(plant, TOLD)
+    assert slugs(diagnosis) == [SLUG, "stopped-early"]
+    assert diagnosis.status == FAULT
+
+
+@pytest.mark.parametrize(("after", "expected"), [(4.8, "stopped-early"), (5.2, SLUG)])
+def test_a_single_try_tells_after_some_seconds(after: float, expected: str) -> None:
+    plant, pc = begun()
+    sends(plant, pc)
+    assert slugs(diagnosed(ended(plant, pc, after), TOLD)) == [expected]
 
 
 def test_quiet_where_the_recording_lacks_the_other_direction() -> None:
@@ -260,3 +267,22 @@ def test_quiet_where_the_cable_is_pulled_after_the_link_up() -> None:
     diagnosis = diagnosed(ended(plant, pc, after=60), TOLD)
     assert slugs(diagnosis) == []
     assert diagnosis.status == NO_FAULT
+
+
+@pytest.mark.parametrize(("after", "told"), [(31, True), (29, False)])
+def test_half_a_minute_tells_where_others_were_heard_before(after: float, told: bool) -> None:
+    plant, pc = begun()
+    plant.announce(plant.station("192.0.2.20"), times=1)
+    heard = plant.now
+    plant.wait(2)
+    asks(plant, pc)
+    ended(plant, pc, after=heard + after - plant.now)
+    assert (SLUG in slugs(diagnosed(plant, TOLD))) is told
+
+
+def test_quiet_where_the_recording_looks_filtered() -> None:
+    plant, pc = Plant(), Station("192.0.2.15", "00:00:5e:00:53:15", is_pc=True)
+    plant.wait(1)
+    for _ in range(6):
+        calls(plant, pc)
+    assert SLUG not in slugs(diagnosed(plant, TOLD))

@@ -5,7 +5,7 @@ import pytest
 from analyzer.diagnosis import FAULT
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Station
-from rules.link.port_access_control import RULE
+from rules.link.port_access_control import NOT_LOGGED_IN, RULE, SECOND_ADDRESS
 from tests import raw
 from tests.support import TOLD, assert_healthy, diagnosed, found, lead, slugs, told_or_not
 
@@ -105,8 +105,8 @@ def test_found_where_a_second_address_shuts_the_port(controllers: tuple[str, ...
     diagnosis = diagnosed(octets, controllers)
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
-    assert (finding.certainty, finding.values["senders"]) == (Certainty.FITS, 2)
-    assert finding.likely_causes[0] == RULE.likely_causes[1]
+    assert (finding.certainty, finding.values["guests"]) == (Certainty.FITS, 1)
+    assert finding.likely_causes[0] == RULE.likely_causes[SECOND_ADDRESS]
 
 
 @told_or_not
@@ -173,12 +173,17 @@ def test_quiet_where_the_pc_tried_long_before() -> None:
     assert SLUG not in slugs(diagnosed(plant, TOLD))
 
 
-def test_quiet_where_the_recording_ends_too_soon() -> None:
+@pytest.mark.parametrize(
+    ("times", "expected"), [(3, [SLUG, "stopped-early"]), (2, ["stopped-early"])]
+)
+def test_a_recording_of_some_seconds_tells_where_the_pc_repeats_itself(
+    times: int, expected: list[str]
+) -> None:
     plant, pc, unit = plugged_in()
     plant.eapol(SWITCH)
-    plant.ask(pc, unit)
+    plant.ask(pc, unit, times=times)
     plant.wait(1)
-    assert SLUG not in slugs(diagnosed(plant, TOLD))
+    assert slugs(diagnosed(plant, TOLD)) == expected
 
 
 def test_quiet_where_a_guest_joins_and_the_cable_stays_alive() -> None:
@@ -196,3 +201,68 @@ def test_quiet_where_all_was_silent_before_a_guest_joined() -> None:
     for _ in range(3):
         gives_up(plant, pc, unit)
     assert SLUG not in slugs(diagnosed(plant.pcapng(name="cable", hw=pc.hw), TOLD))
+
+
+def joined(silent_before: float, busy_after: float, listens: float) -> Plant:
+    """The PC and others speak, a guest joins after a pause, and then only the PC goes on."""
+    plant, pc, unit = plugged_in()
+    plant.resolve(pc, unit, after=5)
+    plant.chatter(every=0.5)
+    end = plant.now
+    plant.wait(silent_before)
+    plant.announce(GUEST, times=1)
+    joined_at = plant.now
+    with plant.at(joined_at + busy_after):
+        plant.announce(unit, times=1) if busy_after else None
+    plant.tcp(pc, unit).syn(repeats=(1, 2, 4), after=0.5)
+    plant.wait(joined_at + listens - plant.now)
+    plant.datagram(pc, "224.0.0.251", 5353, 5353)
+    assert end < joined_at
+    return plant
+
+
+@pytest.mark.parametrize(
+    ("silent_before", "busy_after", "listens", "told"),
+    [
+        (9.0, 0.0, 20.0, True),
+        (11.0, 0.0, 20.0, False),
+        (1.0, 1.8, 20.0, True),
+        (1.0, 2.4, 20.0, False),
+        (1.0, 0.0, 15.2, True),
+        (1.0, 0.0, 14.2, False),
+    ],
+)
+def test_a_shut_port_is_silent_at_once_and_for_long(
+    silent_before: float, busy_after: float, listens: float, told: bool
+) -> None:
+    plant = joined(silent_before, busy_after, listens)
+    octets = plant.pcapng(name="cable", hw="00:00:5e:00:53:15")
+    assert (SLUG in slugs(diagnosed(octets, TOLD))) is told
+
+
+@pytest.mark.parametrize(("after", "told"), [(9.0, True), (11.0, False)])
+def test_a_try_some_seconds_before_the_switch_asks_counts(after: float, told: bool) -> None:
+    plant, pc, unit = plugged_in()
+    plant.ask(pc, unit, times=1)
+    plant.eapol(SWITCH, after=after)
+    plant.datagram(pc, "224.0.0.251", 5353, 5353, after=8)
+    assert (SLUG in slugs(diagnosed(plant, TOLD))) is told
+
+
+def test_found_with_the_time_since_the_switch_asked_first() -> None:
+    plant, pc, unit = plugged_in()
+    plant.wait(10)
+    plant.eapol(SWITCH)
+    asked = plant.now
+    gives_up(plant, pc, unit)
+    finding = found(diagnosed(plant, TOLD), SLUG)
+    assert finding.values["span"] == pytest.approx(plant.now - asked, abs=0.1)
+    assert finding.likely_causes[0] == RULE.likely_causes[NOT_LOGGED_IN]
+
+
+def test_quiet_without_a_clear_pc() -> None:
+    plant = Plant()
+    plant.eapol(SWITCH, after=1)
+    plant.wait(20)
+    plant.eapol(SWITCH)
+    assert SLUG not in slugs(diagnosed(plant))

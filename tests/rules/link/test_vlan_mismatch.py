@@ -2,7 +2,7 @@
 
 import pytest
 
-from analyzer.diagnosis import FAULT, NO_FAULT, State
+from analyzer.diagnosis import CANNOT_TELL, FAULT, State
 from analyzer.findings import Certainty, Level
 from analyzer.linkup import Stage
 from captures.plant import Plant, Station
@@ -212,11 +212,22 @@ def test_quiet_where_all_stations_have_only_self_assigned_addresses() -> None:
     assert slugs(diagnosed(plant, TOLD)) == ["unanswered-arp"]
 
 
-def test_quiet_where_the_recording_ends_too_soon() -> None:
+def test_found_in_a_recording_of_some_seconds_where_the_pc_repeats_itself() -> None:
     plant, pc, unit = begun()
     with plant.tagged(20):
         plant.announce(unit)
     asks(plant, pc, unit)
     diagnosis = diagnosed(plant, TOLD)
+    assert slugs(diagnosis) == [SLUG, "stopped-early"]
+    assert found(diagnosis, SLUG).certainty is Certainty.FITS
+    assert diagnosis.status == FAULT
+
+
+def test_quiet_where_the_recording_ends_right_behind_the_only_try() -> None:
+    plant, pc, unit = begun()
+    with plant.tagged(20):
+        plant.announce(unit)
+    plant.ask(pc, unit, times=1)
+    diagnosis = diagnosed(plant, TOLD)
     assert slugs(diagnosis) == ["stopped-early"]
-    assert diagnosis.status != NO_FAULT
+    assert diagnosis.status == CANNOT_TELL

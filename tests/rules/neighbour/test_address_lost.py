@@ -163,6 +163,15 @@ def test_quiet_about_a_station_with_ipv6() -> None:
     assert slugs(diagnosed(ended(plant))) == ["unanswered-arp"]
 
 
+def test_quiet_about_another_station_where_the_controllers_device_is_known() -> None:
+    plant, pc, unit = begun()
+    plant.announce(unit)
+    plant.ask(pc, unit, after=5.0)
+    asks(plant, Station("0.0.0.0", "00:00:5e:00:53:32"))
+    plant.ask(pc, unit)
+    assert slugs(diagnosed(ended(plant))) == ["unanswered-arp"]
+
+
 def test_quiet_about_the_pcs_own_request() -> None:
     plant, pc, unit = begun()
     asks(plant, pc)
@@ -220,8 +229,9 @@ def test_quiet_where_nothing_was_tried_in_vain() -> None:
     assert_healthy(diagnosed(ended(plant)))
 
 
-def test_quiet_where_the_recording_ends_too_soon() -> None:
+@pytest.mark.parametrize(("times", "leads"), [(1, None), (2, None), (3, SLUG)])
+def test_a_recording_that_ends_soon_is_judged_by_the_repeats(times: int, leads: str | None) -> None:
     plant, pc, unit = begun()
     asks(plant, unit, times=3)
-    plant.ask(pc, unit)
-    assert lead(diagnosed(ended(plant, 1))) is None
+    plant.ask(pc, unit, times=times)
+    assert lead(diagnosed(ended(plant, 1))) == leads

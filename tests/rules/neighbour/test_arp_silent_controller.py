@@ -170,11 +170,21 @@ def test_quiet_about_probes_for_its_address() -> None:
 
 def test_quiet_where_the_recording_ends_too_soon() -> None:
     plant, pc, unit = begun()
-    plant.ask(pc, unit)
+    plant.ask(pc, unit, times=1)
     plant.wait(2)
     plant.chatter(unit, PANEL)
     diagnosis = diagnosed(plant, TOLD)
     assert (slugs(diagnosis), diagnosis.status) == (["stopped-early"], CANNOT_TELL)
+
+
+def test_it_fits_where_the_recording_ends_soon_after_repeats() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.wait(2)
+    plant.chatter(unit, PANEL)
+    diagnosis = diagnosed(plant, TOLD)
+    assert (lead(diagnosis), diagnosis.status) == (SLUG, FAULT)
+    assert found(diagnosis, SLUG).certainty is Certainty.FITS
 
 
 def test_quiet_where_the_networks_differ() -> None:

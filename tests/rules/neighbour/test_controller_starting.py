@@ -188,12 +188,14 @@ def test_quiet_where_another_controller_comes_up() -> None:
     assert slugs(diagnosed(ended(plant))) == ["unanswered-arp"]
 
 
-@pytest.mark.parametrize(("seconds", "told"), [(1, False), (8, True)])
-def test_quiet_where_the_recording_ends_too_soon(seconds: float, told: bool) -> None:
+@pytest.mark.parametrize(
+    ("times", "seconds", "told"), [(1, 1, False), (2, 1, False), (3, 1, True), (1, 8, True)]
+)
+def test_quiet_where_the_recording_ends_too_soon(times: int, seconds: float, told: bool) -> None:
     plant, pc, unit = begun()
     plant.ask(pc, unit)
     comes_up(plant, unit, after=5.0)
-    plant.ask(pc, unit, after=2.0)
+    plant.ask(pc, unit, times=times, after=2.0)
     assert (SLUG in slugs(diagnosed(ended(plant, seconds)))) is told
 
 

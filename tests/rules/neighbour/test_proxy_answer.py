@@ -1,5 +1,7 @@
 """proxy-answer: another device answers for the controller."""
 
+import pytest
+
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Station
@@ -106,9 +108,12 @@ def test_found_as_a_note_where_both_answer_and_packets_come_back() -> None:
     stands_in(plant, pc, router, "192.0.2.70", "192.0.2.71", unit.address)
     plant.resolve(pc, unit)
     plant.tcp(pc, unit).open().poll(3)
-    diagnosis = diagnosed(ended(plant), TOLD)
+    ended(plant)
+    plant.ping(pc, unit, 1)
+    diagnosis = diagnosed(plant, TOLD)
     assert slugs(diagnosis) == [SLUG]
-    assert found(diagnosis, SLUG).level is Level.NOTE
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (Level.NOTE, Certainty.SHOWN)
     assert diagnosis.outcomes[0].verdict is Verdict.COMPLETE
     assert diagnosis.status == NO_FAULT
 
@@ -232,11 +237,12 @@ def test_quiet_where_the_pc_once_had_the_address_and_packets_come_back() -> None
     assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
 
 
-def test_quiet_where_the_recording_stops_at_once() -> None:
+@pytest.mark.parametrize(("repeats", "told"), [((), False), ((0.5,), False), ((0.5, 1), True)])
+def test_quiet_where_the_recording_stops_at_once(repeats: tuple[float, ...], told: bool) -> None:
     plant, pc, unit, router = begun()
     stands_in(plant, pc, router, "192.0.2.70", "192.0.2.71", unit.address)
-    plant.tcp(pc, unit, via=router).syn()
-    assert SLUG not in slugs(diagnosed(ended(plant, 1), TOLD))
+    plant.tcp(pc, unit, via=router).syn(repeats=repeats)
+    assert (SLUG in slugs(diagnosed(ended(plant, 1), TOLD))) is told
 
 
 def test_quiet_about_a_router_in_another_network() -> None:

@@ -333,11 +333,22 @@ def test_quiet_where_the_recording_ends_soon_after_the_claim() -> None:
 def test_quiet_where_the_recording_ends_too_soon() -> None:
     plant, pc, old, new = begun()
     plant.announce(new)
-    plant.tcp(pc, old).syn(repeats=(1, 2), after=3.0)
+    plant.tcp(pc, old).syn(repeats=(1,), after=3.0)
     plant.wait(2)
     plant.chatter()
     diagnosis = diagnosed(plant, TOLD)
     assert (slugs(diagnosis), diagnosis.status) == (["stopped-early"], CANNOT_TELL)
+
+
+def test_it_fits_where_the_recording_ends_soon_after_repeats() -> None:
+    plant, pc, old, new = begun()
+    plant.announce(new)
+    plant.tcp(pc, old).syn(repeats=(1, 2), after=3.0)
+    plant.wait(1)
+    plant.chatter()
+    diagnosis = diagnosed(plant, TOLD)
+    assert (lead(diagnosis), diagnosis.status) == (SLUG, FAULT)
+    assert found(diagnosis, SLUG).certainty is Certainty.FITS
 
 
 # --- with a site sheet --------------------------------------------------------------------------
@@ -345,7 +356,7 @@ def test_quiet_where_the_recording_ends_too_soon() -> None:
 
 def test_found_where_the_pc_sends_to_another_than_the_label() -> None:
     plant, pc, old, _ = begun()
-    plant.tcp(pc, old).syn(repeats=SLOW_DOWN)
+    plant.tcp(pc, old).syn(repeats=(1, 2))
     diagnosis = diagnosed(ended(plant), sheet=labelled("00-00-5E-00-53-61"))
     finding = found(diagnosis, SLUG)
     assert (lead(diagnosis), finding.certainty) == (SLUG, Certainty.SHOWN)

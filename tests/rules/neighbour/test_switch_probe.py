@@ -62,12 +62,13 @@ def test_found_as_a_note_that_only_fits_without_frames_of_a_switch() -> None:
 @told_or_not
 def test_found_as_a_warning_where_nobody_answers(controllers: tuple[str, ...]) -> None:
     plant, pc, unit = begun()
-    plant.ask(pc, unit)
-    plant.ask(pc, unit, after=2.0)
+    asked = [*plant.ask(pc, unit), *plant.ask(pc, unit, after=2.0)]
     plant.wait(30)
     diagnosis = diagnosed(with_switch(plant, pc), controllers)
     assert slugs(diagnosis) == ["unanswered-arp", SLUG]
     assert told(diagnosis) == (Level.WARNING, Certainty.SHOWN)
+    shown = [one.moment.frame for one in found(diagnosis, SLUG).evidence]
+    assert {plant.number(asked[0]), plant.number(asked[-1])} < set(shown)
     assert len(found(diagnosis, SLUG).also_fits) == len(RULE.also_fits)
 
 

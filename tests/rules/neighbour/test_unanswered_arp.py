@@ -96,13 +96,13 @@ def test_found_in_a_search_where_the_controller_was_told() -> None:
     assert found(diagnosis, SLUG).certainty is Certainty.FITS
 
 
-def favoured(plant: Plant, controllers: tuple[str, ...] = TOLD) -> tuple[int, list[int]]:
-    """The place of the first cause, and the frames shown."""
+def favoured(plant: Plant, controllers: tuple[str, ...] = TOLD) -> tuple[str, list[int]]:
+    """The name of the first cause, and the frames shown."""
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
-    place = RULE.likely_causes.index(finding.likely_causes[0])
-    return place, [one.moment.frame for one in finding.evidence]
+    texts = {say(text, finding.values): name for name, text in RULE.likely_causes.items()}
+    return texts[finding.likely_causes[0]], [one.moment.frame for one in finding.evidence]
 
 
 @told_or_not
@@ -112,10 +112,19 @@ def test_found_with_the_station_that_checked_the_address_and_fell_silent(
     plant, pc, unit = begun()
     (checked,) = plant.probe(unit, times=1)
     asked = plant.ask(pc, unit, after=8.0)
-    place, shown = favoured(plant, controllers)
-    assert (place, shown) == (WITHDREW, [plant.number(one) for one in (checked, *asked)])
+    name, shown = favoured(plant, controllers)
+    assert name == WITHDREW
+    assert shown == [plant.number(one) for one in (checked, *asked)]
     finding = found(diagnosed(plant, controllers), SLUG)
     assert str(finding.values["checker"]) == "00-00-5E-00-53-60"
+
+
+def test_the_check_may_come_between_the_questions() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit, times=2)
+    plant.probe(unit, times=1, after=1.0)
+    plant.ask(pc, unit, times=1, after=1.0)
+    assert favoured(plant)[0] == WITHDREW
 
 
 def test_a_later_search_does_not_hide_the_check() -> None:
@@ -160,7 +169,7 @@ FOREIGN = [Station(f"198.51.100.{n}", f"00:00:5e:00:53:{n}") for n in (31, 32, 3
 
 @pytest.mark.parametrize(("stations", "first"), [(FOREIGN, VLAN), (FOREIGN[:2], OFF)])
 def test_the_vlan_comes_first_where_only_other_networks_are_heard(
-    stations: list[Station], first: int
+    stations: list[Station], first: str
 ) -> None:
     plant, pc, unit = begun()
     plant.ask(pc, unit)
@@ -229,7 +238,7 @@ def test_a_station_is_named_that_gave_itself_an_address(addresses: list[str], na
     ("last", "controllers", "first"), [(1, (), GATEWAY), (1, ("192.0.2.1",), OFF), (61, (), OFF)]
 )
 def test_an_address_that_nobody_named_may_be_the_gateways(
-    last: int, controllers: tuple[str, ...], first: int
+    last: int, controllers: tuple[str, ...], first: str
 ) -> None:
     plant, pc, _ = begun()
     plant.ask(pc, f"192.0.2.{last}")
@@ -361,12 +370,38 @@ def test_quiet_about_the_pcs_check_of_its_own_address() -> None:
 @told_or_not
 def test_quiet_where_the_recording_ends_too_soon(controllers: tuple[str, ...]) -> None:
     plant, pc, unit = begun()
-    plant.ask(pc, unit)
+    plant.ask(pc, unit, times=1)
     plant.wait(2)
     plant.chatter()
     diagnosis = diagnosed(plant, controllers)
     assert slugs(diagnosis) == ["stopped-early"]
     assert diagnosis.status == CANNOT_TELL
+
+
+@pytest.mark.parametrize(("times", "seconds", "leads"), [(3, 1, SLUG), (2, 1, None), (2, 5, SLUG)])
+def test_a_short_recording_is_judged_by_the_repeats(
+    times: int, seconds: float, leads: str | None
+) -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit, times=times)
+    plant.wait(seconds)
+    plant.chatter()
+    diagnosis = diagnosed(plant, TOLD)
+    assert lead(diagnosis) == leads
+    assert leads is None or found(diagnosis, SLUG).certainty is Certainty.FITS
+
+
+@pytest.mark.parametrize(("times", "status"), [(9, FAULT), (4, FAULT), (1, CANNOT_TELL)])
+@pytest.mark.parametrize("told", [False, True])
+def test_questions_and_nothing_else_in_the_file(times: int, status: int, told: bool) -> None:
+    plant = Plant()
+    pc, unit = plant.pc(), plant.station()
+    plant.ask(pc, unit, times=times)
+    if times == 1:
+        plant.announce(pc, times=1, after=2.0)
+    diagnosis = diagnosed(plant, TOLD if told else ())
+    assert diagnosis.status == status
+    assert lead(diagnosis) in ((SLUG, "nothing-heard") if status == FAULT else (None,))
 
 
 def test_quiet_where_only_a_refresh_to_one_station_is_unanswered() -> None:

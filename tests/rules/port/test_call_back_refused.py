@@ -185,11 +185,29 @@ def test_quiet_where_the_call_is_taken(controllers: tuple[str, ...]) -> None:
     assert_healthy(diagnosed(ended(plant), controllers))
 
 
-def test_quiet_where_the_recording_ends_while_the_controller_repeats() -> None:
+def test_found_as_soon_as_the_controller_has_repeated_its_call_twice() -> None:
     plant, pc, unit, _ = asked_to_call_back()
     plant.tcp(unit, pc, PORT).syn(repeats=(1, 2))
-    diagnosis = diagnosed(ended(plant, 1.0))
-    assert SLUG not in slugs(diagnosis)
+    assert SLUG in slugs(diagnosed(ended(plant, 1.0)))
+
+
+def test_quiet_where_the_recording_ends_after_the_first_repeat() -> None:
+    plant, pc, unit, _ = asked_to_call_back()
+    plant.tcp(unit, pc, PORT).syn(repeats=(1,))
+    assert SLUG not in slugs(diagnosed(ended(plant, 1.0)))
+
+
+def test_quiet_where_the_call_is_taken_on_its_repeat_after_a_refusal() -> None:
+    """The PC's program opens its port between two calls."""
+    plant, pc, unit, _ = asked_to_call_back()
+    call = plant.tcp(unit, pc, PORT)
+    call.syn()
+    call.refuse()
+    call.again(after=1.0)
+    call.syn_ack()
+    call.ack()
+    call.exchange(b"ready?", b"ready")
+    assert SLUG not in slugs(diagnosed(ended(plant)))
 
 
 def test_quiet_where_the_pcs_message_is_about_another_port() -> None:

@@ -56,7 +56,8 @@ def test_found_while_a_ping_is_answered(
     plant.tcp(pc, unit).syn(repeats, after=2.0)
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == [SLUG]
-    assert_leads(diagnosis, Certainty.SHOWN, calls=1 + len(repeats), port=502)
+    sure = Certainty.SHOWN if repeats else Certainty.FITS
+    assert_leads(diagnosis, sure, calls=1 + len(repeats), port=502)
     finding = found(diagnosis, SLUG)
     assert finding.values["span"] == pytest.approx(sum(repeats))
     assert left_out(finding, RULE) == ([NO_WAY_BACK], [OFF, NO_GATEWAY])
@@ -208,6 +209,24 @@ def test_quiet_where_the_call_after_the_work_is_taken_later() -> None:
 
 
 @told_or_not
+def test_found_where_four_calls_in_seven_seconds_are_all_there_is(
+    controllers: tuple[str, ...],
+) -> None:
+    plant = Plant()
+    pc, unit = plant.pc(), plant.station()
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).syn((1, 2, 4))
+    assert_leads(diagnosed(plant, controllers), Certainty.FITS, calls=4)
+
+
+def test_found_where_the_recording_ends_with_the_second_repeat() -> None:
+    plant, pc, unit = begun()
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).syn((1, 2))
+    assert_leads(diagnosed(plant), Certainty.FITS, calls=3)
+
+
+@told_or_not
 def test_quiet_where_the_recording_ends_too_soon(controllers: tuple[str, ...]) -> None:
     plant, pc, unit = begun()
     plant.resolve(pc, unit)
@@ -215,6 +234,25 @@ def test_quiet_where_the_recording_ends_too_soon(controllers: tuple[str, ...]) -
     diagnosis = diagnosed(ended(plant, 3), controllers)
     assert slugs(diagnosis) == ["stopped-early"]
     assert diagnosis.status == CANNOT_TELL
+
+
+def test_quiet_where_one_call_is_sent_right_before_the_end() -> None:
+    plant, pc, unit = begun()
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).syn()
+    assert slugs(diagnosed(ended(plant, 4))) == ["stopped-early"]
+
+
+def test_quiet_where_the_port_is_refused_once_the_controller_has_started() -> None:
+    """It is silent at first, and then its network is up and the service is not."""
+    plant, pc, unit = begun()
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).syn((1, 2))
+    for _ in range(3):
+        call = plant.tcp(pc, unit)
+        call.syn(after=4.0)
+        call.refuse()
+    assert slugs(diagnosed(ended(plant))) == ["port-refused"]
 
 
 @told_or_not
@@ -247,9 +285,10 @@ def test_quiet_where_the_acceptance_comes_too_late(controllers: tuple[str, ...])
     """Slow, not silent: the PC had given up and turns the acceptance down."""
     plant, pc, unit = begun()
     plant.resolve(pc, unit)
+    plant.tcp(pc, unit).syn((1, 2))
     for _ in range(3):
         session = plant.tcp(pc, unit)
-        session.syn((1,))
+        session.syn((1,), after=3.0)
         session.syn_ack(after=3.0)
         session.rst(bare=True)
     diagnosis = diagnosed(ended(plant), controllers)

@@ -27,16 +27,19 @@ def worked(plant: Plant, pc: Station, unit: Station) -> None:
 
 @told_or_not
 @EVERYBODY
-def test_found_as_a_note_where_the_address_works(controllers: tuple[str, ...], to: str) -> None:
+@pytest.mark.parametrize(("times", "certainty"), [(2, Certainty.FITS), (3, Certainty.SHOWN)])
+def test_found_as_a_note_where_the_address_works(
+    controllers: tuple[str, ...], to: str, times: int, certainty: Certainty
+) -> None:
     plant, pc, unit = acquainted()
-    searched(plant, pc, to=to)
+    searched(plant, pc, times, to=to)
     worked(plant, pc, unit)
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
-    assert (finding.level, finding.certainty) == (Level.NOTE, Certainty.SHOWN)
+    assert (finding.level, finding.certainty) == (Level.NOTE, certainty)
     values = finding.values
-    assert (values["port"], values["searches"], values["answers"]) == (44818, 2, 0)
+    assert (values["port"], values["searches"], values["answers"]) == (44818, times, 0)
     assert finding.likely_causes[0].startswith("The controller takes no part")
     assert diagnosis.status == NO_FAULT
 

@@ -93,11 +93,11 @@ def test_found_as_the_fault_where_a_request_is_repeated_in_vain() -> None:
     assert [one.verdict for one in diagnosis.outcomes] == [Verdict.STOPPED]
 
 
-@pytest.mark.parametrize(("pauses", "leads"), [((8.0, 9.0), SLUG), ((3.0, 6.0), None)])
+@pytest.mark.parametrize(("pauses", "leads"), [((8.0,), SLUG), ((1.0, 2.0), SLUG), ((3.0,), None)])
 def test_found_where_the_pc_repeats_until_the_recording_ends(
     pauses: tuple[float, ...], leads: str | None
 ) -> None:
-    """Once it has repeated for long."""
+    """Once it has repeated for long, or often."""
     plant, pc, unit, router = begun()
     claimed(plant, pc, unit)
     ways = TwoWays(plant, pc, unit, router)

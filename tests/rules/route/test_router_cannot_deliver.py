@@ -9,9 +9,9 @@ from captures.plant import Plant, Session, Station, modbus_read
 from rules.route.router_cannot_deliver import (
     DEAF_ROUTER,
     FILTER,
-    HOST_IS_MISSING,
-    IS_NEAR,
-    ROUTER_IS_MISSING,
+    NEXT_ROUTER_OFF,
+    NOBODY_THERE,
+    OWN_NETWORK,
     RULE,
 )
 from tests.support import diagnosed, ended, found, lead, left_out, slugs
@@ -99,10 +99,10 @@ def test_found_where_the_way_gets_lost_in_mid_session() -> None:
     diagnosis = diagnosed(ended(plant))
     assert lead(diagnosis) == SLUG
     assert diagnosis.outcomes[0].verdict is Verdict.UNSTABLE
-    assert left_out(found(diagnosis, SLUG), RULE)[0] == [IS_NEAR]
+    assert left_out(found(diagnosis, SLUG), RULE)[0] == [OWN_NETWORK]
 
 
-@pytest.mark.parametrize(("code", "excluded"), [(0, [HOST_IS_MISSING, ROUTER_IS_MISSING]), (1, [])])
+@pytest.mark.parametrize(("code", "excluded"), [(0, [NOBODY_THERE, NEXT_ROUTER_OFF]), (1, [])])
 def test_a_router_without_a_way_says_nothing_about_the_controller(
     code: int, excluded: list[int]
 ) -> None:
@@ -148,7 +148,7 @@ def test_found_where_the_router_that_it_names_is_gone(controllers: tuple[str, ..
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.SHOWN)
-    assert finding.likely_causes == [RULE.likely_causes[ROUTER_IS_MISSING]]
+    assert finding.likely_causes == [RULE.likely_causes[NEXT_ROUTER_OFF]]
     assert left_out(finding, RULE)[1] == [FILTER]
     values = finding.values
     assert (str(values["router"]), str(values["end"])) == ("192.0.2.1", NEXT)
@@ -179,7 +179,7 @@ def test_the_host_is_missing_where_the_named_router_is_there() -> None:
     plant.ask(router, NEXT, times=3)  # the reply goes to that router alone
     plant.unreachable(router, pc, call.again(after=3.0), code=1)
     finding = found(diagnosed(ended(plant), TOLD), SLUG)
-    assert finding.likely_causes[0] == RULE.likely_causes[HOST_IS_MISSING]
+    assert finding.likely_causes[0] == RULE.likely_causes[NOBODY_THERE]
     assert str(finding.values["end"]) == "192.0.2.1"
 
 

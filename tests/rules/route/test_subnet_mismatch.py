@@ -78,8 +78,8 @@ def test_found_where_the_pc_asks_directly(controllers: tuple[str, ...]) -> None:
 
 @pytest.mark.parametrize(
     ("last", "times", "after", "named"),
-    [(254, 6, 8, True), (7, 6, 8, False), (254, 1, 8, False), (254, 3, 2, False)],
-    ids=["gateway", "no gateway", "in passing", "too early to tell"],
+    [(254, 6, 8, True), (7, 6, 8, False), (254, 1, 8, False), (254, 3, 2, True)],
+    ids=["gateway", "no gateway", "in passing", "soon before the end"],
 )
 def test_found_and_the_gateway_named_that_the_pc_asks_for_in_vain(
     last: int, times: int, after: int, named: bool
@@ -411,26 +411,44 @@ def test_quiet_where_broadcasts_tell_the_wide_mask() -> None:
     assert lead(diagnosed(ended(plant))) == "unanswered-arp"
 
 
-def test_quiet_where_the_recording_ends_soon_after_the_last_datagram() -> None:
+@pytest.mark.parametrize(("datagrams", "leads"), [(3, SLUG), (1, None)])
+def test_found_where_the_recording_ends_soon_after_the_last_of_several_datagrams(
+    datagrams: int, leads: str | None
+) -> None:
     plant, pc, unit = begun()
     router = plant.station("192.0.2.1")
     plant.wait(3)
     plant.resolve(pc, router)
-    for _ in range(3):
+    for _ in range(datagrams):
         plant.datagram(pc, unit, 50001, 47808, b"hello", via=router, after=3.0)
     plant.wait(2)
     plant.chatter()
-    assert lead(diagnosed(plant)) is None
+    assert lead(diagnosed(plant)) == leads
 
 
 @told_or_not
-def test_quiet_where_the_recording_ends_too_soon(controllers: tuple[str, ...]) -> None:
+def test_found_where_the_recording_ends_soon_after_the_last_repeat(
+    controllers: tuple[str, ...],
+) -> None:
     plant, pc, unit = begun()
     by_router(plant, pc, unit)
     plant.wait(2)
     plant.chatter()
     diagnosis = diagnosed(plant, controllers)
-    assert (slugs(diagnosis), diagnosis.status) == (["stopped-early"], CANNOT_TELL)
+    assert (lead(diagnosis), diagnosis.status) == (SLUG, FAULT)
+    assert found(diagnosis, SLUG).certainty is Certainty.FITS
+
+
+@told_or_not
+@pytest.mark.parametrize(("seconds", "status"), [(3, CANNOT_TELL), (6, FAULT)])
+def test_quiet_where_one_question_is_asked_right_before_the_end(
+    seconds: int, status: int, controllers: tuple[str, ...]
+) -> None:
+    plant, pc, unit = begun()
+    plant.wait(5)
+    plant.ask(pc, unit, times=1)
+    diagnosis = diagnosed(ended(plant, seconds), controllers)
+    assert (SLUG in slugs(diagnosis), diagnosis.status) == (status == FAULT, status)
 
 
 # --- in one network by the presumed mask ----------------------------------------------------------

@@ -338,3 +338,60 @@ def test_quiet_where_nothing_was_open() -> None:
     comes_up(plant, unit, pc)
     plant.tcp(pc, unit).open(after=3.0).poll(4)
     assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "told"),
+    [(5_000, 250, True), (5_000, 257, False), (22, 10, False), (40, 10, True)],
+)
+def test_numbers_begin_anew_where_they_fall_low(before: int, after: int, told: bool) -> None:
+    plant, pc, unit = acquainted()
+    unit.packet_id = before - 16
+    session = plant.tcp(pc, unit).open()
+    session.poll(7)
+    in_vain(session)
+    unit.packet_id = after - 1
+    session.again(after=20.0)
+    session.rst(unit, bare=True)
+    plant.tcp(pc, unit).open(after=1.0).poll(5)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) is told
+
+
+@pytest.mark.parametrize(("after", "told"), [(100.0, True), (130.0, False)])
+def test_quiet_where_the_signs_come_much_later(after: float, told: bool) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    in_vain(session)
+    plant.wait(after)
+    plant.announce(unit)
+    unit.packet_id = 0
+    plant.tcp(pc, unit).open(after=1.0).poll(4)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) is told
+
+
+def test_to_check_an_address_and_to_announce_it_is_one_sign() -> None:
+    plant, pc, unit = acquainted()
+    unit.next_packet_id = lambda: 0  # type: ignore[method-assign]
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    plant.probe(unit, after=12.0)
+    plant.announce(unit, after=2.0)
+    asked(session)
+    session.rst(unit, bare=True)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_every_session_that_broke_is_counted() -> None:
+    plant, pc, unit = acquainted()
+    sessions = [plant.tcp(pc, unit).open() for _ in range(3)]
+    for session in sessions:
+        session.poll(3)
+    for session in sessions:
+        in_vain(session)
+    comes_up(plant, unit, pc)
+    for session in sessions:
+        session.again(after=1.0)
+        session.rst(unit, bare=True)
+    plant.tcp(pc, unit).open(after=3.0).poll(4)
+    assert_leads(diagnosed(ended(plant)), Certainty.SHOWN, sessions=3)

@@ -5,6 +5,7 @@ import pytest
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty, Level
 from captures.plant import START, Plant, Station, modbus_read
+from rules.session.idle_close import PC_PAUSED, RULE, SLOW_POLLS
 from tests.support import (
     a_sheet,
     acquainted,
@@ -186,3 +187,31 @@ def test_quiet_where_sessions_outlast_the_limit_of_the_sheet() -> None:
     session.poll(3)
     session.close()
     assert_healthy(diagnosed(ended(plant), sheet=a_sheet("idle_limit = 60")))
+
+
+@pytest.mark.parametrize(("every", "cause"), [(1.0, PC_PAUSED), (25.0, SLOW_POLLS)])
+def test_the_first_cause_depends_on_the_usual_interval(every: float, cause: str) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(3):
+        session = plant.tcp(pc, unit).open(after=0.5)
+        session.poll(3, every=every)
+        session.close(unit, after=30.0)
+    plant.tcp(pc, unit).open(after=0.5).poll(2)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[cause]
+
+
+@pytest.mark.parametrize(("other", "expected"), [(104.0, SLUG), (106.0, "session-closed")])
+def test_quiet_where_two_differ_by_more_than_one_in_twenty(other: float, expected: str) -> None:
+    plant, pc, unit = acquainted()
+    idle(plant, pc, unit, 100.0, other)
+    assert slugs(diagnosed(ended(plant))) == [expected]
+
+
+def test_quiet_where_only_a_greeting_came_before_the_rest() -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(3):
+        session = plant.tcp(pc, unit).open(after=0.5)
+        session.send(b"ready", unit)
+        session.close(unit, after=30.0)
+    assert SLUG not in slugs(diagnosed(ended(plant)))

@@ -141,7 +141,7 @@ def test_found_where_the_recording_ends_in_the_middle_of_repeats() -> None:
     session.send(modbus_read(99), lost=True, after=0.2)
     for pause in (0.3, 0.6, 1.2):
         session.again(lost=True, after=pause)
-    assert slugs(diagnosed(ended(plant, 3))) == [SLUG]
+    assert slugs(diagnosed(ended(plant, 3))) == ["path-lost", SLUG]
 
 
 @told_or_not

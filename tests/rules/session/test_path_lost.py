@@ -4,15 +4,16 @@ import pytest
 
 from analyzer.diagnosis import FAULT, State, Verdict
 from analyzer.findings import Certainty
+from captures.layouts import RAW
 from captures.plant import Session, modbus_answer, modbus_read
 from rules.session.path_lost import (
     ASLEEP,
     CONTROLLER_SIDE,
-    FORGOTTEN,
+    DROPPED,
     PC_SIDE,
     RULE,
-    TOO_EARLY,
     TOO_LARGE,
+    TOO_LATE,
 )
 from tests.support import (
     acquainted,
@@ -138,7 +139,7 @@ def test_found_without_the_causes_that_the_recording_rules_out() -> None:
     in_vain(session)
     asked = plant.ask(pc, unit, after=0.5)
     finding = found(diagnosed(ended(plant)), SLUG)
-    assert left_out(finding, RULE) == ([PC_SIDE, FORGOTTEN, ASLEEP], [TOO_LARGE, TOO_EARLY])
+    assert left_out(finding, RULE) == ([PC_SIDE, DROPPED, ASLEEP], [TOO_LARGE, TOO_LATE])
     shown = {one.moment.frame for one in finding.evidence}
     assert {plant.number(one) for one in asked} <= shown
 
@@ -155,17 +156,20 @@ def test_all_causes_are_told_where_nothing_else_is_heard_behind_a_rest() -> None
 
 
 @told_or_not
-def test_found_with_less_certainty_where_the_recording_ends_on_a_repeat(
-    controllers: tuple[str, ...],
+@pytest.mark.parametrize(("repeats", "certainty"), [(5, Certainty.SHOWN), (3, Certainty.FITS)])
+def test_found_with_less_certainty_where_the_recording_ends_soon_after_the_request(
+    controllers: tuple[str, ...], repeats: int, certainty: Certainty
 ) -> None:
     """The pauses double: the recording rarely goes on for long after the last repeat."""
     plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(3)
-    in_vain(session)
+    in_vain(session, DOUBLING[:repeats])
     diagnosis = diagnosed(ended(plant, 2), controllers)
     assert slugs(diagnosis) == [SLUG]
-    assert found(diagnosis, SLUG).certainty is Certainty.FITS
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is certainty
+    assert (TOO_LATE in left_out(finding, RULE)[1]) is (certainty is Certainty.SHOWN)
     assert [one.verdict for one in diagnosis.outcomes] == [Verdict.UNSTABLE]
 
 
@@ -190,17 +194,17 @@ def test_the_controllers_side_is_told_where_it_comes_back_later() -> None:
     session.rst(after=3.0)
     plant.tcp(pc, unit).open(after=20).poll(3)
     finding = found(diagnosed(ended(plant)), SLUG)
-    assert left_out(finding, RULE)[0] == [PC_SIDE, FORGOTTEN, ASLEEP]
+    assert left_out(finding, RULE)[0] == [PC_SIDE, DROPPED, ASLEEP]
 
 
 @told_or_not
-def test_quiet_where_the_recording_ends_too_soon(controllers: tuple[str, ...]) -> None:
+def test_quiet_where_a_segment_is_repeated_twice(controllers: tuple[str, ...]) -> None:
     plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(3)
-    in_vain(session, DOUBLING[:3])
+    in_vain(session, DOUBLING[:2])
     diagnosis = diagnosed(ended(plant, 2), controllers)
-    assert slugs(diagnosis) == ["stopped-early"]
+    assert SLUG not in slugs(diagnosis)
     (outcome,) = diagnosis.outcomes
     assert [one.state for one in outcome.stages if one.stage == "session"] == [State.UNCLEAR]
 
@@ -306,3 +310,33 @@ def test_quiet_where_only_the_controller_repeats() -> None:
     for pause in DOUBLING:
         session.again(unit, after=pause)
     assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+@pytest.mark.parametrize(("rest", "ruled_out"), [(50.0, True), (65.0, False)])
+def test_a_session_is_forgotten_only_behind_a_rest(rest: float, ruled_out: bool) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    in_vain(session, after=rest)
+    assert (DROPPED in left_out(found(diagnosed(ended(plant)), SLUG), RULE)[0]) is ruled_out
+
+
+def test_frames_that_are_too_large_are_told_where_none_of_the_size_had_passed() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    session.send(bytes(1400), lost=True, after=0.2)
+    for pause in DOUBLING:
+        session.again(after=pause, lost=True)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert TOO_LARGE not in left_out(finding, RULE)[1]
+
+
+def test_whose_side_it_was_is_open_without_hardware_addresses() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    in_vain(session)
+    octets = ended(plant).pcap(link_type=RAW)
+    finding = found(diagnosed(octets, ("192.0.2.60:502",), pc="192.0.2.15"), SLUG)
+    assert PC_SIDE not in left_out(finding, RULE)[0]

@@ -155,3 +155,31 @@ def test_quiet_where_the_next_call_opens(controllers: tuple[str, ...]) -> None:
     session.rst(bare=True)
     plant.tcp(pc, unit).open(after=1.0).poll(3)
     assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@pytest.mark.parametrize(
+    ("waits", "times"),
+    [((0.25, 0.25, 0.26), 3), ((0.25, 0.25, 0.35), 0), ((0.06, 0.06, 0.06), 0), ((0.25, 1.2), 1)],
+)
+def test_waiting_times_are_alike_or_long(waits: tuple[float, ...], times: int) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    session.close()
+    for wait in waits:
+        session = plant.tcp(pc, unit).open(after=1.0)
+        session.send(modbus_read(1), after=0.5)
+        session.fin(after=wait)
+        session.send(modbus_answer(1), unit, after=0.2)
+        session.rst(bare=True)
+    findings = [one for one in diagnosed(ended(plant)).findings if one.rule == SLUG]
+    assert [one.values["times"] for one in findings] == [times] * bool(times)
+
+
+def test_quiet_where_the_acceptance_comes_soon() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit)
+    session.syn()
+    session.syn_ack(after=0.6)
+    session.rst(bare=True)
+    assert SLUG not in slugs(diagnosed(ended(plant)))

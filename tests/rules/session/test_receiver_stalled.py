@@ -5,6 +5,7 @@ import pytest
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Level
 from captures.plant import Plant, Session, Station, modbus_answer, modbus_read
+from rules.session.receiver_stalled import CONTROLLER_STOPPED, RULE
 from tests.support import acquainted, assert_healthy, diagnosed, ended, found, slugs, told_or_not
 
 SLUG = "receiver-stalled"
@@ -147,3 +148,31 @@ def test_quiet_where_others_stall(controllers: tuple[str, ...]) -> None:
     stall(other, panel)
     session.poll(3)
     assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@pytest.mark.parametrize(
+    ("pauses", "told"), [((8.0,), False), ((1.0, 2.0), False), ((1.0, 2.5, 2.0), True)]
+)
+def test_quiet_with_one_probe_or_for_less_than_five_seconds(
+    pauses: tuple[float, ...], told: bool
+) -> None:
+    plant, pc, _, session = working()
+    stall(session, pc, pauses)
+    session.ack(pc)
+    session.poll(4)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) is told
+
+
+def test_the_stall_that_lasts_is_told_before_one_that_passed() -> None:
+    plant, pc, unit, session = working()
+    stall(session, pc)
+    session.ack(pc)
+    session.poll(2)
+    session.close()
+    session = plant.tcp(pc, unit).open(after=0.5)
+    session.poll(2)
+    session.send(modbus_read(9), after=0.5)
+    stall(session, unit, (1.0, 2.0, 4.0, 8.0))
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert (str(finding.values["reader"]), finding.level) == ("192.0.2.60", Level.FAULT)
+    assert finding.likely_causes[0] == RULE.likely_causes[CONTROLLER_STOPPED]

@@ -5,8 +5,10 @@ import pytest
 from analyzer.diagnosis import Verdict
 from captures.plant import Session, modbus_answer, modbus_read
 from rules.session.session_closed import (
+    ANOTHER_CLIENT,
     BAD_REQUEST,
     BEHIND,
+    FAREWELL,
     RULE,
     STOPPED,
     TIME_LIMIT,
@@ -296,3 +298,34 @@ def test_found_where_the_fourth_request_of_every_session_is_closed(
     assert (finding.values["sessions"], finding.values["answers"]) == (3, 3)
     assert finding.likely_causes[0] == RULE.likely_causes[BAD_REQUEST]
     assert plant.number(closes[0]) in [line.moment.frame for line in finding.evidence]
+
+
+@pytest.mark.parametrize(("after", "cause"), [(0.5, ANOTHER_CLIENT), (20.0, TIME_LIMIT)])
+def test_the_first_cause_depends_on_the_rest_before_the_close(after: float, cause: str) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    session.fin(unit, after=after)
+    session.ack()
+    asked(session, after=0.7)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[cause]
+
+
+@pytest.mark.parametrize("refused", [True, False])
+def test_the_first_cause_of_an_unheard_request_depends_on_later_calls(refused: bool) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    session.send(modbus_read(9), lost=True, after=1.0)
+    session.fin(unit, after=0.6)
+    session.ack()
+    call = plant.tcp(pc, unit)
+    if refused:
+        call.syn(after=1.0)
+        call.refuse()
+    else:
+        call.open(after=1.0).poll(2)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[STOPPED if refused else TIME_LIMIT]
+    assert left_out(finding, RULE)[1] == [FAREWELL]

@@ -58,15 +58,16 @@ def test_found_with_a_request_open(controllers: tuple[str, ...], bare: bool) -> 
     assert len(found(diagnosis, SLUG).evidence) == 2
 
 
-def first_cause(diagnosis: Diagnosis) -> int:
-    return RULE.likely_causes.index(found(diagnosis, SLUG).likely_causes[0])
+def first_cause(diagnosis: Diagnosis) -> str:
+    names = {text: name for name, text in RULE.likely_causes.items()}
+    return names[found(diagnosis, SLUG).likely_causes[0]]
 
 
 @pytest.mark.parametrize(
     ("bare", "cause"), [(True, RESTART), (False, BAD_REQUEST)], ids=["unknown session", "taken"]
 )
 def test_the_first_cause_of_a_reset_at_once_depends_on_the_acknowledgement(
-    bare: bool, cause: int
+    bare: bool, cause: str
 ) -> None:
     plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
@@ -445,3 +446,25 @@ def test_quiet_where_the_pc_gave_up_before_the_reset(controllers: tuple[str, ...
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == ["request-unanswered"]
     assert [one.stopped_at for one in diagnosis.outcomes] == ["answer"]
+
+
+@pytest.mark.parametrize(("after", "cause"), [(0.05, BAD_REQUEST), (0.15, RESTART)])
+def test_the_first_cause_depends_on_how_soon_the_request_is_reset(after: float, cause: str) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    asked(session, after=0.3)
+    session.ack(unit)
+    session.rst(unit, after=after)
+    assert first_cause(diagnosed(ended(plant))) == cause
+
+
+@pytest.mark.parametrize(
+    ("after", "ruled_out"), [(0.8, [BAD_REQUEST, TIME_LIMIT]), (1.2, [BAD_REQUEST])]
+)
+def test_a_time_limit_needs_a_rest(after: float, ruled_out: list[str]) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.rst(unit, after=after)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert left_out(finding, RULE)[0] == ruled_out

@@ -1,0 +1,103 @@
+"""One link-up: how far it got, what the PC tried, how long it took."""
+
+from collections.abc import Iterator, Sequence
+
+from analyzer.diagnosis import How, Outcome, StageResult, State, Step, Verdict
+from analyzer.reports.blocks import (
+    Block,
+    Heading,
+    Listing,
+    Paragraph,
+    StageChart,
+    StageRow,
+    Table,
+)
+from analyzer.reports.document.bounds import MOST_TRIES, first
+from analyzer.reports.document.parties import who
+from analyzer.reports.document.verdict import SHOWN_AS, STILL_TROUBLE, capital, certainty, headline
+from analyzer.reports.overview import in_words, spread_chart, timed
+from analyzer.words import say, times
+
+TRIED = {
+    "arp": "asks for the hardware address",
+    "ping": "pings",
+    "tcp": "calls TCP port {port}",
+    "udp": "sends to UDP port {port}",
+}
+TRY_ENDED = {
+    How.IGNORED: "no answer",
+    How.ANSWERED: "{answers:count answer}",
+    How.REFUSED: "turned down",
+    How.HELD_OVER: "answered as an older session",
+    How.TURNED_DOWN: "accepted after the PC had given up",
+    How.UNHEARD: "accepted again and again, and not taken up",
+    How.NOT_SEEN: "accepted, and not taken up",
+    How.TURNED_AWAY: "opened, and sent away with a text",
+    How.DROPPED: "opened, and ended at once",
+    How.MUTE: "opened, no answer to the request",
+    How.HUNG: "{answers:count answer}, then none",
+    How.RESET: "{answers:count answer}, then broken by a reset",
+    How.CLOSED: "{answers:count answer}, then closed",
+    How.OPEN: "{answers:count answer}, open to the end",
+}
+
+
+def link_up(
+    outcome: Outcome, known: str, unlike: Sequence[str], everything: bool
+) -> Iterator[Block]:
+    """A link-up in full. known: how its two ends are known; unlike: what the site sheet says
+    otherwise.
+    """
+    yield Heading(who(outcome.linkup))
+    yield Paragraph(headline(outcome), strong=True)
+    gravest = outcome.fault or outcome.warning
+    if gravest is not None:
+        lead = f"{gravest.title}. " if outcome.verdict is Verdict.CANNOT_TELL else ""
+        yield Paragraph(lead + certainty(gravest))
+    stages = [_stage(number, one) for number, one in enumerate(outcome.stages, 1)]
+    yield StageChart(("Stage", "State", "Because"), stages)
+    yield from _tries(outcome, everything)
+    yield Paragraph(known)
+    if unlike:
+        yield Paragraph("Unlike the site sheet:")
+        yield Listing([Step(text) for text in unlike])
+    if outcome.verdict is Verdict.COMPLETE and outcome.warning is None:
+        yield Paragraph(STILL_TROUBLE)
+
+
+def _stage(number: int, result: StageResult) -> StageRow:
+    because = f"{capital(result.because)}{_shown_in(result)}" if result.because else ""
+    return StageRow(f"{number} {SHOWN_AS[result.stage]}", result.state, because)
+
+
+def _shown_in(result: StageResult) -> str:
+    """The frame that shows it, or with which the trouble begins."""
+    if result.moment is None:
+        return ""
+    frame = f"frame {result.moment.frame:,}"
+    return f" (from {frame} on)" if result.state is State.FAILED else f" ({frame})"
+
+
+def _tries(outcome: Outcome, everything: bool) -> Iterator[Block]:
+    """What the PC tried, where that is more than one call."""
+    if sum(one.times for one in outcome.tries if one.what != "arp") < 2:
+        return
+    shown = first(outcome.tries, MOST_TRIES, everything)
+    rows = []
+    for one in shown:
+        values = {"port": one.port, "answers": one.answers}
+        what, ended = say(TRIED[one.what], values), say(TRY_ENDED[one.how], values)
+        begin, end = one.first.seconds, one.last.seconds
+        rows.append((f"{begin:.1f}-{end:.1f}", f"{capital(what)} {times(one.times)}", ended))
+    yield Table(("From, to (s)", "What the PC tried", "How it ended"), rows)
+    if len(shown) < len(outcome.tries):
+        yield Paragraph(f"{len(outcome.tries) - MOST_TRIES} more rows like these are left out.")
+
+
+def durations(outcome: Outcome) -> Iterator[Block]:
+    """How long round trips and answers took."""
+    kinds = timed(outcome)
+    if kinds:
+        yield Heading("Round trips and answers")
+        yield Listing([Step(in_words(*one)) for one in kinds])
+        yield spread_chart(kinds)

@@ -1,0 +1,98 @@
+"""Who the PC and the controller are, and how that is known."""
+
+from collections.abc import Set
+
+from analyzer.diagnosis import Diagnosis, LinkUp, Station
+from analyzer.reports.document.bounds import MOST_NAMED, named
+from analyzer.words import clean, listed
+
+HOW_KNOWN = {
+    "told": "given with --controller",
+    "sheet": "named in the site sheet",
+    "industrial": "the PC called a port there that is registered for industrial use",
+    "tried": "the PC tried to reach it",
+    "called": "it called the PC, and the PC answered",
+    "asked": "the PC asked for its hardware address",
+}
+WHICH_PC = {
+    "told": "given with --pc",
+    "sheet": "named in the site sheet",
+    "recorded": "named by the recording itself",
+    "traffic": "worked out from the traffic",
+}
+
+
+def who(linkup: LinkUp) -> str:
+    """Both ends of a link-up."""
+    pc = f"The PC {linkup.pc_address}" if linkup.pc_address is not None else "The PC"
+    port = ""
+    if linkup.target.port is not None and linkup.target.transport is not None:
+        port = f", {linkup.target.transport.upper()} port {linkup.target.port}"
+    name = f" ({clean(linkup.sheet.name)})" if linkup.sheet and linkup.sheet.name else ""
+    return f"{pc} and the controller {linkup.controller}{name}{port}"
+
+
+def how_known(diagnosis: Diagnosis, linkup: LinkUp) -> str:
+    """How the two are known, and whom else the PC had to do with."""
+    others, unanswered = diagnosis.case.others, diagnosis.case.unanswered
+    seen = f" The PC also had to do with {named(others)}." if others else ""
+    if unanswered:
+        silent = named(unanswered)
+        seen += f" It asked in vain for {silent}. Name with --controller whom you want judged."
+    return (
+        f"The controller: {HOW_KNOWN[linkup.target.how_known]}. "
+        f"The PC: {WHICH_PC[linkup.pc.how_known]}.{seen}{_other_port(linkup)}"
+    )
+
+
+def _other_port(linkup: LinkUp) -> str:
+    """Where the user named a port and the PC called others."""
+    called = sorted({session.server.port for session in linkup.other_sessions})
+    how = linkup.target.how_known
+    if how not in ("told", "sheet") or linkup.sessions or not called:
+        return ""
+    given = "was given" if how == "told" else "stands in the site sheet"
+    return (
+        f" Port {linkup.target.port} {given}; the PC called port {named(called)} instead. "
+        f"To have that judged: --controller {linkup.controller}:{called[0]}."
+    )
+
+
+def nobody(diagnosis: Diagnosis) -> str:
+    """Why there is no link-up, and what to tell so that there is one."""
+    case = diagnosis.case
+    if case.pc is not None and case.pc.how_known == "told" and not _occurs(diagnosis):
+        own = listed([*case.pc.addresses, *([case.pc.hardware] if case.pc.hardware else [])])
+        return f"The PC {own}, given with --pc, sends nothing in this recording."
+    if case.pc is None and len(case.candidates) > 1:
+        names = listed(list(dict.fromkeys(map(_name, case.candidates)))[:MOST_NAMED])
+        return (
+            "Which station is the PC that recorded? These fit equally well: "
+            f"{names}. Say so with --pc ADDRESS."
+        )
+    seen = f" It had to do with {named(case.others)}." if case.others else ""
+    return (
+        "No controller was found: the PC called none that can be told from its other traffic."
+        f"{seen} If you know its address, name it with --controller ADDRESS."
+    )
+
+
+def _name(station: Station) -> str:
+    addresses = [str(address) for address in station.addresses]
+    return addresses[0] if addresses else str(station.hardware)
+
+
+def _occurs(diagnosis: Diagnosis) -> bool:
+    """Whether the PC sent any frame."""
+    pc = diagnosis.case.pc
+    if pc is None:
+        return False
+    own = {pc.hardware}, set(pc.addresses)
+    return any(is_among(one, *own) for one in diagnosis.facts.stations)
+
+
+def is_among(station: Station, hardware: Set[object], addresses: Set[object]) -> bool:
+    """Whether a station is known by its hardware address, or by an address where it has none."""
+    if station.hardware is not None:
+        return station.hardware in hardware
+    return any(one in addresses for one in station.addresses)

@@ -1,0 +1,81 @@
+"""What was recorded: how much, when, of which files, and what is odd about it."""
+
+from collections.abc import Iterator
+from datetime import timedelta
+
+from analyzer.diagnosis import Diagnosis, Kind, Moment, Step
+from analyzer.reports.blocks import Block, Listing, Paragraph
+from analyzer.reports.document.bounds import MOST_PIECES, first, left_out
+from analyzer.reports.document.verdict import capital
+from analyzer.words import clean, count, say, seconds
+
+
+def what_it_is(diagnosis: Diagnosis) -> str:
+    """How much was recorded, when, and how it is stored."""
+    facts = diagnosis.facts
+    packed = ", gzip" if facts.compressed else ""
+    how = f"Recorded as {facts.format}{packed}, link type {facts.link_type}."
+    return f"{capital(how_much(diagnosis))}. {how}"
+
+
+def how_much(diagnosis: Diagnosis) -> str:
+    """How much was recorded, and when."""
+    facts = diagnosis.facts
+    if facts.first_seen is None:
+        return "no frames"
+    frames = count(facts.coverage.frames, "frame")
+    began = f"{facts.first_seen:%Y-%m-%d %H:%M:%S} UTC"
+    return f"{frames} in {seconds(facts.coverage.seconds)}, from {began}"
+
+
+def clock(diagnosis: Diagnosis, moment: Moment) -> str:
+    """The time of day of a frame, nothing where the recording knows none."""
+    began = diagnosis.facts.first_seen
+    return f"{began + timedelta(seconds=moment.seconds):%H:%M:%S}" if began is not None else ""
+
+
+def pieces(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
+    """Which files were joined, and where each begins."""
+    joined = diagnosis.facts.pieces
+    if not joined:
+        return
+    yield Paragraph("These files follow on from one another. They are joined in order of time:")
+    shown = first(joined, MOST_PIECES, everything)
+    yield Listing([Step(f"{clean(one.name)}: from frame {one.first:,} on") for one in shown])
+    yield from left_out(joined, shown)
+
+
+def comments(diagnosis: Diagnosis) -> list[str]:
+    """What the file says of itself: a copy whose addresses are made up says so."""
+    texts = diagnosis.facts.comments
+    return [say("A comment in the file says: {text}", {"text": text}) for text in texts]
+
+
+def oddities(diagnosis: Diagnosis) -> list[str]:
+    """What is odd about the recording itself, in sentences."""
+    facts, coverage = diagnosis.facts, diagnosis.facts.coverage
+    said = []
+    if facts.damage is not None:
+        said.append(
+            say(
+                "Damaged at byte {octet}, after {frames:count frame}: {why}.",
+                {
+                    "octet": facts.damage.octet,
+                    "frames": facts.damage.after_frame,
+                    "why": facts.damage.why,
+                },
+            )
+        )
+    counts = {
+        "{n:count copy} of frames seen before, not counted again.": coverage.copies,
+        "{n:count frame} stored without the end.": coverage.cut,
+        "{n:count packet} with a length beyond the frame: only what was on the wire counts.": (
+            coverage.overlong
+        ),
+        "{n:count frame} without a time.": facts.untimed,
+        "{n:count IPv6 frame} not analysed; link-up uses IPv4.": coverage.count(Kind.IPV6),
+        "{n:count frame} of a kind that cannot be read here.": coverage.count(Kind.UNREADABLE),
+        "{n:count frame} lost by the recorder, as it says itself.": facts.drops or 0,
+        "The clock was set back {n:times}.": coverage.backwards.count,
+    }
+    return said + [say(text, {"n": number}) for text, number in counts.items() if number]

@@ -1,0 +1,124 @@
+"""How far a link-up got, in words; and which of several comes first."""
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from math import inf
+
+from analyzer.diagnosis import Certainty, Finding, Outcome, Stage, State, Verdict
+from analyzer.reports.document.bounds import FEW, MOST_IN_FULL
+from analyzer.words import listed
+
+SHOWN_AS = {
+    Stage.LINK: "Cable and link",
+    Stage.ADDRESS: "The PC's own address",
+    Stage.NEIGHBOUR: "The controller's hardware address",
+    Stage.ROUTE: "Same network, or a working route",
+    Stage.PORT: "The port opens",
+    Stage.SESSION: "The session stays up",
+    Stage.ANSWER: "The controller answers",
+}
+ENDED = {
+    Verdict.COMPLETE: "complete",
+    Verdict.STOPPED: "stopped",
+    Verdict.UNSTABLE: "unstable",
+    Verdict.CANNOT_TELL: "cannot be told",
+}
+WARNED = "complete, with a warning"
+"""The verdict of a link-up that works, where a warning goes with it."""
+WORST_FIRST = (Verdict.STOPPED, Verdict.UNSTABLE, Verdict.CANNOT_TELL, WARNED, Verdict.COMPLETE)
+STILL_TROUBLE = (
+    "If the program still reports trouble: what the answers say is not judged here. Read the "
+    "program's message, look whether the PC's firewall lets the program receive, and compare "
+    "protocol, unit number and access rights with the controller's manual."
+)
+
+
+def headline(outcome: Outcome) -> str:
+    """What happened to a link-up, in one sentence."""
+    stage = outcome.stopped_at
+    number = list(Stage).index(stage) + 1 if stage else 0
+    title = outcome.fault.title if outcome.fault else ""
+    match outcome.verdict:
+        case Verdict.COMPLETE if outcome.warning is not None:
+            return f"The link-up works, with a warning: {outcome.warning.title}."
+        case Verdict.COMPLETE if outcome.asked_by_controller:
+            return "The link-up works: the controller calls the PC, and the PC answers."
+        case Verdict.COMPLETE:
+            return "The link-up works: the controller answers the PC."
+        case Verdict.STOPPED:
+            return f"Link-up stopped at stage {number} of {len(Stage)}: {title}."
+        case Verdict.UNSTABLE:
+            what = "then broke" if _broke(outcome) else "then met trouble"
+            return f"The link came up, {what} at stage {number} of {len(Stage)}: {title}."
+        case Verdict.CANNOT_TELL:
+            return "This recording cannot tell whether the link-up works."
+
+
+def _broke(outcome: Outcome) -> bool:
+    """Whether anything of the link-up ended that was wanted, not only is in danger."""
+    fault = outcome.fault
+    is_lower = fault is not None and list(Stage).index(Stage(fault.stage)) < list(Stage).index(
+        Stage.SESSION
+    )
+    held = any(one.stage == Stage.SESSION and one.state is State.PASSED for one in outcome.stages)
+    return not (is_lower and held)
+
+
+def because_of(outcome: Outcome) -> str:
+    """What tells most of a link-up without a fault: the last stage that is seen working or not."""
+    wanted = State.PASSED if outcome.verdict is Verdict.COMPLETE else State.UNCLEAR
+    return capital([one.because for one in outcome.stages if one.state is wanted][-1])
+
+
+def certainty(finding: Finding) -> str:
+    """How sure a finding is, in a sentence."""
+    proof = "the frames listed below" if finding.evidence else "the recording as a whole"
+    if finding.certainty is Certainty.SHOWN:
+        with_sheet = finding.linkup is not None and finding.linkup.sheet is not None
+        sheet = ", with the site sheet" if with_sheet else ""
+        return f"Certainty: shown by {proof}{sheet}."
+    return f"Certainty: fits {proof}; so does what is listed below as looking the same."
+
+
+def short_verdict(outcome: Outcome) -> str:
+    """The verdict for a table."""
+    warned = outcome.verdict is Verdict.COMPLETE and outcome.warning is not None
+    return WARNED if warned else str(outcome.verdict)
+
+
+def counted(outcomes: Iterable[Outcome]) -> str:
+    """How many ended how: "6 complete and 4 stopped"."""
+    counts = Counter(one.verdict for one in outcomes)
+    return listed([f"{counts[one]:,} {ENDED[one]}" for one in Verdict if counts[one]])
+
+
+def worst_first(outcomes: Iterable[Outcome]) -> list[Outcome]:
+    """The worst first; those that ended alike in the order of their first frames."""
+    return sorted(outcomes, key=lambda one: (WORST_FIRST.index(short_verdict(one)), _begins(one)))
+
+
+def _begins(outcome: Outcome) -> float:
+    """The first frame between the PC and the controller; those without any come last."""
+    linkup = outcome.linkup
+    moments = [*linkup.attempts[:1], *([linkup.heard] if linkup.heard else [])]
+    return min((one.frame for one in moments), default=inf)
+
+
+def told_in_full(outcomes: Sequence[Outcome]) -> list[Outcome]:
+    """Of many link-ups, the first of each trouble."""
+    if len(outcomes) <= FEW:
+        return list(outcomes)
+    return first_of_each([one for one in outcomes if one.verdict is not Verdict.COMPLETE])
+
+
+def first_of_each(outcomes: Iterable[Outcome]) -> list[Outcome]:
+    """The first of those that ended alike, as many as a reader bears."""
+    first: dict[object, Outcome] = {}
+    for one in outcomes:
+        first.setdefault((one.verdict, one.fault and one.fault.rule), one)
+    return list(first.values())[:MOST_IN_FULL]
+
+
+def capital(text: str) -> str:
+    """Text that begins a sentence."""
+    return text[:1].upper() + text[1:]
