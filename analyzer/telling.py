@@ -104,6 +104,7 @@ PROOFS = {
     "handshake": "port {port} opens, after {took:seconds}",
     "accepted in vain": "port {port} accepts, after {took:seconds}; the PC turns that down",
     "accepted unheard": "port {port} accepts and sends data; nothing of the PC is recorded",
+    "address given": "the address server gives it {address}",
     "inside": "PC and controller are one machine: no cable is between them",
     "confirmed unseen": "the PC confirms what port {port} sent; none of that is recorded",
     "answers unseen": "the PC confirms more and more data of the controller, which is not recorded",

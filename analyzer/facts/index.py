@@ -189,6 +189,11 @@ class Index:
         return grouped((who, (at, one)) for (who, at), one in self._facts.arp.announcements.items())
 
     @cached_property
+    def errors_by(self) -> Groups[Address, IcmpError]:
+        """ICMP errors by who sent them."""
+        return by(self._facts.icmp.errors, lambda one: one.sender)
+
+    @cached_property
     def errors_about(self) -> Groups[Address, IcmpError]:
         """ICMP errors by whom the quoted packet was meant for."""
         return by(self._facts.icmp.errors, lambda one: one.about_dst)

@@ -8,12 +8,15 @@ be either of them, or a third one that only listened.
 from collections.abc import Iterable
 
 from analyzer.facts import Address, Facts, Hardware, Moment
+from analyzer.facts.dhcp import SERVER_PORT
 from analyzer.linkup.controllers import reached
 from analyzer.linkup.model import CALLER, Pc, Target, Told
 from analyzer.linkup.networks import is_loopback
 from analyzer.linkup.pc import is_host
 
 Pair = tuple[Pc, Target]
+EVERYBODY = Address(0xFFFFFFFF)
+"""Whom a station asks that has no address yet (RFC 2131 4.1)."""
 
 
 def pairs_of(facts: Facts, told: Told) -> list[Pair]:
@@ -23,9 +26,23 @@ def pairs_of(facts: Facts, told: Told) -> list[Pair]:
     questions look unanswered, as a switch sends the replies to them only.
     """
     found = [(pc, reach) for pc in callers(facts, told) for reach in reached(pc, told)]
-    strongest = max((reach.strength for _, reach in found), default=None)
-    chosen = [(pc, reach.target) for pc, reach in found if reach.counts_beside(strongest)]
-    return chosen
+    if not found:
+        return _asked_for_addresses(facts, told)
+    strongest = max(reach.strength for _, reach in found)
+    return [(pc, reach.target) for pc, reach in found if reach.counts_beside(strongest)]
+
+
+def _asked_for_addresses(facts: Facts, told: Told) -> list[Pair]:
+    """Stations that asked an address server, where nobody tried to reach anybody else."""
+    pairs = []
+    for client, messages in facts.index.dhcp_of.items():
+        asked = [one for one in messages if one.from_client]
+        servers = [one.server for one in messages if one.server] or [EVERYBODY]
+        if asked:
+            given = [one.offered for one in messages if one.offered]
+            pc = Pc(facts, told.site, client, given[-1:], CALLER)
+            pairs.append((pc, Target(servers[-1], SERVER_PORT, "udp", "address server")))
+    return pairs
 
 
 def callers(facts: Facts, told: Told) -> list[Pc]:
@@ -58,6 +75,8 @@ def _asking(facts: Facts) -> Iterable[Address]:
         note(exchange.client[0], exchange.asked.first)
     for echo in facts.icmp.echoes.values():
         note(echo.src, echo.requests.first if echo.requests.count else None)
+    for error in facts.icmp.errors:
+        note(error.about_src, error.moment)
     for question in facts.arp.questions.values():
         note(question.asker_ip, question.asked.first)
     return sorted(first, key=lambda one: first[one])

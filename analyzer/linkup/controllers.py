@@ -35,6 +35,7 @@ class _Trial:
     udp: dict[int, list[Exchange]] = field(default_factory=dict)
     questions: list[Question] = field(default_factory=list)
     pinged: bool = False
+    quoted: bool = False
     called: bool = False
 
     @property
@@ -48,7 +49,7 @@ class _Trial:
     @property
     def strength(self) -> Strength:
         """How plainly it was meant."""
-        if self.tcp or any(port not in OFFICE_PORTS for port in self.udp):
+        if self.tcp or self.quoted or any(port not in OFFICE_PORTS for port in self.udp):
             return Strength.TRIED
         if self.udp:
             return Strength.SERVED
@@ -118,7 +119,7 @@ def find_targets(pc: Pc, told: Told) -> tuple[list[Target], list[_Trial]]:
         ("tried", [one for one in near if one.tcp and pc.is_near(one.address)]),
         ("tried", [one for one in near if one.pinged]),
         ("asked", [] if sweeping else [one for one in near if one.questions]),
-        ("tried", [one for one in trials.values() if one.tcp or one.udp or one.pinged]),
+        ("tried", [one for one in trials.values() if one.strength > Strength.ASKED]),
     )
     for how, chosen in tiers:
         if chosen:
@@ -162,20 +163,20 @@ def _trials(pc: Pc) -> dict[Address, _Trial]:
         return trials.setdefault(address, _Trial(address))
 
     for session in pc.sessions:
-        if session.server.address not in own or session.server.address == session.client.address:
-            trial(session.server.address).tcp.setdefault(session.server.port, []).append(session)
+        trial(session.server.address).tcp.setdefault(session.server.port, []).append(session)
     for address in own:
         for session in facts.index.sessions_to[address]:
             if is_taken_call(session, pc):
                 trial(session.client.address).called = True
     for exchange in sorted(_datagrams(pc), key=lambda one: one.asked.first or Moment(0, 0.0)):
         address, port = exchange.server
-        inside = address == exchange.client[0]
-        if inside or (address not in own and address not in groups and is_host(address)):
+        if address in own or (address not in groups and is_host(address)):
             trial(address).udp.setdefault(port, []).append(exchange)
     for question in pc.questions:
         if is_host(question.wanted):
             trial(question.wanted).questions.append(question)
+    for error in (one for address in own for one in facts.index.errors_to[address]):
+        trial(error.about_dst).quoted = True
     for echo in (one for address in own for one in facts.index.pings_from[address]):
         if echo.dst not in own and echo.requests.count and is_host(echo.dst):
             trial(echo.dst).pinged = True

@@ -11,6 +11,7 @@ from operator import itemgetter
 from analyzer.facts import (
     Address,
     Claims,
+    DhcpMessage,
     Echo,
     Exchange,
     Facts,
@@ -25,7 +26,7 @@ from analyzer.facts import (
     Station,
 )
 from analyzer.facts.arp import SWEEP
-from analyzer.facts.dhcp import DISCOVER
+from analyzer.facts.dhcp import ACK, DISCOVER, SERVER_PORT
 from analyzer.facts.icmp import UNREACHABLE
 from analyzer.facts.index import by
 from analyzer.facts.ports import OFFICE_PORTS, TUNNEL_PORTS
@@ -34,6 +35,7 @@ from analyzer.linkup.networks import Network, is_loopback, is_self_assigned, net
 from analyzer.linkup.silences import Silence, silence_of
 from analyzer.linkup.tries import (
     Calls,
+    How,
     Tries,
     Try,
     first_after,
@@ -677,6 +679,14 @@ class LinkUp:
     def answers_after(self, moment: Moment) -> bool:
         """Whether any session got an answer later than a moment."""
         return self.on_port.answered_after(moment)
+
+    @cached_property
+    def leases(self) -> list[DhcpMessage]:
+        """The address server's acknowledgements, where that is whom the PC asked."""
+        if self.target.port != SERVER_PORT or self.pc.hardware is None:
+            return []
+        said = self.facts.index.dhcp_of[self.pc.hardware]
+        return [one for one in said if one.type == ACK and not one.from_client]
 
     @property
     def works(self) -> bool:

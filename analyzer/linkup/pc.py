@@ -177,8 +177,9 @@ def from_pc(session: Session, pc: Pc) -> bool:
 
 
 def is_called_only(facts: Facts, station: Station, told: Told) -> bool:
-    """Whether a station, though it recorded, is the one that was called: others called or asked for
-    it, and it called, sent, pinged and asked nobody.
+    """Whether a station, though it recorded, is the one that was called, or a router that answered:
+    others called or asked for it, or were told what it could not deliver, and it called, sent, pinged
+    and asked nobody itself.
     """
     index, own = facts.index, station.hardware
     if _in_sheet(station, told.site):
@@ -193,6 +194,7 @@ def is_called_only(facts: Facts, station: Station, told: Told) -> bool:
         if any(one.client.address in named for one in index.sessions_to[at]):
             return False  # the controller that was named calls the PC
         called |= bool(index.sessions_to[at] or index.pings_to[at] or index.questions_for[at])
+        called |= bool(index.errors_by[at])
     return called
 
 

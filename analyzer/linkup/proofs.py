@@ -36,7 +36,7 @@ def proofs_of(linkup: LinkUp) -> dict[Stage, Proof]:
 
 
 def _inside(linkup: LinkUp) -> dict[Stage, Proof]:
-    """The stages of a call inside one machine: what is below the port is no cable and no network."""
+    """The stages of a call inside one machine: what is below the port is no cable, no network."""
     found = {
         Stage.ANSWER: _answer_proof(linkup),
         Stage.SESSION: _session_proof(linkup),
@@ -145,6 +145,8 @@ def _port_proof(linkup: LinkUp) -> Proof | None:
 
 def _session_proof(linkup: LinkUp) -> Proof | None:
     """A session that carried an answer, and then closed in order or was still open at the end."""
+    for lease in linkup.leases:
+        return Proof(lease.moment, "address given", {"address": lease.offered})
     for one in (*linkup.on_port, *map(of_session, taken_calls(linkup))):
         if one.opened and one.answers and not one.was_reset and one.how is not How.HUNG:
             return Proof(one.last, "stayed up", {"answers": one.answers})
@@ -159,6 +161,8 @@ def _session_proof(linkup: LinkUp) -> Proof | None:
 
 
 def _answer_proof(linkup: LinkUp) -> Proof | None:
+    for lease in linkup.leases:
+        return Proof(lease.moment, "address given", {"address": lease.offered})
     for session in linkup.sessions:
         if session.is_stream and session.from_server.first_data:
             return Proof(session.from_server.first_data.moment, "speaks first")

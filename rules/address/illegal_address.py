@@ -17,7 +17,8 @@ from rules import cautions
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    found = None if linkup.is_heard else _reserved(linkup)
+    searches = linkup.target.how_known == "address server"
+    found = None if linkup.is_heard or searches else _reserved(linkup)
     if found is None:
         return
     address, purpose = found

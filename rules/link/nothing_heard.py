@@ -18,7 +18,7 @@ LONG = 30.0
 
 
 def survey(case: Case) -> Iterator[Sighting]:
-    tried = [one for one in case.linkups if one.attempts and one.in_reach]
+    tried = [one for one in case.linkups if one.attempts and one.in_reach and not one.is_inside]
     if not tried or case.facts.looks_filtered:
         return
     attempts = sorted(moment for one in tried for moment in one.tried)
