@@ -7,7 +7,7 @@ from ipaddress import IPv4Address
 from typing import NamedTuple
 
 from analyzer.facts import Address, Exchange, Moment, Question, Session
-from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
+from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS, TUNNEL_PORTS
 from analyzer.linkup.called import is_taken_call
 from analyzer.linkup.model import Pc, Target, Told
 from analyzer.linkup.pc import is_host
@@ -184,10 +184,12 @@ def _trials(pc: Pc) -> dict[Address, _Trial]:
 
 
 def _datagrams(pc: Pc) -> Iterator[Exchange]:
-    """Its exchanges, without those that find an address or a name for it."""
+    """Its exchanges, without those that find an address or a name for it, and tunnels: what is
+    meant goes through them.
+    """
     for own in pc.addresses:
         for one in pc.facts.index.exchanges_from[own]:
-            if one.server[1] not in SELF_SERVICE:
+            if one.server[1] not in SELF_SERVICE | TUNNEL_PORTS:
                 yield one
 
 
