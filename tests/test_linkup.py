@@ -728,7 +728,8 @@ def test_the_controller_may_be_the_one_that_calls(controllers: tuple[str, ...]) 
 def test_who_calls_is_the_pc_where_nobody_named_it_the_controller(port: int) -> None:
     plant, pc, unit = begun()
     called_by(plant, unit, pc, port)
-    (linkup,) = case(ended(plant)).linkups
+    plant.wait(8)
+    (linkup,) = case(plant).linkups
     assert (str(linkup.pc_address), str(linkup.controller)) == (UNIT, PC)
     assert (linkup.target.port, linkup.works) == (port, True)
 

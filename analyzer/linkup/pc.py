@@ -178,8 +178,8 @@ def from_pc(session: Session, pc: Pc) -> bool:
 
 def is_called_only(facts: Facts, station: Station, told: Told) -> bool:
     """Whether a station, though it recorded, is the one that was called, or a router that answered:
-    others called or asked for it, or were told what it could not deliver, and it called, sent, pinged
-    and asked nobody itself.
+    others called or asked for it, or were told what it could not deliver, and it called, sent,
+    pinged and asked nobody itself.
     """
     index, own = facts.index, station.hardware
     if _in_sheet(station, told.site):
