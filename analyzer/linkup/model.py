@@ -683,6 +683,11 @@ class Case:
     others: list[Address] = field(default_factory=list)
     unanswered: list[Address] = field(default_factory=list)
 
+    @property
+    def works(self) -> bool:
+        """Whether there are link-ups, and all of them work."""
+        return bool(self.linkups) and all(one.works for one in self.linkups)
+
     def tried(self) -> Iterator[tuple[LinkUp | None, list[Moment]]]:
         """What the PC tried with each controller, with its searches for an address server; those
         alone where it tried to reach nobody.

@@ -233,7 +233,30 @@ def test_quiet_where_the_switch_asks_who_is_there() -> None:
     plant.wait(15)
     trees(plant)
     plant.meanwhile(10, lambda: plant.eapol(SWITCH), first=0.7)
-    assert lead(diagnosed(plant, TOLD)) == "port-access-control"
+    diagnosis = diagnosed(plant, TOLD)
+    assert lead(diagnosis) == "port-access-control"
+    assert SLUG not in slugs(diagnosis)
+
+
+def test_quiet_where_the_pc_had_to_log_in_first() -> None:
+    plant, pc, unit = plugged_in()
+    gives_up(plant, pc, unit)
+    plant.wait(40)
+    trees(plant)
+    with plant.at(10):
+        plant.eapol(SWITCH)
+    with plant.at(DELAY - 1):
+        plant.eapol(SWITCH, "success")
+    others_from(plant, DELAY)
+    assert SLUG not in slugs(diagnosed(plant, TOLD))
+
+
+def test_quiet_where_the_recording_ends_right_behind_the_only_try() -> None:
+    plant, pc, unit = plugged_in()
+    plant.wait(1)
+    trees(plant)
+    plant.ask(pc, unit, times=1)
+    assert slugs(diagnosed(plant, TOLD)) == ["stopped-early"]
 
 
 @pytest.mark.parametrize(("opens", "told"), [(26.5, True), (25.5, False)])

@@ -145,6 +145,26 @@ def test_quiet_where_only_answers_show_their_tag_and_it_works() -> None:
     assert_healthy(diagnosed(plant, TOLD))
 
 
+def test_quiet_where_a_router_leads_from_a_trunk_to_the_controllers_vlan() -> None:
+    plant = Plant()
+    pc, unit = plant.pc("198.51.100.15"), plant.station()
+    router = plant.station("198.51.100.1")
+    plant.wait(5)
+    plant.resolve(pc, router)
+    plant.tcp(pc, unit, via=router).open().poll(3)
+    with plant.tagged(20):
+        plant.announce(unit)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_where_nothing_is_tried() -> None:
+    plant, pc, unit = begun()
+    plant.announce(pc)
+    with plant.tagged(20):
+        plant.announce(unit)
+    assert slugs(diagnosed(ended(plant), TOLD)) == ["no-attempt"]
+
+
 def test_quiet_for_tags_that_only_have_a_priority() -> None:
     plant, pc, unit = begun()
     asks(plant, pc, unit)
