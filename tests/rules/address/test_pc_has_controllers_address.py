@@ -130,6 +130,15 @@ def test_it_fits_where_the_pc_only_checked_and_fell_back_to_an_address_of_its_ow
     assert found(diagnosis, SLUG).certainty is Certainty.FITS
 
 
+def test_it_fits_where_the_pc_only_checked_and_calls_nobody() -> None:
+    plant, pc, unit = begun()
+    plant.probe(pc, times=1)
+    plant.arp(unit, 2, unit.address, "0.0.0.0", to_hw=pc.hw, target_hw=pc.hw)
+    diagnosis = diagnosed(ended(plant), TOLD)
+    assert slugs(diagnosis) == [SLUG]
+    assert found(diagnosis, SLUG).certainty is Certainty.FITS
+
+
 def test_found_as_a_note_where_the_pc_has_left_the_address_and_works() -> None:
     plant, pc, unit = begun()
     plant.link_up(pc)

@@ -155,7 +155,10 @@ def test_found_as_a_note_where_the_pc_went_on_and_got_through(controllers: tuple
     others_from(plant, DELAY)
     diagnosis = diagnosed(plant, controllers)
     assert slugs(diagnosis) == [SLUG]
-    assert found(diagnosis, SLUG).level is Level.NOTE
+    finding = found(diagnosis, SLUG)
+    assert finding.level is Level.NOTE
+    tried = [one.moment.seconds for one in finding.evidence if "tries" in one.text]
+    assert 3 < tried[0] < tried[1] < finding.values["closed"]
     assert diagnosis.status == NO_FAULT
 
 
@@ -177,11 +180,12 @@ def test_quiet_on_an_edge_port() -> None:
     assert slugs(diagnosed(plant, TOLD)) == ["unanswered-arp"]
 
 
-def test_quiet_where_the_pc_asked_again_afterwards_in_vain() -> None:
+@pytest.mark.parametrize("times", [1, 3])
+def test_quiet_where_the_pc_asked_again_afterwards_in_vain(times: int) -> None:
     plant, pc, unit = plugged_in()
     gives_up(plant, pc, unit)
     plant.wait(20)
-    gives_up(plant, pc, unit)
+    plant.ask(pc, unit, times)
     plant.wait(10)
     trees(plant)
     others_from(plant, DELAY)

@@ -51,6 +51,7 @@ def without(plant: Plant, sender: Station) -> list[Record]:
 def test_found_where_two_others_have_the_named_controller(pc: str | None) -> None:
     plant, client, unit = aside()
     conversation(plant, client, unit)
+    conversation(plant, plant.station("192.0.2.20"), unit)
     diagnosis = diagnosed(ended(plant), TOLD, pc=pc)
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
@@ -58,6 +59,13 @@ def test_found_where_two_others_have_the_named_controller(pc: str | None) -> Non
     assert (str(finding.values["client"]), str(finding.values["controller"])) == (CLIENT, UNIT)
     assert (finding.values["there"], finding.values["back"]) == (12, 6)
     assert diagnosis.status == CANNOT_TELL
+
+
+def test_found_where_the_recorder_has_no_address() -> None:
+    plant, client, unit = aside(recorder_speaks=False)
+    plant.dhcp("discover", plant.pc("192.0.2.99"))
+    conversation(plant, client, unit)
+    assert slugs(diagnosed(ended(plant), TOLD)) == [SLUG]
 
 
 def test_found_as_a_note_in_passing_where_no_controller_was_named() -> None:
