@@ -45,9 +45,9 @@ def _of_the_pc(linkup: LinkUp, path: Path) -> Iterator[Sighting]:
     if claim is None and not unlike_label and not _typed_by_hand(linkup, path):
         return
     since = claim or path.first
-    if linkup.is_heard_after(since):
-        return
     vain = [at for at in linkup.in_vain if since <= at <= path.last]
+    if not vain or linkup.is_heard_after(since):
+        return
     yield Sighting(
         values={
             "receiver": linkup.controller,
@@ -64,10 +64,10 @@ def _of_the_pc(linkup: LinkUp, path: Path) -> Iterator[Sighting]:
         frames={
             "claim": [claim] if claim else [],
             "heard": [heard] if heard else [],
-            "sent": [*vain[:1], path.last],
+            "sent": [vain[0], path.last],
         },
         certainty=Certainty.SHOWN if claim or unlike_label else Certainty.FITS,
-        silence=linkup.silence(vain or [path.last]),
+        silence=linkup.silence(vain),
         ruled_out=[PC_REPLACED, SECOND_ADAPTER, *([CONTROLLER_OFF] if claim else [])],
     )
 

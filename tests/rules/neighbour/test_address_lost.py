@@ -6,6 +6,7 @@ from analyzer.diagnosis import FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station, modbus_read
 from tests.support import (
+    TOLD,
     acquainted,
     assert_healthy,
     begun,
@@ -141,6 +142,22 @@ def test_quiet_where_the_station_gets_an_address() -> None:
     plant.lease(printer, server)
     plant.ask(pc, unit)
     assert slugs(diagnosed(ended(plant))) == ["unanswered-arp"]
+
+
+def test_quiet_where_the_controller_gets_its_address_again() -> None:
+    plant, pc, unit = begun()
+    worked_and_broke(plant, pc, unit)
+    asks(plant, unit, times=2)
+    plant.lease(unit, SERVER)
+    plant.ask(pc, unit)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_quiet_where_nothing_is_tried() -> None:
+    plant, pc, unit = begun()
+    plant.announce(pc)
+    asks(plant, unit)
+    assert slugs(diagnosed(ended(plant), TOLD)) == ["no-attempt"]
 
 
 def test_quiet_about_a_pc_that_gives_itself_an_address() -> None:
