@@ -12,7 +12,7 @@ had left it; and where the PC checked a controller's address only to call it fro
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Address, Hardware, Path, Run
+from analyzer.facts import CLIENT, Address, Hardware, Path, Run
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Pc, checks, disputes, is_self_assigned, senders
 from rules import cautions
@@ -60,7 +60,7 @@ def _sightings(
     linkups: Sequence[LinkUp | None] = case.linkups or [None]
     for linkup in linkups:
         strange = [] if linkup is None else linkup.strange_sessions
-        elsewhere = linkup is not None and linkup.controller != address and linkup.target.is_named
+        elsewhere = linkup is not None and linkup.target.is_named
         yield Sighting(
             values={
                 "pc": address,
@@ -76,7 +76,9 @@ def _sightings(
                 "other": [run.first for run in claims],
                 "sent": [one.first for one in packets],
                 "strange": [one.from_server.first for one in strange if one.from_server.first],
-                "undone": [end.moment for one in strange for end in one.ends],
+                "undone": [
+                    end.moment for one in strange for end in one.ends[:1] if end.side == CLIENT
+                ],
             },
             linkup=linkup,
             certainty=Certainty.FITS if packets else Certainty.SHOWN,

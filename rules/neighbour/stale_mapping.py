@@ -57,7 +57,7 @@ def _of_the_pc(linkup: LinkUp, path: Path) -> Iterator[Sighting]:
             "own": linkup.pc.hardware,
             "frames": path.frames,
             "silent": linkup.facts.coverage.seconds - (heard or path.first).seconds,
-            "new": linkup.hardware if claim else None,
+            "new": linkup.hardware,
             "claimed": claim is not None,
             "label": linkup.labelled,
         },

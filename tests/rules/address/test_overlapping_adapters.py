@@ -57,7 +57,8 @@ def test_found_as_a_warning_where_neither_adapter_is_answered(
     plant.ask(pc, unit)
     diagnosis = diagnosed(two_adapters(plant, pc), controllers, pc=pc.address)
     assert slugs(diagnosis) == ["unanswered-arp", SLUG]
-    assert found(diagnosis, SLUG).level is Level.WARNING
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (Level.WARNING, Certainty.FITS)
 
 
 def test_found_as_a_warning_where_the_call_is_not_answered() -> None:

@@ -66,9 +66,10 @@ def test_found_after_a_power_dip(controllers: tuple[str, ...]) -> None:
     plant, pc, unit = begun()
     worked_and_broke(plant, pc, unit)
     asks(plant, unit)
-    plant.ask(pc, unit)
+    asked = plant.ask(pc, unit)
     diagnosis = diagnosed(ended(plant), controllers)
     assert_leads(diagnosis, Certainty.SHOWN, Verdict.UNSTABLE, requests=5, others=0)
+    assert found(diagnosis, SLUG).evidence[-1].moment.frame == plant.number(asked[-1])
     assert found(diagnosis, SLUG).also_fits == []
 
 

@@ -60,6 +60,7 @@ def test_found_at_the_frame_behind_each_jump() -> None:
     finding = found(diagnosed(plant), SLUG)
     assert [one.moment.frame for one in finding.evidence] == [plant.number(one) for one in jumps]
     assert (finding.values["back"], finding.values["ahead"]) == (2, 1)
+    assert finding.certainty is Certainty.SHOWN
 
 
 @told_or_not
