@@ -68,6 +68,18 @@ def test_found_where_the_recorder_has_no_address() -> None:
     assert slugs(diagnosed(ended(plant), TOLD)) == [SLUG]
 
 
+def test_found_where_a_guest_makes_it_unclear_which_of_two_recorded() -> None:
+    plant, client, unit = aside()
+    guest = plant.pc("192.0.2.98")
+    for _ in range(3):
+        plant.datagram(guest, "192.0.2.255", 50000, 50000, b"who", after=1)
+    conversation(plant, client, unit)
+    conversation(plant, plant.station("192.0.2.20"), plant.station("192.0.2.31"))
+    diagnosis = diagnosed(ended(plant))
+    assert diagnosis.case.pc is None
+    assert found(diagnosis, SLUG).level is Level.WARNING
+
+
 def test_found_as_a_note_in_passing_where_no_controller_was_named() -> None:
     plant, client, unit = aside()
     conversation(plant, client, unit)
