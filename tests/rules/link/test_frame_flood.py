@@ -73,6 +73,7 @@ def test_found_while_the_pc_asks_in_vain(
     assert str(finding.values["controller"]) == "192.0.2.60"
     frames = [one.moment.frame for one in finding.evidence]
     assert plant.number(asked[0]) in frames
+    assert plant.number(asked[0]) > frames[0]
     assert frames[-1] >= len(plant.records) - 1
     assert diagnosis.outcomes[0].stopped_at == "link"
     assert diagnosis.status == FAULT

@@ -113,14 +113,14 @@ def test_found_as_a_note_where_the_jump_comes_before_the_attempt(
     assert found(diagnosed(ended(plant)), SLUG).level is Level.NOTE
 
 
-def test_found_as_a_note_where_the_clock_jumps_and_nothing_is_tried() -> None:
+def test_quiet_about_the_warning_where_nothing_is_tried() -> None:
     plant, pc, _ = begun()
     plant.announce(pc)
     plant.step_clock(-30.0)
     assert found(diagnosed(ended(plant), TOLD), SLUG).level is Level.NOTE
 
 
-def test_found_as_a_note_where_the_clock_was_never_set_and_runs_evenly() -> None:
+def test_quiet_about_the_warning_where_the_clock_was_never_set_and_runs_evenly() -> None:
     plant = Plant(start=0.0)
     calls_in_vain(plant, plant.pc(), plant.station())
     assert found(diagnosed(ended(plant), TOLD), SLUG).level is Level.NOTE
