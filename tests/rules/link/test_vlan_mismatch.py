@@ -60,6 +60,16 @@ def test_found_as_shown_where_the_answers_have_a_tag(controllers: tuple[str, ...
     assert diagnosis.status == FAULT
 
 
+def test_it_only_fits_where_the_pc_does_not_ask_again() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit, times=1)
+    with plant.tagged(20):
+        plant.reply(unit, pc)
+    plant.wait(8)
+    plant.lldp(SWITCH, vlan=10)
+    assert found(diagnosed(plant, TOLD), SLUG).certainty is Certainty.FITS
+
+
 @told_or_not
 def test_found_where_the_controller_is_heard_with_a_tag(controllers: tuple[str, ...]) -> None:
     plant, pc, unit = begun()
