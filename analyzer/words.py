@@ -1,7 +1,8 @@
 """The only place where numbers become words, and where foreign text is made harmless."""
 
 import string
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 IF = ("if ", "if, ")
@@ -16,6 +17,8 @@ def say(template: str, values: Mapping[str, object]) -> str:
     number with its noun. `{n:if, and {n:count frame} came late}` says what follows "if" only where
     there is something: not for 0, None, False or nothing. Text from a recording is cleaned.
     """
+    if "{" not in template:
+        return template.strip()
     return _SPEAKER.vformat(template, (), values).strip()
 
 
@@ -43,7 +46,16 @@ def _outlined(name: str, spec: str) -> str:
     return f" within <{name}>" if spec == "within" else f"<{name}>"
 
 
+@lru_cache(maxsize=4096)
+def _pieces(template: str) -> tuple[tuple[str, str | None, str | None, str | None], ...]:
+    """A template taken apart: the same few are filled for every link-up."""
+    return tuple(string.Formatter().parse(template))
+
+
 class _Speaker(string.Formatter):
+    def parse(self, template: Any) -> Iterator[Any]:
+        return iter(_pieces(template))
+
     def format_field(self, value: Any, spec: str) -> str:
         if spec in _WORDINGS:
             return _WORDINGS[spec](value)

@@ -247,7 +247,7 @@ class Index:
         return by(self._facts.exchanges, lambda one: one.server)
 
     @cached_property
-    def dhcp_of(self) -> Groups[Hardware, DhcpMessage]:
+    def dhcp_of(self) -> Groups[Hardware | None, DhcpMessage]:
         """DHCP messages by the client that they are from or about."""
         return by(self._facts.dhcp, lambda one: one.client)
 

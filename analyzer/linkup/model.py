@@ -100,6 +100,16 @@ class Pc:
             self._first_uses[address] = min(used, default=None)
         return self._first_uses[address]
 
+    def last_use(self, address: Address) -> Moment | None:
+        """Its last frame in which it claims an address in ARP or sends with it."""
+        if address not in self._last_uses:
+            claims = self.facts.claims(address).runs
+            used = [one.last for one in claims if one.hardware == self.hardware]
+            sent = self.facts.index.packets_from[address]
+            used += [one.last for one in sent if one.src == self.hardware]
+            self._last_uses[address] = max(used, default=None)
+        return self._last_uses[address]
+
     def is_near(self, address: Address) -> bool:
         """Whether an address is in a network of the PC."""
         return any(self.network(own).holds(address) for own in self.addresses)
@@ -253,6 +263,10 @@ class Pc:
 
     @cached_property
     def _reach(self) -> dict[Address, int]:
+        return {}
+
+    @cached_property
+    def _last_uses(self) -> dict[Address, Moment | None]:
         return {}
 
     @cached_property
@@ -732,6 +746,11 @@ class Case:
     def is_open(self) -> bool:
         """Whether it stays open who the PC is."""
         return any(one.how_known == CALLER for one in self.pcs)
+
+    @property
+    def works(self) -> bool:
+        """Whether there are link-ups, and all of them work."""
+        return bool(self.linkups) and all(one.works for one in self.linkups)
 
     def tried(self) -> Iterator[tuple[LinkUp | None, list[Moment]]]:
         """What the PC tried with each controller, with its searches for an address server; those

@@ -60,8 +60,7 @@ def _sightings(
     linkups: Sequence[LinkUp | None] = case.linkups or [None]
     for linkup in linkups:
         strange = [] if linkup is None else linkup.strange_sessions
-        strange = [one for one in strange if one.client.address == address]
-        elsewhere = linkup is not None and linkup.controller != address and linkup.target.is_named
+        elsewhere = linkup is not None and linkup.target.is_named
         yield Sighting(
             values={
                 "pc": address,

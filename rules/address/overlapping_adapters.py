@@ -13,11 +13,11 @@ Quiet about one adapter with several addresses where the right one is used, abou
 addresses of their own, about a PC that changed its address, and about tunnels beside an attempt.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from analyzer.facts import Address, Hardware, Moment
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import LinkUp, Silence, uses
+from analyzer.linkup import LinkUp
 from rules import cautions
 
 
@@ -38,13 +38,12 @@ def _two_adapters(linkup: LinkUp) -> Sighting | None:
         return None
     answered = _answers(linkup, adapters.keys() - {linkup.pc.hardware})
     harmless = linkup.is_heard or not linkup.attempts
-    return _sighting(
-        linkup,
-        list(adapters.values()),
-        {"tried": linkup.attempts, "answered": answered},
-        Level.NOTE if harmless else Level.FAULT if answered else Level.WARNING,
-        Certainty.SHOWN if answered else Certainty.FITS,
-        silence=None if linkup.is_heard else linkup.silence(linkup.in_vain),
+    return Sighting(
+        values={"ways": list(adapters.values())},
+        frames={"tried": linkup.attempts, "answered": answered},
+        level=Level.NOTE if harmless else Level.FAULT if answered else Level.WARNING,
+        certainty=Certainty.SHOWN if answered else Certainty.FITS,
+        silence=linkup.silence(linkup.in_vain),
     )
 
 
@@ -59,18 +58,16 @@ def _answers(linkup: LinkUp, adapters: set[Hardware]) -> list[Moment]:
 def _foreign_sender(linkup: LinkUp) -> Sighting | None:
     """Calls as an address outside the controller's network, though the adapter has one inside."""
     used, pc = linkup.pc_address, linkup.pc
-    if used is None or linkup.is_heard or not linkup.attempts or linkup.same_network:
+    if used is None or linkup.in_reach or not linkup.attempts:
         return None
     kept = _kept_addresses(linkup, used)
     inside = [one for one in kept if one != used and pc.network(one).holds(linkup.controller)]
     if not inside:
         return None
-    return _sighting(
-        linkup,
-        [*inside, used],
-        {"tried": linkup.attempts},
-        Level.FAULT,
-        Certainty.FITS,
+    return Sighting(
+        values={"ways": [*inside, used]},
+        frames={"tried": linkup.attempts},
+        certainty=Certainty.FITS,
         silence=linkup.silence(linkup.in_vain),
     )
 
@@ -82,9 +79,7 @@ def _kept_addresses(linkup: LinkUp, used: Address) -> list[Address]:
     recorded = [Address(address) for one in own for address, _ in one.addresses]
     calls = (at for at, *who in _calls(linkup) if who == [pc.hardware, used])
     began = next(calls, None)
-    still = [
-        one for one in pc.addresses if began and max(uses(facts, pc, one), default=began) > began
-    ]
+    still = [one for one in pc.addresses if began and (pc.last_use(one) or began) > began]
     return list(dict.fromkeys([*recorded, *still]))
 
 
@@ -107,12 +102,11 @@ def _another_caller(linkup: LinkUp) -> Sighting | None:
     if not recorders:
         return None
     own_calls = [(at, address) for at, who, address in calls if who is recorders[0]]
-    return _sighting(
-        linkup,
-        [*pc.addresses, *dict.fromkeys(address for _, address in own_calls)],
-        {"other": [at for at, _ in own_calls]},
-        Level.WARNING,
-        Certainty.FITS,
+    return Sighting(
+        values={"ways": [*pc.addresses, *dict.fromkeys(address for _, address in own_calls)]},
+        frames={"other": [at for at, _ in own_calls]},
+        level=Level.WARNING,
+        certainty=Certainty.FITS,
     )
 
 
@@ -121,24 +115,13 @@ def _tunnel(linkup: LinkUp) -> Sighting | None:
     tunnels = linkup.pc.tunnels
     if linkup.is_tried or not tunnels:
         return None
-    return _sighting(
-        linkup,
-        list(dict.fromkeys(address for own, far, _ in tunnels for address in (own, far))),
-        {"tunnel": [at for _, _, at in tunnels]},
-        Level.NOTE,
-        Certainty.FITS,
+    ends = [address for own, far, _ in tunnels for address in (own, far)]
+    return Sighting(
+        values={"ways": list(dict.fromkeys(ends))},
+        frames={"tunnel": [at for _, _, at in tunnels]},
+        level=Level.NOTE,
+        certainty=Certainty.FITS,
     )
-
-
-def _sighting(
-    linkup: LinkUp,
-    ways: Sequence[Address],
-    frames: dict[str, list[Moment]],
-    level: Level,
-    certainty: Certainty,
-    silence: Silence | None = None,
-) -> Sighting:
-    return Sighting({"ways": list(ways)}, frames, linkup, certainty, level, silence)
 
 
 RULE = Rule(

@@ -111,9 +111,7 @@ def _calls_from_nowhere(linkup: LinkUp | None) -> bool:
 
 def _is_over(linkup: LinkUp | None, used: Sequence[Moment]) -> bool:
     """Whether the link-up works since the PC left the address."""
-    if linkup is None or not linkup.works or linkup.last_heard is None or not used:
-        return False
-    return linkup.last_heard > used[-1]
+    return linkup is not None and linkup.works and all(map(linkup.is_heard_after, used[-1:]))
 
 
 RULE = Rule(

@@ -13,21 +13,21 @@ from collections.abc import Iterator, Sequence
 
 from analyzer.facts import Address, DhcpMessage, Hardware
 from analyzer.facts.dhcp import ACK, BOOTP, OFFER
-from analyzer.facts.index import by
+from analyzer.facts.index import Groups, by
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Silence, presumed
 from rules import cautions
 
 
 def survey(case: Case) -> Iterator[Sighting]:
-    if case.pc is not None and case.pc.hardware is not None:
+    if case.pc is not None:
         yield from _to_the_pc(case, _given(case, case.pc.hardware))
     for linkup in case.linkups:
         owned = [one for owner in linkup.owners for one in _given(case, owner)]
         yield from _to_the_controller(linkup, owned)
 
 
-def _given(case: Case, client: Hardware) -> list[DhcpMessage]:
+def _given(case: Case, client: Hardware | None) -> list[DhcpMessage]:
     """What servers offer or give to a device."""
     about = case.facts.index.dhcp_of[client]
     return [one for one in about if one.offered and not one.from_client]
@@ -36,28 +36,22 @@ def _given(case: Case, client: Hardware) -> list[DhcpMessage]:
 def _to_the_pc(case: Case, given: Sequence[DhcpMessage]) -> Iterator[Sighting]:
     rivals = _rivals(given)
     taken, ranges = {one.offered for one in rivals}, _ranges(rivals)
-    misled = [
-        one
-        for one in case.linkups
-        if one.pc_address in taken and _is_in_vain(one) and _is_near(ranges, one.controller)
-    ]
+    lured = (one for one in case.linkups if one.pc_address in taken and one.attempts)
+    misled = [one for one in lured if not one.in_reach and _is_near(ranges, one.controller)]
     for linkup in misled:
         silence = linkup.silence(linkup.in_vain)
         yield _sighting(rivals, linkup, [linkup.controller], silence=silence)
     if rivals and not misled:
         controllers = [linkup.controller for linkup in case.linkups]
         yield _sighting(rivals, None, controllers, level=Level.WARNING)
-    leases = by(given if not rivals else (), lambda one: one.offered)
-    for linkup in case.linkups if leases else ():
-        own = leases[linkup.pc_address or Address(0)]
-        if own and not linkup.same_network and not linkup.is_heard:
+    leases: Groups[Address | None, DhcpMessage] = by(
+        () if rivals else given, lambda one: one.offered
+    )
+    for linkup in case.linkups:
+        own = leases[linkup.pc_address]
+        if own and not linkup.in_reach:
             wanted = [linkup.controller]
             yield _sighting(own, linkup, wanted, level=Level.NOTE, certainty=Certainty.FITS)
-
-
-def _is_in_vain(linkup: LinkUp) -> bool:
-    """Whether the PC tries to reach another network, and nothing comes back."""
-    return bool(linkup.attempts) and not linkup.is_heard and not linkup.same_network
 
 
 def _to_the_controller(linkup: LinkUp, given: Sequence[DhcpMessage]) -> Iterator[Sighting]:
@@ -72,14 +66,13 @@ def _to_the_controller(linkup: LinkUp, given: Sequence[DhcpMessage]) -> Iterator
 
 def _leads_away(linkup: LinkUp, lease: DhcpMessage) -> bool:
     """Whether a device that had the controller's address gets another one, and leaves it."""
-    seen = [run.last for run in linkup.claims.by(lease.client)]
-    seen += [linkup.last_heard] if linkup.last_heard is not None else []
-    return lease.offered != linkup.controller and all(at < lease.moment for at in seen)
+    stays = any(run.last > lease.moment for run in linkup.claims.by(lease.client)[-1:])
+    return lease.offered != linkup.controller and not (stays or linkup.is_heard_after(lease.moment))
 
 
 def _rivals(given: Sequence[DhcpMessage]) -> list[DhcpMessage]:
     """Offers and leases for one request, where those of two servers are of different networks."""
-    offers = [one for one in given if one.type in (OFFER, ACK) and one.server is not None]
+    offers = [one for one in given if one.type in (OFFER, ACK)]
     requests = by(offers, lambda one: one.transaction).values()
     return [one for group in requests if _are_rivals(group) for one in group]
 
@@ -90,8 +83,7 @@ def _are_rivals(offers: Sequence[DhcpMessage]) -> bool:
     """
     first, *rest = offers
     others = (one for one in rest if one.server != first.server)
-    masks = ((one, _mask(one) & _mask(first)) for one in others)
-    return any(one.offered & mask != first.offered & mask for one, mask in masks)
+    return any((one.offered ^ first.offered) & _mask(one) & _mask(first) for one in others)
 
 
 def _mask(message: DhcpMessage) -> Address:

@@ -78,9 +78,9 @@ def _is_looped(busy: Busy) -> bool:
 
 
 def _is_search(busy: Busy, facts: Facts) -> bool:
-    """Whether one station asks for all the addresses of a network."""
-    (sender, kind), count = busy.senders.most_common(1)[0]
-    return kind == Kind.ARP and 2 * count > busy.unsteady and facts.arp.is_sweep(sender)
+    """Whether the busiest station asks for all the addresses of a network."""
+    (sender, kind), _ = busy.senders.most_common(1)[0]
+    return kind == Kind.ARP and facts.arp.is_sweep(sender)
 
 
 def _busiest(full: Sequence[Busy]) -> tuple[Hardware, float]:

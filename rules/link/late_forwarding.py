@@ -61,7 +61,7 @@ def survey(case: Case) -> Iterator[Sighting]:
                 linkup=linkup,
                 certainty=Certainty.SHOWN if told else Certainty.FITS,
                 level=level,
-                silence=case.silence(linkup, within) if level is Level.FAULT else None,
+                silence=case.silence(linkup, within),
             )
         return
 

@@ -69,8 +69,7 @@ def _without_address(linkup: LinkUp) -> Iterator[Sighting]:
     for asks in facts.addressless if tried else ():
         client = asks[0].client
         station = facts.station(client)
-        has_ipv6 = station is not None and Kind.IPV6 in station.kinds
-        if client != linkup.pc.hardware and not has_ipv6:
+        if station is not None and Kind.IPV6 not in station.kinds:
             moments = [one.moment for one in asks]
             yield _sighting(linkup, client, tried, moments, {}, sure=False)
             return

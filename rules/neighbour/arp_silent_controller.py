@@ -21,12 +21,12 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     moments = sorted(moment for question in asked for moment in question.asked.moments)
     users = linkup.facts.index.users[linkup.controller]
     alive = [(at, hardware) for at, hardware in users if hardware != linkup.pc.hardware]
-    if not moments or not alive or not (linkup.same_network or linkup.is_heard):
+    if not moments or not alive or not linkup.in_reach:
         return
     (first, _), (last, hardware) = alive[0], alive[-1]
     if first > moments[-1] or last < moments[0]:
         return
-    heard_since = linkup.last_heard is not None and linkup.last_heard > moments[0]
+    goes_both_ways = linkup.sent_to and linkup.is_heard_after(moments[0])
     yield Sighting(
         values={
             "hardware": hardware,
@@ -34,7 +34,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "pc": asked[0].asker_ip,
         },
         frames={"asked": moments, "alive": sorted({first, last})},
-        level=Level.NOTE if linkup.sent_to and heard_since else Level.FAULT,
+        level=Level.NOTE if goes_both_ways else Level.FAULT,
         silence=linkup.silence(moments),
         likeliest=BY_DESIGN if linkup.never_answers_arp else NARROWER_MASK,
     )

@@ -47,10 +47,9 @@ def _second_system(linkup: LinkUp) -> list[Path]:
     second = [one for one in packets if one.src_ip != linkup.controller]
     lives = _lives(one for one in packets if one.src_ip == linkup.controller)
     other_lives = _lives(second)
-    differ = lives and other_lives and not lives & other_lives
-    if not differ or not lives | other_lives <= FRESH:
-        return []
-    return second if any(one.last > linkup.in_vain[0] for one in second) else []
+    two_systems = lives and not lives & other_lives and lives | other_lives <= FRESH
+    goes_on = any(one.last > linkup.in_vain[0] for one in second)
+    return second if two_systems and goes_on else []
 
 
 def _lives(paths: Iterable[Path]) -> set[int]:

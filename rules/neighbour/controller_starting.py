@@ -12,7 +12,7 @@ of refusals.
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
-from analyzer.facts import Boot, BootSign, Moment
+from analyzer.facts import Boot, BootSign, Moment, Station
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import How, LinkUp, Stage
 from rules import cautions
@@ -36,14 +36,14 @@ NOT_READY, LOOP = "not ready", "loop"
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    starts = _starts(linkup)
-    if not starts:
+    starts, station = _starts(linkup), linkup.facts.station(linkup.hardware)
+    if station is None or not starts:
         return
     unanswered = _unanswered(linkup)
-    loop = _loop(linkup, starts, unanswered)
+    loop = _loop(station, starts, unanswered)
     if loop:
         yield _again_and_again(linkup, loop, unanswered)
-    else:
+    elif starts[0][0].moment.seconds - station.first.seconds <= FIRST_FRAMES:
         yield from _once(linkup, starts[0], unanswered)
 
 
@@ -66,24 +66,21 @@ def _unanswered(linkup: LinkUp) -> list[Moment]:
     return sorted(set(tried))
 
 
-def _loop(linkup: LinkUp, starts: list[list[Boot]], unanswered: list[Moment]) -> list[list[Boot]]:
+def _loop(station: Station, starts: list[list[Boot]], unanswered: list[Moment]) -> list[list[Boot]]:
     """The starts, where there are many at like intervals, each out of a silence."""
     own = [one for one in starts if any(sign.sign is BootSign.ANNOUNCEMENT for sign in one)]
     if len(own) < AGAIN_AND_AGAIN:
         return []
     intervals = [after[0].moment.seconds - one[0].moment.seconds for one, after in pairwise(own)]
     alike = max(intervals) <= ALIKE * min(intervals)
-    silent = (_was_silent(linkup, after[0].moment, unanswered) for after in own[1:])
+    silent = (_was_silent(station, after[0].moment, unanswered) for after in own[1:])
     return own if alike and all(silent) else []
 
 
-def _was_silent(linkup: LinkUp, start: Moment, unanswered: list[Moment]) -> bool:
+def _was_silent(station: Station, start: Moment, unanswered: list[Moment]) -> bool:
     """Whether the controller was not heard from something unanswered until its start."""
-    station = linkup.facts.station(linkup.hardware)
     tried = max((one.seconds for one in unanswered if one < start), default=None)
-    if station is None or tried is None:
-        return False
-    return not station.presence.within(tried, start.seconds - INSTANT)
+    return tried is not None and not station.presence.within(tried, start.seconds - INSTANT)
 
 
 def _again_and_again(linkup: LinkUp, loop: list[list[Boot]], unanswered: list[Moment]) -> Sighting:
@@ -98,9 +95,7 @@ def _again_and_again(linkup: LinkUp, loop: list[list[Boot]], unanswered: list[Mo
 def _once(linkup: LinkUp, start: list[Boot], unanswered: list[Moment]) -> Iterator[Sighting]:
     """The first start, with the controller not heard before."""
     first, up = start[0].moment, _up(linkup)
-    station = linkup.facts.station(linkup.hardware)
-    swapped = linkup.sent_to - {linkup.hardware}
-    if station is None or first.seconds - station.first.seconds > FIRST_FRAMES or swapped:
+    if linkup.sent_to - {linkup.hardware}:
         return
     refused = {at for one in linkup.calls.that(How.REFUSED) for at in one.session.syns.moments}
     tried = sorted(one for one in {*unanswered, *refused} if up is None or one < up)

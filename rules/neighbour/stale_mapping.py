@@ -45,9 +45,9 @@ def _of_the_pc(linkup: LinkUp, path: Path) -> Iterator[Sighting]:
     if claim is None and not unlike_label and not _typed_by_hand(linkup, path):
         return
     since = claim or path.first
-    if heard is not None and heard > since:
-        return
     vain = [at for at in linkup.in_vain if since <= at <= path.last]
+    if not vain or linkup.is_heard_after(since):
+        return
     yield Sighting(
         values={
             "receiver": linkup.controller,
@@ -57,32 +57,30 @@ def _of_the_pc(linkup: LinkUp, path: Path) -> Iterator[Sighting]:
             "own": linkup.pc.hardware,
             "frames": path.frames,
             "silent": linkup.facts.coverage.seconds - (heard or path.first).seconds,
-            "new": linkup.hardware if claim else None,
+            "new": linkup.hardware,
             "claimed": claim is not None,
             "label": linkup.labelled,
         },
         frames={
             "claim": [claim] if claim else [],
             "heard": [heard] if heard else [],
-            "sent": [*vain[:1], path.last],
+            "sent": [vain[0], path.last],
         },
         certainty=Certainty.SHOWN if claim or unlike_label else Certainty.FITS,
-        silence=linkup.silence(vain or [path.last]),
+        silence=linkup.silence(vain),
         ruled_out=[PC_REPLACED, SECOND_ADAPTER, *([CONTROLLER_OFF] if claim else [])],
     )
 
 
 def _claim_of_another(linkup: LinkUp, old: Hardware, last_sent: Moment) -> Moment | None:
     """When another device last took the address, with frames to the old one still to come."""
-    claims = linkup.claims
-    if not claims.runs or claims.runs[-1].hardware in (old, linkup.pc.hardware):
+    runs, station = linkup.claims.runs, linkup.facts.station(old)
+    if not runs or runs[-1].hardware == old or runs[-1].hardware not in linkup.owners:
         return None
-    taken = claims.runs[-1].first
-    rivals = any(taken.seconds - run.last.seconds < SWAP for run in claims.by(old))
-    station = linkup.facts.station(old)
-    if rivals or taken > last_sent or (station is not None and station.last > taken):
-        return None
-    return taken if linkup.facts.is_a_device(claims.runs[-1].hardware) else None
+    taken = runs[-1].first
+    both = any(taken.seconds - run.last.seconds < SWAP for run in linkup.claims.by(old))
+    lives = station is not None and station.last > taken
+    return None if both or lives or taken > last_sent else taken
 
 
 def _is_unlike_label(linkup: LinkUp, old: Hardware) -> bool:

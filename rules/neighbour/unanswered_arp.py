@@ -108,9 +108,8 @@ def _has_another_address(linkup: LinkUp) -> Station | None:
 
 
 def _asks_for_an_address(linkup: LinkUp) -> list[DhcpMessage]:
-    """Requests of another station that has no address and gets none."""
-    asking = linkup.facts.addressless
-    return next((one for one in asking if one[0].client != linkup.pc.hardware), [])
+    """Requests of a station that has no address and gets none."""
+    return next(iter(linkup.facts.addressless), [])
 
 
 def _strayed(linkup: LinkUp) -> Station | None:

@@ -32,7 +32,7 @@ def _answering(linkup: LinkUp) -> Hardware | None:
     facts, device, claims = linkup.facts, linkup.hardware, linkup.claims
     if device is None or Stage.PORT not in linkup.proofs:
         return None
-    if linkup.router is not None or not linkup.same_network or not facts.is_a_device(device):
+    if not linkup.same_network or not facts.is_a_device(device):
         return None
     if linkup.labelled in claims.counts or answers_for_many(facts, device, linkup.controller):
         return None

@@ -17,8 +17,7 @@ PAIR = 2
 
 def survey(case: Case) -> Iterator[Sighting]:
     facts = case.facts
-    works = bool(case.linkups) and all(linkup.works for linkup in case.linkups)
-    if facts.looks_filtered and not (works and len(facts.stations) <= PAIR):
+    if facts.looks_filtered and not (case.works and len(facts.stations) <= PAIR):
         yield Sighting(
             values={
                 "seconds": facts.coverage.listened,
@@ -27,7 +26,7 @@ def survey(case: Case) -> Iterator[Sighting]:
             },
             frames={},
             certainty=Certainty.FITS,
-            level=Level.NOTE if works else Level.WARNING,
+            level=Level.NOTE if case.works else Level.WARNING,
         )
 
 

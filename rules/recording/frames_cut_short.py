@@ -15,7 +15,7 @@ TCP without options."""
 
 def survey(case: Case) -> Iterator[Sighting]:
     coverage = case.facts.coverage
-    if not coverage.cut or coverage.cut_example is None:
+    if coverage.cut_example is None:
         return
     harmless = coverage.shortest_cut >= HEADERS
     yield Sighting(

@@ -68,7 +68,7 @@ def _spoken_ipv6(pc: Pc) -> list[Path]:
 
 def _asked_by_others(linkup: LinkUp) -> list[Question]:
     """Questions to everybody of other stations for the controller's hardware address."""
-    own = {linkup.controller, *linkup.pc.addresses}
+    own = set(linkup.pc.addresses)
     return [
         one
         for one in linkup.facts.index.questions_for[linkup.controller]

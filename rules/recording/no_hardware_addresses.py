@@ -12,11 +12,10 @@ from analyzer.linkup import Case
 def survey(case: Case) -> Iterator[Sighting]:
     facts = case.facts
     if facts.coverage.frames and not facts.has_hardware_addresses:
-        works = case.linkups and all(linkup.works for linkup in case.linkups)
         yield Sighting(
             values={"link_type": facts.link_type},
             frames={},
-            level=Level.NOTE if works else Level.WARNING,
+            level=Level.NOTE if case.works else Level.WARNING,
         )
 
 

@@ -32,7 +32,7 @@ def _own_addresses(case: Case) -> set[Address]:
     """Those of the PC, or of whoever recorded its own short frames where the PC is unclear."""
     if case.pc is not None:
         return set(case.pc.addresses)
-    recorders = (station for station in case.facts.stations if station.short or station.sent)
+    recorders = (station for station in case.facts.stations if station.short)
     return {address for station in recorders for address in station.addresses}
 
 

@@ -22,7 +22,7 @@ def survey(case: Case) -> Iterator[Sighting]:
     elsewhere: list[LinkUp | None] = [one for one in case.linkups if one.is_elsewhere]
     if not case.linkups and here and all(map(is_loopback, here)):
         elsewhere = [None]
-    held = _held(case)[:NAMED] if elsewhere else []
+    held = _held(case)[:NAMED]
     for linkup in elsewhere:
         yield Sighting(
             values={"held": held, "link_type": case.facts.link_type},

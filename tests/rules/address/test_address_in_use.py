@@ -286,6 +286,24 @@ def test_quiet_for_packets_of_the_pcs_second_adapter() -> None:
     assert SLUG not in slugs(diagnosed(octets, TOLD, pc=pc.address))
 
 
+def test_quiet_where_the_pc_checks_the_controllers_address_and_calls_it() -> None:
+    plant, pc, unit, _ = begun()
+    plant.link_up(pc)
+    plant.probe(pc, unit, times=1)
+    plant.arp(unit, 2, unit.address, "0.0.0.0", to_hw=pc.hw, target_hw=pc.hw)
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).syn(repeats=(1, 2, 4))
+    assert slugs(diagnosed(ended(plant), TOLD)) == ["port-silent"]
+
+
+def test_found_where_the_pc_checks_the_controllers_address_and_calls_as_none() -> None:
+    plant, pc, unit, _ = begun()
+    plant.probe(pc, unit, times=1)
+    plant.arp(unit, 2, unit.address, "0.0.0.0", to_hw=pc.hw, target_hw=pc.hw)
+    plant.ask(another(pc, "169.254.23.15"), unit, after=2)
+    assert lead(diagnosed(ended(plant))) == SLUG
+
+
 @told_or_not
 def test_quiet_for_a_healthy_start(controllers: tuple[str, ...]) -> None:
     plant, pc, unit, _ = begun()

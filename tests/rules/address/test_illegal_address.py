@@ -40,6 +40,14 @@ def test_found_without_a_single_frame_to_it(address: str) -> None:
     assert diagnosis.status == FAULT
 
 
+def test_found_where_the_pc_has_no_address() -> None:
+    plant, pc = begun()
+    plant.dhcp("discover", pc)
+    octets = ended(plant).pcapng(hw=PC_HW)
+    finding = found(diagnosed(octets, ("225.0.0.60:502",)), SLUG)
+    assert finding.values["pc"] == "no address"
+
+
 def test_found_where_a_whole_plant_is_numbered_with_groups() -> None:
     plant, pc = begun("225.0.0.15")
     plant.tcp(pc, Station("225.0.0.60", "01:00:5e:00:00:3c")).syn(repeats=(1, 2))

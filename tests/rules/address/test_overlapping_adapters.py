@@ -27,11 +27,17 @@ def two_adapters(
 
 
 @told_or_not
-def test_found_where_the_other_adapter_is_answered(controllers: tuple[str, ...]) -> None:
+@pytest.mark.parametrize("asks", [True, False], ids=["question", "packet"])
+def test_found_where_the_other_adapter_is_answered(
+    asks: bool, controllers: tuple[str, ...]
+) -> None:
     plant, pc, unit = begun()
     wireless = Station("192.0.2.77", WIRELESS_HW, is_pc=True)
     plant.ask(pc, unit)
-    plant.resolve(wireless, unit)
+    if asks:
+        plant.resolve(wireless, unit)
+    else:
+        plant.datagram(unit, wireless, 50000, 50000, b"running")
     plant.tcp(pc, unit).syn(repeats=(1, 2, 4))
     diagnosis = diagnosed(two_adapters(plant, pc), controllers, pc=pc.address)
     assert slugs(diagnosis) == [SLUG]
@@ -51,7 +57,8 @@ def test_found_as_a_warning_where_neither_adapter_is_answered(
     plant.ask(pc, unit)
     diagnosis = diagnosed(two_adapters(plant, pc), controllers, pc=pc.address)
     assert slugs(diagnosis) == ["unanswered-arp", SLUG]
-    assert found(diagnosis, SLUG).level is Level.WARNING
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (Level.WARNING, Certainty.FITS)
 
 
 def test_found_as_a_warning_where_the_call_is_not_answered() -> None:

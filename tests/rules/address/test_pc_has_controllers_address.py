@@ -38,7 +38,7 @@ def test_found_where_the_controller_objects() -> None:
     plant, pc, unit = begun()
     plant.link_up(pc)
     objection = plant.announce(unit, times=1)
-    plant.announce(pc, times=9)
+    last = plant.announce(pc, times=9)[-1]
     diagnosis = diagnosed(ended(plant), TOLD)
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
@@ -46,7 +46,8 @@ def test_found_where_the_controller_objects() -> None:
     assert str(finding.values["controller"]) == "192.0.2.60"
     assert str(finding.values["pc"]) == "00-00-5E-00-53-15"
     assert finding.values["claims"] == 1
-    assert plant.number(objection[0]) in [one.moment.frame for one in finding.evidence]
+    frames = [one.moment.frame for one in finding.evidence]
+    assert frames[1:] == [plant.number(objection[0]), plant.number(last)]
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "address")
     assert diagnosis.status == FAULT
@@ -125,6 +126,15 @@ def test_it_fits_where_the_pc_only_checked_and_fell_back_to_an_address_of_its_ow
     plant.probe(fallen, after=1)
     plant.announce(fallen, after=1)
     plant.ask(fallen, unit, after=2)
+    diagnosis = diagnosed(ended(plant), TOLD)
+    assert slugs(diagnosis) == [SLUG]
+    assert found(diagnosis, SLUG).certainty is Certainty.FITS
+
+
+def test_it_fits_where_the_pc_only_checked_and_calls_nobody() -> None:
+    plant, pc, unit = begun()
+    plant.probe(pc, times=1)
+    plant.arp(unit, 2, unit.address, "0.0.0.0", to_hw=pc.hw, target_hw=pc.hw)
     diagnosis = diagnosed(ended(plant), TOLD)
     assert slugs(diagnosis) == [SLUG]
     assert found(diagnosis, SLUG).certainty is Certainty.FITS

@@ -175,6 +175,16 @@ def test_found_as_a_warning_where_the_controller_leaves_at_the_end() -> None:
     assert found(diagnosis, SLUG).level is Level.WARNING
 
 
+def test_found_as_a_warning_where_the_trouble_came_before_the_controller_left() -> None:
+    plant, pc, unit, server, _ = begun()
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).syn(repeats=(1, 2, 4))
+    plant.lease(Station("192.0.2.161", unit.hw), server)
+    diagnosis = diagnosed(ended(plant), TOLD)
+    assert slugs(diagnosis) == ["port-silent", SLUG]
+    assert found(diagnosis, SLUG).level is Level.WARNING
+
+
 def test_found_as_a_warning_where_two_servers_offer_the_controller_an_address() -> None:
     plant, pc, unit, server, rival = begun()
     plant.dhcp("discover", unit)

@@ -214,6 +214,14 @@ def test_quiet_where_others_are_self_assigned_too_and_nobody_tries() -> None:
     assert diagnosis.status == CANNOT_TELL
 
 
+def test_found_where_the_pc_itself_had_the_wanted_address() -> None:
+    plant, pc, unit = begun()
+    plant.link_up(fixed(pc))
+    looks_for_server(plant, pc)
+    plant.ask(pc, unit, after=2)
+    assert SLUG in slugs(diagnosed(ended(plant), TOLD))
+
+
 @told_or_not
 @pytest.mark.parametrize("tries", [True, False])
 def test_quiet_where_the_wanted_address_was_taken(

@@ -60,7 +60,7 @@ def test_found_while_the_pc_asks_in_vain(
     floods: Floods, certainty: Certainty, controllers: tuple[str, ...]
 ) -> None:
     plant, pc, unit = begun()
-    plant.ask(pc, unit)
+    asked = plant.ask(pc, unit)
     plant.wait(6)
     floods(plant, 3, plant.now)
     diagnosis = diagnosed(plant, controllers)
@@ -70,6 +70,11 @@ def test_found_while_the_pc_asks_in_vain(
     assert finding.values["rate"] == pytest.approx(1350, abs=250)
     assert finding.values["came_back"] is False
     assert str(finding.values["sender"]) == "00-00-5E-00-53-20"
+    assert str(finding.values["controller"]) == "192.0.2.60"
+    frames = [one.moment.frame for one in finding.evidence]
+    assert plant.number(asked[0]) in frames
+    assert plant.number(asked[0]) > frames[0]
+    assert frames[-1] >= len(plant.records) - 1
     assert diagnosis.outcomes[0].stopped_at == "link"
     assert diagnosis.status == FAULT
 

@@ -155,7 +155,10 @@ def test_found_as_a_note_where_the_pc_went_on_and_got_through(controllers: tuple
     others_from(plant, DELAY)
     diagnosis = diagnosed(plant, controllers)
     assert slugs(diagnosis) == [SLUG]
-    assert found(diagnosis, SLUG).level is Level.NOTE
+    finding = found(diagnosis, SLUG)
+    assert finding.level is Level.NOTE
+    tried = [one.moment.seconds for one in finding.evidence if "tries" in one.text]
+    assert 3 < tried[0] < tried[1] < finding.values["closed"]
     assert diagnosis.status == NO_FAULT
 
 
@@ -177,11 +180,12 @@ def test_quiet_on_an_edge_port() -> None:
     assert slugs(diagnosed(plant, TOLD)) == ["unanswered-arp"]
 
 
-def test_quiet_where_the_pc_asked_again_afterwards_in_vain() -> None:
+@pytest.mark.parametrize("times", [1, 3])
+def test_quiet_where_the_pc_asked_again_afterwards_in_vain(times: int) -> None:
     plant, pc, unit = plugged_in()
     gives_up(plant, pc, unit)
     plant.wait(20)
-    gives_up(plant, pc, unit)
+    plant.ask(pc, unit, times)
     plant.wait(10)
     trees(plant)
     others_from(plant, DELAY)
@@ -233,7 +237,30 @@ def test_quiet_where_the_switch_asks_who_is_there() -> None:
     plant.wait(15)
     trees(plant)
     plant.meanwhile(10, lambda: plant.eapol(SWITCH), first=0.7)
-    assert lead(diagnosed(plant, TOLD)) == "port-access-control"
+    diagnosis = diagnosed(plant, TOLD)
+    assert lead(diagnosis) == "port-access-control"
+    assert SLUG not in slugs(diagnosis)
+
+
+def test_quiet_where_the_pc_had_to_log_in_first() -> None:
+    plant, pc, unit = plugged_in()
+    gives_up(plant, pc, unit)
+    plant.wait(40)
+    trees(plant)
+    with plant.at(10):
+        plant.eapol(SWITCH)
+    with plant.at(DELAY - 1):
+        plant.eapol(SWITCH, "success")
+    others_from(plant, DELAY)
+    assert SLUG not in slugs(diagnosed(plant, TOLD))
+
+
+def test_quiet_where_the_recording_ends_right_behind_the_only_try() -> None:
+    plant, pc, unit = plugged_in()
+    plant.wait(1)
+    trees(plant)
+    plant.ask(pc, unit, times=1)
+    assert slugs(diagnosed(plant, TOLD)) == ["stopped-early"]
 
 
 @pytest.mark.parametrize(("opens", "told"), [(26.5, True), (25.5, False)])

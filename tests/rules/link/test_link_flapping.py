@@ -128,15 +128,18 @@ def test_found_where_the_link_never_stays_up(controllers: tuple[str, ...]) -> No
     assert finding.values["longest"] < 20
 
 
-def test_found_before_other_things_where_breaks_are_regular() -> None:
+@pytest.mark.parametrize(("breaks", "regular"), [(2, False), (3, True)])
+def test_power_saving_comes_first_where_three_breaks_are_regular(
+    breaks: int, regular: bool
+) -> None:
     plant, pc, unit = connected()
-    for _ in range(4):
+    for _ in range(breaks):
         session = plant.tcp(pc, unit).open(after=1.5)
-        session.poll(50)
+        session.poll(20)
         plant.goes_down(pc)
     finding = found(diagnosed(ended(plant), TOLD), SLUG)
     assert finding.level is Level.FAULT
-    assert finding.likely_causes[0] == RULE.likely_causes[POWER_SAVING]
+    assert (finding.likely_causes[0] == RULE.likely_causes[POWER_SAVING]) is regular
 
 
 def test_found_as_a_note_where_sessions_outlive_the_breaks() -> None:

@@ -73,9 +73,10 @@ def test_found_where_a_log_in_is_refused_later_on() -> None:
     plant.eapol(SWITCH, "success", after=0.3)
     plant.resolve(pc, unit, after=1)
     plant.wait(10)
-    plant.chatter()
     plant.eapol(SWITCH)
-    plant.eapol(SWITCH, "failure", after=0.3)
+    plant.wait(5)
+    plant.chatter()
+    plant.eapol(SWITCH, "failure")
     gives_up(plant, pc, unit)
     assert lead(diagnosed(plant, TOLD)) == SLUG
 

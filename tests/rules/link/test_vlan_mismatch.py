@@ -60,6 +60,16 @@ def test_found_as_shown_where_the_answers_have_a_tag(controllers: tuple[str, ...
     assert diagnosis.status == FAULT
 
 
+def test_it_only_fits_where_the_pc_does_not_ask_again() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit, times=1)
+    with plant.tagged(20):
+        plant.reply(unit, pc)
+    plant.wait(8)
+    plant.lldp(SWITCH, vlan=10)
+    assert found(diagnosed(plant, TOLD), SLUG).certainty is Certainty.FITS
+
+
 @told_or_not
 def test_found_where_the_controller_is_heard_with_a_tag(controllers: tuple[str, ...]) -> None:
     plant, pc, unit = begun()
@@ -143,6 +153,26 @@ def test_quiet_where_only_answers_show_their_tag_and_it_works() -> None:
     session.close(after=1)
     tagged_chatter(plant, 20)
     assert_healthy(diagnosed(plant, TOLD))
+
+
+def test_quiet_where_a_router_leads_from_a_trunk_to_the_controllers_vlan() -> None:
+    plant = Plant()
+    pc, unit = plant.pc("198.51.100.15"), plant.station()
+    router = plant.station("198.51.100.1")
+    plant.wait(5)
+    plant.resolve(pc, router)
+    plant.tcp(pc, unit, via=router).open().poll(3)
+    with plant.tagged(20):
+        plant.announce(unit)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_where_nothing_is_tried() -> None:
+    plant, pc, unit = begun()
+    plant.announce(pc)
+    with plant.tagged(20):
+        plant.announce(unit)
+    assert slugs(diagnosed(ended(plant), TOLD)) == ["no-attempt"]
 
 
 def test_quiet_for_tags_that_only_have_a_priority() -> None:

@@ -6,6 +6,7 @@ from analyzer.diagnosis import FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station, modbus_read
 from tests.support import (
+    TOLD,
     acquainted,
     assert_healthy,
     begun,
@@ -65,9 +66,10 @@ def test_found_after_a_power_dip(controllers: tuple[str, ...]) -> None:
     plant, pc, unit = begun()
     worked_and_broke(plant, pc, unit)
     asks(plant, unit)
-    plant.ask(pc, unit)
+    asked = plant.ask(pc, unit)
     diagnosis = diagnosed(ended(plant), controllers)
     assert_leads(diagnosis, Certainty.SHOWN, Verdict.UNSTABLE, requests=5, others=0)
+    assert found(diagnosis, SLUG).evidence[-1].moment.frame == plant.number(asked[-1])
     assert found(diagnosis, SLUG).also_fits == []
 
 
@@ -141,6 +143,22 @@ def test_quiet_where_the_station_gets_an_address() -> None:
     plant.lease(printer, server)
     plant.ask(pc, unit)
     assert slugs(diagnosed(ended(plant))) == ["unanswered-arp"]
+
+
+def test_quiet_where_the_controller_gets_its_address_again() -> None:
+    plant, pc, unit = begun()
+    worked_and_broke(plant, pc, unit)
+    asks(plant, unit, times=2)
+    plant.lease(unit, SERVER)
+    plant.ask(pc, unit)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_quiet_where_nothing_is_tried() -> None:
+    plant, pc, unit = begun()
+    plant.announce(pc)
+    asks(plant, unit)
+    assert slugs(diagnosed(ended(plant), TOLD)) == ["no-attempt"]
 
 
 def test_quiet_about_a_pc_that_gives_itself_an_address() -> None:

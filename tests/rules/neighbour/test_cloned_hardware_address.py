@@ -113,6 +113,13 @@ def test_quiet_about_one_device_with_two_addresses() -> None:
     assert slugs(diagnosed(ended(plant), TOLD)) == ["port-silent"]
 
 
+def test_quiet_where_the_controller_never_sends_as_itself() -> None:
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit).syn(repeats=(1, 2, 4), after=3)
+    speaks(plant, Station("192.0.2.33", unit.hw, ttl=128))
+    assert slugs(diagnosed(ended(plant), TOLD)) == ["port-silent"]
+
+
 def test_quiet_where_the_link_up_has_no_trouble() -> None:
     plant, pc, unit = acquainted()
     speaks(plant, Station("192.0.2.33", unit.hw, ttl=128))

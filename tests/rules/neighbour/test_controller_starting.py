@@ -107,7 +107,7 @@ def comes_up_again_and_again(plant: Plant, pc: Station, unit: Station, gaps: lis
     """It takes a call each time, and dies with a request open."""
     for gap in gaps:
         plant.ask(pc, unit, after=1.0)
-        plant.announce(unit, after=gap)
+        comes_up(plant, unit, after=gap - 4.0)
         plant.resolve(pc, unit, after=1.0)
         session = plant.tcp(pc, unit).open()
         session.poll(2)

@@ -166,6 +166,18 @@ def test_quiet_about_a_controller_that_sends_as_each_of_its_addresses() -> None:
     assert slugs(diagnosed(ended(plant), TOLD)) == ["port-silent"]
 
 
+@pytest.mark.parametrize(("used", "told"), [(1, True), (2, False)])
+def test_a_stand_in_answers_for_two_addresses_that_it_never_uses(used: int, told: bool) -> None:
+    plant, pc, unit, _ = begun()
+    for n, own in enumerate(("192.0.2.61", "192.0.2.62")):
+        stands_in(plant, pc, unit, own)
+        if n < used:
+            plant.announce(Station(own, unit.hw))
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).syn(repeats=SILENT)
+    assert (SLUG in slugs(diagnosed(ended(plant), TOLD))) is told
+
+
 def test_quiet_about_a_controller_with_two_addresses() -> None:
     plant, pc, unit, _ = begun()
     stands_in(plant, pc, unit, "192.0.2.61", unit.address)

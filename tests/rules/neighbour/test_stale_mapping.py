@@ -5,6 +5,7 @@ from scapy.layers.inet import TCP
 
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty
+from captures import layouts
 from captures.plant import Plant, Station, modbus_read
 from rules.neighbour.stale_mapping import (
     CHANGED,
@@ -259,6 +260,33 @@ def test_quiet_where_the_new_unit_comes_after_the_last_call() -> None:
     plant.tcp(pc, old).syn(repeats=SLOW_DOWN)
     plant.announce(new, after=10.0)
     assert lead(diagnosed(ended(plant))) == "port-silent"
+
+
+def test_quiet_where_the_new_unit_comes_as_the_pc_ends_its_last_session() -> None:
+    plant, pc, old, new = begun()
+    plant.resolve(pc, old)
+    session = plant.tcp(pc, old).open()
+    session.poll(3)
+    session.fin()
+    session.fin(old)
+    plant.announce(new, times=1)
+    session.ack()
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_where_no_frame_of_the_pc_is_recorded() -> None:
+    plant, pc, unit, _ = begun()
+    for _ in range(3):
+        plant.datagram(unit, pc, 50000, 50000, b"running", after=1)
+    others = [record for record in ended(plant).records if not record.outbound]
+    assert SLUG not in slugs(diagnosed(layouts.pcap(others), TOLD, pc=pc.address))
+
+
+def test_quiet_where_the_recording_lacks_the_receivers() -> None:
+    plant, pc, unit, _ = begun()
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).open().poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD, link_type=layouts.COOKED))
 
 
 def test_quiet_about_the_pcs_own_claim() -> None:

@@ -49,6 +49,7 @@ def test_found_as_a_note_beside_a_working_controller(controllers: tuple[str, ...
     assert told(diagnosis) == (Level.NOTE, Certainty.SHOWN)
     values = found(diagnosis, SLUG).values
     assert (values["probes"], values["every"]) == (4, pytest.approx(20.0, abs=0.1))
+    assert len(found(diagnosis, SLUG).evidence) == 3
     assert diagnosis.status == NO_FAULT
 
 

@@ -485,6 +485,14 @@ def test_found_where_the_sheet_says_that_it_never_answers() -> None:
     assert "by design" in finding.likely_causes[0]
 
 
+def test_the_label_of_a_station_without_address_points_nowhere() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.bpdu(unit)
+    finding = found(diagnosed(ended(plant), sheet=labelled()), SLUG)
+    assert finding.values["now"] is None
+
+
 def test_the_label_of_another_station_points_nowhere() -> None:
     plant, pc, unit = begun()
     plant.ask(pc, unit)

@@ -101,6 +101,14 @@ def test_quiet_behind_a_router() -> None:
     assert_healthy(diagnosed(ended(plant), sheet=sheet))
 
 
+def test_quiet_where_an_entry_of_the_pc_leads_by_a_router_in_one_network() -> None:
+    plant, pc, unit = begun()
+    router = plant.station("192.0.2.1", ttl=255)
+    plant.resolve(pc, router)
+    plant.tcp(pc, unit, via=router).open().poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant), sheet=OTHER))
+
+
 def test_quiet_where_a_router_answers_for_the_controller() -> None:
     plant, pc, unit = begun()
     router = plant.station("192.0.2.1", ttl=255)

@@ -9,6 +9,7 @@ from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Station
 from tests import raw
 from tests.support import (
+    TOLD,
     acquainted,
     assert_healthy,
     begun,
@@ -59,6 +60,7 @@ def test_found_at_the_frame_behind_each_jump() -> None:
     finding = found(diagnosed(plant), SLUG)
     assert [one.moment.frame for one in finding.evidence] == [plant.number(one) for one in jumps]
     assert (finding.values["back"], finding.values["ahead"]) == (2, 1)
+    assert finding.certainty is Certainty.SHOWN
 
 
 @told_or_not
@@ -99,16 +101,29 @@ def test_found_where_the_clock_was_never_set(start: float) -> None:
     assert finding.values["date"] == ("1970-01-01" if start == 0 else "1980-01-01")
 
 
+@pytest.mark.parametrize("later", [0.0, 4.5], ids=["at the jump", "later"])
 @pytest.mark.parametrize("tries", [works, calls_in_vain])
 def test_found_as_a_note_where_the_jump_comes_before_the_attempt(
-    tries: Callable[[Plant, Station, Station], None],
+    tries: Callable[[Plant, Station, Station], None], later: float
 ) -> None:
     plant, pc, unit = begun()
     plant.step_clock(-30.0)
-    plant.wait(4)
-    plant.resolve(pc, unit, after=0.5)
+    plant.resolve(pc, unit, after=later + 0.001)
     tries(plant, pc, unit)
     assert found(diagnosed(ended(plant)), SLUG).level is Level.NOTE
+
+
+def test_quiet_about_the_warning_where_nothing_is_tried() -> None:
+    plant, pc, _ = begun()
+    plant.announce(pc)
+    plant.step_clock(-30.0)
+    assert found(diagnosed(ended(plant), TOLD), SLUG).level is Level.NOTE
+
+
+def test_quiet_about_the_warning_where_the_clock_was_never_set_and_runs_evenly() -> None:
+    plant = Plant(start=0.0)
+    calls_in_vain(plant, plant.pc(), plant.station())
+    assert found(diagnosed(ended(plant), TOLD), SLUG).level is Level.NOTE
 
 
 @told_or_not

@@ -8,6 +8,7 @@ from captures import layouts
 from captures.layouts import COOKED, RAW, Record
 from captures.plant import Plant, Station
 from tests.support import (
+    TOLD,
     assert_healthy,
     begun,
     diagnosed,
@@ -82,6 +83,22 @@ def test_found_where_no_attempt_at_the_controller_was_kept() -> None:
     plant, pc, unit = begun()
     polls(plant, pc, unit)
     assert slugs(diagnosed(only_tcp(ended(plant)), ["192.0.2.61"])) == ["no-attempt", SLUG]
+
+
+def test_found_where_a_pair_is_left_and_one_of_two_link_ups_does_not_work() -> None:
+    plant, pc, unit = begun()
+    polls(plant, pc, unit)
+    diagnosis = diagnosed(only_tcp(ended(plant)), [*TOLD, "192.0.2.61"])
+    assert found(diagnosis, SLUG).level is Level.WARNING
+
+
+def test_found_where_a_pair_is_left_and_nobody_was_called_as_a_controller() -> None:
+    plant, pc, _ = begun()
+    router, web = plant.station("192.0.2.1"), plant.station("203.0.113.9")
+    plant.tcp(pc, web, port=443, via=router).open().poll(40)
+    diagnosis = diagnosed(only_tcp(plant))
+    assert diagnosis.outcomes == []
+    assert found(diagnosis, SLUG).level is Level.WARNING
 
 
 @told_or_not

@@ -197,6 +197,17 @@ def test_quiet_where_the_frames_are_cut_too_short_to_show_one(
     assert diagnosis.status == CANNOT_TELL
 
 
+def test_found_where_all_headers_of_a_call_were_kept() -> None:
+    plant, _, _ = begun()
+    assert slugs(diagnosed(ended(plant), TOLD, snaplen=54)) == [SLUG, "frames-cut-short"]
+
+
+def test_found_where_frames_are_left_of_a_damaged_file() -> None:
+    plant, _, _ = begun()
+    diagnosis = diagnosed(ended(plant).pcap()[:-1], TOLD)
+    assert slugs(diagnosis) == ["damaged-file", SLUG]
+
+
 def test_quiet_where_it_is_unclear_who_the_pc_is() -> None:
     plant = Plant()
     panel, drive = plant.station("192.0.2.20"), plant.station("192.0.2.31")
@@ -225,6 +236,8 @@ def test_quiet_and_blames_nobody_where_only_others_are_recorded() -> None:
 # --- IPv6 ---------------------------------------------------------------------------------------
 
 IPV6 = 0x86DD
+OTHER_KIND = 0x88B5
+"""For experiments (IEEE 802)."""
 FROM_PC = bytes.fromhex("6000000000003b40" + "fe80" + "00" * 13 + "15" + "fe80" + "00" * 13 + "60")
 """An IPv6 header with nothing behind it (RFC 8200 section 4.7)."""
 
@@ -266,6 +279,7 @@ def test_ipv6_is_no_cause_where_the_pc_sends_it_to_groups_and_others_speak_it(
     for _ in range(5):
         plant.frame(pc, "33:33:00:00:00:01", IPV6, FROM_PC, after=1)
         plant.frame(panel, unit.hw, IPV6, FROM_PC)
+        plant.frame(pc, panel.hw, OTHER_KIND, FROM_PC)
     finding = found(diagnosed(ended(plant), controllers), SLUG)
     assert finding.certainty is Certainty.SHOWN
     assert OVER_IPV6 in left_out(finding, RULE)[0]

@@ -8,7 +8,7 @@ from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, State, Verdict
 from analyzer.findings import Level
 from captures.layouts import COOKED, NULL, RAW
 from captures.plant import Plant, Session
-from tests.support import diagnosed, found, lead, slugs, told_or_not
+from tests.support import TOLD, diagnosed, found, lead, slugs, told_or_not
 
 SLUG = "no-hardware-addresses"
 RADIO = 127
@@ -55,6 +55,11 @@ def test_found_as_a_warning_beside_a_refusal(controllers: tuple[str, ...]) -> No
     assert found(diagnosis, SLUG).level is Level.WARNING
     assert diagnosis.outcomes[0].stopped_at == "port"
     assert diagnosis.status == FAULT
+
+
+def test_found_as_a_warning_where_one_of_two_link_ups_does_not_work() -> None:
+    diagnosis = diagnosed(healthy(), [*TOLD, "192.0.2.61"], link_type=RAW)
+    assert found(diagnosis, SLUG).level is Level.WARNING
 
 
 @told_or_not

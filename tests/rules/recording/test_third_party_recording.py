@@ -51,6 +51,7 @@ def without(plant: Plant, sender: Station) -> list[Record]:
 def test_found_where_two_others_have_the_named_controller(pc: str | None) -> None:
     plant, client, unit = aside()
     conversation(plant, client, unit)
+    conversation(plant, plant.station("192.0.2.20"), unit)
     diagnosis = diagnosed(ended(plant), TOLD, pc=pc)
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
@@ -58,6 +59,25 @@ def test_found_where_two_others_have_the_named_controller(pc: str | None) -> Non
     assert (str(finding.values["client"]), str(finding.values["controller"])) == (CLIENT, UNIT)
     assert (finding.values["there"], finding.values["back"]) == (12, 6)
     assert diagnosis.status == CANNOT_TELL
+
+
+def test_found_where_the_recorder_has_no_address() -> None:
+    plant, client, unit = aside(recorder_speaks=False)
+    plant.dhcp("discover", plant.pc("192.0.2.99"))
+    conversation(plant, client, unit)
+    assert slugs(diagnosed(ended(plant), TOLD)) == [SLUG]
+
+
+def test_found_where_a_guest_makes_it_unclear_which_of_two_recorded() -> None:
+    plant, client, unit = aside()
+    guest = plant.pc("192.0.2.98")
+    for _ in range(3):
+        plant.datagram(guest, "192.0.2.255", 50000, 50000, b"who", after=1)
+    conversation(plant, client, unit)
+    conversation(plant, plant.station("192.0.2.20"), plant.station("192.0.2.31"))
+    diagnosis = diagnosed(ended(plant))
+    assert diagnosis.case.pc is None
+    assert found(diagnosis, SLUG).level is Level.WARNING
 
 
 def test_found_as_a_note_in_passing_where_no_controller_was_named() -> None:
