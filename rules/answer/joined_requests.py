@@ -42,7 +42,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             frames={
                 "joined": dialogue.joined.moments,
                 "split": dialogue.split.moments,
-                "gave_up": [call.ended] if call.ended is not None else [],
+                "gave_up": [call.ended],
             },
             certainty=Certainty.FITS,
             level=Level.WARNING if heals else Level.FAULT,

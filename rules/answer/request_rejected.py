@@ -51,7 +51,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         },
         frames={
             "no": [no.moment for no in said],
-            "asked": [no.asked for no in said if no.asked],
+            "asked": [no.asked for no in said],
         },
         level=Level.FAULT if is_fault else Level.NOTE,
         likeliest=likeliest,

@@ -40,9 +40,9 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "unit": session.dialogue.unit,
         },
         frames={
-            "asked": [asked] if asked is not None else [],
-            "confirmed": [confirmed] if confirmed is not None else [],
-            "gave_up": [call.ended] if call.ended is not None else [],
+            "asked": [asked],
+            "confirmed": [confirmed],
+            "gave_up": [call.ended],
         },
         certainty=Certainty.SHOWN if arrived else Certainty.FITS,
         silence=linkup.silence(

@@ -46,7 +46,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
                 "typical": busiest.answer_times.median,
                 "in_pieces": level is Level.WARNING,
             },
-            frames={"answered": [busiest.answered] if busiest.answered else []},
+            frames={"answered": [busiest.answered]},
             certainty=Certainty.FITS,
             level=level,
         )

@@ -38,8 +38,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "keep_alives": sum(one.session.from_client.keep_alives for one in alike),
         },
         frames={
-            "ended": [one.ended for one in alike if one.ended],
-            "data": [one.last_answer for one in alike if one.last_answer],
+            "ended": [one.ended for one in alike],
+            "data": [one.last_answer for one in alike],
         },
         certainty=Certainty.SHOWN if _is_sure(linkup, alike) else Certainty.FITS,
         level=None if any(one.wanted for one in alike) else Level.NOTE,
