@@ -23,8 +23,9 @@ TOO_SHORT, SLOW_LINE, UNREACHED = "too short", "slow line", "unreached"
 
 
 class Late(NamedTuple):
-    """A call that the PC ended while it waited, and what it had waited for. waited: seconds until it
-    gave up, or until the acceptance came that it turned down.
+    """A call that the PC ended while it waited, and what it had waited for.
+
+    waited: seconds until it gave up, or until the acceptance came that it turned down.
     """
 
     call: Call

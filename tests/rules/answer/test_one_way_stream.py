@@ -267,6 +267,25 @@ def test_quiet_where_the_pcs_datagrams_are_few_or_slow(
     assert (SLUG in slugs(diagnosed(ended(plant)))) is told
 
 
+@pytest.mark.parametrize(("period", "told"), [(0.9, True), (1.1, False)])
+def test_quiet_where_the_controllers_datagrams_are_slow(period: float, told: bool) -> None:
+    plant, pc, unit, session = agreed()
+    stream(plant, unit, pc, 6, period)
+    session.close(unit, after=0.1)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) is told
+
+
+@pytest.mark.parametrize(("jitter", "told"), [(0.04, True), (0.06, False)])
+def test_quiet_where_the_controllers_datagrams_come_unevenly(jitter: float, told: bool) -> None:
+    """Pauses of 0.1 s, each by so much shorter or longer."""
+    plant, pc, unit, session = agreed()
+    for _ in range(10):
+        stream(plant, unit, pc, 1, 0.1 + jitter)
+        stream(plant, unit, pc, 1, 0.1 - jitter)
+    session.close(unit, after=0.1)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) is told
+
+
 @pytest.mark.parametrize(("times", "told"), [(3, False), (4, True)])
 def test_quiet_where_the_controllers_datagrams_are_few(times: int, told: bool) -> None:
     plant, pc, unit, session = agreed()

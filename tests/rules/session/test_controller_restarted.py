@@ -139,7 +139,26 @@ def test_found_behind_a_router_by_numbers_and_silence() -> None:
     session.again()
     session.rst(far, bare=True)
     plant.tcp(pc, far, via=router).open(after=3.0).poll(4)
-    assert_leads(diagnosed(ended(plant)), Certainty.SHOWN, signs=2)
+    diagnosis = diagnosed(ended(plant))
+    assert_leads(diagnosis, Certainty.SHOWN, signs=2)
+    assert len(found(diagnosis, SLUG).evidence) == 5  # the last sign, two repeats, number, end
+
+
+@pytest.mark.parametrize(("ticks", "told"), [(290_000, True), (310_000, False)])
+def test_the_clock_of_tcp_begins_anew_where_it_shows_little(ticks: int, told: bool) -> None:
+    plant, pc, unit = acquainted()
+    unit.next_packet_id = lambda: 0  # type: ignore[method-assign]
+    session = plant.tcp(pc, unit).open()
+    for turn in range(6):
+        stamped(session, 900 + turn)
+        stamped(session, 70_000_000 + turn, unit)
+    in_vain(session)
+    session.again(after=20.0)
+    session.rst(unit, bare=True)
+    session = plant.tcp(pc, unit).open(after=1.0)
+    stamped(session, 31_000)
+    stamped(session, ticks, unit)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) is told
 
 
 def stamped(session: Session, ticks: int, by: Station | None = None, flags: str = "PA") -> None:
