@@ -131,7 +131,8 @@ def _begins_anew(counter: Counter, low: int) -> list[Moment]:
 
 def _goes_on_counting(linkup: LinkUp, alive: Moment, first: Moment) -> bool:
     """Whether the numbers of the controller's packets to the PC go on over the signs."""
-    counters = [path.ids for path in linkup.packets_back if path.ids.is_regular]
+    before = (path.ids for path in linkup.packets_back if path.first <= alive)
+    counters = [one for one in before if one.is_regular]
     return any(
         one.last is not None
         and one.last > first

@@ -35,7 +35,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     alive = _alive(linkup, call, resent)
     others = linkup.pc.hardware is not None and linkup.pc.hears(again.first.seconds, float("inf"))
     rested = again.first.seconds - heard.seconds >= LONG_IDLE
-    silence = linkup.silence([session.asked or again.first, *again.moments], 1 + again.count)
+    silence = linkup.silence([session.asked or again.first, *again.moments])
     likeliest, ruled_out = _whose_side(bool(alive), others, rested)
     if resent.size <= session.largest_confirmed(CLIENT):
         ruled_out.append(TOO_LARGE)

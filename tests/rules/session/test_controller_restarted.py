@@ -361,7 +361,7 @@ def test_quiet_where_nothing_was_open() -> None:
 
 @pytest.mark.parametrize(
     ("before", "after", "told"),
-    [(5_000, 250, True), (5_000, 257, False), (22, 10, False), (40, 10, True)],
+    [(5_000, 250, True), (5_000, 257, False), (34, 10, False), (35, 10, True)],
 )
 def test_numbers_begin_anew_where_they_fall_low(before: int, after: int, told: bool) -> None:
     plant, pc, unit = acquainted()
