@@ -167,6 +167,14 @@ class Call(Try):
         return _routers_passed(self.end.ttl) < _routers_passed(usual)
 
     @property
+    def is_confirmed(self) -> bool:
+        """Whether all that the client had sent was confirmed when the session was ended, if only by
+        that end itself.
+        """
+        at = self.session.from_client.confirmed_at
+        return at is not None and self.end is not None and at <= self.end.moment
+
+    @property
     def gave_up(self) -> bool:
         """Whether the client ended it after a longer wait for the server than any before."""
         longest = self.session.answer_times.most

@@ -43,12 +43,12 @@ Signs = dict[str, list[Moment]]
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
     traces = _traces(linkup)
-    broke = ((one, _last_sign(one)) for one in linkup.on_port if _broke(one))
-    starts = ((one, alive, _signs(linkup, traces, one, alive)) for one, alive in broke)
-    found = [(one, alive, signs) for one, alive, signs in starts if signs]
+    broke = [one for one in linkup.on_port.opened if one.ended_by_server or one.waits]
+    found = [(one, signs) for one in broke if (signs := _signs(linkup, traces, one))]
     if not found:
         return
-    call, alive, signs = found[0]
+    call, signs = found[0]
+    alive = _last_sign(call)
     counted = _is_counted(signs)
     yield Sighting(
         values={
@@ -65,21 +65,15 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     )
 
 
-def _broke(call: Call) -> bool:
-    """Whether the controller ended a session, or leaves it unanswered."""
-    return call.opened and (call.ended_by_server or call.waits)
-
-
 def _last_sign(call: Call) -> Moment:
-    """The controller's last sign of life in a session; where it closed that, the close."""
-    if call.ended is not None and not call.broken and call.ended_by_server:
-        return call.ended
-    return call.session.from_server.last_data or call.first
+    """The controller's last sign of life in a session; where it closed that in order, the close."""
+    closed = call.ended if call.ended_by_server and not call.broken else None
+    return closed or call.session.from_server.last_data or call.first
 
 
-def _signs(linkup: LinkUp, traces: Signs, call: Call, alive: Moment) -> Signs:
+def _signs(linkup: LinkUp, traces: Signs, call: Call) -> Signs:
     """The signs of a restart by kind, {} where they are too few or something speaks against it."""
-    until = call.last.seconds + START_TAKES
+    alive, until = _last_sign(call), call.last.seconds + START_TAKES
     found = {key: between(moments, alive, until, EACH) for key, moments in traces.items()}
     signs = {key: moments for key, moments in found.items() if moments}
     if not signs.keys() & OWN:

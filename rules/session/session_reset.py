@@ -74,11 +74,9 @@ def _rest(call: Call) -> float:
 def _was_answered_before(linkup: LinkUp, call: Call) -> bool:
     """Whether an earlier session that began with the same octets got an answer."""
     first = call.session.from_client.first_data
-    if first is None or call.answers:
-        return False
     before = [one for one in linkup.on_port if one.answers and one.first < call.first]
-    begun = [one.session.from_client.first_data for one in before]
-    return any(one is not None and one.octets == first.octets for one in begun)
+    begun = [one.octets for earlier in before if (one := earlier.session.from_client.first_data)]
+    return not call.answers and first is not None and first.octets in begun
 
 
 RULE = Rule(
