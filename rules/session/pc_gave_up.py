@@ -63,10 +63,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 
 
 def _late_answer(call: Call) -> Late | None:
-    asked, came, ended = call.session.asked, call.last_answer, call.ended
-    if not (asked and came and ended and call.ended_by_client and call.ended_on_request):
-        return None
-    return Late(call, asked, came, call.idle) if came > ended else None
+    asked, came = call.session.asked, call.answered_late
+    return Late(call, asked, came, call.idle) if asked and came else None
 
 
 def _late_acceptances(linkup: LinkUp) -> list[Late]:
