@@ -28,6 +28,8 @@ FIRST_TICKS = 300_000
 """The TCP clock ticks once in 1 ms to 1 s (RFC 7323 5.4): this is 5 min at most."""
 EACH = 2
 """Frames shown of one kind of sign."""
+INSTANT = 1e-3
+"""Seconds before the controller's first sign, in which it was not heard yet."""
 PROBED, ANNOUNCED = BootSign.PROBE.value, BootSign.ANNOUNCEMENT.value
 REQUESTED = BootSign.ADDRESS_REQUEST.value
 NUMBERS, CLOCK, ASKED, UNANSWERED = "numbers", "clock", "asked", "unanswered"
@@ -84,7 +86,7 @@ def _signs(linkup: LinkUp, traces: Signs, call: Call) -> Signs:
         return {}
     repeats = call.session.from_client.repeats.moments
     vain = [moment for moment in repeats if alive < moment < first]
-    if vain and linkup.pc.hears(vain[0].seconds, vain[-1].seconds):
+    if vain and linkup.pc.hears(vain[0].seconds, first.seconds - INSTANT):
         signs[UNANSWERED] = vain[:EACH]
     return signs if _kinds(signs) >= ENOUGH else {}
 

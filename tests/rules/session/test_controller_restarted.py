@@ -5,6 +5,7 @@ import pytest
 from analyzer.diagnosis import FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Session, Station, modbus_read
+from rules.session.controller_restarted import REPLUGGED, RULE
 from tests.support import (
     TOLD,
     acquainted,
@@ -13,6 +14,7 @@ from tests.support import (
     ended,
     found,
     lead,
+    left_out,
     slugs,
     told_or_not,
 )
@@ -414,3 +416,52 @@ def test_every_session_that_broke_is_counted() -> None:
         session.rst(unit, bare=True)
     plant.tcp(pc, unit).open(after=3.0).poll(4)
     assert_leads(diagnosed(ended(plant)), Certainty.SHOWN, sessions=3)
+
+
+def test_found_with_a_single_repeat_while_others_are_heard() -> None:
+    plant, pc, unit = acquainted()
+    unit.next_packet_id = lambda: 0  # type: ignore[method-assign]
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    asked(session, lost=True)
+    session.again(after=0.3, lost=True)
+    plant.announce(unit, times=1, after=5.0)
+    session.rst(unit, bare=True, after=1.0)
+    assert_leads(diagnosed(ended(plant)), Certainty.FITS, signs=2)
+
+
+def test_quiet_where_the_controller_asks_the_pc_itself_whether_it_is_there() -> None:
+    """A neighbour entry that it checks: no sign that it has forgotten it (RFC 1122 2.3.2.1)."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    asked(session)
+    plant.ask(unit, pc, times=1, to=pc, after=1.0)
+    plant.announce(unit, times=1, after=1.0)
+    session.rst(unit, bare=True)
+    assert slugs(diagnosed(ended(plant))) == ["session-reset"]
+
+
+def test_quiet_where_the_controller_asks_for_others() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    asked(session)
+    plant.ask(unit, "192.0.2.20", times=1, after=1.0)
+    plant.announce(unit, times=1, after=1.0)
+    session.rst(unit, bare=True)
+    assert slugs(diagnosed(ended(plant))) == ["session-reset"]
+
+
+def test_the_cable_is_ruled_out_only_where_counters_begin_anew() -> None:
+    for begins_anew in (True, False):
+        plant, pc, unit = acquainted()
+        session = plant.tcp(pc, unit).open()
+        session.poll(5)
+        in_vain(session)
+        plant.announce(unit, after=20.0)
+        unit.packet_id = 0 if begins_anew else 40_000
+        session.again(after=1.0)
+        session.rst(unit, bare=True)
+        finding = found(diagnosed(ended(plant)), SLUG)
+        assert (REPLUGGED in left_out(finding, RULE)[1]) is begins_anew
