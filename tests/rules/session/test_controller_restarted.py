@@ -465,3 +465,16 @@ def test_the_cable_is_ruled_out_only_where_counters_begin_anew() -> None:
         session.rst(unit, bare=True)
         finding = found(diagnosed(ended(plant)), SLUG)
         assert (REPLUGGED in left_out(finding, RULE)[1]) is begins_anew
+
+
+def test_found_with_less_certainty_by_a_request_for_an_address_and_silence() -> None:
+    plant, pc, unit = acquainted()
+    unit.next_packet_id = lambda: 0  # type: ignore[method-assign]
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    in_vain(session)
+    plant.wait(15)
+    plant.dhcp("discover", unit)
+    session.again(after=1.0)
+    session.rst(unit, bare=True)
+    assert_leads(diagnosed(ended(plant)), Certainty.FITS, signs=2)

@@ -240,3 +240,16 @@ def test_quiet_where_only_a_greeting_came_before_the_rest() -> None:
         session.send(b"ready", unit)
         session.close(unit, after=30.0)
     assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_quiet_where_one_session_only_was_closed_at_rest() -> None:
+    plant, pc, unit = acquainted()
+    idle(plant, pc, unit, 30.0)
+    assert slugs(diagnosed(ended(plant))) == ["session-closed"]
+
+
+def test_found_with_less_certainty_where_one_of_two_differs_from_the_sheet() -> None:
+    plant, pc, unit = acquainted()
+    idle(plant, pc, unit, 100.0, 104.0)
+    diagnosis = diagnosed(ended(plant), sheet=a_sheet("idle_limit = 97"))
+    assert found(diagnosis, SLUG).certainty is Certainty.FITS
