@@ -44,9 +44,10 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     to_pc = [one for one in theirs if one.server[0] in own]
     if (theirs and ours) or any(one.answered.count for one in (*to_pc, *ours)):
         return
-    stopped = [one for one in to_pc if _stopped(linkup, one)]
+    asked = _asked(linkup)
+    stopped = [one for one in to_pc if _stopped(linkup, one, asked)]
     for stream in (stopped or [one for one in ours if _is_cyclic(one)])[:1]:
-        way = stream.asked
+        way, alive = stream.asked, linkup.last_heard
         yield Sighting(
             values={
                 "sender": stream.client[0],
@@ -59,7 +60,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             frames={
                 "first": [way.first],
                 "last": [way.last],
-                "alive": [linkup.last_heard if stopped else None],
+                "alive": [alive if alive and alive > way.ends[-1] else None],
             },
             certainty=Certainty.FITS,
             silence=linkup.silence(way.ends[1:])
@@ -69,9 +70,9 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         )
 
 
-def _stopped(linkup: LinkUp, stream: Exchange) -> bool:
-    """Whether a stream ended soon, though the PC asked for nothing that may have been its end, and
-    its sender is still heard.
+def _stopped(linkup: LinkUp, stream: Exchange, asked: list[Moment]) -> bool:
+    """Whether a stream ended soon and by itself, and its sender is still heard. asked: what the PC
+    asked for and closed, which may have been its end.
     """
     way = stream.asked
     refused = (stream.client, stream.server) in linkup.facts.index.refused_datagrams
@@ -80,8 +81,8 @@ def _stopped(linkup: LinkUp, stream: Exchange) -> bool:
     assert way.began is not None
     assert way.last is not None
     soon = way.last.seconds - way.began.seconds <= PATIENCE
-    asked = between(_asked(linkup), way.began, way.last.seconds, 1)
-    return soon and linkup.is_alive_after(way.last) and not asked
+    ended = between(asked, way.began, way.last.seconds, 1)
+    return soon and linkup.is_alive_after(way.last) and not ended
 
 
 def _asked(linkup: LinkUp) -> list[Moment]:

@@ -78,6 +78,14 @@ def test_found_with_the_frame_that_shows_that_the_controller_is_there() -> None:
     assert len(found(diagnosed(ended(plant)), SLUG).evidence) == 3
 
 
+def test_found_where_the_pc_streams_and_the_controller_is_heard_behind_it() -> None:
+    plant, pc, unit, session = agreed()
+    stream(plant, pc, unit, times=60)
+    session.keep_alive(after=1.0)
+    session.ack(unit)
+    assert len(found(diagnosed(ended(plant)), SLUG).evidence) == 3
+
+
 @pytest.mark.parametrize("pc_streams", [False, True])
 def test_found_beside_office_services_in_the_other_direction(pc_streams: bool) -> None:
     plant, pc, unit, session = agreed()
