@@ -53,14 +53,14 @@ class Sighting:
 
     values: what the rule's text is filled with, beside `pc`, `controller` and `port`, which the
     engine knows; frames: moments by the key of the rule's evidence texts, those that show it best
-    first; linkup: whose, filled in where the rule was asked about one; level: where it differs from
-    the rule's; silence: where nothing answered, which tells how sure that is; likeliest: the name
-    of the cause that it favours; ruled_out: names of the causes, and of what would look the same,
-    that the recording rules out.
+    first, None for what is not recorded; linkup: whose, filled in where the rule was asked about
+    one; level: where it differs from the rule's; silence: where nothing answered, which tells how
+    sure that is; likeliest: the name of the cause that it favours; ruled_out: names of the causes,
+    and of what would look the same, that the recording rules out.
     """
 
     values: Mapping[str, object]
-    frames: Mapping[str, Sequence[Moment]]
+    frames: Mapping[str, Sequence[Moment | None]]
     linkup: LinkUp | None = None
     certainty: Certainty = Certainty.SHOWN
     level: Level | None = None

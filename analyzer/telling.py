@@ -40,7 +40,7 @@ def worded(rule: Rule, sighting: Sighting, lost: int) -> Finding:
             *(say(text, values) for text in _left(rule.also_fits, sighting.ruled_out).values()),
             *(say(DOUBTS[one], {"n": lost}) for one in doubts),
         ],
-        moment=next((moments[0] for moments in sighting.frames.values() if moments), None),
+        moment=next((at for moments in sighting.frames.values() for at in moments if at), None),
         evidence=_evidence(rule, sighting, values),
         values={key: value for key, value in values.items() if key != "fits"},
         sources=list(rule.sources),
@@ -81,7 +81,8 @@ def _left(texts: Mapping[str, str], ruled_out: Collection[str]) -> dict[str, str
 
 def _evidence(rule: Rule, sighting: Sighting, values: Mapping[str, object]) -> list[Evidence]:
     """The frames in order, each once with its sentence; {again} tells a repetition."""
-    each = [(key, at) for key, moments in sighting.frames.items() for at in dict.fromkeys(moments)]
+    frames = ((key, dict.fromkeys(moments)) for key, moments in sighting.frames.items())
+    each = [(key, at) for key, moments in frames for at in moments if at is not None]
     each.sort(key=lambda one: one[1])
     half = MOST_EVIDENCE // 2
     shown = each if len(each) <= MOST_EVIDENCE else each[:half] + each[-half:]

@@ -319,3 +319,36 @@ def test_moments_between_two_times_are_found_as_by_looking_at_all(
     after = Moment(sum(at <= begin for at in seconds), float(begin))
     expected = [one for one in moments if begin < one.seconds <= end][:most]
     assert between(moments, after, float(end), most) == expected
+
+
+@pytest.mark.parametrize(("polls", "seconds"), [(1, float("inf")), (2, 1.04), (5, 1.04)])
+def test_the_interval_of_requests_is_known_from_two_on(polls: int, seconds: float) -> None:
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit).open().poll(polls)
+    (call,) = calls(plant)
+    assert call.interval == pytest.approx(seconds, abs=0.01)
+
+
+@pytest.mark.parametrize("waits", [True, False])
+def test_an_answer_is_late_where_the_client_ended_with_its_request_open(waits: bool) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    if waits:
+        session.send(modbus_read(3), after=0.5)
+    session.fin(after=1.0)
+    answer = session.send(modbus_answer(3), unit, after=0.5)
+    (call,) = calls(plant)
+    assert (call.answered_late is not None) is waits
+    assert call.answered_late is None or call.answered_late.frame == plant.number(answer)
+
+
+@pytest.mark.parametrize("confirms", [True, False])
+def test_a_close_may_confirm_all_that_was_sent(confirms: bool) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    before = session.server.expects
+    session.send(modbus_read(1), after=0.5)
+    session.fin(unit, after=1.0, ack=None if confirms else before)
+    (call,) = calls(plant)
+    assert call.is_confirmed is confirms

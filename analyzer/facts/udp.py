@@ -34,6 +34,11 @@ class Way:
     gaps_squared: float = 0.0
 
     @property
+    def ends(self) -> list[Moment]:
+        """The first and the last datagram; none where there is none."""
+        return [one for one in (self.first, self.last) if one is not None]
+
+    @property
     def period(self) -> float | None:
         """The mean gap inside runs, in seconds; None where there is none."""
         inside = self.count - self.runs

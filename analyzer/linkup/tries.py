@@ -167,6 +167,30 @@ class Call(Try):
         return _routers_passed(self.end.ttl) < _routers_passed(usual)
 
     @property
+    def is_confirmed(self) -> bool:
+        """Whether all that the client had sent was confirmed when the session was ended, if only by
+        that end itself.
+        """
+        at = self.session.from_client.confirmed_at
+        return at is not None and self.end is not None and at <= self.end.moment
+
+    @property
+    def answered_late(self) -> Moment | None:
+        """The last answer, where the client had ended the session before, with a request open."""
+        came, ended = self.last_answer, self.ended
+        if came is None or ended is None or not (self.ended_by_client and self.ended_on_request):
+            return None
+        return came if came > ended else None
+
+    @property
+    def interval(self) -> float:
+        """Mean seconds between the client's requests, infinite where it sent one only."""
+        asked, first = self.session.asked, self.session.from_client.first_data
+        if asked is None or first is None or self.session.requests < 2:
+            return float("inf")
+        return (asked.seconds - first.moment.seconds) / (self.session.requests - 1)
+
+    @property
     def gave_up(self) -> bool:
         """Whether the client ended it after a longer wait for the server than any before."""
         longest = self.session.answer_times.most

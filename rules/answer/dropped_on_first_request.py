@@ -52,7 +52,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "protocol": said.protocol,
             "refused_in": said.refused_in,
             "reasons": list(dict.fromkeys(str(no) for no in said.refusals)),
-            "wait": _waited(first),
+            "wait": no.seconds - dropped.asks[0].seconds if (no := _no(first)) else first.idle,
             "by_reset": first.broken,
         },
         frames={
@@ -72,17 +72,11 @@ def _is_dropped(call: Call) -> bool:
 
 def _no(call: Call) -> Moment | None:
     """The no to the request in another protocol than the request's."""
-    said, asked = call.session.dialogue, call.session.asked
-    if said.refused_in is None or not said.refusals or asked is None:
+    said, asked = call.session.dialogue, call.session.asked or call.last
+    if said.refused_in is None or not said.refusals:
         return None
     moment = said.refusals[0].moment
     return moment if asked < moment else None
-
-
-def _waited(call: Call) -> float:
-    """Seconds from the request to the no, or to the end."""
-    no, asked = _no(call), call.session.asked
-    return call.idle if no is None or asked is None else no.seconds - asked.seconds
 
 
 def _likeliest(protocol: str | None, refused_in: str | None) -> str:

@@ -9,38 +9,32 @@ rule tells.
 
 from collections.abc import Iterator
 
-from analyzer.facts import Moment, No
+from analyzer.facts import Dialogue, Moment
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import Call, LinkUp
+from analyzer.linkup import LinkUp
 from rules import cautions
 
 NESTED = {"EtherNet/IP"}
 """Protocols that open an inner connection while they already answer other requests."""
-PLACE, FULL, TRUST, VERSION, SWITCHED_OFF, TRUST_OF_PC = (
-    "place",
-    "full",
-    "trust",
-    "version",
-    "switched off",
-    "trust of pc",
-)
+PLACE, FULL, TRUST, VERSION = "place", "full", "trust", "version"
+SWITCHED_OFF, TRUST_OF_PC = "switched off", "trust of pc"
 """Names of the causes in the rule."""
-FULL_CODES = {
-    ("EtherNet/IP", 0x0002), ("EtherNet/IP", 0x0113), ("EtherNet/IP", 0x0100),
-    ("ISO on TCP", 1), ("ISO on TCP", 129), ("ISO on TCP", 135), ("ISO on TCP", 136),
-    ("OPC UA", 0x807D0000), ("OPC UA", 0x80810000), ("OPC UA", 0x80030000),
+LIKELIEST = {
+    ("EtherNet/IP", 0x0002): FULL, ("EtherNet/IP", 0x0100): FULL, ("EtherNet/IP", 0x0113): FULL,
+    ("ISO on TCP", 1): FULL, ("ISO on TCP", 129): FULL, ("ISO on TCP", 135): FULL,
+    ("ISO on TCP", 136): FULL, ("OPC UA", 0x80030000): FULL, ("OPC UA", 0x807D0000): FULL,
+    ("OPC UA", 0x80810000): FULL, ("OPC UA", 0x80830000): PLACE, ("OPC UA", 0x80BE0000): VERSION,
+    ("EtherNet/IP", 0x69): VERSION, ("ISO on TCP", 130): VERSION, ("TLS", 70): VERSION,
 }  # fmt: skip
-"""Codes whose published meaning is that there is no room left."""
+"""By protocol and code: the cause that its published meaning points to."""
+OTHERWISE = {"TLS": TRUST, "OPC UA": TRUST}
+"""By protocol: what a controller's other noes are about, where that is not the place."""
 CERTIFICATE_CODES = {("TLS", code) for code in (42, 43, 44, 45, 46, 48)}
 """Codes that speak of the certificate alone (RFC 8446 section 6.2)."""
-VERSION_CODES = {("EtherNet/IP", 0x69), ("OPC UA", 0x80BE0000), ("TLS", 70), ("ISO on TCP", 130)}
-TRUSTING = {"TLS", "OPC UA"}
-PLACE_CODES = {("OPC UA", 0x80830000)}
-"""Codes that say that the endpoint address is not known there, whatever certificates are worth."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    refused = [one for one in linkup.on_port if _is_refused(one)]
+    refused = [one for one in linkup.on_port if _is_refused(one.session.dialogue)]
     said = [no for one in refused for no in one.session.dialogue.refusals]
     by_pc = not said
     if by_pc:
@@ -49,6 +43,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     if not said or _works_after(linkup, max(no.moment for no in said)):
         return
     protocol = refused[0].session.dialogue.protocol or ""
+    key = protocol, said[-1].code
+    begun = [one.session.from_client.first_data for one in refused if by_pc]
     yield Sighting(
         values={
             "port": refused[0].port,
@@ -56,31 +52,23 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "sessions": len(refused),
             "by_pc": by_pc,
             "by_controller": not by_pc,
-            "refusals": len(said)
-            if by_pc
-            else sum(one.session.dialogue.refused for one in refused),
+            "refusals": max(len(said), sum(one.session.dialogue.refused for one in refused)),
             "code": said[-1].code,
             "meaning": said[-1].meaning,
             "reasons": list(dict.fromkeys(str(no) for no in said)),
         },
         frames={
             "declined" if by_pc else "no": [no.moment for no in said],
-            "asked": _asked(refused) if by_pc else [no.asked for no in said if no.asked],
+            "asked": [*(no.asked for no in said), *(one and one.moment for one in begun)],
         },
-        likeliest=_likeliest(protocol, said[-1], by_pc),
-        ruled_out=_ruled_out(protocol, said[-1]) if by_pc else {TRUST_OF_PC},
+        likeliest=LIKELIEST.get(key, TRUST_OF_PC if by_pc else OTHERWISE.get(protocol, PLACE)),
+        ruled_out=_ruled_out(key) if by_pc else {TRUST_OF_PC},
     )
 
 
-def _is_refused(call: Call) -> bool:
-    dialogue = call.session.dialogue
-    inside = dialogue.refused_in is None and (not dialogue.good or dialogue.protocol in NESTED)
-    return bool(dialogue.refused) and inside
-
-
-def _asked(declined: list[Call]) -> list[Moment]:
-    first = [one.session.from_client.first_data for one in declined]
-    return [data.moment for data in first if data is not None]
+def _is_refused(said: Dialogue) -> bool:
+    inside = said.refused_in is None and (not said.good or said.protocol in NESTED)
+    return bool(said.refused) and inside
 
 
 def _works_after(linkup: LinkUp, refusal: Moment) -> bool:
@@ -90,20 +78,10 @@ def _works_after(linkup: LinkUp, refusal: Moment) -> bool:
     return any(at is not None and at > refusal for at in worked)
 
 
-def _likeliest(protocol: str, no: No, by_pc: bool) -> str:
-    if (protocol, no.code) in FULL_CODES:
-        return FULL
-    if (protocol, no.code) in VERSION_CODES:
-        return VERSION
-    if by_pc:
-        return TRUST_OF_PC
-    return TRUST if protocol in TRUSTING and (protocol, no.code) not in PLACE_CODES else PLACE
-
-
-def _ruled_out(protocol: str, no: No) -> set[str]:
+def _ruled_out(key: tuple[str, int]) -> set[str]:
     """Causes that do not fit where the PC turned the controller's answer down."""
     of_controller = {PLACE, FULL, TRUST, SWITCHED_OFF}
-    return of_controller | ({VERSION} if (protocol, no.code) in CERTIFICATE_CODES else set())
+    return of_controller | ({VERSION} if key in CERTIFICATE_CODES else set())
 
 
 RULE = Rule(

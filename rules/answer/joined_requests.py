@@ -1,7 +1,7 @@
 """Two requests in one segment, or one in two, and the controller answers only part of them.
 
-A warning where the work goes on, and where the very first request came in pieces: that one may be
-unanswered for what it asks.
+A warning where the work goes on, and where the very first requests came so and nothing is answered:
+they may be unanswered for what they ask.
 
 Only for protocols in which each request gets one answer. Quiet where all are answered: many
 controllers take several requests at once. Quiet where the PC ends the session without waiting,
@@ -28,8 +28,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             continue
         last = max(side.last_data for side in session.sides if side.last_data)
         odd = [*dialogue.joined.moments, *dialogue.split.moments]
-        only_split = not dialogue.joined.count and not dialogue.told
-        heals = loses or linkup.on_port.answered_after(last) or only_split
+        heals = loses or linkup.on_port.answered_after(last) or not dialogue.told
         missing = dialogue.asked - dialogue.told
         yield Sighting(
             values={
@@ -42,7 +41,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             frames={
                 "joined": dialogue.joined.moments,
                 "split": dialogue.split.moments,
-                "gave_up": [call.ended] if call.ended is not None else [],
+                "gave_up": [call.ended],
             },
             certainty=Certainty.FITS,
             level=Level.WARNING if heals else Level.FAULT,

@@ -27,7 +27,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "waited": min(one.idle for one in mute),
         },
         frames={
-            "opened": [one.session.completed for one in mute if one.session.completed],
+            "opened": [one.session.completed for one in mute],
             "closed": mute.ends,
         },
         certainty=Certainty.FITS,

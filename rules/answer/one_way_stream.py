@@ -15,7 +15,7 @@ from analyzer.facts import Exchange, Moment
 from analyzer.facts.ports import OFFICE_PORTS
 from analyzer.facts.udp import Way
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import LinkUp, Stage, between
+from analyzer.linkup import Calls, LinkUp, between
 from rules import cautions
 
 CYCLIC_IO = 2222
@@ -37,88 +37,67 @@ PC_SILENT, CONTROLLER_SILENT = "pc silent", "controller silent"
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    if Stage.PORT not in linkup.proofs and linkup.target.transport != "udp":
+    index, own = linkup.facts.index, linkup.pc.addresses
+    theirs = [one for one in index.exchanges_from[linkup.controller] if not _is_office(one)]
+    ours = [one for one in index.exchanges_to[linkup.controller] if one.client[0] in own]
+    ours = [one for one in ours if not _is_office(one)]
+    to_pc = [one for one in theirs if one.server[0] in own]
+    if (theirs and ours) or any(one.answered.count for one in (*to_pc, *ours)):
         return
-    index, controller = linkup.facts.index, linkup.controller
-    sent = [one for one in index.exchanges_from[controller] if not _is_office(one)]
-    got = [one for one in index.exchanges_to[controller] if not _is_office(one)]
-    stopped = _stopped(linkup, sent, got)
-    stream = stopped or _unanswered(linkup, sent, got)
-    if stream is None or stream.asked.first is None or stream.asked.last is None:
-        return
-    way = stream.asked
-    last = linkup.last_heard
-    yield Sighting(
-        values={
-            "sender": stream.client[0],
-            "receiver": stream.server[0],
-            "port": stream.server[1],
-            "datagrams": way.count,
-            "period": way.period,
-            "starts": way.runs,
-        },
-        frames={
-            "first": [stream.asked.first],
-            "last": [stream.asked.last],
-            "alive": [last] if last is not None and last > stream.asked.last else [],
-        },
-        certainty=Certainty.FITS,
-        silence=linkup.silence([stream.asked.last])
-        if stopped
-        else linkup.silence([stream.asked.first], tries=way.count),
-        likeliest=PC_SILENT if stopped else CONTROLLER_SILENT,
-    )
+    asked = _asked(linkup)
+    stopped = [one for one in to_pc if _stopped(linkup, one, asked)]
+    for stream in (stopped or [one for one in ours if _is_cyclic(one)])[:1]:
+        way, alive = stream.asked, linkup.last_heard
+        yield Sighting(
+            values={
+                "sender": stream.client[0],
+                "receiver": stream.server[0],
+                "port": stream.server[1],
+                "datagrams": way.count,
+                "period": way.period,
+                "starts": way.runs,
+            },
+            frames={
+                "first": [way.first],
+                "last": [way.last],
+                "alive": [alive if alive and alive > way.ends[-1] else None],
+            },
+            certainty=Certainty.FITS,
+            silence=linkup.silence(way.ends[1:])
+            if stopped
+            else linkup.silence(way.ends, way.count),
+            likeliest=PC_SILENT if stopped else CONTROLLER_SILENT,
+        )
 
 
-def _stopped(linkup: LinkUp, sent: list[Exchange], got: list[Exchange]) -> Exchange | None:
-    """The controller's stream to the PC that ended soon, where the PC sent no datagram."""
-    if any(_is_from_pc(linkup, one) for one in (*sent, *got)):
-        return None
-    refusals, asked = linkup.facts.index.refused_datagrams, _asked(linkup)
-    for one in sent:
-        refused = (one.client, one.server) in refusals
-        if (
-            one.server[0] in linkup.pc.addresses
-            and not refused
-            and _gave_up(linkup, one.asked, asked)
-        ):
-            return one
-    return None
-
-
-def _gave_up(linkup: LinkUp, way: Way, asked: list[Moment]) -> bool:
+def _stopped(linkup: LinkUp, stream: Exchange, asked: list[Moment]) -> bool:
     """Whether a stream ended soon and by itself, and its sender is still heard. asked: what the PC
     asked for and closed, which may have been its end.
     """
-    if way.last is None or way.began is None or not _is_even(way, SLOWEST, FEWEST):
+    way = stream.asked
+    refused = (stream.client, stream.server) in linkup.facts.index.refused_datagrams
+    if refused or not _is_even(way, SLOWEST, FEWEST):
         return False
+    assert way.began is not None
+    assert way.last is not None
     soon = way.last.seconds - way.began.seconds <= PATIENCE
-    alive = linkup.last_heard is not None and linkup.last_heard > way.last
-    return soon and alive and not between(asked, way.began, way.last.seconds, 1)
+    ended = between(asked, way.began, way.last.seconds, 1)
+    return soon and linkup.is_alive_after(way.last) and not ended
 
 
 def _asked(linkup: LinkUp) -> list[Moment]:
     """The PC's last request of each session, and its closes."""
-    closed = [one.ended for one in linkup.on_port if one.ended and one.ended_by_client]
-    return sorted([*linkup.on_port.asks, *closed])
+    closed = Calls(one for one in linkup.on_port if one.ended_by_client)
+    return sorted([*linkup.on_port.asks, *closed.ends])
 
 
-def _unanswered(linkup: LinkUp, sent: list[Exchange], got: list[Exchange]) -> Exchange | None:
-    """The PC's stream of cyclic I/O, where no datagram of the controller is recorded."""
-    own = [one for one in got if _is_from_pc(linkup, one)]
-    if sent or linkup.errors or any(one.answered.count for one in own):
-        return None
-    meant = (one for one in own if one.server[1] == CYCLIC_IO)
-    return next((one for one in meant if _is_even(one.asked, FAST, LONG)), None)
+def _is_cyclic(stream: Exchange) -> bool:
+    return stream.server[1] == CYCLIC_IO and _is_even(stream.asked, FAST, LONG)
 
 
 def _is_even(way: Way, slowest: float, fewest: int) -> bool:
     steady = way.period is not None and way.period <= slowest and way.unevenness < EVEN
     return steady and way.count >= fewest
-
-
-def _is_from_pc(linkup: LinkUp, exchange: Exchange) -> bool:
-    return exchange.client[0] in linkup.pc.addresses or exchange.answered.count > 0
 
 
 def _is_office(exchange: Exchange) -> bool:

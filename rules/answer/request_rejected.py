@@ -51,7 +51,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         },
         frames={
             "no": [no.moment for no in said],
-            "asked": [no.asked for no in said if no.asked],
+            "asked": [no.asked for no in said],
         },
         level=Level.FAULT if is_fault else Level.NOTE,
         likeliest=likeliest,
@@ -64,7 +64,7 @@ def _goes_on(linkup: LinkUp) -> bool:
     dialogues = [one.session.dialogue for one in linkup.on_port]
     worked = [one.good_since for one in dialogues if one.good_since]
     noes = [one.last_rejected for one in dialogues if one.last_rejected]
-    return bool(worked and noes) and max(noes) > min(worked)
+    return any(no > min(worked) for no in noes if worked)
 
 
 RULE = Rule(

@@ -26,8 +26,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     call = next((one for one in linkup.on_port if _waits_in_vain(linkup, one)), None)
     if call is None:
         return
-    session, confirmed = call.session, call.session.from_client.confirmed_at
-    asked, repeats = session.asked, session.from_client.repeats
+    session, repeats = call.session, call.session.from_client.repeats
     arrived = session.request_acknowledged
     ruled_out = [OTHER_PROTOCOL] if call.answers else []
     yield Sighting(
@@ -40,27 +39,24 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "unit": session.dialogue.unit,
         },
         frames={
-            "asked": [asked] if asked is not None else [],
-            "confirmed": [confirmed] if confirmed is not None else [],
-            "gave_up": [call.ended] if call.ended is not None else [],
+            "asked": [session.asked],
+            "confirmed": [session.from_client.confirmed_at],
+            "gave_up": [call.ended],
         },
         certainty=Certainty.SHOWN if arrived else Certainty.FITS,
-        silence=linkup.silence(
-            [asked or call.first, *repeats.moments], tries=1 + repeats.count, arrived=arrived
-        ),
+        silence=linkup.silence(call.request_and_repeats, tries=1 + repeats.count, arrived=arrived),
         likeliest=BUSY if call.answers >= IN_USE else UNIT,
         ruled_out=[*ruled_out, PATH_BROKEN] if arrived else ruled_out,
     )
 
 
 def _waits_in_vain(linkup: LinkUp, call: Call) -> bool:
-    if not call.waits or call.ended_by_server or call.session.lacks_answer:
+    asked = call.asked_in_vain
+    if asked is None:
         return False
     if call.answers:
         return call.gave_up
-    asked = call.session.asked
-    healed = asked is not None and linkup.on_port.answered_after(asked)
-    return (call.end is None or call.gave_up) and not healed
+    return (call.end is None or call.gave_up) and not linkup.on_port.answered_after(asked)
 
 
 RULE = Rule(

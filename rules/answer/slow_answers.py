@@ -46,7 +46,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
                 "typical": busiest.answer_times.median,
                 "in_pieces": level is Level.WARNING,
             },
-            frames={"answered": [busiest.answered] if busiest.answered else []},
+            frames={"answered": [busiest.answered]},
             certainty=Certainty.FITS,
             level=level,
         )
@@ -56,7 +56,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 def _is_far(sessions: list[Session], step: float) -> bool:
     """Whether the opening took so long already: then the way is slow."""
     took = [one.handshake_seconds for one in sessions if one.handshake_seconds is not None]
-    return bool(took) and min(took) > step / 2
+    return min(took, default=0.0) > step / 2
 
 
 RULE = Rule(

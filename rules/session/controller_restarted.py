@@ -13,7 +13,7 @@ from analyzer.facts import BootSign, Moment
 from analyzer.facts.counters import Counter
 from analyzer.facts.index import grouped
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Call, How, LinkUp, between
+from analyzer.linkup import Call, LinkUp, between
 from rules import cautions
 
 ENOUGH = 2
@@ -37,7 +37,7 @@ PC_CAME_UP = "pc came up"
 REPLUGGED = "replugged"
 """Name of this in what would look the same."""
 
-OWN = (PROBED, ANNOUNCED, REQUESTED, NUMBERS, CLOCK)
+OWN = {PROBED, ANNOUNCED, REQUESTED, NUMBERS, CLOCK}
 """Signs that are the controller's own."""
 
 Signs = dict[str, list[Moment]]
@@ -45,14 +45,12 @@ Signs = dict[str, list[Moment]]
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
     traces = _traces(linkup)
-    found = [
-        (one, alive, signs)
-        for one in linkup.on_port
-        if (alive := _broke(one)) is not None and (signs := _signs(linkup, traces, one, alive))
-    ]
+    broke = [one for one in linkup.on_port.opened if one.ended_by_server or one.waits]
+    found = [(one, signs) for one in broke if (signs := _signs(linkup, traces, one))]
     if not found:
         return
-    call, alive, signs = found[0]
+    call, signs = found[0]
+    alive = _last_sign(call)
     counted = _is_counted(signs)
     yield Sighting(
         values={
@@ -63,50 +61,39 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "pause": _first(signs).seconds - alive.seconds,
             "hardware": linkup.hardware,
         },
-        frames={
-            **signs,
-            "alive": [alive],
-            "broken": [call.ended] if call.ended is not None else [],
-        },
+        frames={**signs, "alive": [alive], "broken": [call.ended]},
         certainty=Certainty.SHOWN if counted else Certainty.FITS,
         ruled_out=[REPLUGGED] if counted else [],
     )
 
 
-def _broke(call: Call) -> Moment | None:
-    """The controller's last sign of life in a session that it dropped or left unanswered; where it
-    closed the session in order, that is the close.
-    """
-    if not call.opened or not (call.ended_by_server or call.waits):
-        return None
-    if call.ended_by_server and not call.broken:
-        return call.ended
-    session = call.session
-    signs = session.syn_ack, call.last_answer, session.from_server.last_data, call.first
-    return max(one for one in signs if one is not None)
+def _last_sign(call: Call) -> Moment:
+    """The controller's last sign of life in a session; where it closed that in order, the close."""
+    closed = call.ended if call.ended_by_server and not call.broken else None
+    return closed or call.session.from_server.last_data or call.first
 
 
-def _signs(linkup: LinkUp, traces: Signs, call: Call, alive: Moment) -> Signs:
+def _signs(linkup: LinkUp, traces: Signs, call: Call) -> Signs:
     """The signs of a restart by kind, {} where they are too few or something speaks against it."""
-    until = call.last.seconds + START_TAKES
-    signs = {key: between(moments, alive, until, EACH) for key, moments in traces.items()}
-    signs = {key: moments for key, moments in signs.items() if moments}
-    if not any(key in signs for key in OWN):
+    alive, until = _last_sign(call), call.last.seconds + START_TAKES
+    found = {key: between(moments, alive, until, EACH) for key, moments in traces.items()}
+    signs = {key: moments for key, moments in found.items() if moments}
+    if not signs.keys() & OWN:
         return {}
     first = _first(signs)
     pc_came_up = signs.pop(PC_CAME_UP, None)
     if not _is_counted(signs) and (pc_came_up or _goes_on_counting(linkup, alive, first)):
         return {}
-    vain = sorted(signs.pop(UNANSWERED, []) + call.session.from_client.repeats.moments)
-    vain = [moment for moment in vain if alive < moment < first]
-    if vain and _others_are_heard(linkup, vain[0], first):
+    repeats = call.session.from_client.repeats.moments
+    vain = [moment for moment in repeats if alive < moment < first]
+    if vain and linkup.pc.hears(vain[0].seconds, first.seconds - INSTANT):
         signs[UNANSWERED] = vain[:EACH]
     return signs if _kinds(signs) >= ENOUGH else {}
 
 
 def _first(signs: Signs) -> Moment:
     """The controller's first sign."""
-    return min(signs[key][0] for key in OWN if key in signs)
+    return min(signs[key][0] for key in signs.keys() & OWN)
 
 
 def _is_counted(signs: Signs) -> bool:
@@ -128,8 +115,6 @@ def _traces(linkup: LinkUp) -> Signs:
     for one in linkup.facts.index.questions_as[linkup.controller]:
         if one.broadcasts and one.wanted in linkup.pc.addresses:
             found.append((ASKED, one.asked.first))
-    found += [(UNANSWERED, at) for at in linkup.on_port.that(How.IGNORED).sent]
-    found += [(UNANSWERED, at) for one in linkup.questions for at in one.asked.moments]
     found += [(PC_CAME_UP, at) for at in linkup.pc.came_up]
     return grouped(sorted(found, key=lambda one: one[1]))
 
@@ -142,21 +127,14 @@ def _begins_anew(counter: Counter, low: int) -> list[Moment]:
 
 def _goes_on_counting(linkup: LinkUp, alive: Moment, first: Moment) -> bool:
     """Whether the numbers of the controller's packets to the PC go on over the signs."""
+    before = (path.ids for path in linkup.packets_back if path.first <= alive)
+    counters = [one for one in before if one.is_regular]
     return any(
-        path.first <= alive
-        and path.ids.is_regular
-        and path.ids.last is not None
-        and path.ids.last > first
-        and not any(jump.moment > alive for jump in path.ids.jumps)
-        for path in linkup.packets_back
+        one.last is not None
+        and one.last > first
+        and not any(jump.moment > alive for jump in one.jumps)
+        for one in counters
     )
-
-
-def _others_are_heard(linkup: LinkUp, begin: Moment, end: Moment) -> bool:
-    """Whether others were heard meanwhile, where there are any."""
-    known = (linkup.pc.hardware, linkup.hardware)
-    nobody_else = all(one.hardware in known for one in linkup.facts.stations)
-    return nobody_else or linkup.pc.hears(begin.seconds, end.seconds - INSTANT)
 
 
 RULE = Rule(

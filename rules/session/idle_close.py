@@ -38,12 +38,12 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "keep_alives": sum(one.session.from_client.keep_alives for one in alike),
         },
         frames={
-            "ended": [one.ended for one in alike if one.ended],
-            "data": [one.last_answer for one in alike if one.last_answer],
+            "ended": [one.ended for one in alike],
+            "data": [one.last_answer for one in alike],
         },
         certainty=Certainty.SHOWN if _is_sure(linkup, alike) else Certainty.FITS,
         level=None if any(one.wanted for one in alike) else Level.NOTE,
-        likeliest=PC_PAUSED if _interval(alike[0]) * PAUSED < limit else SLOW_POLLS,
+        likeliest=PC_PAUSED if alike[0].interval * PAUSED < limit else SLOW_POLLS,
     )
 
 
@@ -58,15 +58,6 @@ def _is_sure(linkup: LinkUp, alike: list[Call]) -> bool:
     known = linkup.sheet.idle_limit if linkup.sheet is not None else None
     agree = known is not None and all(known / SPREAD <= one.idle <= known * SPREAD for one in alike)
     return agree or len(alike) >= SURE
-
-
-def _interval(call: Call) -> float:
-    """Seconds between the PC's requests, infinite where it sent one only."""
-    session = call.session
-    first = session.from_client.first_data
-    if first is None or session.asked is None or session.requests < 2:
-        return float("inf")
-    return (session.asked.seconds - first.moment.seconds) / (session.requests - 1)
 
 
 RULE = Rule(

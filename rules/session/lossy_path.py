@@ -68,9 +68,9 @@ def _level(broken: bool, late: bool) -> Level:
 def _broke(linkup: LinkUp, call: Call) -> bool:
     """Whether the PC repeated its last data in vain, and the controller was heard again later."""
     resent = call.stuck(CLIENT)
-    if resent is None or resent.again.count < REPEATS or linkup.last_heard is None:
+    if resent is None or resent.again.count < REPEATS or call.ended_by_server:
         return False
-    return linkup.last_heard > resent.again.last and not call.ended_by_server
+    return linkup.is_alive_after(resent.again.last)
 
 
 def _repeats(sessions: list[Session], side: int) -> list[Moment]:

@@ -16,8 +16,6 @@ from rules import cautions
 
 REPEATS = 3
 """Repeats of one segment from which on a single lost frame is no explanation."""
-MOST_ALIVE = 2
-"""Frames shown in which the controller is heard in other ways: as many as prove it."""
 LONG_IDLE = 60.0
 """Seconds of rest after which things in between are known to forget a session (common practice, no
 source: minutes to an hour)."""
@@ -33,11 +31,11 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         return
     call, resent = lost[0]
     session, again = call.session, resent.again
-    heard = session.from_server.last
+    heard = session.from_server.last or call.first
     alive = _alive(linkup, call, resent)
-    rested = heard is not None and again.first.seconds - heard.seconds >= LONG_IDLE
     others = linkup.pc.hardware is not None and linkup.pc.hears(again.first.seconds, float("inf"))
-    silence = linkup.silence([session.asked or again.first, *again.moments], 1 + again.count)
+    rested = again.first.seconds - heard.seconds >= LONG_IDLE
+    silence = linkup.silence([session.asked or again.first, *again.moments])
     likeliest, ruled_out = _whose_side(bool(alive), others, rested)
     if resent.size <= session.largest_confirmed(CLIENT):
         ruled_out.append(TOO_LARGE)
@@ -53,11 +51,11 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "alive": bool(alive),
         },
         frames={
-            "heard": [heard] if heard else [],
+            "heard": [session.from_server.last],
             "again": again.moments,
-            "alive": alive[:MOST_ALIVE],
-            "asked": _asked(linkup, again.first),
-            "gave_up": [call.ended] if call.ended is not None else [],
+            "alive": alive,
+            "asked": [at for at in _asked(linkup) if at > again.first],
+            "gave_up": [call.ended],
         },
         silence=silence,
         likeliest=likeliest,
@@ -67,10 +65,10 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 
 def _in_vain(call: Call) -> Resent | None:
     resent, server = call.stuck(CLIENT), call.session.from_server
-    if resent is None or resent.again.count < REPEATS or call.ended_by_server or not call.opened:
+    if resent is None or resent.again.count < REPEATS or call.ended_by_server:
         return None
-    repeats_only = bool(server.repeats.count) and server.last == server.repeats.last
-    still_heard = server.last is not None and server.last > resent.again.first
+    repeats_only = server.repeats.count and server.last == server.repeats.last
+    still_heard = (server.last or call.first) > resent.again.first
     return None if still_heard and not repeats_only else resent
 
 
@@ -88,18 +86,17 @@ def _whose_side(alive: bool, others: bool, rested: bool) -> tuple[str, list[str]
 
 def _alive(linkup: LinkUp, call: Call, resent: Resent) -> list[Moment]:
     """Where the controller is heard in other ways while the repeats went on."""
-    heard = list(linkup.pings.replies.moments) if linkup.pings else []
-    for one in (*linkup.on_port, *linkup.on_others):
-        server = one.session.from_server
-        if one is not call:
-            heard += [at for at in (server.first, one.last_answer, server.last) if at is not None]
-    return sorted(at for at in heard if resent.again.first < at < resent.again.last)
+    calls = (
+        one.session.from_server for one in (*linkup.on_port, *linkup.on_others) if one is not call
+    )
+    heard = [at for one in calls for at in (one.first, one.last)]
+    heard += linkup.pings.replies.moments if linkup.pings else []
+    return [at for at in heard if at and resent.again.first < at < resent.again.last]
 
 
-def _asked(linkup: LinkUp, since: Moment) -> list[Moment]:
+def _asked(linkup: LinkUp) -> list[Moment]:
     """Where the PC asked for the controller's hardware address in vain."""
-    asked = [at for one in linkup.questions for at in one.since_answer.moments]
-    return sorted(at for at in asked if at > since)
+    return [at for one in linkup.questions for at in one.since_answer.moments]
 
 
 RULE = Rule(

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from analyzer.facts import Moment
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import PATIENCE, Call, Calls, How, LinkUp
+from analyzer.linkup import PATIENCE, Call, How, LinkUp
 from rules import cautions
 
 SHORT = 0.1
@@ -20,6 +20,9 @@ SPREAD = 1.1
 """Waits within 10 % are one waiting time (common practice, no source)."""
 TOO_SHORT, SLOW_LINE, UNREACHED = "too short", "slow line", "unreached"
 """Names of these causes in the rule."""
+ANSWERED_LATE = "asked", "gave_up", "answered"
+ACCEPTED_LATE = "called", "turned_down", "accepted"
+"""Names of the frames of each kind."""
 
 
 class Late(NamedTuple):
@@ -40,6 +43,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     late = answers or _long(_late_acceptances(linkup))
     if not late:
         return
+    asked, gave_up, came = ANSWERED_LATE if answers else ACCEPTED_LATE
     yield Sighting(
         values={
             "port": late[0].call.port,
@@ -49,9 +53,9 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "answers": len(answers),
         },
         frames={
-            "asked" if answers else "called": [one.began for one in late],
-            "gave_up" if answers else "turned_down": Calls(one.call for one in late).ends,
-            "answered" if answers else "accepted": [one.came for one in late],
+            asked: [one.began for one in late],
+            gave_up: [one.call.ended for one in late],
+            came: [one.came for one in late],
         },
         likeliest=TOO_SHORT if answers else UNREACHED,
         ruled_out=[] if answers else [SLOW_LINE],
@@ -59,11 +63,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 
 
 def _late_answer(call: Call) -> Late | None:
-    asked, answered, ended = call.session.asked, call.last_answer, call.ended
-    if asked is None or answered is None or ended is None or not call.ended_by_client:
-        return None
-    waited = call.ended_on_request and asked < ended < answered
-    return Late(call, asked, answered, call.idle) if waited else None
+    asked, came = call.session.asked, call.answered_late
+    return Late(call, asked, came, call.idle) if asked and came else None
 
 
 def _late_acceptances(linkup: LinkUp) -> list[Late]:

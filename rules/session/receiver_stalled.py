@@ -44,7 +44,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         },
         frames={
             "shut": session.sides[side].shut.moments,
-            "end": [call.ended] if call.ended is not None else [],
+            "end": [call.ended],
         },
         level=Level.FAULT if lasting else Level.NOTE,
         likeliest=CONTROLLER_STOPPED if side == SERVER else PC_STOPPED,

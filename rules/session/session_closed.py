@@ -57,29 +57,18 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 
 def _unheard(call: Call) -> list[Moment]:
     """The sendings of the PC's last request, where the close confirms none of them."""
-    asked, closed = call.session.asked, call.ended
-    if asked is None or closed is None or _is_confirmed(call):
-        return []
-    if closed.seconds - asked.seconds < CONFIRMED_WITHIN:
-        return []
-    repeats = call.session.from_client.repeats.moments
-    return [asked, *(one for one in repeats if asked < one < closed)]
+    closed = call.ended or call.last
+    sent = [at for at in call.request_and_repeats if at < closed]
+    due = sent and closed.seconds - sent[0].seconds >= CONFIRMED_WITHIN
+    return sent if due and not call.is_confirmed else []
 
 
 def _ruled_out(closed: Calls, unheard: bool) -> set[str]:
     """Causes that the recording rules out, by whether requests had reached the controller."""
     if unheard:
         return {BAD_REQUEST, BEHIND, FAREWELL}
-    heard = all(one.ended_on_request and _is_confirmed(one) for one in closed)
+    heard = all(one.ended_on_request and one.is_confirmed for one in closed)
     return {WAY_BROKEN, TIME_LIMIT} if heard else {WAY_BROKEN, BEHIND}
-
-
-def _is_confirmed(call: Call) -> bool:
-    """Whether all that the PC had sent was confirmed when the session was closed, if only by
-    the close itself.
-    """
-    at, closed = call.session.from_client.confirmed_at, call.ended
-    return at is not None and closed is not None and at <= closed
 
 
 def _likeliest(call: Call, unheard: bool, refused: bool) -> str:

@@ -72,13 +72,13 @@ def _rest(call: Call) -> float:
 
 
 def _was_answered_before(linkup: LinkUp, call: Call) -> bool:
-    """Whether an earlier session that began with the same octets got an answer."""
+    """Whether another session that began with the same octets had got an answer: where a later one
+    gets it, this one was not wanted.
+    """
     first = call.session.from_client.first_data
-    if first is None or call.answers:
-        return False
-    before = [one for one in linkup.on_port if one.answers and one.first < call.first]
-    begun = [one.session.from_client.first_data for one in before]
-    return any(one is not None and one.octets == first.octets for one in begun)
+    answered = (one.session.from_client.first_data for one in linkup.on_port if one.answers)
+    begun = [one.octets for one in answered if one]
+    return not call.answers and first is not None and first.octets in begun
 
 
 RULE = Rule(

@@ -227,6 +227,16 @@ def test_found_where_the_controller_refuses_without_a_word_of_the_pcs_trust() ->
     assert left_out(finding, RULE)[0] == [TRUST_OF_PC]
 
 
+@pytest.mark.parametrize("code", [40, 42, 43, 44, 45, 46, 47, 48])
+def test_the_version_is_ruled_out_where_the_pc_speaks_of_the_certificate(code: int) -> None:
+    """RFC 8446 section 6.2: 40 and 47 are about the handshake as a whole."""
+    plant, pc, unit = acquainted()
+    said = ALERT[:-1] + bytes([code])
+    declined(plant, plant.tcp(pc, unit, 4843), unit, FLIGHT, alert=said)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert (VERSION in left_out(finding, RULE)[0]) is (code not in (40, 47))
+
+
 @told_or_not
 def test_quiet_where_the_pc_trusts_it_at_the_next_try(controllers: tuple[str, ...]) -> None:
     plant, pc, unit = acquainted()

@@ -212,3 +212,14 @@ def test_quiet_where_the_recorder_lost_frames_of_the_session() -> None:
     session.ack(after=0.04)
     session.close(after=3.0)
     assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_found_as_a_fault_where_each_joined_segment_costs_an_answer_and_the_last_costs_all() -> (
+    None
+):
+    plant, unit, session = begun()
+    for turn in (4, 7):
+        joined(session, turn, unit, answers=1)
+        session.exchange(modbus_read(turn + 2), modbus_answer(turn + 2), after=1.0)
+    joined(session, 10, unit, answers=0)
+    assert_leads(diagnosed(ended(plant)), joined=3, missing=4)

@@ -71,6 +71,61 @@ def test_found_where_the_pc_sends_nothing_and_the_controller_closes(
     )
 
 
+def test_found_with_the_frame_that_shows_that_the_controller_is_there() -> None:
+    plant, pc, unit, session = agreed()
+    stream(plant, unit, pc)
+    session.close(unit, after=0.1)
+    assert len(found(diagnosed(ended(plant)), SLUG).evidence) == 3
+
+
+def test_found_where_the_pc_streams_and_the_controller_is_heard_behind_it() -> None:
+    plant, pc, unit, session = agreed()
+    stream(plant, pc, unit, times=60)
+    session.keep_alive(after=1.0)
+    session.ack(unit)
+    assert len(found(diagnosed(ended(plant)), SLUG).evidence) == 3
+
+
+@pytest.mark.parametrize("pc_streams", [False, True])
+def test_found_beside_office_services_in_the_other_direction(pc_streams: bool) -> None:
+    plant, pc, unit, session = agreed()
+    sender, receiver = (pc, unit) if pc_streams else (unit, pc)
+    plant.datagram(receiver, sender, 514, 514, b"log entry")
+    stream(plant, sender, receiver, times=30)
+    session.close(unit, after=0.1)
+    assert SLUG in slugs(diagnosed(ended(plant)))
+
+
+def test_quiet_where_the_controller_answers_the_pcs_stream_slowly() -> None:
+    plant, pc, unit, _ = agreed()
+    for _ in range(3):
+        stream(plant, pc, unit, times=20)
+        plant.datagram(unit, pc, IO, IO, b"alive", after=0.1)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_quiet_where_another_port_takes_the_pcs_stream() -> None:
+    plant, pc, unit, session = agreed()
+    stream(plant, pc, unit, times=30)
+    plant.datagram(unit, pc, 3_333, 3_334, b"alive", after=0.1)
+    session.keep_alive(after=1.0)
+    session.ack(unit)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_quiet_where_alarms_are_turned_down_beside_a_session_that_rests() -> None:
+    """The closed port is noted; the alarms were no stream that the PC owes the other half of."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit, 10_001).open()
+    session.exchange(b"READ 7\r\n", b"7 = 21\r\n")
+    for _ in range(8):
+        alarm = plant.datagram(unit, pc, 5_000, 5_501, b"alarm", after=0.4)
+        plant.unreachable(pc, unit, alarm, code=3)
+    session.keep_alive(after=2.0)
+    session.ack(unit)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
 def test_found_where_the_pc_tries_again_and_again() -> None:
     plant, pc, unit, session = agreed()
     for _ in range(3):
@@ -267,7 +322,26 @@ def test_quiet_where_the_pcs_datagrams_are_few_or_slow(
     assert (SLUG in slugs(diagnosed(ended(plant)))) is told
 
 
-@pytest.mark.parametrize(("times", "told"), [(3, False), (4, True)])
+@pytest.mark.parametrize(("period", "told"), [(0.9, True), (1.1, False)])
+def test_quiet_where_the_controllers_datagrams_are_slow(period: float, told: bool) -> None:
+    plant, pc, unit, session = agreed()
+    stream(plant, unit, pc, 6, period)
+    session.close(unit, after=0.1)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) is told
+
+
+@pytest.mark.parametrize(("jitter", "told"), [(0.04, True), (0.06, False)])
+def test_quiet_where_the_controllers_datagrams_come_unevenly(jitter: float, told: bool) -> None:
+    """Pauses of 0.1 s, each by so much shorter or longer."""
+    plant, pc, unit, session = agreed()
+    for _ in range(10):
+        stream(plant, unit, pc, 1, 0.1 + jitter)
+        stream(plant, unit, pc, 1, 0.1 - jitter)
+    session.close(unit, after=0.1)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) is told
+
+
+@pytest.mark.parametrize(("times", "told"), [(1, False), (3, False), (4, True)])
 def test_quiet_where_the_controllers_datagrams_are_few(times: int, told: bool) -> None:
     plant, pc, unit, session = agreed()
     stream(plant, unit, pc, times)

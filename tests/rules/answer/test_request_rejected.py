@@ -220,3 +220,38 @@ def test_nothing_is_ruled_out_where_the_code_is_not_known() -> None:
     plant, unit, session = begun()
     rejected(session, unit, 99)
     assert left_out(found(diagnosed(ended(plant)), SLUG), RULE)[0] == []
+
+
+REGISTER = bytes.fromhex("65000400" + "00" * 20 + "01000000")
+REGISTERED = bytes.fromhex("6500040078563412" + "00" * 16 + "01000000")
+
+
+def unconnected(cip: bytes) -> bytes:
+    """A message outside an inner connection (CIP Networks Library volume 2, from memory)."""
+    inner = bytes.fromhex("000000000000020000000000b200") + len(cip).to_bytes(2, "little") + cip
+    head = bytes.fromhex("6f00") + len(inner).to_bytes(2, "little") + bytes.fromhex("78563412")
+    return head + bytes(16) + inner
+
+
+@pytest.mark.parametrize(
+    ("status", "first"),
+    [(4, BEHIND), (5, BEHIND), (8, FUNCTION), (15, STATE), (16, STATE), (22, ITEM)],
+)
+def test_the_first_cause_is_what_the_status_of_ethernet_ip_means(status: int, first: str) -> None:
+    """A status that points to nothing leaves the rule's own order."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit, 44818).open()
+    session.exchange(REGISTER, REGISTERED)
+    no = bytes([0x8E, 0, status, 0])
+    session.exchange(unconnected(bytes.fromhex("0e0320012401")), unconnected(no))
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert finding.values["code"] == status
+    assert finding.likely_causes[0] == RULE.likely_causes[first]
+
+
+@pytest.mark.parametrize(("code", "first"), [(4, STATE), (5, STATE), (6, STATE), (10, BEHIND)])
+def test_the_first_cause_is_what_the_code_of_modbus_means(code: int, first: str) -> None:
+    plant, unit, session = begun()
+    rejected(session, unit, code)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[first]

@@ -131,3 +131,14 @@ def test_found_from_ten_answers_on_where_most_are_slow(slow: int, quick: int, to
     for turn, think in enumerate([0.2] * slow + [0.005] * quick, 1):
         session.exchange(modbus_read(turn), modbus_answer(turn), think=think, after=1.0)
     assert slugs(diagnosed(ended(plant))) == [SLUG] * told
+
+
+def test_the_session_with_most_answers_is_told() -> None:
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit, 502).open().poll(2)
+    session = plant.tcp(pc, unit, 502).open()
+    for turn in range(1, 15):
+        session.exchange(modbus_read(turn), modbus_answer(turn), think=0.2, after=1.0)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert finding.values["typical"] == pytest.approx(0.2, abs=0.05)
+    assert [one.moment.seconds > 20 for one in finding.evidence] == [True]

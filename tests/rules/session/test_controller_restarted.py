@@ -5,6 +5,7 @@ import pytest
 from analyzer.diagnosis import FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Session, Station, modbus_read
+from rules.session.controller_restarted import REPLUGGED, RULE
 from tests.support import (
     TOLD,
     acquainted,
@@ -13,6 +14,7 @@ from tests.support import (
     ended,
     found,
     lead,
+    left_out,
     slugs,
     told_or_not,
 )
@@ -139,7 +141,26 @@ def test_found_behind_a_router_by_numbers_and_silence() -> None:
     session.again()
     session.rst(far, bare=True)
     plant.tcp(pc, far, via=router).open(after=3.0).poll(4)
-    assert_leads(diagnosed(ended(plant)), Certainty.SHOWN, signs=2)
+    diagnosis = diagnosed(ended(plant))
+    assert_leads(diagnosis, Certainty.SHOWN, signs=2)
+    assert len(found(diagnosis, SLUG).evidence) == 5  # the last sign, two repeats, number, end
+
+
+@pytest.mark.parametrize(("ticks", "told"), [(290_000, True), (310_000, False)])
+def test_the_clock_of_tcp_begins_anew_where_it_shows_little(ticks: int, told: bool) -> None:
+    plant, pc, unit = acquainted()
+    unit.next_packet_id = lambda: 0  # type: ignore[method-assign]
+    session = plant.tcp(pc, unit).open()
+    for turn in range(6):
+        stamped(session, 900 + turn)
+        stamped(session, 70_000_000 + turn, unit)
+    in_vain(session)
+    session.again(after=20.0)
+    session.rst(unit, bare=True)
+    session = plant.tcp(pc, unit).open(after=1.0)
+    stamped(session, 31_000)
+    stamped(session, ticks, unit)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) is told
 
 
 def stamped(session: Session, ticks: int, by: Station | None = None, flags: str = "PA") -> None:
@@ -342,7 +363,7 @@ def test_quiet_where_nothing_was_open() -> None:
 
 @pytest.mark.parametrize(
     ("before", "after", "told"),
-    [(5_000, 250, True), (5_000, 257, False), (22, 10, False), (40, 10, True)],
+    [(5_000, 250, True), (5_000, 257, False), (34, 10, False), (35, 10, True)],
 )
 def test_numbers_begin_anew_where_they_fall_low(before: int, after: int, told: bool) -> None:
     plant, pc, unit = acquainted()
@@ -395,3 +416,65 @@ def test_every_session_that_broke_is_counted() -> None:
         session.rst(unit, bare=True)
     plant.tcp(pc, unit).open(after=3.0).poll(4)
     assert_leads(diagnosed(ended(plant)), Certainty.SHOWN, sessions=3)
+
+
+def test_found_with_a_single_repeat_while_others_are_heard() -> None:
+    plant, pc, unit = acquainted()
+    unit.next_packet_id = lambda: 0  # type: ignore[method-assign]
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    asked(session, lost=True)
+    session.again(after=0.3, lost=True)
+    plant.announce(unit, times=1, after=5.0)
+    session.rst(unit, bare=True, after=1.0)
+    assert_leads(diagnosed(ended(plant)), Certainty.FITS, signs=2)
+
+
+def test_quiet_where_the_controller_asks_the_pc_itself_whether_it_is_there() -> None:
+    """A neighbour entry that it checks: no sign that it has forgotten it (RFC 1122 2.3.2.1)."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    asked(session)
+    plant.ask(unit, pc, times=1, to=pc, after=1.0)
+    plant.announce(unit, times=1, after=1.0)
+    session.rst(unit, bare=True)
+    assert slugs(diagnosed(ended(plant))) == ["session-reset"]
+
+
+def test_quiet_where_the_controller_asks_for_others() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    asked(session)
+    plant.ask(unit, "192.0.2.20", times=1, after=1.0)
+    plant.announce(unit, times=1, after=1.0)
+    session.rst(unit, bare=True)
+    assert slugs(diagnosed(ended(plant))) == ["session-reset"]
+
+
+def test_the_cable_is_ruled_out_only_where_counters_begin_anew() -> None:
+    for begins_anew in (True, False):
+        plant, pc, unit = acquainted()
+        session = plant.tcp(pc, unit).open()
+        session.poll(5)
+        in_vain(session)
+        plant.announce(unit, after=20.0)
+        unit.packet_id = 0 if begins_anew else 40_000
+        session.again(after=1.0)
+        session.rst(unit, bare=True)
+        finding = found(diagnosed(ended(plant)), SLUG)
+        assert (REPLUGGED in left_out(finding, RULE)[1]) is begins_anew
+
+
+def test_found_with_less_certainty_by_a_request_for_an_address_and_silence() -> None:
+    plant, pc, unit = acquainted()
+    unit.next_packet_id = lambda: 0  # type: ignore[method-assign]
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    in_vain(session)
+    plant.wait(15)
+    plant.dhcp("discover", unit)
+    session.again(after=1.0)
+    session.rst(unit, bare=True)
+    assert_leads(diagnosed(ended(plant)), Certainty.FITS, signs=2)

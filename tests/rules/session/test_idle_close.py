@@ -52,6 +52,7 @@ def test_found_three_times(controllers: tuple[str, ...], reset: bool) -> None:
     assert finding.certainty is Certainty.SHOWN
     assert finding.values["times"] == 3
     assert finding.values["limit"] == pytest.approx(60.04, abs=0.01)
+    assert finding.values["third"] == pytest.approx(20.01, abs=0.01)
     assert [one.verdict for one in diagnosis.outcomes] == [Verdict.UNSTABLE]
     assert diagnosis.status == FAULT
 
@@ -130,10 +131,34 @@ def test_quiet_where_the_times_differ(controllers: tuple[str, ...], reset: bool)
 
 
 @told_or_not
-def test_quiet_where_two_of_many_agree_by_chance(controllers: tuple[str, ...]) -> None:
+@pytest.mark.parametrize("others", [(4.0, 9.0), (4.0, 9.0, 13.0)])
+def test_quiet_where_two_of_many_agree_by_chance(
+    controllers: tuple[str, ...], others: tuple[float, ...]
+) -> None:
     plant, pc, unit = acquainted()
-    idle(plant, pc, unit, 20.0, 20.1, 4.0, 9.0, 13.0)
+    idle(plant, pc, unit, 20.0, 20.1, *others)
     assert slugs(diagnosed(ended(plant), controllers)) == ["session-closed"]
+
+
+@pytest.mark.parametrize(("polls", "cause"), [(1, SLOW_POLLS), (2, PC_PAUSED)])
+def test_the_usual_interval_is_known_from_two_requests_on(polls: int, cause: str) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(3):
+        session = plant.tcp(pc, unit).open(after=0.5)
+        session.poll(polls)
+        session.close(unit, after=30.0)
+    plant.tcp(pc, unit).open(after=0.5).poll(2)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[cause]
+
+
+def test_found_as_a_fault_where_the_pc_misses_one_session_of_several() -> None:
+    plant, pc, unit = acquainted()
+    idle(plant, pc, unit, 30.0, 30.1)
+    session = plant.tcp(pc, unit).open(after=100.0)
+    session.poll(3)
+    session.close(unit, after=30.2)
+    assert found(diagnosed(ended(plant)), SLUG).level is Level.FAULT
 
 
 @told_or_not
@@ -215,3 +240,16 @@ def test_quiet_where_only_a_greeting_came_before_the_rest() -> None:
         session.send(b"ready", unit)
         session.close(unit, after=30.0)
     assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_quiet_where_one_session_only_was_closed_at_rest() -> None:
+    plant, pc, unit = acquainted()
+    idle(plant, pc, unit, 30.0)
+    assert slugs(diagnosed(ended(plant))) == ["session-closed"]
+
+
+def test_found_with_less_certainty_where_one_of_two_differs_from_the_sheet() -> None:
+    plant, pc, unit = acquainted()
+    idle(plant, pc, unit, 100.0, 104.0)
+    diagnosis = diagnosed(ended(plant), sheet=a_sheet("idle_limit = 97"))
+    assert found(diagnosis, SLUG).certainty is Certainty.FITS

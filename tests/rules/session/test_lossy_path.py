@@ -9,6 +9,7 @@ from analyzer.findings import Certainty, Level
 from captures import layouts
 from captures.layouts import Record
 from captures.plant import Session, Station, modbus_answer, modbus_read
+from rules.session.lossy_path import LATE, NOISE, RULE
 from tests.support import (
     acquainted,
     assert_healthy,
@@ -69,6 +70,7 @@ def test_found_in_both_directions(controllers: tuple[str, ...]) -> None:
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.WARNING, Certainty.SHOWN)
     assert (finding.values["there"], finding.values["back"]) == (1, 2)
+    assert finding.likely_causes[0] == RULE.likely_causes[NOISE]
     assert [one.verdict for one in diagnosis.outcomes] == [Verdict.COMPLETE]
     assert diagnosis.status == NO_FAULT
 
@@ -268,6 +270,40 @@ def test_quiet_for_few_segments(controllers: tuple[str, ...]) -> None:
         busy(session, 5)
         answer_lost(session)
     assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@pytest.mark.parametrize(("losses", "told"), [(2, False), (3, True)])
+def test_quiet_for_few_losses(losses: int, told: bool) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    busy(session)
+    for _ in range(losses):
+        answer_lost(session)
+    busy(session, 5)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) is told
+
+
+@pytest.mark.parametrize(("polls", "told"), [(41, False), (50, True)])
+def test_found_from_a_hundred_segments_on(polls: int, told: bool) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    busy(session, polls)
+    for _ in range(4):
+        answer_lost(session)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) is told
+
+
+@pytest.mark.parametrize(("polls", "cause"), [(28, LATE), (40, NOISE)])
+def test_late_confirmations_are_likelier_than_many_losses(polls: int, cause: str) -> None:
+    """Of the 76 or 88 segments that the PC sent, 24 were repeats."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    busy(session, polls)
+    for _ in range(24):
+        request_lost(session)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[cause]
+    assert finding.level is (Level.NOTE if cause == LATE else Level.WARNING)
 
 
 @told_or_not

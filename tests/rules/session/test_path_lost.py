@@ -312,7 +312,7 @@ def test_quiet_where_only_the_controller_repeats() -> None:
     assert SLUG not in slugs(diagnosed(ended(plant)))
 
 
-@pytest.mark.parametrize(("rest", "ruled_out"), [(50.0, True), (65.0, False)])
+@pytest.mark.parametrize(("rest", "ruled_out"), [(58.0, True), (65.0, False)])
 def test_a_session_is_forgotten_only_behind_a_rest(rest: float, ruled_out: bool) -> None:
     plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
@@ -340,3 +340,26 @@ def test_whose_side_it_was_is_open_without_hardware_addresses() -> None:
     octets = ended(plant).pcap(link_type=RAW)
     finding = found(diagnosed(octets, ("192.0.2.60:502",), pc="192.0.2.15"), SLUG)
     assert PC_SIDE not in left_out(finding, RULE)[0]
+
+
+def test_quiet_where_the_controller_still_sends_something_new() -> None:
+    """The way back works, and the controller goes on: it only does not confirm."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    in_vain(session, (0.3, 0.6))
+    session.send(b"event", unit, after=0.1)
+    for pause in (1.2, 2.4):
+        session.again(after=pause, lost=True)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_silence_counts_from_the_request_on() -> None:
+    """Its first repeat comes 0.3 s later: from there on the recording lasts less than 5 s."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    in_vain(session, (0.3, 0.6, 1.2))
+    plant.announce(plant.station("192.0.2.31"), times=1, after=3.05)
+    plant.chatter()
+    assert found(diagnosed(plant), SLUG).certainty is Certainty.SHOWN

@@ -3,9 +3,16 @@
 import pytest
 
 from analyzer.diagnosis import FAULT, State, Verdict
-from analyzer.findings import Certainty
+from analyzer.findings import Certainty, Finding
 from captures.plant import Session, modbus_answer, modbus_read
-from rules.session.pc_gave_up import RULE, SLOW_LINE
+from rules.session.pc_gave_up import (
+    ACCEPTED_LATE,
+    ANSWERED_LATE,
+    RULE,
+    SLOW_LINE,
+    TOO_SHORT,
+    UNREACHED,
+)
 from tests.support import (
     acquainted,
     assert_healthy,
@@ -33,6 +40,15 @@ def slow(session: Session, waits: float, took: float, reset: bool = False) -> No
     session.rst(bare=True)
 
 
+def kinds(finding: Finding) -> set[str]:
+    """Which of the rule's sentences the first frames have."""
+    texts = {
+        text.format(controller="192.0.2.60", port=502, again=""): key
+        for key, text in RULE.evidence.items()
+    }
+    return {texts[one.text] for one in finding.evidence[:3]}
+
+
 @told_or_not
 @pytest.mark.parametrize("reset", [True, False])
 def test_found_after_each_request(controllers: tuple[str, ...], reset: bool) -> None:
@@ -46,6 +62,8 @@ def test_found_after_each_request(controllers: tuple[str, ...], reset: bool) -> 
     assert finding.values["times"] == 3
     assert finding.values["waited"] == pytest.approx(3.0, abs=0.01)
     assert finding.values["took"] == pytest.approx(4.5, abs=0.01)
+    assert finding.likely_causes[0] == RULE.likely_causes[TOO_SHORT]
+    assert kinds(finding) == set(ANSWERED_LATE)
     assert [one.stopped_at for one in diagnosis.outcomes] == ["session"]
     assert diagnosis.status == FAULT
 
@@ -87,6 +105,8 @@ def test_found_where_the_call_is_accepted_too_late(controllers: tuple[str, ...])
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
     assert finding.values["took"] == pytest.approx(3.5, abs=0.01)
+    assert finding.likely_causes[0] == RULE.likely_causes[UNREACHED]
+    assert kinds(finding) == set(ACCEPTED_LATE)
     assert left_out(finding, RULE)[0] == [SLOW_LINE]
     (outcome,) = diagnosis.outcomes
     assert outcome.stopped_at == "session"

@@ -47,6 +47,7 @@ def test_found_where_the_pc_stops_reading(controllers: tuple[str, ...], new: boo
     assert finding.level is Level.FAULT
     assert str(finding.values["reader"]) == "192.0.2.15"
     assert (finding.values["times"], finding.values["probes"]) == (1, 3)
+    assert finding.values["recovered"] is False
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.UNSTABLE, "session")
     assert diagnosis.status == FAULT
@@ -92,6 +93,7 @@ def test_quiet_but_for_a_note_where_it_reads_on_after_a_while(
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == [SLUG]
     assert found(diagnosis, SLUG).level is Level.NOTE
+    assert found(diagnosis, SLUG).values["recovered"] is True
     assert diagnosis.status == NO_FAULT
 
 

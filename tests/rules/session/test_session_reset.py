@@ -468,3 +468,12 @@ def test_a_time_limit_needs_a_rest(after: float, ruled_out: list[str]) -> None:
     session.rst(unit, after=after)
     finding = found(diagnosed(ended(plant)), SLUG)
     assert left_out(finding, RULE)[0] == ruled_out
+
+
+def test_a_reset_right_after_a_greeting_answers_no_request() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.send(b"ready", unit, after=0.5)
+    session.rst(unit, after=0.05)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[RESTART]
