@@ -12,12 +12,12 @@ any more: that is a broken path.
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from itertools import islice
 
 from analyzer.facts import CLIENT, SERVER, IcmpError, Moment, Resent
-from analyzer.facts.icmp import UNREACHABLE
 from analyzer.facts.index import by
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Call, LinkUp, Silence
+from analyzer.linkup import BEGINNING, Call, LinkUp, Silence, are_questions
 from rules import cautions
 
 LARGE = 1200
@@ -28,11 +28,6 @@ FULL = 1460
 """Most octets of data in an Ethernet frame; larger ones were joined in the PC."""
 REPEATS = 3
 """Repeats from which on chance is no explanation; with a router's message two are enough."""
-TOO_LARGE = 4
-"""Code of the message (RFC 792, RFC 1191 section 4)."""
-SLOW = 0.3
-"""Seconds from one datagram to the next: those who wait for an answer take longer than a stream
-does (common practice, no source)."""
 MESSAGE_DROPPED, MESSAGE_IGNORED, NOT_JOINED, PIECES_DROPPED = (
     "message dropped",
     "message ignored",
@@ -45,31 +40,26 @@ NOISE, NOT_UNDERSTOOD = "noise", "not understood"
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    for look in (_told_by_router, _never_confirmed, _never_arrived, _never_answered):
-        sighting = look(linkup)
-        if sighting is not None:
-            yield sighting
-            break
+    looks = (_told_by_router, _never_confirmed, _never_arrived, _never_answered)
+    yield from islice((sighting for look in looks for sighting in look(linkup)), 1)
 
 
-def _told_by_router(linkup: LinkUp) -> Sighting | None:
-    errors = [one for one in linkup.errors if _is_too_large(one, linkup)]
-    about = by(errors, lambda one: one.sport)
-    for call in linkup.on_port if errors else ():
-        said, resent = about[call.session.client.port], call.stuck(CLIENT)
-        enough = resent is not None and resent.again.count >= REPEATS - 1
-        if said and enough and not call.ended_by_server:
-            return _told(linkup, said, resent)
-    for exchange in linkup.exchanges if errors else ():
-        said, heard = about[exchange.client[1]], exchange.answered.last
-        if said and (heard is None or heard < said[0].moment):
-            return _told(linkup, said, None)
-    return None
-
-
-def _is_too_large(error: IcmpError, linkup: LinkUp) -> bool:
-    own = error.about_src == linkup.pc_address
-    return own and (error.type, error.code) == (UNREACHABLE, TOO_LARGE)
+def _told_by_router(linkup: LinkUp) -> Iterator[Sighting]:
+    """A router says so, and the PC goes on with large pieces, or gets no answer any more."""
+    too_large = (one for one in linkup.errors if one.is_too_large)
+    about = by(too_large, lambda one: (one.about_src, one.sport))
+    for call in linkup.on_port:
+        said, resent = (
+            about[call.session.client.address, call.session.client.port],
+            call.stuck(CLIENT),
+        )
+        in_vain = resent is not None and resent.again.count >= REPEATS - 1
+        if said and in_vain and not call.ended_by_server:
+            yield _told(linkup, said, resent)
+    for exchange in linkup.exchanges:
+        said, heard = about[exchange.client], exchange.answered.last or BEGINNING
+        if said and heard < said[0].moment:
+            yield _told(linkup, said, None)
 
 
 def _told(linkup: LinkUp, said: Sequence[IcmpError], resent: Resent | None) -> Sighting:
@@ -78,82 +68,82 @@ def _told(linkup: LinkUp, said: Sequence[IcmpError], resent: Resent | None) -> S
     sizes = [one.router & 0xFFFF for one in said]  # RFC 1191 4: the low half is the next size
     return Sighting(
         values={
-            "size": resent.size if resent is not None else None,
+            "size": resent and resent.size,
             "repeats": len(again),
             "messages": len(said),
-            "next_size": min((one for one in sizes if one), default=None),
+            "next_size": min(filter(None, sizes), default=None),
             "sender": said[0].sender,
         },
         frames={
-            "small": _answered_before(linkup, min([*again[:1], moments[0]])),
+            "small": _answers_before(linkup, min([*again, *moments])),
             "too_large": moments,
             "again": again,
         },
-        silence=linkup.silence([*again, moments[-1]], arrived=True),
+        silence=linkup.silence([*again, *moments[-1:]], arrived=True),
         ruled_out=[MESSAGE_DROPPED, PIECES_DROPPED, NOISE, NOT_UNDERSTOOD],
     )
 
 
-def _never_confirmed(linkup: LinkUp) -> Sighting | None:
-    passed = _largest_confirmed(linkup, CLIENT)
+def _never_confirmed(linkup: LinkUp) -> Iterator[Sighting]:
+    """The PC sends a large piece again and again, and the controller is still heard."""
     for call in linkup.on_port:
         resent = call.stuck(CLIENT)
         if resent is None or resent.again.count < REPEATS or _ended_for_itself(call, resent):
             continue
-        size, again = min(resent.size, FULL), resent.again
-        if size >= LARGE and passed < size and linkup.is_alive_after(again.first):
-            frames = {"small": _answered_before(linkup, again.first), "again": again.moments}
-            silence = linkup.silence(again.moments, again.count + 1)
-            return _lost(resent.size, len(again.moments), frames, silence)
-    return None
-
-
-def _largest_confirmed(linkup: LinkUp, side: int) -> int:
-    return max((one.session.largest_confirmed(side) for one in linkup.on_port), default=0)
+        again, lost = resent.again.moments, _is_size(linkup, CLIENT, resent.size)
+        if lost and linkup.is_alive_after(again[0]):
+            frames = {"small": _answers_before(linkup, again[0]), "again": again}
+            silence = linkup.silence(again, resent.again.count + 1)
+            yield _lost(frames, silence, size=resent.size, repeats=len(again))
 
 
 def _ended_for_itself(call: Call, resent: Resent) -> bool:
     """Whether the controller ended the session before the data was repeated in vain, or by a reset.
     A close behind that still asks for the data: it is a consequence.
     """
-    if call.end is None or not call.ended_by_server:
-        return False
-    return call.broken or call.end.moment < resent.again.moments[REPEATS - 1]
+    early = call.ended is not None and call.ended < resent.again.moments[REPEATS - 1]
+    return call.broken or (call.ended_by_server and early)
 
 
-def _never_arrived(linkup: LinkUp) -> Sighting | None:
-    passed = _largest_confirmed(linkup, SERVER)
+def _never_arrived(linkup: LinkUp) -> Iterator[Sighting]:
+    """A large piece of an answer is missing, and a later one is there."""
     for call in linkup.on_port:
         hole = call.hole(SERVER)
-        if hole is None or hole.size < LARGE or call.ended_by_server:
+        if hole is None or call.ended_by_server or not _is_size(linkup, SERVER, hole.size):
             continue
-        if passed < min(hole.size, FULL):
-            small = _answered_before(linkup, hole.moment)
-            frames = {"small": small, "missing": [hole.moment]}
-            last = call.session.from_server.last or hole.moment
-            return _lost(hole.size, 0, frames, linkup.silence([last]))
-    return None
+        frames = {"small": _answers_before(linkup, hole.moment), "missing": [hole.moment]}
+        yield _lost(frames, linkup.silence([call.last]), size=hole.size)
 
 
-def _never_answered(linkup: LinkUp) -> Sighting | None:
+def _is_size(linkup: LinkUp, side: int, size: int) -> bool:
+    """Whether a lost piece is larger than all of that side that arrived."""
+    passed = (one.session.largest_confirmed(side) for one in linkup.on_port)
+    return size >= LARGE and max(passed) < min(size, FULL)
+
+
+def _answers_before(linkup: LinkUp, moment: Moment) -> list[Moment]:
+    answers = (one.session.answered for one in linkup.on_port)
+    return [at for at in answers if at is not None and at < moment]
+
+
+def _never_answered(linkup: LinkUp) -> Iterator[Sighting]:
     """Datagrams in fragments, none of which was answered, beside small ones that all were."""
-    port, transport = linkup.target.port, linkup.target.transport
-    asked = [one for one in linkup.exchanges if transport == "udp" and one.server[1] == port]
-    lost = sorted(moment for one in asked for moment in one.large.unanswered)
-    count = sum(one.large.unanswered_count for one in asked)
-    small = sum(one.asked.count for one in asked) - count
-    if any(one.large.answered for one in asked) or count < REPEATS or small < 1:
-        return None
-    all_small_answered = sum(one.answered.count for one in asked) >= small
-    slow = lost[-1].seconds - lost[0].seconds >= SLOW * (count - 1)
-    if not all_small_answered or not slow or not _is_present(linkup, lost[0]):
-        return None
-    answers = [one.answered.first for one in asked if one.answered.first]
-    return replace(
-        _lost(None, 0, {"small": answers, "pieces": lost}, linkup.silence(lost, count)),
-        likeliest=NOT_JOINED,
-        ruled_out=[MESSAGE_DROPPED, MESSAGE_IGNORED],
-    )
+    sent = linkup.exchanges if linkup.target.transport == "udp" else []
+    lost = sorted(moment for one in sent for moment in one.large.unanswered)
+    count = sum(one.large.unanswered_count for one in sent)
+    small, answers = sum(one.asked.count for one in sent) - count, [one.answered for one in sent]
+    if count < REPEATS or not 0 < small <= sum(one.count for one in answers):
+        return
+    any_passed = any(one.large.answered for one in sent)
+    if (
+        any_passed
+        or not are_questions(lost[0], lost[-1], count)
+        or not _is_present(linkup, lost[0])
+    ):
+        return
+    firsts = [one.first for one in answers if one.first]
+    lost_ones = _lost({"small": firsts, "pieces": lost}, linkup.silence(lost, count))
+    yield replace(lost_ones, likeliest=NOT_JOINED, ruled_out=[MESSAGE_DROPPED, MESSAGE_IGNORED])
 
 
 def _is_present(linkup: LinkUp, since: Moment) -> bool:
@@ -162,13 +152,11 @@ def _is_present(linkup: LinkUp, since: Moment) -> bool:
     return linkup.is_alive_after(since) or (station is not None and station.last > since)
 
 
-def _answered_before(linkup: LinkUp, moment: Moment) -> list[Moment]:
-    answers = (one.session.answered for one in linkup.on_port)
-    return [at for at in answers if at is not None and at < moment]
-
-
 def _lost(
-    size: int | None, repeats: int, frames: Mapping[str, list[Moment]], silence: Silence | None
+    frames: Mapping[str, list[Moment]],
+    silence: Silence | None,
+    size: int | None = None,
+    repeats: int = 0,
 ) -> Sighting:
     return Sighting(
         values={
