@@ -217,14 +217,14 @@ class Call(Try):
 
     @property
     def unanswered(self) -> list[Moment]:
-        """The kept moments of what nothing answered: of the call, or of the request that waits. None
-        where the answer is only missing in the recording, or the server closed in order.
+        """The kept moments of what nothing recorded answers: of the call, or of the request that
+        waits. None where the server closed in order.
         """
         if self.how is How.IGNORED:
             return self.session.syns.moments
         asked, repeats = self.session.asked, self.session.from_client.repeats.moments
         closed = self.ended_by_server and not self.broken
-        if not self.waits or closed or self.session.lacks_answer or asked is None:
+        if not self.waits or closed or asked is None:
             return []
         return [asked, *(at for at in repeats if at > asked)]
 

@@ -166,7 +166,7 @@ def _turned_away(linkup: LinkUp, places: _Places, call: Call) -> Iterator[_Away]
         yield _Away(DROPPED, end, call)
     elif end is not None and call.how is How.REFUSED and places.all.at(end):
         yield _Away(REFUSED, end, call)
-    elif waits is None or not linkup.is_alive_after(waits):
+    elif waits is None or call.session.lacks_answer or not linkup.is_alive_after(waits):
         return
     elif call.how is How.IGNORED and places.all.at(waits):
         yield _Away(SILENT, waits, call)
