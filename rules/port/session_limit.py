@@ -29,6 +29,7 @@ from analyzer.linkup import (
     LinkUp,
     Span,
     Spans,
+    Tries,
     first_after,
     last_until,
 )
@@ -60,7 +61,8 @@ class _Places:
         own, rivals = linkup.calls.opened, linkup.rivals.opened
         own_spans, others = (list(_spans(one, linkup.pc.checks)) for one in (own, rivals))
         self.all, self._own = Spans([*own_spans, *others]), Spans(own_spans)
-        self._served = {kind: Spans(spans) for kind, spans in _served(others).items()}
+        self._others = Spans(others)
+        self._served = {kind: Tries(calls) for kind, calls in by(rivals, _kind).items()}
         self._openings, self._own_openings = _openings([*own, *rivals]), _openings(own)
         answers = (one.session.answered for one in own)
         self._worked = min((one for one in answers if one is not None), default=NEVER)
@@ -79,12 +81,12 @@ class _Places:
         return self._own.at(asked) > 1 and opened is not None and opened < asked
 
     def serves_others(self, call: Call, asked: Moment) -> bool:
-        """Whether a request that was confirmed is never answered, while another station's of the
-        same kind, to the same unit, are.
+        """Whether a request that was confirmed is never answered, while another station has a
+        session, and requests of the same kind, to the same unit, are answered there.
         """
-        served = self._served.get(_kind(call))
+        served, beside = self._served.get(_kind(call)), self._others.at(asked)
         taken = call.how is How.MUTE and call.session.request_acknowledged
-        return taken and served is not None and served.at(asked) > 0
+        return taken and bool(served and beside and served.answered_after(asked))
 
 
 def _spans(calls: Calls, came_back: Sequence[Moment]) -> Iterator[Span]:
@@ -99,15 +101,6 @@ def _spans(calls: Calls, came_back: Sequence[Moment]) -> Iterator[Span]:
         back = first_after(came_back, one.last) if waits else None
         if back is not None and back < end:
             yield Span(one, back, end)
-
-
-def _served(spans: Iterable[Span]) -> dict[object, list[Span]]:
-    """By the kind of request: until the last answer."""
-    return grouped(
-        (_kind(one.call), one._replace(end=min(one.end, last)))
-        for one in spans
-        if (last := one.call.session.answered) is not None
-    )
 
 
 def _kind(call: Call) -> object:

@@ -37,13 +37,8 @@ NEAR = 5.0
 send few such messages (RFC 1812 4.3.2.8)."""
 REPEATED = 2
 """Messages of the PC that are no chance: a single late datagram is met by one."""
-NOT_LISTENING, WRONG_PORT, SWITCHED_OFF, FIXED_PORT, FIREWALL = (
-    "not listening",
-    "wrong port",
-    "switched off",
-    "fixed port",
-    "firewall",
-)
+NOT_LISTENING, WRONG_PORT, SWITCHED_OFF = "not listening", "wrong port", "switched off"
+FIXED_PORT, FIREWALL = "fixed port", "firewall"
 """Names of these causes in the rule."""
 ONLY_KNOWN_REQUESTS, ONE_WAY, FILTER = "only known requests", "one way", "filter"
 """Names of these in what would look the same."""
@@ -63,7 +58,8 @@ def _refused(linkup: LinkUp, sent: Tries[Try]) -> Iterator[Sighting]:
     said = [one for one in said if one.about_src in linkup.pc.addresses and one.moment > worked]
     by_receiver = all(one.sender == linkup.controller for one in said)
     refusals = [one.moment for one in said]
-    if not said or not (_lasts(refusals, worked) or (by_receiver and _asks_on(refusals))):
+    lasts = bool(said) and refusals[-1].seconds - worked.seconds >= LASTING
+    if not lasts and not (by_receiver and _asks_on(refusals)):
         return
     in_vain = [one for one in sent if one.last > worked]
     unanswered = sum(one.times - one.answers for one in in_vain)
@@ -85,15 +81,11 @@ def _refused(linkup: LinkUp, sent: Tries[Try]) -> Iterator[Sighting]:
     )
 
 
-def _lasts(refusals: Sequence[Moment], worked: Moment) -> bool:
-    return refusals[-1].seconds - worked.seconds >= LASTING
-
-
 def _asks_on(refusals: Sequence[Moment]) -> bool:
     """Whether the PC asks again and again, though each time it is told that nobody is there."""
-    first, last, count = refusals[0], refusals[-1], len(refusals)
-    long = count >= FEWEST and last.seconds - first.seconds >= ASKED_ON
-    return long and are_questions(first, last, count)
+    if len(refusals) < FEWEST or refusals[-1].seconds - refusals[0].seconds < ASKED_ON:
+        return False
+    return are_questions(refusals[0], refusals[-1], len(refusals))
 
 
 def _silent(linkup: LinkUp, sent: Tries[Try]) -> Iterator[Sighting]:
@@ -104,9 +96,8 @@ def _silent(linkup: LinkUp, sent: Tries[Try]) -> Iterator[Sighting]:
     if not meant or not in_vain or sent.times < FEWEST or elsewhere(linkup):
         return
     moments = sorted({moment for one in sent for moment in (one.first, one.last)})
-    if are_questions(moments[0], moments[-1], sent.times) and (
-        named or _gave_up(linkup, moments, sent.times)
-    ):
+    goes_on = not named and not _gave_up(linkup, moments, sent.times)
+    if are_questions(moments[0], moments[-1], sent.times) and not goes_on:
         yield Sighting(
             values=_values(linkup.controller, port, sent.times, []),
             frames={"sent": moments},

@@ -14,7 +14,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import islice
 
-from analyzer.facts import CLIENT, SERVER, IcmpError, Moment, Resent
+from analyzer.facts import CLIENT, SERVER, Hole, IcmpError, Moment, Resent
 from analyzer.facts.index import by
 from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import BEGINNING, Call, LinkUp, Silence, are_questions
@@ -28,15 +28,13 @@ FULL = 1460
 """Most octets of data in an Ethernet frame; larger ones were joined in the PC."""
 REPEATS = 3
 """Repeats from which on chance is no explanation; with a router's message two are enough."""
-MESSAGE_DROPPED, MESSAGE_IGNORED, NOT_JOINED, PIECES_DROPPED = (
-    "message dropped",
-    "message ignored",
-    "not joined",
-    "pieces dropped",
-)
+MESSAGE_DROPPED, MESSAGE_IGNORED = "message dropped", "message ignored"
+NOT_JOINED, PIECES_DROPPED = "not joined", "pieces dropped"
 """Names of these causes in the rule."""
 NOISE, NOT_UNDERSTOOD = "noise", "not understood"
 """Names of these in what would look the same."""
+NO_MESSAGE = (MESSAGE_IGNORED, PIECES_DROPPED, NOT_UNDERSTOOD)
+"""What is ruled out where data is lost in a session, and nobody says why."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
@@ -45,16 +43,13 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 
 
 def _told_by_router(linkup: LinkUp) -> Iterator[Sighting]:
-    """A router says so, and the PC goes on with large pieces, or gets no answer any more."""
+    """A router says so, and the PC repeats the large piece, or gets no answer any more."""
     too_large = (one for one in linkup.errors if one.is_too_large)
     about = by(too_large, lambda one: (one.about_src, one.sport))
     for call in linkup.on_port:
-        said, resent = (
-            about[call.session.client.address, call.session.client.port],
-            call.stuck(CLIENT),
-        )
-        in_vain = resent is not None and resent.again.count >= REPEATS - 1
-        if said and in_vain and not call.ended_by_server:
+        caller, resent = call.session.client, call.stuck(CLIENT)
+        said, repeated = about[caller.address, caller.port], resent and resent.again.count
+        if said and repeated and repeated >= REPEATS - 1 and not call.ended_by_server:
             yield _told(linkup, said, resent)
     for exchange in linkup.exchanges:
         said, heard = about[exchange.client], exchange.answered.last or BEGINNING
@@ -63,25 +58,21 @@ def _told_by_router(linkup: LinkUp) -> Iterator[Sighting]:
 
 
 def _told(linkup: LinkUp, said: Sequence[IcmpError], resent: Resent | None) -> Sighting:
-    again = resent.again.moments if resent is not None else []
-    moments = [one.moment for one in said]
+    moments, again = [one.moment for one in said], resent.again.moments if resent else []
     sizes = [one.router & 0xFFFF for one in said]  # RFC 1191 4: the low half is the next size
-    return Sighting(
-        values={
-            "size": resent and resent.size,
-            "repeats": len(again),
-            "messages": len(said),
-            "next_size": min(filter(None, sizes), default=None),
-            "sender": said[0].sender,
-        },
-        frames={
-            "small": _answers_before(linkup, min([*again, *moments])),
-            "too_large": moments,
-            "again": again,
-        },
-        silence=linkup.silence([*again, *moments[-1:]], arrived=True),
-        ruled_out=[MESSAGE_DROPPED, PIECES_DROPPED, NOISE, NOT_UNDERSTOOD],
+    sighting = _lost(
+        linkup,
+        {"too_large": moments, "again": again},
+        linkup.silence([*moments, *again], arrived=True),
+        [MESSAGE_DROPPED, PIECES_DROPPED, NOISE, NOT_UNDERSTOOD],
+        resent,
     )
+    told = {
+        "messages": len(said),
+        "next_size": min(filter(None, sizes), default=None),
+        "sender": said[0].sender,
+    }
+    return replace(sighting, values={**sighting.values, **told}, certainty=Certainty.SHOWN)
 
 
 def _never_confirmed(linkup: LinkUp) -> Iterator[Sighting]:
@@ -90,11 +81,10 @@ def _never_confirmed(linkup: LinkUp) -> Iterator[Sighting]:
         resent = call.stuck(CLIENT)
         if resent is None or resent.again.count < REPEATS or _ended_for_itself(call, resent):
             continue
-        again, lost = resent.again.moments, _is_size(linkup, CLIENT, resent.size)
-        if lost and linkup.is_alive_after(again[0]):
-            frames = {"small": _answers_before(linkup, again[0]), "again": again}
+        again = resent.again.moments
+        if _is_size(linkup, CLIENT, resent.size) and _is_present(linkup, again[0]):
             silence = linkup.silence(again, resent.again.count + 1)
-            yield _lost(frames, silence, size=resent.size, repeats=len(again))
+            yield _lost(linkup, {"again": again}, silence, NO_MESSAGE, resent)
 
 
 def _ended_for_itself(call: Call, resent: Resent) -> bool:
@@ -109,10 +99,9 @@ def _never_arrived(linkup: LinkUp) -> Iterator[Sighting]:
     """A large piece of an answer is missing, and a later one is there."""
     for call in linkup.on_port:
         hole = call.hole(SERVER)
-        if hole is None or call.ended_by_server or not _is_size(linkup, SERVER, hole.size):
-            continue
-        frames = {"small": _answers_before(linkup, hole.moment), "missing": [hole.moment]}
-        yield _lost(frames, linkup.silence([call.last]), size=hole.size)
+        if hole is not None and not call.ended_by_server and _is_size(linkup, SERVER, hole.size):
+            silence = linkup.silence([call.last])
+            yield _lost(linkup, {"missing": [hole.moment]}, silence, NO_MESSAGE, hole)
 
 
 def _is_size(linkup: LinkUp, side: int, size: int) -> bool:
@@ -121,29 +110,20 @@ def _is_size(linkup: LinkUp, side: int, size: int) -> bool:
     return size >= LARGE and max(passed) < min(size, FULL)
 
 
-def _answers_before(linkup: LinkUp, moment: Moment) -> list[Moment]:
-    answers = (one.session.answered for one in linkup.on_port)
-    return [at for at in answers if at is not None and at < moment]
-
-
 def _never_answered(linkup: LinkUp) -> Iterator[Sighting]:
     """Datagrams in fragments, none of which was answered, beside small ones that all were."""
     sent = linkup.exchanges if linkup.target.transport == "udp" else []
-    lost = sorted(moment for one in sent for moment in one.large.unanswered)
-    count = sum(one.large.unanswered_count for one in sent)
-    small, answers = sum(one.asked.count for one in sent) - count, [one.answered for one in sent]
-    if count < REPEATS or not 0 < small <= sum(one.count for one in answers):
+    large = [one.large for one in sent]
+    lost = sorted(moment for one in large for moment in one.unanswered)
+    count = sum(one.unanswered_count for one in large)
+    small = sum(one.asked.count for one in sent) - count
+    all_answered = 0 < small <= sum(one.answered.count for one in sent)
+    if count < REPEATS or not all_answered or any(one.answered for one in large):
         return
-    any_passed = any(one.large.answered for one in sent)
-    if (
-        any_passed
-        or not are_questions(lost[0], lost[-1], count)
-        or not _is_present(linkup, lost[0])
-    ):
-        return
-    firsts = [one.first for one in answers if one.first]
-    lost_ones = _lost({"small": firsts, "pieces": lost}, linkup.silence(lost, count))
-    yield replace(lost_ones, likeliest=NOT_JOINED, ruled_out=[MESSAGE_DROPPED, MESSAGE_IGNORED])
+    if are_questions(lost[0], lost[-1], count) and _is_present(linkup, lost[0]):
+        silence = linkup.silence(lost, count)
+        ruled_out = [MESSAGE_DROPPED, MESSAGE_IGNORED]
+        yield replace(_lost(linkup, {"pieces": lost}, silence, ruled_out), likeliest=NOT_JOINED)
 
 
 def _is_present(linkup: LinkUp, since: Moment) -> bool:
@@ -153,23 +133,27 @@ def _is_present(linkup: LinkUp, since: Moment) -> bool:
 
 
 def _lost(
+    linkup: LinkUp,
     frames: Mapping[str, list[Moment]],
     silence: Silence | None,
-    size: int | None = None,
-    repeats: int = 0,
+    ruled_out: Sequence[str],
+    piece: Resent | Hole | None = None,
 ) -> Sighting:
+    first = min(at for moments in frames.values() for at in moments)
+    answers = [one.session.answered for one in linkup.on_port]
+    answers += [one.answered.first for one in linkup.exchanges]
     return Sighting(
         values={
-            "size": size,
-            "repeats": repeats,
+            "size": piece and piece.size,
+            "repeats": len(frames.get("again", ())),
             "messages": 0,
             "next_size": None,
             "sender": None,
         },
-        frames=frames,
+        frames={"small": [at for at in answers if at is not None and at < first], **frames},
         certainty=Certainty.FITS,
         silence=silence,
-        ruled_out=[MESSAGE_IGNORED, PIECES_DROPPED, NOT_UNDERSTOOD],
+        ruled_out=ruled_out,
     )
 
 

@@ -42,14 +42,8 @@ BEHIND = 3.0
 about a second apart (common practice, no source)."""
 ADDRESS, MASK, SLIP, ROUTER, WRONG_GATEWAY = "address", "mask", "slip", "router", "wrong gateway"
 """Names of the causes in the rule."""
-OFF, FILTER, FAR_END, OTHER_ADAPTER, NOT_TRIED, OTHER_BUSINESS = (
-    "off",
-    "filter",
-    "far end",
-    "other adapter",
-    "not tried",
-    "other business",
-)
+OFF, FILTER, FAR_END = "off", "filter", "far end"
+OTHER_ADAPTER, NOT_TRIED, OTHER_BUSINESS = "other adapter", "not tried", "other business"
 """Names of what would look the same."""
 GATEWAY, SOUGHT = "gateway", "sought"
 """Whom somebody asks for: keys of values and evidence."""
@@ -81,8 +75,10 @@ def _sign(linkup: LinkUp, own: Network) -> _Sign | None:
         return _Sign((own, other), gateways)
     if needs_no_router(linkup):
         return _Sign()
-    asks = _may_be_narrow(linkup, own) and gateways or _asked_for(SOUGHT, _sought(linkup, own))
-    return _Sign(asks=asks) if asks else None
+    if gateways and _may_be_narrow(linkup, own):
+        return _Sign(asks=gateways)
+    sought = _asked_for(SOUGHT, _sought(linkup, own))
+    return _Sign(asks=sought) if sought else None
 
 
 def _asked_for(key: str, questions: Iterator[Question]) -> dict[str, Question]:
