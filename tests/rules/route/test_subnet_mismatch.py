@@ -178,7 +178,9 @@ def test_shown_where_nothing_is_sent_to_a_controller_on_this_cable() -> None:
     plant, pc, unit = begun()
     plant.announce(pc)
     plant.announce(unit)
-    assert found(told_mask(plant, pc, 24, *TOLD), SLUG).certainty is Certainty.SHOWN
+    finding = found(told_mask(plant, pc, 24, *TOLD), SLUG)
+    assert finding.certainty is Certainty.SHOWN
+    assert RULE.also_fits[OTHER_ADAPTER] in finding.also_fits
 
 
 def test_it_only_fits_where_the_router_also_answers_for_the_controller() -> None:
