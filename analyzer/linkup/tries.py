@@ -240,11 +240,13 @@ class Call(Try):
         return sorted(at for at in sent if last is None or at > last)
 
     @property
-    def dropped_unasked(self) -> bool:
-        """Whether the server ended it at once, before it was asked for anything."""
+    def unwelcome(self) -> bool:
+        """Whether the server ended it at once, before it was asked for anything, or sent it away
+        with a text.
+        """
         asked = self.session.from_client.first_data
         early = asked is None or (self.end is not None and asked.moment > self.end.moment)
-        return self.how is How.DROPPED and early
+        return self.how is How.TURNED_AWAY or (self.how is How.DROPPED and early)
 
     @property
     def odd_answers(self) -> list[Moment]:

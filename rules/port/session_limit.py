@@ -61,11 +61,9 @@ class _Places:
         own, rivals = linkup.calls.opened, linkup.rivals.opened
         own_spans, others = (list(_spans(one, linkup.pc.checks)) for one in (own, rivals))
         self.all, self._own = Spans([*own_spans, *others]), Spans(own_spans)
-        self._others = Spans(others)
         self._served = {kind: Tries(calls) for kind, calls in by(rivals, _kind).items()}
         self._openings, self._own_openings = _openings([*own, *rivals]), _openings(own)
-        answers = (one.session.answered for one in own)
-        self._worked = min((one for one in answers if one is not None), default=NEVER)
+        self._worked = min(filter(None, (one.session.answered for one in own)), default=NEVER)
 
     def newer_opened(self, call: Call, end: Moment) -> bool:
         """Whether another session than this one was opened right before a moment."""
@@ -84,9 +82,9 @@ class _Places:
         """Whether a request that was confirmed is never answered, while another station has a
         session, and requests of the same kind, to the same unit, are answered there.
         """
-        served, beside = self._served.get(_kind(call)), self._others.at(asked)
+        beside, served = self.all.at(asked) - self._own.at(asked), self._served.get(_kind(call))
         taken = call.how is How.MUTE and call.session.request_acknowledged
-        return taken and bool(served and beside and served.answered_after(asked))
+        return taken and beside > 0 and served is not None and served.answered_after(asked)
 
 
 def _spans(calls: Calls, came_back: Sequence[Moment]) -> Iterator[Span]:
@@ -94,9 +92,9 @@ def _spans(calls: Calls, came_back: Sequence[Moment]) -> Iterator[Span]:
     session that waits is left over.
     """
     for one in calls:
-        if _is_dropped(one):
-            continue
         end, waits = one.ended or NEVER, one.unanswered
+        if one.unwelcome:
+            continue
         yield Span(one, one.first, min([end, *waits]))
         back = first_after(came_back, one.last) if waits else None
         if back is not None and back < end:
@@ -125,6 +123,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     limit = linkup.sheet.sessions if linkup.sheet is not None else None
     all_taken = limit is not None and len(holders) >= limit
     silent = all(one.how in (SILENT, UNANSWERED) for one in away)
+    waits = [at for one in away for at in one.call.unanswered]
     yield Sighting(
         values={
             **{how: len(moments[how]) for how in (REFUSED, SILENT, DROPPED, ENDED, UNANSWERED)},
@@ -142,9 +141,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         },
         certainty=Certainty.SHOWN if all_taken else Certainty.FITS,
         level=level,
-        silence=linkup.silence(at for one in away for at in one.call.unanswered)
-        if silent
-        else None,
+        silence=linkup.silence(waits) if silent else None,
         likeliest=OWN if mine[True] and not mine[False] else OTHERS,
         ruled_out=[*([] if moments[UNANSWERED] else [REQUEST]), *([] if told else [ONE_VALUE])],
     )
@@ -155,7 +152,7 @@ def _turned_away(linkup: LinkUp, places: _Places, call: Call) -> Iterator[_Away]
     end, waits = call.ended, next(iter(call.unanswered), None)
     if end is not None and _was_in_use(call) and places.newer_opened(call, end):
         yield _Away(ENDED, end, call)
-    elif end is not None and _is_dropped(call):
+    elif end is not None and call.unwelcome:
         yield _Away(DROPPED, end, call)
     elif end is not None and call.how is How.REFUSED and places.all.at(end):
         yield _Away(REFUSED, end, call)
@@ -172,10 +169,6 @@ def _was_in_use(call: Call) -> bool:
     if not call.ended_by_server or not call.answers or call.idle > LONG_IDLE:
         return False
     return call.ended_on_request or (call.came_back and call.answers > 1)
-
-
-def _is_dropped(call: Call) -> bool:
-    return call.dropped_unasked or call.how is How.TURNED_AWAY
 
 
 def _level(linkup: LinkUp, away: Sequence[_Away], holders: Sequence[Call]) -> Level | None:

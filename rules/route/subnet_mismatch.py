@@ -16,8 +16,7 @@ the recording is from an adapter that leads elsewhere.
 Where a message says why nothing comes back, the rules about it stand before this one in the list.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
-from types import MappingProxyType
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from analyzer.facts import Address, Moment, Question
@@ -45,22 +44,21 @@ ADDRESS, MASK, SLIP, ROUTER, WRONG_GATEWAY = "address", "mask", "slip", "router"
 OFF, FILTER, FAR_END = "off", "filter", "far end"
 OTHER_ADAPTER, NOT_TRIED, OTHER_BUSINESS = "other adapter", "not tried", "other business"
 """Names of what would look the same."""
-GATEWAY, SOUGHT = "gateway", "sought"
-"""Whom somebody asks for: keys of values and evidence."""
 
 
 class _Sign(NamedTuple):
-    """What shows it. networks: the PC's and the controller's; asks: by the key of their values and
-    evidence, the PC's question for a gateway, or the controller's for another station.
+    """What shows it. networks: the PC's and the controller's; gateway: asked for by the PC; sought:
+    another station, asked for by the controller.
     """
 
     networks: tuple[Network, Network] | None = None
-    asks: Mapping[str, Question] = MappingProxyType({})
+    gateway: Question | None = None
+    sought: Question | None = None
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
     own, moved = linkup.network, renumbered(linkup)
-    if own is None or linkup.is_elsewhere or linkup.self_assigned:
+    if own is None or linkup.is_elsewhere:
         return
     sign = None if linkup.is_heard and moved is None else _sign(linkup, own)
     if sign is not None:
@@ -68,21 +66,17 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 
 
 def _sign(linkup: LinkUp, own: Network) -> _Sign | None:
-    gateways = _asked_for(GATEWAY, _gateways(linkup, own))
+    gateway = next(_gateways(linkup, own), None)
     if not linkup.same_network:
         other = linkup.controller_network
         other = Network(other.address, own.mask) if other.is_presumed else other
-        return _Sign((own, other), gateways)
+        return _Sign((own, other), gateway)
     if needs_no_router(linkup):
         return _Sign()
-    if gateways and _may_be_narrow(linkup, own):
-        return _Sign(asks=gateways)
-    sought = _asked_for(SOUGHT, _sought(linkup, own))
-    return _Sign(asks=sought) if sought else None
-
-
-def _asked_for(key: str, questions: Iterator[Question]) -> dict[str, Question]:
-    return dict(zip((key,), questions, strict=False))
+    if gateway is not None and _may_be_narrow(linkup, own):
+        return _Sign(gateway=gateway)
+    sought = next(_sought(linkup, own), None)
+    return None if sought is None else _Sign(sought=sought)
 
 
 def _gateways(linkup: LinkUp, own: Network) -> Iterator[Question]:
@@ -122,18 +116,19 @@ def _sighting(
     tried, sent = ([at for at in all_ if at >= taken] for all_ in (linkup.attempts, linkup.tried))
     own_questions = (one for one in linkup.questions if one.asker_ip == own.address)
     answers = sorted(answer for one in own_questions for answer in one.answers)[:1]
-    here = heard_on_cable(linkup) if not own.is_presumed or linkup.router is not None else []
-    asked = {key: one.asked.moments for key, one in sign.asks.items()}
+    here = [] if own.is_presumed and linkup.router is None else heard_on_cable(linkup)
+    gateway, sought = sign.gateway, sign.sought
+    asked, for_gateway = gateway or sought, gateway.asked.moments if gateway else []
     ruled_out = {
         SLIP: here or before,
         ROUTER: here,
-        FILTER: here or GATEWAY in asked,
+        FILTER: here or gateway,
         OFF: here or asked,
         FAR_END: here or asked,
-        OTHER_ADAPTER: (here and tried) or answers or before or GATEWAY in asked,
-        WRONG_GATEWAY: GATEWAY not in asked,
-        NOT_TRIED: GATEWAY not in asked,
-        OTHER_BUSINESS: SOUGHT not in asked,
+        OTHER_ADAPTER: (here and tried) or answers or before or gateway,
+        WRONG_GATEWAY: gateway is None,
+        NOT_TRIED: gateway is None,
+        OTHER_BUSINESS: sought is None,
     }
     networks = [str(one) for one in sign.networks or ()]
     return Sighting(
@@ -145,18 +140,20 @@ def _sighting(
             "known": not own.is_presumed,
             "neighbour": answers[0][1] if answers else None,
             "router": linkup.router if here else None,
-            **{key: sign.asks[key].wanted if key in asked else None for key in (GATEWAY, SOUGHT)},
-            "questions": sum(one.asked.count for one in sign.asks.values()),
+            "gateway": gateway and gateway.wanted,
+            "sought": sought and sought.wanted,
+            "questions": asked.asked.count if asked else 0,
         },
         frames={
             "taken": [taken] if before is not None else [],
             "tried": tried,
             "answered": [at for at, _ in answers],
             "here": here,
-            **asked,
+            "gateway": for_gateway,
+            "sought": sought.asked.moments if sought else [],
         },
         certainty=Certainty.SHOWN if here or _knows_no_router(linkup) else Certainty.FITS,
-        silence=linkup.silence(sent or asked.get(GATEWAY, []), arrived=bool(linkup.errors)),
+        silence=linkup.silence([*sent, *for_gateway], arrived=bool(linkup.errors)),
         likeliest=_likeliest(sign),
         ruled_out=[name for name, is_out in ruled_out.items() if is_out],
     )
@@ -165,7 +162,7 @@ def _sighting(
 def _likeliest(sign: _Sign) -> str:
     if sign.networks is None:
         return MASK
-    return WRONG_GATEWAY if sign.asks else ADDRESS
+    return ADDRESS if sign.gateway is None else WRONG_GATEWAY
 
 
 def _knows_no_router(linkup: LinkUp) -> bool:
