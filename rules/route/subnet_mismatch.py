@@ -11,8 +11,8 @@
 Shown where the controller is heard on this cable although the PC's mask or packets lead elsewhere,
 and where the site sheet knows both masks and no router between the two: then it is no router's
 business, whatever it says. Quiet where packets come back (a router, or a wider mask, works), unless
-they came to another address that the PC had before; where the PC gave itself an address; and where
-the recording is from an adapter that leads elsewhere.
+they came to another address that the PC had before; and where the recording is from an adapter that
+leads elsewhere.
 Where a message says why nothing comes back, the rules about it stand before this one in the list.
 """
 

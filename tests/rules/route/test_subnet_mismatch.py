@@ -735,3 +735,35 @@ def test_quiet_where_the_pc_has_had_both_addresses_all_the_time() -> None:
     plant, moved, unit = renumbered("198.51.100.15", announced=False)
     plant.tcp(moved, unit, sport=50_001).syn(repeats=SLOW_DOWN)
     assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+# --- on each side of the thresholds ---------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("behind", "leads"), [(2.5, SLUG), (3.5, "port-silent")])
+def test_found_where_the_controller_asks_soon_behind_each_call(behind: float, leads: str) -> None:
+    plant, pc, _, unit = near()
+    plant.resolve(pc, unit)
+    for _ in range(3):
+        plant.tcp(pc, unit).syn(after=1)
+        plant.wait(behind - 1)
+        plant.ask(unit, "192.0.2.49", times=1, after=1)
+    assert lead(diagnosed(ended(plant), NEAR)) == leads
+
+
+def test_found_where_the_controller_asks_behind_each_ping() -> None:
+    plant, pc, _, unit = near()
+    plant.resolve(pc, unit)
+    for _ in range(3):
+        plant.ping(pc, unit, after=1.0)
+        plant.ask(unit, "192.0.2.49", times=1)
+    assert lead(diagnosed(ended(plant), NEAR)) == SLUG
+
+
+@pytest.mark.parametrize(("times", "leads"), [(2, None), (3, SLUG)])
+def test_found_where_the_gateway_is_asked_for_as_one_does_on_purpose(
+    times: int, leads: str | None
+) -> None:
+    plant, pc, router, _ = near()
+    plant.ask(pc, router, times=times)
+    assert lead(diagnosed(ended(plant), NEAR)) == leads
