@@ -625,3 +625,14 @@ def test_quiet_where_the_older_session_was_idle_for_long(idle: float, told: bool
         session = newer
     session.poll(3)
     assert (SLUG in slugs(diagnosed(ended(plant)))) == told
+
+
+@told_or_not
+def test_quiet_where_the_controller_lives_and_nobody_else_is_connected(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit).syn(repeats=(1, 2, 4))
+    plant.ping(pc, unit)
+    plant.pong(unit, pc)
+    assert slugs(diagnosed(ended(plant), controllers)) == ["port-silent"]

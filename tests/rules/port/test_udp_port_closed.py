@@ -13,6 +13,7 @@ from rules.port.udp_port_closed import (
     FILTER,
     FIREWALL,
     FIXED_PORT,
+    NOT_LISTENING,
     ONE_WAY,
     ONLY_KNOWN_REQUESTS,
     RULE,
@@ -72,6 +73,7 @@ def test_found_where_the_controller_says_so(controllers: tuple[str, ...]) -> Non
         [FIXED_PORT, FIREWALL],
         [ONLY_KNOWN_REQUESTS, ONE_WAY, FILTER],
     )
+    assert finding.likely_causes[0] == RULE.likely_causes[WRONG_PORT]
     assert (finding.values["pc_listens"], len(finding.what_to_do)) == (False, 2)
 
 
@@ -184,6 +186,7 @@ def test_found_soon_after_the_port_answered(controllers: tuple[str, ...], own: i
     first = plant.number(said[0])
     assert first in shown
     assert min(shown) >= first - 1
+    assert finding.likely_causes[0] == RULE.likely_causes[NOT_LISTENING]
     assert left_out(finding, RULE)[0] == [WRONG_PORT, FIXED_PORT, FIREWALL]
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.UNSTABLE, "port")
@@ -438,3 +441,11 @@ def test_it_fits_that_the_port_closed_where_messages_are_recorded_and_datagrams_
             plant.lose(asked)
         plant.unreachable(unit, pc, asked, code=3)
     assert found(diagnosed(ended(plant)), SLUG).values["datagrams"] == 3
+
+
+def test_quiet_where_a_message_says_something_else() -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(2):
+        asked = plant.datagram(pc, unit, 50_000, BACNET, b"who is there", after=1.0)
+        plant.unreachable(unit, pc, asked, code=13)
+    assert SLUG not in slugs(diagnosed(ended(plant)))

@@ -485,3 +485,15 @@ def test_quiet_where_it_is_not_the_size(
     plant, pc, unit = acquainted()
     happens(plant, pc, unit)
     assert slugs(diagnosed(ended(plant), controllers)) == []
+
+
+def test_found_where_the_recording_ends_soon_after_the_repeats() -> None:
+    plant, pc, router, unit = routed()
+    session = plant.tcp(pc, unit, via=router).open()
+    session.poll(2)
+    session.send(b"w" * 1460, lost=True, after=1.0)
+    for pause in (0.1, 0.2, 0.4):
+        session.again(lost=True, after=pause)
+    session.rst(after=0.2)
+    plant.tcp(pc, unit, via=router).open(after=0.1).poll(1, every=0.1)
+    assert found(diagnosed(ended(plant, 0.5)), SLUG).certainty is Certainty.FITS

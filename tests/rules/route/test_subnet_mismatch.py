@@ -58,7 +58,7 @@ def test_found_by_way_of_a_router(controllers: tuple[str, ...]) -> None:
     assert finding.certainty is Certainty.FITS
     assert finding.values["network"] == "192.0.2.0/24"
     assert finding.values["other_network"] == "198.51.100.0/24"
-    assert finding.values["known"] is False
+    assert (finding.values["known"], finding.values["router"]) == (False, None)
     assert "presumed" in finding.what_happened
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "route")
@@ -491,6 +491,7 @@ def test_shown_where_the_packets_go_to_a_router_and_the_controller_is_here(
     assert plant.number(heard) in [one.moment.frame for one in finding.evidence]
     assert finding.likely_causes[0] == RULE.likely_causes[MASK]
     assert left_out(finding, RULE)[0] == [SLIP, ROUTER, WRONG_GATEWAY]
+    assert finding.also_fits == []
 
 
 def test_quiet_where_the_router_brings_the_controllers_broadcast() -> None:
@@ -767,3 +768,13 @@ def test_found_where_the_gateway_is_asked_for_as_one_does_on_purpose(
     plant, pc, router, _ = near()
     plant.ask(pc, router, times=times)
     assert lead(diagnosed(ended(plant), NEAR)) == leads
+
+
+@pytest.mark.parametrize("missing", ["adapter", "controller"])
+def test_it_fits_where_the_sheet_knows_one_end_only(missing: str) -> None:
+    adapter, controller = far_sheet(WIDE).split("[[controller]]")
+    if missing == "controller":
+        controller = controller.replace("198.51.100.60", "198.51.100.70")
+    sheet = f"{'' if missing == 'adapter' else adapter}[[controller]]{controller}"
+    finding = found(diagnosed(asked_directly(), TOLD, sheet=sheet), SLUG)
+    assert finding.certainty is Certainty.FITS
