@@ -302,7 +302,7 @@ def test_found_as_a_note_where_it_heals_right_before_the_end() -> None:
 
 
 @pytest.mark.parametrize("repeats", [0, 1])
-def test_found_as_a_note_where_the_pc_ignores_old_data_that_is_repeated(repeats: int) -> None:
+def test_quiet_where_the_pc_ignores_old_data_that_comes_once(repeats: int) -> None:
     plant, pc, unit = acquainted()
     old = plant.tcp(pc, unit).send(modbus_answer(1), unit)
     for _ in range(repeats):

@@ -599,7 +599,7 @@ def test_quiet_where_the_panel_came_after_the_request(controllers: tuple[str, ..
 
 
 @pytest.mark.parametrize(("after", "certain"), [(0.3, True), (0.7, False)])
-def test_found_where_the_older_session_ends_within_a_moment_of_the_newer_ones_opening(
+def test_quiet_where_the_older_session_ends_long_after_the_newer_ones_opening(
     after: float, certain: bool
 ) -> None:
     plant, pc, unit = acquainted()

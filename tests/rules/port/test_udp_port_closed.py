@@ -347,7 +347,7 @@ def test_quiet_where_the_recording_ends_too_early() -> None:
 
 
 @pytest.mark.parametrize(("seconds", "leads"), [(110, None), (130, SLUG)])
-def test_found_where_a_single_datagram_is_refused_long_after_the_port_answered(
+def test_quiet_where_a_datagram_is_refused_within_two_minutes(
     seconds: float, leads: str | None
 ) -> None:
     """Within 2 min it may be starting."""
@@ -360,7 +360,7 @@ def test_found_where_a_single_datagram_is_refused_long_after_the_port_answered(
 @pytest.mark.parametrize(
     ("times", "every", "leads"), [(3, 1.2, None), (4, 1.2, SLUG), (2, 4.0, None), (3, 4.0, SLUG)]
 )
-def test_found_where_the_pc_asks_on_for_a_while(
+def test_quiet_where_the_pc_does_not_ask_on_for_a_while(
     times: int, every: float, leads: str | None
 ) -> None:
     plant, pc, unit = acquainted()
@@ -371,7 +371,7 @@ def test_found_where_the_pc_asks_on_for_a_while(
 
 
 @pytest.mark.parametrize(("times", "leads"), [(2, None), (3, SLUG)])
-def test_found_where_it_is_asked_often_enough(times: int, leads: str | None) -> None:
+def test_quiet_where_it_is_not_asked_often_enough(times: int, leads: str | None) -> None:
     plant, pc, unit = acquainted()
     for _ in range(times):
         plant.datagram(pc, unit, 50_000, BACNET, b"who is there", after=2.0)
@@ -387,7 +387,7 @@ def test_quiet_where_it_may_be_a_stream(every: float, leads: str | None) -> None
 
 
 @pytest.mark.parametrize(("seconds", "leads"), [(10, None), (14, SLUG)])
-def test_found_where_the_pc_has_given_up_on_a_port_that_nobody_named(
+def test_quiet_where_the_pc_may_go_on_on_a_port_that_nobody_named(
     seconds: float, leads: str | None
 ) -> None:
     plant, pc, unit = acquainted()

@@ -176,7 +176,7 @@ def test_quiet_where_the_first_of_several_searches_is_answered() -> None:
 
 
 @pytest.mark.parametrize(("times", "told"), [(2, False), (3, True)])
-def test_found_where_it_searches_again_and_again(times: int, told: bool) -> None:
+def test_quiet_where_it_searches_twice(times: int, told: bool) -> None:
     plant, pc, unit = begun()
     plant.resolve(unit, pc)
     answered(plant, pc, unit, times=times)

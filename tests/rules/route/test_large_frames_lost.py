@@ -312,14 +312,16 @@ def repeated_in_vain(size: int, repeats: int, passed: int) -> Plant:
         (2800, 3, 1400, True),
     ],
 )
-def test_found_where_a_large_piece_is_lost_often_and_no_such_one_passed(
+def test_quiet_where_a_piece_is_not_large_or_lost_seldom_or_one_passed(
     size: int, repeats: int, passed: int, told: bool
 ) -> None:
     assert (SLUG in slugs(diagnosed(repeated_in_vain(size, repeats, passed)))) == told
 
 
 @pytest.mark.parametrize(("repeats", "told"), [(1, False), (2, True)])
-def test_found_with_fewer_repeats_where_the_router_says_so(repeats: int, told: bool) -> None:
+def test_quiet_where_the_router_says_so_and_it_is_repeated_once_only(
+    repeats: int, told: bool
+) -> None:
     plant, pc, router, unit = routed()
     session = plant.tcp(pc, unit, via=router).open()
     session.poll(2)
@@ -366,7 +368,7 @@ def test_quiet_where_a_datagram_is_answered_after_the_message(answered: bool) ->
         (1460, 0, True, False),
     ],
 )
-def test_found_where_a_large_piece_of_an_answer_is_missing_and_no_such_one_came(
+def test_quiet_where_the_missing_piece_of_an_answer_is_not_large_or_one_came(
     size: int, passed: int, ends: bool, told: bool
 ) -> None:
     plant, pc, router, unit = routed()

@@ -285,9 +285,7 @@ def test_found_as_a_note_where_a_short_session_is_closed_in_order() -> None:
 
 
 @pytest.mark.parametrize(("answers", "dies_soon"), [(3, True), (4, False)])
-def test_found_as_the_fault_where_it_dies_within_a_few_answers(
-    answers: int, dies_soon: bool
-) -> None:
+def test_quiet_about_a_session_that_dies_after_many_answers(answers: int, dies_soon: bool) -> None:
     plant, pc, unit, router = begun()
     claimed(plant, pc, unit)
     ways = TwoWays(plant, pc, unit, router)

@@ -742,7 +742,7 @@ def test_quiet_where_the_pc_has_had_both_addresses_all_the_time() -> None:
 
 
 @pytest.mark.parametrize(("behind", "leads"), [(2.5, SLUG), (3.5, "port-silent")])
-def test_found_where_the_controller_asks_soon_behind_each_call(behind: float, leads: str) -> None:
+def test_quiet_where_the_controller_asks_long_behind_each_call(behind: float, leads: str) -> None:
     plant, pc, _, unit = near()
     plant.resolve(pc, unit)
     for _ in range(3):
@@ -762,9 +762,7 @@ def test_found_where_the_controller_asks_behind_each_ping() -> None:
 
 
 @pytest.mark.parametrize(("times", "leads"), [(2, None), (3, SLUG)])
-def test_found_where_the_gateway_is_asked_for_as_one_does_on_purpose(
-    times: int, leads: str | None
-) -> None:
+def test_quiet_where_the_gateway_is_asked_for_twice(times: int, leads: str | None) -> None:
     plant, pc, router, _ = near()
     plant.ask(pc, router, times=times)
     assert lead(diagnosed(ended(plant), NEAR)) == leads
