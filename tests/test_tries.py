@@ -287,6 +287,39 @@ def test_a_second_answer_is_not_missed_where_data_follows_the_close() -> None:
     assert not calls(plant)[0].wanted
 
 
+def ignored(session: Session) -> None:
+    session.syn(repeats=(1.0, 2.0))
+
+
+def repeated(session: Session) -> None:
+    session.open().poll(1)
+    session.send(modbus_read(9), after=1.0)
+    session.again(after=0.3)
+
+
+def closed_in_order(session: Session) -> None:
+    repeated(session)
+    session.fin(session.server_station, after=1.0)
+
+
+def reset(session: Session) -> None:
+    repeated(session)
+    session.rst(session.server_station, after=1.0)
+
+
+@pytest.mark.parametrize(
+    ("act", "count"),
+    [(ignored, 3), (repeated, 2), (reset, 2), (closed_in_order, 0), (closed, 0), (refused, 0)],
+)
+def test_what_nothing_answers_is_the_call_or_the_request_that_waits(
+    act: Callable[[Session], object], count: int
+) -> None:
+    plant, pc, unit = acquainted()
+    act(plant.tcp(pc, unit))
+    (call,) = calls(plant)
+    assert len(call.unanswered) == count
+
+
 @given(
     st.lists(st.floats(0, 100), min_size=1, max_size=20),
     st.floats(-1, 101),

@@ -10,6 +10,7 @@ Socket = tuple[Address, int]
 ECHO_REPLY, UNREACHABLE, REDIRECT, ECHO, TIME_EXCEEDED, PARAMETER_PROBLEM = 0, 3, 5, 8, 11, 12
 ERRORS = (UNREACHABLE, REDIRECT, TIME_EXCEEDED, PARAMETER_PROBLEM)
 PORT_UNREACHABLE = 3
+TOO_LARGE = 4
 """Code of the message that nobody is on a port (RFC 792)."""
 QUOTED = 60 + 8
 """Octets of a quoted packet that are looked at: the longest IPv4 header and both ports."""
@@ -105,6 +106,11 @@ class IcmpError:
         """Whether it says that nobody takes a datagram on its UDP port, whoever says so."""
         kind = (self.type, self.code, self.protocol)
         return kind == (UNREACHABLE, PORT_UNREACHABLE, Protocol.UDP)
+
+    @property
+    def is_too_large(self) -> bool:
+        """Whether it says that a packet is too large for the way (RFC 1191 4)."""
+        return (self.type, self.code) == (UNREACHABLE, TOO_LARGE)
 
     @property
     def refused_datagram(self) -> tuple[Socket, Socket] | None:

@@ -9,7 +9,7 @@ from analyzer.linkup.attempt import link_up
 from analyzer.linkup.cable import heard_of, hears_others_only
 from analyzer.linkup.callers import pairs_of
 from analyzer.linkup.controllers import ASKED_ON_PURPOSE, find_targets, is_gateway_number
-from analyzer.linkup.datagrams import Elsewhere, elsewhere
+from analyzer.linkup.datagrams import Elsewhere, are_questions, elsewhere
 from analyzer.linkup.model import Case, LinkUp, Pc, Proof, Stage, Target, Told, others
 from analyzer.linkup.networks import (
     PRESUMED_MASK,
@@ -37,6 +37,7 @@ from analyzer.linkup.silences import BEGAN_LATE, LISTENED, LOST, Silence, silenc
 from analyzer.linkup.spans import NEVER, Span, Spans
 from analyzer.linkup.tries import (
     AT_ONCE,
+    BEGINNING,
     ENDINGS,
     LONG_IDLE,
     PATIENCE,
@@ -58,6 +59,7 @@ __all__ = [
     "ASKED_ON_PURPOSE",
     "AT_ONCE",
     "BEGAN_LATE",
+    "BEGINNING",
     "ENDINGS",
     "HOPS",
     "LISTENED",
@@ -89,6 +91,7 @@ __all__ = [
     "Try",
     "What",
     "answers_for_many",
+    "are_questions",
     "between",
     "checks",
     "disputes",

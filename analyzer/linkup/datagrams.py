@@ -1,16 +1,19 @@
-"""Answers to the PC's datagrams that come from elsewhere: another port or another address than the
-one that was asked.
+"""The PC's datagrams: whether they wait for answers, and answers that come from elsewhere, another
+port or another address than the one that was asked.
 """
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
-from analyzer.facts import Exchange, Facts, IcmpError
+from analyzer.facts import Exchange, Facts, IcmpError, Moment
 from analyzer.linkup.model import LinkUp
 
 AT_ONCE = 1.0
 """Seconds after the question within which a datagram from another address is its answer."""
+WAITS = 0.3
+"""Seconds from one datagram to the next: those who wait for an answer take longer than a stream
+does (common practice, no source)."""
 
 
 class Elsewhere(NamedTuple):
@@ -45,6 +48,13 @@ class Elsewhere(NamedTuple):
     def same_address(self) -> bool:
         """Whether only the port is another one."""
         return self.back.client[0] == self.asked.server[0]
+
+
+def are_questions(first: Moment, last: Moment, count: int) -> bool:
+    """Whether datagrams come as slowly as from somebody who waits for an answer to each: a stream
+    may be meant one way.
+    """
+    return last.seconds - first.seconds >= WAITS * (count - 1)
 
 
 def with_answers(facts: Facts, exchanges: Sequence[Exchange]) -> list[Exchange]:

@@ -34,6 +34,7 @@ from analyzer.linkup.cable import Cable
 from analyzer.linkup.networks import Network, is_loopback, is_self_assigned, network_of, presumed
 from analyzer.linkup.silences import Silence, silence_of
 from analyzer.linkup.tries import (
+    BEGINNING,
     Calls,
     How,
     Tries,
@@ -363,6 +364,13 @@ class LinkUp:
         often = sorted(counts, key=lambda one: -counts[one])
         return [one for one in often if one != self.pc.hardware and self.facts.is_a_device(one)]
 
+    def is_stranger(self, hardware: Hardware | None) -> bool:
+        """Whether a station that answers never claimed the controller's address, and somebody else
+        did; no router on the way, which answers for others.
+        """
+        known = self.claims.counts.keys()
+        return bool(known) and hardware not in (*known, self.router, self.pc.hardware, None)
+
     @property
     def sheet(self) -> Controller | None:
         """What the site sheet says of the controller."""
@@ -530,18 +538,18 @@ class LinkUp:
             deaf=self.is_one_sided,
         )
 
-    @property
-    def never_answered(self) -> Silence | None:
-        """The silence that follows everything that the PC tried, where none of it was answered."""
-        return self.silence(self.tried, self.times)
-
     @cached_property
     def waiting(self) -> Silence | None:
         """What the PC waits for in vain, at the furthest stage reached: calls and requests that
         nothing answers and no answer comes after, and datagrams; else questions and pings, where
         the controller is not heard at all.
         """
-        calls = [one for one in self.on_port if not self.on_port.answered_after(one.last)]
+        calls = [
+            one
+            for one in self.on_port
+            if not one.ended_by_server and one.how is not How.OPEN
+            if not self.on_port.answered_after(one.last)
+        ]
         ways = [one.asked for one in self.exchanges if not one.answered.count]
         sent = [at for one in calls for at in one.unanswered]
         tries = len(sent) + sum(one.count for one in ways)
@@ -654,7 +662,7 @@ class LinkUp:
 
     @cached_property
     def tried(self) -> list[Moment]:
-        """The same with all moments that are kept."""
+        """The kept moments of everything that the PC sent to reach the controller, repeats too."""
         moments = {moment for one in self._series for moment in one.moments}
         moments.update(one.asked.last for one in self.exchanges if one.asked.last)
         return sorted(moments.union(self.attempts))
@@ -672,18 +680,9 @@ class LinkUp:
         series += [one.session.syns for one in self.on_port if one.calls]
         return series + ([self.pings.requests] if self.pings is not None else [])
 
-    @cached_property
-    def sent(self) -> list[Moment]:
-        """The kept moments of all that the PC sent to reach the controller, each repeat counted."""
-        series = [one.asked for one in self.questions]
-        series += [self.pings.requests] if self.pings else []
-        moments = {moment for one in series for moment in one.moments}
-        moments |= {self.last_sent} if self.last_sent is not None else set()
-        return sorted({*moments, *self.on_port.sent, *self.attempts})
-
     def asks_after(self, moment: Moment | None) -> Moment | None:
         """The PC's first try from a moment on, or of all; a request that waits is one too."""
-        return first_after(self._asked, moment or Moment(0, float("-inf")))
+        return first_after(self._asked, moment or BEGINNING)
 
     @cached_property
     def _asked(self) -> list[Moment]:

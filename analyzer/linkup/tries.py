@@ -84,6 +84,8 @@ ONE_ATTEMPT = 3.0
 source)."""
 LONG_IDLE = 5.0
 """Seconds without data from which on a time limit is the first thing to think of."""
+BEGINNING = Moment(0, float("-inf"))
+"""Earlier than every frame."""
 
 
 @dataclass(slots=True, eq=False)
@@ -233,18 +235,6 @@ class Call(Try):
         return self.session.is_hung
 
     @property
-    def unanswered(self) -> list[Moment]:
-        """The kept moments of what nothing answered: of the call itself, or of the last request and
-        its repeats. None where the server ended it, and while it merely goes on.
-        """
-        if self.how is How.IGNORED:
-            return self.session.syns.moments
-        asked, repeats = self.session.asked, self.session.from_client.repeats.moments
-        if not self.waits or self.ended_by_server or self.how is How.OPEN or asked is None:
-            return []
-        return [asked, *(at for at in repeats if at > asked)]
-
-    @property
     def is_left_open(self) -> bool:
         """Whether it was open, and no close or reset of it is recorded."""
         return self.opened and not self.session.ends
@@ -260,6 +250,19 @@ class Call(Try):
         return [*self.session.syns.moments[:-1], *self.session.from_client.repeats.moments]
 
     @property
+    def unanswered(self) -> list[Moment]:
+        """The kept moments of what nothing recorded answers: of the call, or of the request that
+        waits. None where the server closed in order.
+        """
+        if self.how is How.IGNORED:
+            return self.session.syns.moments
+        asked, repeats = self.session.asked, self.session.from_client.repeats.moments
+        closed = self.ended_by_server and not self.broken
+        if not self.waits or closed or asked is None:
+            return []
+        return [asked, *(at for at in repeats if at > asked)]
+
+    @property
     def in_vain(self) -> list[Moment]:
         """The kept moments of what the client sent after the last frame of the server: the call,
         its last request, data sent again.
@@ -271,27 +274,13 @@ class Call(Try):
         return sorted(at for at in sent if last is None or at > last)
 
     @property
-    def asked_in_vain(self) -> Moment | None:
-        """The request that was open when the client or a reset ended it, or is to the end; None
-        where the answer is only missing in the recording, or the server closed in order.
+    def unwelcome(self) -> bool:
+        """Whether the server ended it at once, before it was asked for anything, or sent it away
+        with a text.
         """
-        closed = self.ended_by_server and not self.broken
-        return None if not self.waits or closed or self.session.lacks_answer else self.session.asked
-
-    @property
-    def request_and_repeats(self) -> list[Moment]:
-        """The request that waits, and the kept moments at which it was sent again."""
-        asked, again = self.session.asked, self.session.from_client.repeats.moments
-        return (
-            [] if asked is None or not self.waits else [asked, *(at for at in again if at > asked)]
-        )
-
-    @property
-    def dropped_unasked(self) -> bool:
-        """Whether the server ended it at once, before it was asked for anything."""
         asked = self.session.from_client.first_data
         early = asked is None or (self.end is not None and asked.moment > self.end.moment)
-        return self.how is How.DROPPED and early
+        return self.how is How.TURNED_AWAY or (self.how is How.DROPPED and early)
 
     @property
     def odd_answers(self) -> list[Moment]:

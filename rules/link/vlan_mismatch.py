@@ -50,7 +50,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         ruled_out=[TAGS_SHOWN_ONLY, OTHER_PLANT] if shown else [],
         certainty=Certainty.SHOWN if shown else Certainty.FITS,
         level=level,
-        silence=None if shown else linkup.never_answered,
+        silence=None if shown else linkup.silence(linkup.tried, linkup.times),
     )
 
 

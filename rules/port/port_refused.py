@@ -3,8 +3,9 @@
 The system's own repeats of a call are one attempt. Where the user named a port and the PC never
 called it, the port that it called instead is judged. Quiet where the port opens later (a
 controller that was starting) or worked within 2 min before, unless three attempts in a row are
-refused since; and where another port of the same controller opens (a program that tries an older
-protocol first), unless the user named this one.
+refused since; where another port of the same controller opens (a program that tries an older
+protocol first), unless the user named this one; and about resets of a station that never claimed
+the controller's address, while another one did.
 """
 
 from collections.abc import Iterator
@@ -22,14 +23,18 @@ ALL_TAKEN = "all taken"
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    refused = Calls(one for one in linkup.calls.since_worked.that(How.REFUSED) if one.end)
+    refused = Calls(
+        one
+        for one in linkup.calls.since_worked.that(How.REFUSED)
+        if one.end is not None and not linkup.is_stranger(one.end.hardware)
+    )
     if not refused or not _lasts(refused, linkup.calls):
         return
     yield Sighting(
         values={"attempts": refused.attempts, "calls": refused.sent_in_all},
         frames={
             "call": refused.firsts,
-            "refusal": [one.end.moment for one in refused if one.end],
+            "refusal": refused.ends,
         },
     )
 

@@ -16,7 +16,7 @@ office services.
 from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
-from analyzer.facts import CLIENT, SERVER, Moment
+from analyzer.facts import Moment
 from analyzer.facts.index import by, grouped
 from analyzer.facts.ports import OFFICE_PORTS
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
@@ -27,9 +27,9 @@ from analyzer.linkup import (
     Calls,
     How,
     LinkUp,
-    Silence,
     Span,
     Spans,
+    Tries,
     first_after,
     last_until,
 )
@@ -59,13 +59,11 @@ class _Places:
 
     def __init__(self, linkup: LinkUp) -> None:
         own, rivals = linkup.calls.opened, linkup.rivals.opened
-        came_back = linkup.pc.checks
-        own_spans, others = list(_spans(own, came_back)), list(_spans(rivals, came_back))
+        own_spans, others = (list(_spans(one, linkup.pc.checks)) for one in (own, rivals))
         self.all, self._own = Spans([*own_spans, *others]), Spans(own_spans)
-        self._served = {kind: Spans(spans) for kind, spans in _served(others).items()}
+        self._served = {kind: Tries(calls) for kind, calls in by(rivals, _kind).items()}
         self._openings, self._own_openings = _openings([*own, *rivals]), _openings(own)
-        answers = (one.session.answered for one in own)
-        self._worked = min((one for one in answers if one is not None), default=NEVER)
+        self._worked = min(filter(None, (one.session.answered for one in own)), default=NEVER)
 
     def newer_opened(self, call: Call, end: Moment) -> bool:
         """Whether another session than this one was opened right before a moment."""
@@ -74,24 +72,19 @@ class _Places:
         return newer and end.seconds - latest.seconds <= AT_ONCE
 
     def works_no_more(self, call: Call, asked: Moment) -> bool:
-        """Whether requests worked in another session of the PC, or in this one until another was
-        opened, and another one is open.
+        """Whether requests of the PC worked, in this session or in another one, until one more was
+        opened, and two are open.
         """
-        if self._own.at(asked) < 2:
-            return False
-        answered = call.session.answered
-        if answered is None:
-            return self._worked < asked
-        newer = first_after(self._own_openings, answered)
-        return newer is not None and newer < asked
+        opened = first_after(self._own_openings, call.session.answered or self._worked)
+        return self._own.at(asked) > 1 and opened is not None and opened < asked
 
     def serves_others(self, call: Call, asked: Moment) -> bool:
-        """Whether a request that was confirmed is never answered, while another station's of the
-        same kind, to the same unit, are.
+        """Whether a request that was confirmed is never answered, while another station has a
+        session, and requests of the same kind, to the same unit, are answered there.
         """
-        served = self._served.get(_kind(call))
+        beside, served = self.all.at(asked) - self._own.at(asked), self._served.get(_kind(call))
         taken = call.how is How.MUTE and call.session.request_acknowledged
-        return taken and served is not None and served.at(asked) > 0
+        return taken and beside > 0 and served is not None and served.answered_after(asked)
 
 
 def _spans(calls: Calls, came_back: Sequence[Moment]) -> Iterator[Span]:
@@ -99,26 +92,13 @@ def _spans(calls: Calls, came_back: Sequence[Moment]) -> Iterator[Span]:
     session that waits is left over.
     """
     for one in calls:
-        end, asked = one.end.moment if one.end is not None else NEVER, one.session.asked
-        if _is_dropped(one):
+        end, waits = one.ended or NEVER, one.unanswered
+        if one.unwelcome:
             continue
-        if not one.waits or asked is None:
-            yield Span(one, one.first, end)
-            continue
-        yield Span(one, one.first, min(asked, end))
-        back = first_after(came_back, one.last)
+        yield Span(one, one.first, min([end, *waits]))
+        back = first_after(came_back, one.last) if waits else None
         if back is not None and back < end:
             yield Span(one, back, end)
-
-
-def _served(spans: Iterable[Span]) -> dict[object, list[Span]]:
-    """By the kind of request: until the last answer."""
-    answered = ((one, one.call.session.answered) for one in spans)
-    return grouped(
-        (_kind(one.call), one._replace(end=min(one.end, last)))
-        for one, last in answered
-        if last is not None
-    )
 
 
 def _kind(call: Call) -> object:
@@ -130,18 +110,20 @@ def _openings(calls: Iterable[Call]) -> list[Moment]:
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    calls = linkup.calls
-    if not calls or calls[0].port in OFFICE_PORTS:
-        return
     places = _Places(linkup)
-    away = [one for call in calls if (one := _turned_away(linkup, places, call)) is not None]
+    calls = [one for one in linkup.calls if one.port not in OFFICE_PORTS]
+    away = [one for call in calls for one in _turned_away(linkup, places, call)]
     holders = places.all.meet([at.moment for at in away], {at.call: at.moment for at in away})
     level = _level(linkup, away, holders)
     if level is None:
         return
     moments = grouped((one.how, one.moment) for one in away)
-    told = calls.that(How.TURNED_AWAY)
+    told = [one.call for one in away if one.call.how is How.TURNED_AWAY]
     mine = by(holders, lambda one: one.session.client.address in linkup.pc.addresses)
+    limit = linkup.sheet.sessions if linkup.sheet is not None else None
+    all_taken = limit is not None and len(holders) >= limit
+    silent = all(one.how in (SILENT, UNANSWERED) for one in away)
+    waits = [at for one in away for at in one.call.unanswered]
     yield Sighting(
         values={
             **{how: len(moments[how]) for how in (REFUSED, SILENT, DROPPED, ENDED, UNANSWERED)},
@@ -157,72 +139,46 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "own": [one.first for one in mine[True]],
             "others": [one.first for one in mine[False]],
         },
-        certainty=Certainty.SHOWN if _all_taken(linkup, holders) else Certainty.FITS,
+        certainty=Certainty.SHOWN if all_taken else Certainty.FITS,
         level=level,
-        silence=_silence(linkup, away),
+        silence=linkup.silence(waits) if silent else None,
         likeliest=OWN if mine[True] and not mine[False] else OTHERS,
-        ruled_out=[
-            *([] if moments[UNANSWERED] else [REQUEST]),
-            *([] if told else [ONE_VALUE]),
-        ],
+        ruled_out=[*([] if moments[UNANSWERED] else [REQUEST]), *([] if told else [ONE_VALUE])],
     )
 
 
-def _turned_away(linkup: LinkUp, places: _Places, call: Call) -> _Away | None:
-    """How a session of the PC was turned away, and when that shows."""
-    end, asked = call.end, call.asked_in_vain
-    if end is not None:
-        if _was_in_use(call) and places.newer_opened(call, end.moment):
-            return _Away(ENDED, end.moment, call)
-        if _is_dropped(call):
-            return _Away(DROPPED, end.moment, call)
-        if call.how is How.REFUSED and places.all.at(end.moment):
-            return _Away(REFUSED, end.moment, call)
-    if call.how is How.IGNORED and linkup.is_alive_after(call.first) and places.all.at(call.first):
-        return _Away(SILENT, call.first, call)
-    if asked is None or not linkup.is_alive_after(asked):
-        return None
-    in_vain = places.works_no_more(call, asked) or places.serves_others(call, asked)
-    return _Away(UNANSWERED, asked, call) if in_vain else None
+def _turned_away(linkup: LinkUp, places: _Places, call: Call) -> Iterator[_Away]:
+    """How a session of the PC was turned away, and when that shows; nothing where it was not."""
+    end, waits = call.ended, next(iter(call.unanswered), None)
+    if end is not None and _was_in_use(call) and places.newer_opened(call, end):
+        yield _Away(ENDED, end, call)
+    elif end is not None and call.unwelcome:
+        yield _Away(DROPPED, end, call)
+    elif end is not None and call.how is How.REFUSED and places.all.at(end):
+        yield _Away(REFUSED, end, call)
+    elif waits is None or call.session.lacks_answer or not linkup.is_alive_after(waits):
+        return
+    elif call.how is How.IGNORED and places.all.at(waits):
+        yield _Away(SILENT, waits, call)
+    elif places.works_no_more(call, waits) or places.serves_others(call, waits):
+        yield _Away(UNANSWERED, waits, call)
 
 
 def _was_in_use(call: Call) -> bool:
     """Whether the controller ended a session that the PC still wanted, by no design of its own."""
-    end = call.end
-    if end is None or not call.ended_by_server or not call.answers or call.idle > LONG_IDLE:
+    if not call.ended_by_server or not call.answers or call.idle > LONG_IDLE:
         return False
-    after_the_answer = end.after == SERVER and call.answers == 1
-    return not after_the_answer and (end.after == CLIENT or call.came_back)
-
-
-def _is_dropped(call: Call) -> bool:
-    return call.dropped_unasked or call.how is How.TURNED_AWAY
+    return call.ended_on_request or (call.came_back and call.answers > 1)
 
 
 def _level(linkup: LinkUp, away: Sequence[_Away], holders: Sequence[Call]) -> Level | None:
     """A fault where nothing came of it in the end, or a session in use was ended."""
-    if not away or any(one.how == ENDED for one in away):
-        return Level.FAULT if away else None
-    last, opened = max(one.moment for one in away), linkup.calls.opened
-    if not linkup.answers_after(last) and not (opened and opened[-1].first > last):
+    last = max((one.moment for one in away), default=NEVER)
+    worked = linkup.answers_after(last) or linkup.calls.opened.after(last)
+    if away and (not worked or any(one.how == ENDED for one in away)):
         return Level.FAULT
     calls = Calls(one.call for one in away if one.how in (REFUSED, SILENT))
     return Level.NOTE if calls.attempts > 1 and holders else None
-
-
-def _all_taken(linkup: LinkUp, holders: Sequence[Call]) -> bool:
-    """Whether as many sessions are seen as the site sheet allows."""
-    limit = linkup.sheet.sessions if linkup.sheet is not None else None
-    return limit is not None and len(holders) >= limit
-
-
-def _silence(linkup: LinkUp, away: Sequence[_Away]) -> Silence | None:
-    """Where nothing but silence tells it."""
-    if any(one.how not in (SILENT, UNANSWERED) for one in away):
-        return None
-    ignored = Calls(one.call for one in away if one.how == SILENT)
-    asked = [one.moment for one in away if one.how == UNANSWERED]
-    return linkup.silence([*ignored.sent, *asked], ignored.sent_in_all + len(asked))
 
 
 RULE = Rule(

@@ -13,12 +13,13 @@ had sent from that port before.
 """
 
 from collections.abc import Iterator, Sequence
+from itertools import chain, islice
 
 from analyzer.facts import Address, Exchange, Moment
 from analyzer.facts.index import by
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import How, LinkUp, Tries, Try, What, elsewhere
+from analyzer.linkup import BEGINNING, How, LinkUp, Tries, Try, What, are_questions, elsewhere
 from rules import cautions
 
 LASTING = 120.0
@@ -28,9 +29,6 @@ ASKED_ON = 3.0
 (common practice, no source)."""
 FEWEST = 3
 """Unanswered datagrams that are an attempt: programs ask about three times (common practice)."""
-SLOW = 0.3
-"""Seconds from one datagram to the next: those who wait for an answer take longer than a stream
-does (common practice, no source)."""
 GIVEN_UP = 2
 """Pauses without a further datagram after which the PC has given up: who reports one way goes on,
 and who asks stops (common practice, no source)."""
@@ -39,122 +37,102 @@ NEAR = 5.0
 send few such messages (RFC 1812 4.3.2.8)."""
 REPEATED = 2
 """Messages of the PC that are no chance: a single late datagram is met by one."""
-NOT_LISTENING, WRONG_PORT, SWITCHED_OFF, FIXED_PORT, FIREWALL = (
-    "not listening",
-    "wrong port",
-    "switched off",
-    "fixed port",
-    "firewall",
-)
+NOT_LISTENING, WRONG_PORT, SWITCHED_OFF = "not listening", "wrong port", "switched off"
+FIXED_PORT, FIREWALL = "fixed port", "firewall"
 """Names of these causes in the rule."""
 ONLY_KNOWN_REQUESTS, ONE_WAY, FILTER = "only known requests", "one way", "filter"
 """Names of these in what would look the same."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    sent: Tries[Try] = Tries(())
-    if linkup.target.transport == "udp":
-        sent = linkup.tries.of(What.UDP).on(linkup.target.port)
-    sighting = _refused(linkup, sent) or _silent(linkup, sent) or _pc_refuses(linkup)
-    if sighting is not None:
-        yield sighting
+    looks = (_refused, _silent) if linkup.target.transport == "udp" else ()
+    sent = linkup.tries.of(What.UDP)
+    at_controller = (sighting for look in looks for sighting in look(linkup, sent))
+    yield from islice(chain(at_controller, _pc_refuses(linkup)), 1)
 
 
-def _refused(linkup: LinkUp, sent: Tries[Try]) -> Sighting | None:
+def _refused(linkup: LinkUp, sent: Tries[Try]) -> Iterator[Sighting]:
     """The controller, or somebody for it, says that nobody is on the port."""
-    worked, port = sent.last_answer, linkup.target.port
-    said = [
-        one
-        for one in linkup.errors
-        if one.is_closed_port and one.dport == port and one.about_src in linkup.pc.addresses
-    ]
-    refusals = [one for one in said if worked is None or one.moment > worked]
-    by_receiver = all(one.sender == linkup.controller for one in refusals)
-    moments = [one.moment for one in refusals]
-    if not sent or not moments:
-        return None
-    if not _lasts(moments, worked) and not (by_receiver and _asks_on(moments)):
-        return None
-    in_vain = [one for one in sent if worked is None or one.last > worked]
-    firsts = (one.first if worked is None or one.first > worked else one.last for one in in_vain)
+    worked, port = sent.last_answer or BEGINNING, linkup.target.port
+    said = [one for one in linkup.errors if one.is_closed_port and one.dport == port]
+    said = [one for one in said if one.about_src in linkup.pc.addresses and one.moment > worked]
+    by_receiver = all(one.sender == linkup.controller for one in said)
+    refusals = [one.moment for one in said]
+    lasts = bool(said) and refusals[-1].seconds - worked.seconds >= LASTING
+    if not lasts and not (by_receiver and _asks_on(refusals)):
+        return
+    in_vain = [one for one in sent if one.last > worked]
     unanswered = sum(one.times - one.answers for one in in_vain)
-    return Sighting(
+    moments = [one.first if one.first > worked else one.last for one in in_vain]
+    yield Sighting(
         values={
-            **_values(linkup, linkup.controller, port, max(len(moments), unanswered), moments),
+            **_values(linkup.controller, port, max(len(refusals), unanswered), refusals),
             "by_receiver": by_receiver,
-            "worked": worked is not None,
+            "worked": sent.last_answer is not None,
         },
-        frames={"sent": list(firsts), "refusal": moments},
+        frames={"sent": moments, "refusal": refusals},
         certainty=Certainty.SHOWN if by_receiver else Certainty.FITS,
-        likeliest=WRONG_PORT if worked is None else NOT_LISTENING,
+        likeliest=NOT_LISTENING if sent.last_answer else WRONG_PORT,
         ruled_out=[
-            FIXED_PORT,
-            ONLY_KNOWN_REQUESTS,
-            ONE_WAY,
-            *([] if worked is None else [WRONG_PORT]),
+            *(FIXED_PORT, ONLY_KNOWN_REQUESTS, ONE_WAY),
+            *([WRONG_PORT] if sent.last_answer else []),
             *([FIREWALL, FILTER] if by_receiver else []),
         ],
     )
 
 
-def _lasts(refusals: Sequence[Moment], worked: Moment | None) -> bool:
-    return worked is None or refusals[-1].seconds - worked.seconds >= LASTING
-
-
 def _asks_on(refusals: Sequence[Moment]) -> bool:
-    """Whether the PC asks again and again, slowly, though each time it is told that nobody is
-    there.
-    """
-    span = refusals[-1].seconds - refusals[0].seconds
-    return len(refusals) >= FEWEST and span >= max(ASKED_ON, SLOW * (len(refusals) - 1))
+    """Whether the PC asks again and again, though each time it is told that nobody is there."""
+    if len(refusals) < FEWEST or refusals[-1].seconds - refusals[0].seconds < ASKED_ON:
+        return False
+    return are_questions(refusals[0], refusals[-1], len(refusals))
 
 
-def _silent(linkup: LinkUp, sent: Tries[Try]) -> Sighting | None:
+def _silent(linkup: LinkUp, sent: Tries[Try]) -> Iterator[Sighting]:
     """The PC asks again and again, and no datagram comes back."""
-    port, count = linkup.target.port, sent.times
-    named = linkup.target.how_known in ("told", "sheet")
+    port, named = linkup.target.port, linkup.target.is_named
     meant = named or linkup.alone or port in INDUSTRIAL_PORTS
-    in_vain = len(sent) == len(sent.that(How.IGNORED)) and not _to_pc(linkup)
-    if not meant or not in_vain or count < FEWEST or elsewhere(linkup):
-        return None
-    last = max(one.last for one in sent)
-    pause = (last.seconds - sent[0].first.seconds) / (count - 1)
-    goes_on = linkup.facts.heard_after(last) < GIVEN_UP * pause
-    if pause < SLOW or (goes_on and not named):
-        return None
+    in_vain = all(one.how is How.IGNORED for one in sent) and not _to_pc(linkup)
+    if not meant or not in_vain or sent.times < FEWEST or elsewhere(linkup):
+        return
     moments = sorted({moment for one in sent for moment in (one.first, one.last)})
-    return Sighting(
-        values=_values(linkup, linkup.controller, port, count, []),
-        frames={"sent": moments},
-        certainty=Certainty.FITS,
-        silence=linkup.silence(moments, count),
-        likeliest=WRONG_PORT,
-        ruled_out=[FILTER],
-    )
+    goes_on = not named and not _gave_up(linkup, moments, sent.times)
+    if are_questions(moments[0], moments[-1], sent.times) and not goes_on:
+        yield Sighting(
+            values=_values(linkup.controller, port, sent.times, []),
+            frames={"sent": moments},
+            certainty=Certainty.FITS,
+            silence=linkup.silence(moments, sent.times),
+            likeliest=WRONG_PORT,
+            ruled_out=[FILTER],
+        )
 
 
-def _pc_refuses(linkup: LinkUp) -> Sighting | None:
+def _gave_up(linkup: LinkUp, moments: Sequence[Moment], count: int) -> bool:
+    """Whether the PC had gone on by then, at its pace, if it meant to report one way."""
+    pause = (moments[-1].seconds - moments[0].seconds) / (count - 1)
+    return linkup.facts.heard_after(moments[-1]) >= GIVEN_UP * pause
+
+
+def _pc_refuses(linkup: LinkUp) -> Iterator[Sighting]:
     """The PC says of the controller's datagrams that no program of its own takes them."""
     refused = linkup.facts.index.refused_datagrams
     for (address, port), sent in by(_to_pc(linkup), lambda one: one.server).items():
         said = sorted(at.moment for one in sent for at in refused[one.client, one.server])
-        taken = any(one.answered.count for one in sent)
-        office = not OFFICE_PORTS.isdisjoint({port, *(one.client[1] for one in sent)})
-        if taken or office or len(said) < REPEATED:
+        last = max(one.asked.last.seconds for one in sent if one.asked.last)
+        taken = len(said) < REPEATED or last - said[-1].seconds >= NEAR
+        taken = taken or any(one.answered.count for one in sent)
+        if taken or not OFFICE_PORTS.isdisjoint({port, *(one.client[1] for one in sent)}):
             continue
-        if max(one.asked.last.seconds for one in sent if one.asked.last) - said[-1].seconds < NEAR:
-            count = sum(one.asked.count for one in sent)
-            return Sighting(
-                values=_values(linkup, address, port, count, said),
-                frames={
-                    "sent": [one.asked.first for one in sent if one.asked.first],
-                    "refusal": said,
-                },
-                level=Level.NOTE if linkup.works else Level.FAULT,
-                likeliest=NOT_LISTENING,
-                ruled_out=[SWITCHED_OFF, FIREWALL, ONLY_KNOWN_REQUESTS, ONE_WAY, FILTER],
-            )
-    return None
+        firsts = [one.asked.first for one in sent if one.asked.first]
+        datagrams = sum(one.asked.count for one in sent)
+        yield Sighting(
+            values=_values(address, port, datagrams, said, at_controller=False),
+            frames={"sent": firsts, "refusal": said},
+            level=Level.NOTE if linkup.works else Level.FAULT,
+            likeliest=NOT_LISTENING,
+            ruled_out=[SWITCHED_OFF, FIREWALL, ONLY_KNOWN_REQUESTS, ONE_WAY, FILTER],
+        )
 
 
 def _to_pc(linkup: LinkUp) -> list[Exchange]:
@@ -164,9 +142,12 @@ def _to_pc(linkup: LinkUp) -> list[Exchange]:
 
 
 def _values(
-    linkup: LinkUp, receiver: Address, port: int | None, datagrams: int, refusals: Sequence[Moment]
+    receiver: Address,
+    port: int | None,
+    datagrams: int,
+    refusals: Sequence[Moment],
+    at_controller: bool = True,
 ) -> dict[str, object]:
-    at_controller = receiver == linkup.controller
     return {
         "receiver": receiver,
         "port": port,

@@ -11,7 +11,7 @@ for many addresses or has a virtual router's address; and where nobody claimed t
 
 from collections.abc import Iterator
 
-from analyzer.facts import Address, Claims, Hardware, Moment
+from analyzer.facts import Address, Hardware, Moment
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
 from analyzer.linkup import Call, How, LinkUp
 from rules import cautions
@@ -32,10 +32,9 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 
 
 def _sighting(linkup: LinkUp, call: Call, device: Hardware, labelled: bool) -> Sighting:
-    claims = linkup.facts.arp.claims.get(linkup.controller, Claims())
+    claims = linkup.claims
     claimant = claims.runs[-1].hardware if claims.runs else None
     answered = (one.session.from_server for one in linkup.calls)
-    asked = call.asked_in_vain
     return Sighting(
         values={
             "device": device,
@@ -51,7 +50,7 @@ def _sighting(linkup: LinkUp, call: Call, device: Hardware, labelled: bool) -> S
             "own": _own_claims(linkup, device),
         },
         certainty=Certainty.SHOWN if labelled else Certainty.FITS,
-        silence=linkup.silence([asked]) if asked is not None and not call.broken else None,
+        silence=None if call.broken else linkup.silence(call.unanswered),
         ruled_out=() if labelled else (SHEET,),
     )
 
@@ -70,14 +69,13 @@ def _unlike_label(linkup: LinkUp, call: Call) -> Hardware | None:
 
 def _stranger(linkup: LinkUp, call: Call) -> Hardware | None:
     """Who answered the call without ever having claimed the address, where somebody else did."""
-    claims, senders = linkup.facts.arp.claims.get(linkup.controller), call.session.from_server
-    in_vain = call.how is How.REFUSED or call.broken or call.asked_in_vain is not None
-    if claims is None or not senders.hardware or not in_vain:
+    answered_by = call.session.from_server.hardware
+    in_vain = call.how is How.REFUSED or call.broken or call.unanswered
+    if not answered_by or not in_vain or not all(map(linkup.is_stranger, answered_by)):
         return None
-    device = min(senders.hardware)
-    known = bool(senders.hardware & claims.counts.keys()) or device == linkup.pc.hardware
+    device = min(answered_by)
     is_other = linkup.facts.is_a_device(device) and _own_claims(linkup, device)
-    return device if is_other and not known else None
+    return device if is_other else None
 
 
 def _router(linkup: LinkUp, call: Call) -> Hardware | None:

@@ -12,12 +12,12 @@ any more: that is a broken path.
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from itertools import islice
 
-from analyzer.facts import CLIENT, SERVER, IcmpError, Moment, Resent
-from analyzer.facts.icmp import UNREACHABLE
+from analyzer.facts import CLIENT, SERVER, Hole, IcmpError, Moment, Resent
 from analyzer.facts.index import by
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Call, LinkUp, Silence
+from analyzer.linkup import BEGINNING, Call, LinkUp, Silence, are_questions
 from rules import cautions
 
 LARGE = 1200
@@ -28,132 +28,102 @@ FULL = 1460
 """Most octets of data in an Ethernet frame; larger ones were joined in the PC."""
 REPEATS = 3
 """Repeats from which on chance is no explanation; with a router's message two are enough."""
-TOO_LARGE = 4
-"""Code of the message (RFC 792, RFC 1191 section 4)."""
-SLOW = 0.3
-"""Seconds from one datagram to the next: those who wait for an answer take longer than a stream
-does (common practice, no source)."""
-MESSAGE_DROPPED, MESSAGE_IGNORED, NOT_JOINED, PIECES_DROPPED = (
-    "message dropped",
-    "message ignored",
-    "not joined",
-    "pieces dropped",
-)
+MESSAGE_DROPPED, MESSAGE_IGNORED = "message dropped", "message ignored"
+NOT_JOINED, PIECES_DROPPED = "not joined", "pieces dropped"
 """Names of these causes in the rule."""
 NOISE, NOT_UNDERSTOOD = "noise", "not understood"
 """Names of these in what would look the same."""
+NO_MESSAGE = (MESSAGE_IGNORED, PIECES_DROPPED, NOT_UNDERSTOOD)
+"""What is ruled out where data is lost in a session, and nobody says why."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    for look in (_told_by_router, _never_confirmed, _never_arrived, _never_answered):
-        sighting = look(linkup)
-        if sighting is not None:
-            yield sighting
-            break
+    looks = (_told_by_router, _never_confirmed, _never_arrived, _never_answered)
+    yield from islice((sighting for look in looks for sighting in look(linkup)), 1)
 
 
-def _told_by_router(linkup: LinkUp) -> Sighting | None:
-    errors = [one for one in linkup.errors if _is_too_large(one, linkup)]
-    about = by(errors, lambda one: one.sport)
-    for call in linkup.on_port if errors else ():
-        said, resent = about[call.session.client.port], call.stuck(CLIENT)
-        enough = resent is not None and resent.again.count >= REPEATS - 1
-        if said and enough and not call.ended_by_server:
-            return _told(linkup, said, resent)
-    for exchange in linkup.exchanges if errors else ():
-        said, heard = about[exchange.client[1]], exchange.answered.last
-        if said and (heard is None or heard < said[0].moment):
-            return _told(linkup, said, None)
-    return None
-
-
-def _is_too_large(error: IcmpError, linkup: LinkUp) -> bool:
-    own = error.about_src == linkup.pc_address
-    return own and (error.type, error.code) == (UNREACHABLE, TOO_LARGE)
+def _told_by_router(linkup: LinkUp) -> Iterator[Sighting]:
+    """A router says so, and the PC repeats the large piece, or gets no answer any more."""
+    too_large = (one for one in linkup.errors if one.is_too_large)
+    about = by(too_large, lambda one: (one.about_src, one.sport))
+    for call in linkup.on_port:
+        caller, resent = call.session.client, call.stuck(CLIENT)
+        said, repeated = about[caller.address, caller.port], resent and resent.again.count
+        if said and repeated and repeated >= REPEATS - 1 and not call.ended_by_server:
+            yield _told(linkup, said, resent)
+    for exchange in linkup.exchanges:
+        said, heard = about[exchange.client], exchange.answered.last or BEGINNING
+        if said and heard < said[0].moment:
+            yield _told(linkup, said, None)
 
 
 def _told(linkup: LinkUp, said: Sequence[IcmpError], resent: Resent | None) -> Sighting:
-    again = resent.again.moments if resent is not None else []
-    moments = [one.moment for one in said]
+    moments, again = [one.moment for one in said], resent.again.moments if resent else []
     sizes = [one.router & 0xFFFF for one in said]  # RFC 1191 4: the low half is the next size
-    return Sighting(
-        values={
-            "size": resent.size if resent is not None else None,
-            "repeats": len(again),
-            "messages": len(said),
-            "next_size": min((one for one in sizes if one), default=None),
-            "sender": said[0].sender,
-        },
-        frames={
-            "small": _answered_before(linkup, min([*again[:1], moments[0]])),
-            "too_large": moments,
-            "again": again,
-        },
-        silence=linkup.silence([*again, moments[-1]], arrived=True),
-        ruled_out=[MESSAGE_DROPPED, PIECES_DROPPED, NOISE, NOT_UNDERSTOOD],
+    sighting = _lost(
+        linkup,
+        {"too_large": moments, "again": again},
+        linkup.silence([*moments, *again], arrived=True),
+        [MESSAGE_DROPPED, PIECES_DROPPED, NOISE, NOT_UNDERSTOOD],
+        resent,
     )
+    told = {
+        "messages": len(said),
+        "next_size": min(filter(None, sizes), default=None),
+        "sender": said[0].sender,
+    }
+    return replace(sighting, values={**sighting.values, **told}, certainty=Certainty.SHOWN)
 
 
-def _never_confirmed(linkup: LinkUp) -> Sighting | None:
-    passed = _largest_confirmed(linkup, CLIENT)
+def _never_confirmed(linkup: LinkUp) -> Iterator[Sighting]:
+    """The PC sends a large piece again and again, and the controller is still heard."""
     for call in linkup.on_port:
         resent = call.stuck(CLIENT)
         if resent is None or resent.again.count < REPEATS or _ended_for_itself(call, resent):
             continue
-        size, again = min(resent.size, FULL), resent.again
-        if size >= LARGE and passed < size and linkup.is_alive_after(again.first):
-            frames = {"small": _answered_before(linkup, again.first), "again": again.moments}
-            silence = linkup.silence(again.moments, again.count + 1)
-            return _lost(resent.size, len(again.moments), frames, silence)
-    return None
-
-
-def _largest_confirmed(linkup: LinkUp, side: int) -> int:
-    return max((one.session.largest_confirmed(side) for one in linkup.on_port), default=0)
+        again = resent.again.moments
+        if _is_size(linkup, CLIENT, resent.size) and _is_present(linkup, again[0]):
+            silence = linkup.silence(again, resent.again.count + 1)
+            yield _lost(linkup, {"again": again}, silence, NO_MESSAGE, resent)
 
 
 def _ended_for_itself(call: Call, resent: Resent) -> bool:
     """Whether the controller ended the session before the data was repeated in vain, or by a reset.
     A close behind that still asks for the data: it is a consequence.
     """
-    if call.end is None or not call.ended_by_server:
-        return False
-    return call.broken or call.end.moment < resent.again.moments[REPEATS - 1]
+    early = call.ended is not None and call.ended < resent.again.moments[REPEATS - 1]
+    return call.broken or (call.ended_by_server and early)
 
 
-def _never_arrived(linkup: LinkUp) -> Sighting | None:
-    passed = _largest_confirmed(linkup, SERVER)
+def _never_arrived(linkup: LinkUp) -> Iterator[Sighting]:
+    """A large piece of an answer is missing, and a later one is there."""
     for call in linkup.on_port:
         hole = call.hole(SERVER)
-        if hole is None or hole.size < LARGE or call.ended_by_server:
-            continue
-        if passed < min(hole.size, FULL):
-            small = _answered_before(linkup, hole.moment)
-            frames = {"small": small, "missing": [hole.moment]}
-            last = call.session.from_server.last or hole.moment
-            return _lost(hole.size, 0, frames, linkup.silence([last]))
-    return None
+        if hole is not None and not call.ended_by_server and _is_size(linkup, SERVER, hole.size):
+            silence = linkup.silence([call.last])
+            yield _lost(linkup, {"missing": [hole.moment]}, silence, NO_MESSAGE, hole)
 
 
-def _never_answered(linkup: LinkUp) -> Sighting | None:
+def _is_size(linkup: LinkUp, side: int, size: int) -> bool:
+    """Whether a lost piece is larger than all of that side that arrived."""
+    passed = (one.session.largest_confirmed(side) for one in linkup.on_port)
+    return size >= LARGE and max(passed) < min(size, FULL)
+
+
+def _never_answered(linkup: LinkUp) -> Iterator[Sighting]:
     """Datagrams in fragments, none of which was answered, beside small ones that all were."""
-    port, transport = linkup.target.port, linkup.target.transport
-    asked = [one for one in linkup.exchanges if transport == "udp" and one.server[1] == port]
-    lost = sorted(moment for one in asked for moment in one.large.unanswered)
-    count = sum(one.large.unanswered_count for one in asked)
-    small = sum(one.asked.count for one in asked) - count
-    if any(one.large.answered for one in asked) or count < REPEATS or small < 1:
-        return None
-    all_small_answered = sum(one.answered.count for one in asked) >= small
-    slow = lost[-1].seconds - lost[0].seconds >= SLOW * (count - 1)
-    if not all_small_answered or not slow or not _is_present(linkup, lost[0]):
-        return None
-    answers = [one.answered.first for one in asked if one.answered.first]
-    return replace(
-        _lost(None, 0, {"small": answers, "pieces": lost}, linkup.silence(lost, count)),
-        likeliest=NOT_JOINED,
-        ruled_out=[MESSAGE_DROPPED, MESSAGE_IGNORED],
-    )
+    sent = linkup.exchanges if linkup.target.transport == "udp" else []
+    large = [one.large for one in sent]
+    lost = sorted(moment for one in large for moment in one.unanswered)
+    count = sum(one.unanswered_count for one in large)
+    small = sum(one.asked.count for one in sent) - count
+    all_answered = 0 < small <= sum(one.answered.count for one in sent)
+    if count < REPEATS or not all_answered or any(one.answered for one in large):
+        return
+    if are_questions(lost[0], lost[-1], count) and _is_present(linkup, lost[0]):
+        silence = linkup.silence(lost, count)
+        ruled_out = [MESSAGE_DROPPED, MESSAGE_IGNORED]
+        yield replace(_lost(linkup, {"pieces": lost}, silence, ruled_out), likeliest=NOT_JOINED)
 
 
 def _is_present(linkup: LinkUp, since: Moment) -> bool:
@@ -162,26 +132,28 @@ def _is_present(linkup: LinkUp, since: Moment) -> bool:
     return linkup.is_alive_after(since) or (station is not None and station.last > since)
 
 
-def _answered_before(linkup: LinkUp, moment: Moment) -> list[Moment]:
-    answers = (one.session.answered for one in linkup.on_port)
-    return [at for at in answers if at is not None and at < moment]
-
-
 def _lost(
-    size: int | None, repeats: int, frames: Mapping[str, list[Moment]], silence: Silence | None
+    linkup: LinkUp,
+    frames: Mapping[str, list[Moment]],
+    silence: Silence | None,
+    ruled_out: Sequence[str],
+    piece: Resent | Hole | None = None,
 ) -> Sighting:
+    first = min(at for moments in frames.values() for at in moments)
+    answers = [one.session.answered for one in linkup.on_port]
+    answers += [one.answered.first for one in linkup.exchanges]
     return Sighting(
         values={
-            "size": size,
-            "repeats": repeats,
+            "size": piece and piece.size,
+            "repeats": len(frames.get("again", ())),
             "messages": 0,
             "next_size": None,
             "sender": None,
         },
-        frames=frames,
+        frames={"small": [at for at in answers if at is not None and at < first], **frames},
         certainty=Certainty.FITS,
         silence=silence,
-        ruled_out=[MESSAGE_IGNORED, PIECES_DROPPED, NOT_UNDERSTOOD],
+        ruled_out=ruled_out,
     )
 
 

@@ -87,11 +87,8 @@ def _is_own_call(error: IcmpError, linkup: LinkUp) -> bool:
 
 def _foreign_resets(linkup: LinkUp) -> list[End]:
     """Refusals that came from a station which never claimed the controller's address."""
-    claims = linkup.facts.arp.claims.get(linkup.controller)
-    if claims is None:
-        return []
     refusals = (one.end for one in linkup.on_port.that(How.REFUSED) if one.end is not None)
-    return [end for end in refusals if end.hardware and end.hardware not in claims.counts]
+    return [end for end in refusals if linkup.is_stranger(end.hardware)]
 
 
 RULE = Rule(

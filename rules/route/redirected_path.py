@@ -89,7 +89,7 @@ def _died(linkup: LinkUp) -> Call | None:
 def _end(call: Call) -> list[Moment]:
     if call.broken and call.end is not None:
         return [call.end.moment]
-    return call.request_and_repeats if call.hangs else []
+    return call.unanswered if call.hangs else []
 
 
 RULE = Rule(

@@ -11,23 +11,25 @@
 Shown where the controller is heard on this cable although the PC's mask or packets lead elsewhere,
 and where the site sheet knows both masks and no router between the two: then it is no router's
 business, whatever it says. Quiet where packets come back (a router, or a wider mask, works), unless
-they came to another address that the PC had before; where the PC gave itself an address; and where
-the recording is from an adapter that leads elsewhere.
+they came to another address that the PC had before; and where the recording is from an adapter that
+leads elsewhere.
 Where a message says why nothing comes back, the rules about it stand before this one in the list.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from analyzer.facts import Address, Moment, Question
 from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import (
     ASKED_ON_PURPOSE,
+    BEGINNING,
     LinkUp,
     Network,
     heard_on_cable,
     is_gateway_number,
     last_until,
+    needs_no_router,
     renumbered,
 )
 from rules import cautions
@@ -39,19 +41,12 @@ BEHIND = 3.0
 about a second apart (common practice, no source)."""
 ADDRESS, MASK, SLIP, ROUTER, WRONG_GATEWAY = "address", "mask", "slip", "router", "wrong gateway"
 """Names of the causes in the rule."""
-OFF, FILTER, FAR_END, OTHER_ADAPTER, NOT_TRIED, OTHER_BUSINESS = (
-    "off",
-    "filter",
-    "far end",
-    "other adapter",
-    "not tried",
-    "other business",
-)
+OFF, FILTER, FAR_END = "off", "filter", "far end"
+OTHER_ADAPTER, NOT_TRIED, OTHER_BUSINESS = "other adapter", "not tried", "other business"
 """Names of what would look the same."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Sign:
+class _Sign(NamedTuple):
     """What shows it. networks: the PC's and the controller's; gateway: asked for by the PC; sought:
     another station, asked for by the controller.
     """
@@ -62,126 +57,105 @@ class _Sign:
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    moved = renumbered(linkup)
-    if linkup.network is None or linkup.is_elsewhere or linkup.self_assigned:
+    own, moved = linkup.network, renumbered(linkup)
+    if own is None or linkup.is_elsewhere:
         return
-    if linkup.is_heard and moved is None:
-        return
-    for look in (_by_masks, _past_this_cable, _past_the_controller, _past_the_pc):
-        sign = look(linkup, linkup.network)
-        if sign is not None:
-            yield _sighting(linkup, linkup.network, sign, moved)
-            break
+    sign = None if linkup.is_heard and moved is None else _sign(linkup, own)
+    if sign is not None:
+        yield _sighting(linkup, own, sign, *(moved or (BEGINNING, None)))
 
 
-def _by_masks(linkup: LinkUp, own: Network) -> _Sign | None:
-    if linkup.same_network:
-        return None
-    other = linkup.controller_network
-    other = Network(other.address, own.mask) if other.is_presumed else other
-    in_vain = [] if linkup.is_tried else _gateways_asked_for(linkup, own.address)
-    gone = (one for one in in_vain if _is_silent(one, linkup))
-    return _Sign((own, other), gateway=next(gone, None))
+def _sign(linkup: LinkUp, own: Network) -> _Sign | None:
+    gateway = next(_gateways(linkup, own), None)
+    if not linkup.same_network:
+        other = linkup.controller_network
+        other = Network(other.address, own.mask) if other.is_presumed else other
+        return _Sign((own, other), gateway)
+    if needs_no_router(linkup):
+        return _Sign()
+    if gateway is not None and _may_be_narrow(linkup, own):
+        return _Sign(gateway=gateway)
+    sought = next(_sought(linkup, own), None)
+    return None if sought is None else _Sign(sought=sought)
 
 
-def _is_silent(question: Question, linkup: LinkUp) -> bool:
-    asked = linkup.silence(question.asked.moments, question.asked.count)
-    return asked is not None and asked.is_evidence
+def _gateways(linkup: LinkUp, own: Network) -> Iterator[Question]:
+    """What looks like its gateway, for which the PC asks in vain while it sends the controller
+    nothing.
+    """
+    asked = () if linkup.is_tried else linkup.facts.index.questions_as[own.address]
+    in_vain = (one for one in asked if not one.answered and one.asked.count >= ASKED_ON_PURPOSE)
+    return (one for one in in_vain if is_gateway_number(one.wanted))
 
 
-def _past_this_cable(linkup: LinkUp, own: Network) -> _Sign | None:
-    return _Sign() if linkup.router is not None and heard_on_cable(linkup) else None
+def _may_be_narrow(linkup: LinkUp, own: Network) -> bool:
+    """Whether nothing shows that the PC's mask reaches to the controller."""
+    apart = (own.address ^ linkup.controller).bit_length()
+    return own.is_presumed and linkup.pc.reach(own.address) < apart
 
 
-def _past_the_controller(linkup: LinkUp, own: Network) -> _Sign | None:
-    """The PC asks for a gateway in vain, and nothing shows that its mask holds the controller."""
-    if linkup.is_tried or not own.is_presumed:
-        return None
-    reach = linkup.pc.reach(own.address)
-    if reach >= (own.address ^ linkup.controller).bit_length():
-        return None
-    return next((_Sign(gateway=one) for one in _gateways_asked_for(linkup, own.address)), None)
-
-
-def _gateways_asked_for(linkup: LinkUp, own: Address) -> Iterator[Question]:
-    """The PC's questions in vain for what looks like its gateway."""
-    for one in linkup.facts.index.questions_as[own]:
-        in_vain = not one.answered and one.asked.count >= ASKED_ON_PURPOSE
-        if in_vain and one.asker == linkup.pc.hardware and is_gateway_number(one.wanted):
+def _sought(linkup: LinkUp, own: Network) -> Iterator[Question]:
+    """Other stations, for which the controller asks, each time behind a call of the PC."""
+    pings = linkup.pings.requests.moments if linkup.pings is not None else []
+    calls = sorted([*linkup.calls.sent, *pings])
+    for one in linkup.facts.index.questions_as[linkup.controller]:
+        again = one.wanted != own.address and one.broadcasts >= AGAIN
+        if again and all(_follows(at, calls) for at in one.asked.moments):
             yield one
 
 
-def _past_the_pc(linkup: LinkUp, own: Network) -> _Sign | None:
-    """The controller asks for another station, each time behind a call of the PC."""
-    calls = linkup.calls.sent
-    calls += linkup.pings.requests.moments if linkup.pings is not None else []
-    calls.sort()
-    for one in linkup.facts.index.questions_as[linkup.controller]:
-        its_own = one.asker == linkup.hardware and one.wanted != own.address
-        if its_own and one.broadcasts >= AGAIN and _follows(one, calls):
-            return _Sign(sought=one)
-    return None
-
-
-def _follows(question: Question, calls: Sequence[Moment]) -> bool:
-    return all(
-        (call := last_until(calls, at)) is not None and at.seconds - call.seconds <= BEHIND
-        for at in question.asked.moments
-    )
+def _follows(asked: Moment, calls: Sequence[Moment]) -> bool:
+    call = last_until(calls, asked)
+    return call is not None and asked.seconds - call.seconds <= BEHIND
 
 
 def _sighting(
-    linkup: LinkUp, own: Network, sign: _Sign, moved: tuple[Moment, Address] | None
+    linkup: LinkUp, own: Network, sign: _Sign, taken: Moment, before: Address | None
 ) -> Sighting:
-    taken, before = moved or (None, None)
-    asked = sign.gateway or sign.sought
-    tried, sent = (
-        [one for one in moments if taken is None or one >= taken]
-        for moments in (linkup.attempts, linkup.sent)
-    )
-    answers = [
-        answer
-        for question in linkup.questions
-        if before is None or question.asker_ip == own.address
-        for answer in question.answers
-    ]
-    answered, neighbour = min(answers, default=(None, None))
-    here = heard_on_cable(linkup) if not own.is_presumed or linkup.router is not None else []
+    """taken: when the PC took its address; before: the one that it had until then."""
+    tried, sent = ([at for at in all_ if at >= taken] for all_ in (linkup.attempts, linkup.tried))
+    own_questions = (one for one in linkup.questions if one.asker_ip == own.address)
+    answers = sorted(answer for one in own_questions for answer in one.answers)[:1]
+    here = [] if own.is_presumed and linkup.router is None else heard_on_cable(linkup)
+    gateway, sought = sign.gateway, sign.sought
+    asked, for_gateway = gateway or sought, gateway.asked.moments if gateway else []
+    ruled_out = {
+        SLIP: here or before,
+        ROUTER: here,
+        FILTER: here or gateway,
+        OFF: here or asked,
+        FAR_END: here or asked,
+        OTHER_ADAPTER: (here and tried) or answers or before or gateway,
+        WRONG_GATEWAY: gateway is None,
+        NOT_TRIED: gateway is None,
+        OTHER_BUSINESS: sought is None,
+    }
+    networks = [str(one) for one in sign.networks or ()]
     return Sighting(
         values={
             "pc": own.address,
             "before": before,
-            "network": sign.networks and str(sign.networks[0]),
-            "other_network": sign.networks and str(sign.networks[1]),
+            "network": networks[0] if networks else None,
+            "other_network": networks[1] if networks else None,
             "known": not own.is_presumed,
-            "neighbour": neighbour,
+            "neighbour": answers[0][1] if answers else None,
             "router": linkup.router if here else None,
-            "gateway": sign.gateway and sign.gateway.wanted,
-            "sought": sign.sought and sign.sought.wanted,
-            "questions": asked.asked.count if asked is not None else 0,
+            "gateway": gateway and gateway.wanted,
+            "sought": sought and sought.wanted,
+            "questions": asked.asked.count if asked else 0,
         },
         frames={
-            "taken": [taken] if taken is not None else [],
+            "taken": [taken] if before is not None else [],
             "tried": tried,
-            "answered": [answered] if answered is not None else [],
+            "answered": [at for at, _ in answers],
             "here": here,
-            "gateway": sign.gateway.asked.moments if sign.gateway is not None else [],
-            "sought": sign.sought.asked.moments if sign.sought is not None else [],
+            "gateway": for_gateway,
+            "sought": sought.asked.moments if sought else [],
         },
         certainty=Certainty.SHOWN if here or _knows_no_router(linkup) else Certainty.FITS,
-        silence=linkup.silence(
-            sent or (asked.asked.moments if asked is not None else []),
-            arrived=bool(linkup.errors),  # a message says what became of it
-        ),
+        silence=linkup.silence([*sent, *for_gateway], arrived=bool(linkup.errors)),
         likeliest=_likeliest(sign),
-        ruled_out=list(
-            _ruled_out(
-                sign,
-                bool(here),
-                moved=before is not None,
-                used=bool(here and tried) or answered is not None or before is not None,
-            )
-        ),
+        ruled_out=[name for name, is_out in ruled_out.items() if is_out],
     )
 
 
@@ -191,31 +165,13 @@ def _likeliest(sign: _Sign) -> str:
     return ADDRESS if sign.gateway is None else WRONG_GATEWAY
 
 
-def _ruled_out(sign: _Sign, here: bool, *, moved: bool, used: bool) -> Iterator[str]:
-    """here: the controller is heard on this cable; moved: it answered the PC's address of before;
-    used: the PC's tries on this adapter reach something.
-    """
-    if here or moved:
-        yield SLIP
-    if here:
-        yield ROUTER
-    if here or sign.gateway is not None:
-        yield from (OFF, FILTER, FAR_END)
-    if used or sign.gateway is not None:
-        yield OTHER_ADAPTER
-    if sign.gateway is None:
-        yield from (WRONG_GATEWAY, NOT_TRIED)
-    yield from (OFF, FAR_END) if sign.sought is not None else (OTHER_BUSINESS,)
-
-
 def _knows_no_router(linkup: LinkUp) -> bool:
     """Whether the site sheet tells different masks, and a direct cable or no gateway on either."""
     adapter, sheet = linkup.site.adapter(linkup.pc_address), linkup.sheet
-    if linkup.same_network or adapter is None or sheet is None:
+    if linkup.same_network or linkup.router is not None or adapter is None or sheet is None:
         return False
-    if adapter.mask is None or sheet.mask is None or linkup.router is not None:
-        return False
-    return sheet.cable == "direct" or (adapter.gateway, sheet.gateway) == (None, None)
+    no_gateway = adapter.gateway is None and sheet.gateway is None
+    return bool(adapter.mask and sheet.mask) and (sheet.cable == "direct" or no_gateway)
 
 
 RULE = Rule(

@@ -71,6 +71,7 @@ def test_found_where_the_pc_never_sends_the_reset(
     assert_lasts(diagnosis, port=502, odd=1, repeats=3, swallowed=True)
     finding = found(diagnosis, SLUG)
     assert finding.likely_causes[0] == RULE.likely_causes[FIREWALL_ON_PC]
+    assert left_out(finding, RULE)[0] == []
     assert len(finding.what_to_do) == len(RULE.what_to_do)
     assert cautions.FIREWALL in finding.cautions
     shown = [plant.number(one) for one in (*calls, answers[0], answers[-1])]
@@ -287,4 +288,33 @@ def test_quiet_where_the_first_call_is_lost_and_its_repeat_accepted() -> None:
     session.syn_ack()
     session.ack()
     session.poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_found_as_a_note_where_it_heals_right_before_the_end() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit)
+    session.syn()
+    odd(session)
+    cleared(session, after=0.1)
+    session.poll(1, every=0.1)
+    assert_noted(diagnosed(ended(plant, 0.5)), odd=1)
+
+
+@pytest.mark.parametrize("repeats", [0, 1])
+def test_quiet_where_the_pc_ignores_old_data_that_comes_once(repeats: int) -> None:
+    plant, pc, unit = acquainted()
+    old = plant.tcp(pc, unit).send(modbus_answer(1), unit)
+    for _ in range(repeats):
+        plant.raw(old.data, unit, after=0.5)
+    plant.tcp(pc, unit).open(after=1.0).poll(3)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) == bool(repeats)
+
+
+def test_quiet_where_the_pc_resets_the_close_of_an_old_session() -> None:
+    plant, pc, unit = acquainted()
+    old = plant.tcp(pc, unit)
+    old.fin(unit)
+    old.rst(bare=True)
+    plant.tcp(pc, unit).open(after=1.0).poll(3)
     assert SLUG not in slugs(diagnosed(ended(plant)))

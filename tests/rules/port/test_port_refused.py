@@ -302,3 +302,21 @@ def test_found_right_after_the_port_worked_where_it_goes_on() -> None:
 
 def test_quiet_where_two_attempts_right_after_the_work_are_turned_down() -> None:
     assert SLUG not in slugs(worked_and_then_refused(attempts=2))
+
+
+@told_or_not
+@pytest.mark.parametrize("stranger", [True, False])
+def test_quiet_where_a_station_refuses_that_never_claimed_the_address(
+    controllers: tuple[str, ...], stranger: bool
+) -> None:
+    """The controller took calls before: the reset is somebody else's."""
+    plant, pc, unit = acquainted()
+    other = Station(unit.address, "00:00:5e:00:53:90", ttl=unit.ttl)
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    session.close()
+    for _ in range(3):
+        call = plant.tcp(pc, unit)
+        call.syn(after=4.0)
+        call.refuse(by=other if stranger else unit)
+    assert (SLUG in slugs(diagnosed(ended(plant), controllers))) == (not stranger)

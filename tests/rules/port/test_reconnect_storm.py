@@ -126,3 +126,10 @@ def test_quiet_where_the_calls_are_refused_from_the_beginning() -> None:
         call.syn(after=0.03)
         call.refuse()
     assert slugs(diagnosed(ended(plant))) == ["port-refused"]
+
+
+@pytest.mark.parametrize(("polls", "told"), [(1, True), (2, False)])
+def test_quiet_where_each_session_carries_two_requests(polls: int, told: bool) -> None:
+    plant, pc, unit = acquainted()
+    storm(plant, pc, unit, polls=polls)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) == told

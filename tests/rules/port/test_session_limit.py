@@ -549,3 +549,90 @@ def test_quiet_where_the_limit_is_reached_and_nobody_is_turned_away() -> None:
     plant.tcp(pc, unit).open().poll(3)
     panel.poll(2)
     assert_healthy(diagnosed(ended(plant), sheet=a_sheet("sessions = 2")))
+
+
+@told_or_not
+@pytest.mark.parametrize("heard", [True, False])
+def test_quiet_where_the_controller_is_not_heard_after_the_ignored_call(
+    controllers: tuple[str, ...], heard: bool
+) -> None:
+    plant, pc, unit, panel = panel_is_connected()
+    plant.tcp(pc, unit).syn(repeats=(1, 2, 4))
+    if heard:
+        plant.ping(pc, unit)
+        plant.pong(unit, pc)
+    panel.poll(2)
+    diagnosis = diagnosed(ended(plant), controllers, pc="192.0.2.15")
+    assert lead(diagnosis) == (SLUG if heard else "port-silent")
+
+
+@told_or_not
+def test_found_where_the_last_call_is_ignored_right_before_the_end(
+    controllers: tuple[str, ...],
+) -> None:
+    """The refusals tell it, whatever becomes of that one."""
+    plant, pc, unit, panel = panel_is_connected()
+    for _ in range(2):
+        refused(plant.tcp(pc, unit))
+        panel.poll(1)
+    plant.tcp(pc, unit).syn(after=1.0)
+    plant.ping(pc, unit)
+    plant.pong(unit, pc)
+    panel.poll(1)
+    diagnosis = diagnosed(ended(plant, 0.5), controllers, pc="192.0.2.15")
+    assert_leads(diagnosis, refused=2, silent=1)
+
+
+@told_or_not
+def test_quiet_where_the_panel_came_after_the_request(controllers: tuple[str, ...]) -> None:
+    """And is served: when the PC asked, nobody took its place."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    asked(session)
+    session.ack(unit)
+    panel = plant.tcp(plant.station("192.0.2.20"), unit).open(after=5.0)
+    panel.poll(3)
+    session.fin(after=1.0)
+    session.fin(unit)
+    diagnosis = diagnosed(ended(plant), controllers, pc="192.0.2.15")
+    assert SLUG not in slugs(diagnosis)
+
+
+@pytest.mark.parametrize(("after", "certain"), [(0.3, True), (0.7, False)])
+def test_quiet_where_the_older_session_ends_long_after_the_newer_ones_opening(
+    after: float, certain: bool
+) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(3):
+        session.poll(3)
+        newer = plant.tcp(pc, unit).open(after=0.4)
+        session.rst(unit, after=after)
+        session = newer
+    session.poll(3)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) == certain
+
+
+@pytest.mark.parametrize(("idle", "told"), [(3.0, True), (6.0, False)])
+def test_quiet_where_the_older_session_was_idle_for_long(idle: float, told: bool) -> None:
+    """A time limit is the first thing to think of then."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(3):
+        session.poll(3)
+        newer = plant.tcp(pc, unit).open(after=idle)
+        session.rst(unit, after=0.1)
+        session = newer
+    session.poll(3)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) == told
+
+
+@told_or_not
+def test_quiet_where_the_controller_lives_and_nobody_else_is_connected(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit).syn(repeats=(1, 2, 4))
+    plant.ping(pc, unit)
+    plant.pong(unit, pc)
+    assert slugs(diagnosed(ended(plant), controllers)) == ["port-silent"]

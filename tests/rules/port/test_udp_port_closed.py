@@ -13,6 +13,7 @@ from rules.port.udp_port_closed import (
     FILTER,
     FIREWALL,
     FIXED_PORT,
+    NOT_LISTENING,
     ONE_WAY,
     ONLY_KNOWN_REQUESTS,
     RULE,
@@ -72,6 +73,7 @@ def test_found_where_the_controller_says_so(controllers: tuple[str, ...]) -> Non
         [FIXED_PORT, FIREWALL],
         [ONLY_KNOWN_REQUESTS, ONE_WAY, FILTER],
     )
+    assert finding.likely_causes[0] == RULE.likely_causes[WRONG_PORT]
     assert (finding.values["pc_listens"], len(finding.what_to_do)) == (False, 2)
 
 
@@ -184,6 +186,7 @@ def test_found_soon_after_the_port_answered(controllers: tuple[str, ...], own: i
     first = plant.number(said[0])
     assert first in shown
     assert min(shown) >= first - 1
+    assert finding.likely_causes[0] == RULE.likely_causes[NOT_LISTENING]
     assert left_out(finding, RULE)[0] == [WRONG_PORT, FIXED_PORT, FIREWALL]
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.UNSTABLE, "port")
@@ -341,3 +344,108 @@ def test_quiet_where_the_recording_ends_too_early() -> None:
     for _ in range(4):
         plant.datagram(pc, unit, 50_000, BACNET, b"who is there", after=2.0)
     assert SLUG not in slugs(diagnosed(ended(plant, 1.0)))
+
+
+@pytest.mark.parametrize(("seconds", "leads"), [(110, None), (130, SLUG)])
+def test_quiet_where_a_datagram_is_refused_within_two_minutes(
+    seconds: float, leads: str | None
+) -> None:
+    """Within 2 min it may be starting."""
+    plant, pc, unit = acquainted()
+    answered(plant, pc, unit)
+    refused(plant, pc, unit, after=seconds)
+    assert lead(diagnosed(ended(plant))) == leads
+
+
+@pytest.mark.parametrize(
+    ("times", "every", "leads"), [(3, 1.2, None), (4, 1.2, SLUG), (2, 4.0, None), (3, 4.0, SLUG)]
+)
+def test_quiet_where_the_pc_does_not_ask_on_for_a_while(
+    times: int, every: float, leads: str | None
+) -> None:
+    plant, pc, unit = acquainted()
+    answered(plant, pc, unit)
+    for _ in range(times):
+        refused(plant, pc, unit, after=every)
+    assert lead(diagnosed(ended(plant))) == leads
+
+
+@pytest.mark.parametrize(("times", "leads"), [(2, None), (3, SLUG)])
+def test_quiet_where_it_is_not_asked_often_enough(times: int, leads: str | None) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(times):
+        plant.datagram(pc, unit, 50_000, BACNET, b"who is there", after=2.0)
+    assert lead(diagnosed(ended(plant), ["192.0.2.60:47808"])) == leads
+
+
+@pytest.mark.parametrize(("every", "leads"), [(0.25, None), (0.35, SLUG)])
+def test_quiet_where_it_may_be_a_stream(every: float, leads: str | None) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(20):
+        plant.datagram(pc, unit, 50_000, BACNET, b"set point", after=every)
+    assert lead(diagnosed(ended(plant), ["192.0.2.60:47808"])) == leads
+
+
+@pytest.mark.parametrize(("seconds", "leads"), [(10, None), (14, SLUG)])
+def test_quiet_where_the_pc_may_go_on_on_a_port_that_nobody_named(
+    seconds: float, leads: str | None
+) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(6):
+        plant.datagram(pc, unit, 50_000, 7_000, b"state?", after=6.0)
+    assert lead(diagnosed(ended(plant, seconds))) == leads
+
+
+def test_quiet_where_the_message_is_about_anothers_datagram() -> None:
+    """On a mirrored port."""
+    plant, pc, unit = acquainted()
+    panel = plant.station("192.0.2.20")
+    answered(plant, pc, unit)
+    for _ in range(5):
+        asked = plant.datagram(panel, unit, 50_000, BACNET, b"who is there", after=30.0)
+        plant.unreachable(unit, panel, asked, code=3)
+    diagnosis = diagnosed(ended(plant), ["192.0.2.60:47808"], pc="192.0.2.15")
+    assert SLUG not in slugs(diagnosis)
+
+
+@pytest.mark.parametrize(("later", "told"), [(4.0, True), (6.0, False)])
+def test_quiet_where_the_pc_takes_the_later_datagrams(later: float, told: bool) -> None:
+    """It says so now and then only, and then it says nothing any more."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    for _ in range(2):
+        state = plant.datagram(unit, pc, 7_001, 7_002, b"state", after=0.5)
+        plant.unreachable(pc, unit, state, code=3)
+    plant.datagram(unit, pc, 7_001, 7_002, b"state", after=later)
+    session.poll(2)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) == told
+
+
+def test_quiet_where_an_office_service_sends_to_another_port_of_the_pc() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    for _ in range(3):
+        state = plant.datagram(unit, pc, 161, 50_200, b"late", after=0.5)
+        plant.unreachable(pc, unit, state, code=3)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_it_fits_that_the_port_closed_where_messages_are_recorded_and_datagrams_not() -> None:
+    """Each message is proof of a datagram."""
+    plant, pc, unit = acquainted()
+    for turn in range(3):
+        asked = plant.datagram(pc, unit, 50_000, BACNET, b"who is there", after=1.0)
+        if turn:
+            plant.lose(asked)
+        plant.unreachable(unit, pc, asked, code=3)
+    assert found(diagnosed(ended(plant)), SLUG).values["datagrams"] == 3
+
+
+def test_quiet_where_a_message_says_something_else() -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(2):
+        asked = plant.datagram(pc, unit, 50_000, BACNET, b"who is there", after=1.0)
+        plant.unreachable(unit, pc, asked, code=13)
+    assert SLUG not in slugs(diagnosed(ended(plant)))

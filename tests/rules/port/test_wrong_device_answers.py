@@ -235,3 +235,12 @@ def test_quiet_where_nobody_answers_the_call() -> None:
     plant, pc, unit = acquainted()
     plant.tcp(pc, unit).syn(repeats=(1, 2, 4))
     assert slugs(diagnosed(ended(plant), sheet=OTHER_LABEL)) == ["port-silent"]
+
+
+def test_quiet_where_a_virtual_router_refuses_the_call() -> None:
+    """It is no device of its own (RFC 5798 7.3)."""
+    plant, pc, unit = acquainted()
+    virtual = plant.station("192.0.2.1", "00:00:5e:00:01:05")
+    plant.resolve(virtual, pc)
+    refused_by(plant.tcp(pc, unit), Station(unit.address, virtual.hw))
+    assert SLUG not in slugs(diagnosed(ended(plant)))

@@ -4,6 +4,7 @@ import pytest
 
 from analyzer.diagnosis import CANNOT_TELL, NO_FAULT
 from analyzer.findings import Certainty, Level
+from analyzer.linkup import Stage
 from captures.plant import Plant, Station
 from tests.support import TOLD, acquainted, begun, diagnosed, ended, found, slugs, told_or_not
 
@@ -40,6 +41,8 @@ def test_found_as_a_note_where_the_address_works(
     assert (finding.level, finding.certainty) == (Level.NOTE, certainty)
     values = finding.values
     assert (values["port"], values["searches"], values["answers"]) == (44818, times, 0)
+    works = diagnosis.outcomes[0].linkup.proofs[Stage.ANSWER].moment
+    assert works in [one.moment for one in finding.evidence]
     assert finding.likely_causes[0].startswith("The controller takes no part")
     assert diagnosis.status == NO_FAULT
 
@@ -162,3 +165,30 @@ def test_quiet_where_somebody_looked_once() -> None:
     plant, pc, unit = begun()
     answered(plant, pc, unit, times=1)
     assert SLUG not in slugs(diagnosed(ended(plant), pc="192.0.2.15"))
+
+
+def test_quiet_where_the_first_of_several_searches_is_answered() -> None:
+    plant, pc, unit = acquainted()
+    answered(plant, pc, unit, times=1)
+    searched(plant, pc, to="239.192.1.3")
+    worked(plant, pc, unit)
+    assert slugs(diagnosed(ended(plant))) == []
+
+
+@pytest.mark.parametrize(("times", "told"), [(2, False), (3, True)])
+def test_quiet_where_it_searches_twice(times: int, told: bool) -> None:
+    plant, pc, unit = begun()
+    plant.resolve(unit, pc)
+    answered(plant, pc, unit, times=times)
+    assert (SLUG in slugs(diagnosed(ended(plant), TOLD, pc="192.0.2.15"))) == told
+
+
+@pytest.mark.parametrize(
+    ("times", "every", "told"), [(9, 0.05, True), (12, 0.05, False), (12, 1.2, True)]
+)
+def test_quiet_about_many_datagrams_in_a_short_time(times: int, every: float, told: bool) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(times):
+        plant.datagram(pc, "239.192.1.3", 50_100, 44818, IDENTITY, after=every)
+    worked(plant, pc, unit)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) == told

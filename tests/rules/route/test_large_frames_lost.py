@@ -285,6 +285,106 @@ def test_quiet_where_the_message_is_about_anothers_packet(controllers: tuple[str
     assert slugs(diagnosed(ended(plant), controllers)) == ["path-lost"]
 
 
+def repeated_in_vain(size: int, repeats: int, passed: int) -> Plant:
+    """The PC repeats a piece; passed: octets of one that was confirmed before."""
+    plant, pc, router, unit = routed()
+    session = plant.tcp(pc, unit, via=router).open()
+    session.poll(2)
+    if passed:
+        session.exchange(b"w" * passed, modbus_answer(1))
+    session.send(b"w" * size, lost=True, after=1.0)
+    for pause in DOUBLING[:repeats]:
+        session.again(lost=True, after=pause)
+    session.rst(after=3.0)
+    plant.tcp(pc, unit, via=router).open(after=1.0).poll(2)
+    return ended(plant)
+
+
+@pytest.mark.parametrize(
+    ("size", "repeats", "passed", "told"),
+    [
+        (1300, 3, 0, True),
+        (1300, 2, 0, False),
+        (1100, 3, 0, False),
+        (1300, 3, 1250, True),
+        (1300, 3, 1300, False),
+        (2800, 3, 1460, False),
+        (2800, 3, 1400, True),
+    ],
+)
+def test_quiet_where_a_piece_is_not_large_or_lost_seldom_or_one_passed(
+    size: int, repeats: int, passed: int, told: bool
+) -> None:
+    assert (SLUG in slugs(diagnosed(repeated_in_vain(size, repeats, passed)))) == told
+
+
+@pytest.mark.parametrize(("repeats", "told"), [(1, False), (2, True)])
+def test_quiet_where_the_router_says_so_and_it_is_repeated_once_only(
+    repeats: int, told: bool
+) -> None:
+    plant, pc, router, unit = routed()
+    session = plant.tcp(pc, unit, via=router).open()
+    session.poll(2)
+    first = session.send(b"w" * 1460, lost=True, after=1.0)
+    plant.unreachable(router, pc, first, code=4)
+    for pause in DOUBLING[:repeats]:
+        session.again(lost=True, after=pause)
+    diagnosis = diagnosed(ended(plant))
+    assert (SLUG in slugs(diagnosis)) == told
+    if told:
+        assert found(diagnosis, SLUG).values["next_size"] is None
+
+
+def test_quiet_where_the_controller_ends_the_session_that_the_router_spoke_of() -> None:
+    plant, pc, router, unit = routed()
+    session = plant.tcp(pc, unit, via=router).open()
+    session.poll(2)
+    first = session.send(b"w" * 1460, lost=True, after=1.0)
+    plant.unreachable(router, pc, first, code=4, next_size=1400)
+    for pause in DOUBLING:
+        session.again(lost=True, after=pause)
+    session.rst(unit, bare=True)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+@pytest.mark.parametrize("answered", [True, False])
+def test_quiet_where_a_datagram_is_answered_after_the_message(answered: bool) -> None:
+    plant, pc, router, unit = routed()
+    sent = plant.datagram(pc, unit, 50_000, 2222, b"d" * 1472, via=router, after=1.0)
+    plant.unreachable(router, pc, sent, code=4, next_size=1400)
+    plant.datagram(pc, unit, 50_000, 2222, b"d" * 1300, via=router, after=1.0)
+    if answered:
+        plant.datagram(unit, pc, 2222, 50_000, b"taken", via=router)
+    diagnosis = diagnosed(ended(plant), ("198.51.100.60:2222",))
+    assert (SLUG in slugs(diagnosis)) == (not answered)
+
+
+@pytest.mark.parametrize(
+    ("size", "passed", "ends", "told"),
+    [
+        (1460, 0, False, True),
+        (1100, 0, False, False),
+        (1300, 1300, False, False),
+        (1460, 0, True, False),
+    ],
+)
+def test_quiet_where_the_missing_piece_of_an_answer_is_not_large_or_one_came(
+    size: int, passed: int, ends: bool, told: bool
+) -> None:
+    plant, pc, router, unit = routed()
+    session = plant.tcp(pc, unit, via=router).open()
+    session.poll(2)
+    if passed:
+        session.exchange(modbus_read(8, count=125), b"a" * passed)
+    session.send(modbus_read(9, count=125), after=1.0)
+    session.send(b"a" * size, unit, lost=True, after=0.01)
+    session.send(b"a" * 200, unit)
+    session.ack()
+    if ends:
+        session.rst(unit, after=0.5)
+    assert (SLUG in slugs(diagnosed(ended(plant)))) == told
+
+
 # --- datagrams in fragments -----------------------------------------------------------------------
 
 SERVICE = 5_500
@@ -387,3 +487,15 @@ def test_quiet_where_it_is_not_the_size(
     plant, pc, unit = acquainted()
     happens(plant, pc, unit)
     assert slugs(diagnosed(ended(plant), controllers)) == []
+
+
+def test_found_where_the_recording_ends_soon_after_the_repeats() -> None:
+    plant, pc, router, unit = routed()
+    session = plant.tcp(pc, unit, via=router).open()
+    session.poll(2)
+    session.send(b"w" * 1460, lost=True, after=1.0)
+    for pause in (0.1, 0.2, 0.4):
+        session.again(lost=True, after=pause)
+    session.rst(after=0.2)
+    plant.tcp(pc, unit, via=router).open(after=0.1).poll(1, every=0.1)
+    assert found(diagnosed(ended(plant, 0.5)), SLUG).certainty is Certainty.FITS

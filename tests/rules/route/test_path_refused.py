@@ -259,3 +259,14 @@ def test_quiet_where_nothing_comes_back() -> None:
     plant, pc, unit = near()
     plant.tcp(pc, unit).syn(repeats=(1, 2, 4))
     assert slugs(diagnosed(ended(plant))) == ["port-silent"]
+
+
+@pytest.mark.parametrize(("code", "told"), [(2, True), (3, True), (0, False), (4, False)])
+def test_codes_of_hosts_about_a_tcp_call_only_fit(code: int, told: bool) -> None:
+    """No such protocol, no such port: stacks leave that to filters where a TCP port is called."""
+    plant, pc, router, unit = begun()
+    plant.unreachable(router, pc, plant.tcp(pc, unit, via=router).syn(), code=code)
+    diagnosis = diagnosed(ended(plant), TOLD)
+    assert (SLUG in slugs(diagnosis)) == told
+    if told:
+        assert found(diagnosis, SLUG).certainty is Certainty.FITS

@@ -272,3 +272,27 @@ def test_quiet_without_hardware_addresses() -> None:
     session.poll(5)
     session.close()
     assert SLUG not in slugs(diagnosed(ended(plant), (f"{FAR}:502",), link_type=101))
+
+
+def test_found_as_a_note_where_a_short_session_is_closed_in_order() -> None:
+    plant, pc, unit, router = begun()
+    claimed(plant, pc, unit)
+    ways = TwoWays(plant, pc, unit, router)
+    ways.ask()
+    ways.answer()
+    ways.close()
+    assert found(diagnosed(ended(plant)), SLUG).level is Level.NOTE
+
+
+@pytest.mark.parametrize(("answers", "dies_soon"), [(3, True), (4, False)])
+def test_quiet_about_a_session_that_dies_after_many_answers(answers: int, dies_soon: bool) -> None:
+    plant, pc, unit, router = begun()
+    claimed(plant, pc, unit)
+    ways = TwoWays(plant, pc, unit, router)
+    for _ in range(answers):
+        ways.ask()
+        ways.answer()
+    ways.ask()
+    ways.session.rst(unit)
+    findings = diagnosed(ended(plant)).findings
+    assert ((SLUG, Level.FAULT) in [(one.rule, one.level) for one in findings]) == dies_soon

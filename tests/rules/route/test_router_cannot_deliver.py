@@ -10,6 +10,7 @@ from rules.route.router_cannot_deliver import (
     DEAF_ROUTER,
     FILTER,
     NEXT_ROUTER_OFF,
+    NO_WAY_KNOWN,
     NOBODY_THERE,
     OWN_NETWORK,
     RULE,
@@ -177,8 +178,9 @@ def test_the_host_is_missing_where_the_named_router_is_there() -> None:
     plant, pc, router, call, _ = redirected()
     plant.resolve(pc, plant.station(NEXT))
     plant.ask(router, NEXT, times=3)  # the reply goes to that router alone
-    plant.unreachable(router, pc, call.again(after=3.0), code=1)
+    said = plant.unreachable(router, pc, call.again(after=3.0), code=1)
     finding = found(diagnosed(ended(plant), TOLD), SLUG)
+    assert [one.moment.frame for one in finding.evidence[1:]] == [plant.number(said)]
     assert finding.likely_causes[0] == RULE.likely_causes[NOBODY_THERE]
     assert str(finding.values["end"]) == "192.0.2.1"
 
@@ -276,3 +278,45 @@ def test_quiet_where_the_router_says_nothing() -> None:
     plant, pc, router, unit = begun()
     plant.tcp(pc, unit, via=router).syn(repeats=(1, 2, 4))
     assert lead(diagnosed(ended(plant))) == "subnet-mismatch"
+
+
+@pytest.mark.parametrize(
+    ("code", "likeliest", "excluded"),
+    [
+        (0, NO_WAY_KNOWN, True),
+        (1, NOBODY_THERE, False),
+        (5, NO_WAY_KNOWN, False),
+        (6, NO_WAY_KNOWN, True),
+        (7, NOBODY_THERE, False),
+        (8, NO_WAY_KNOWN, False),
+        (11, NO_WAY_KNOWN, True),
+        (12, NO_WAY_KNOWN, False),
+    ],
+)
+def test_each_code_says_what_the_router_lacks(code: int, likeliest: str, excluded: bool) -> None:
+    """RFC 792, RFC 1122 3.2.2.1, RFC 1812 5.2.7.1."""
+    plant, pc, router, unit = begun()
+    call = plant.tcp(pc, unit, via=router)
+    plant.unreachable(router, pc, call.syn(), code=code, after=3.0)
+    finding = found(diagnosed(ended(plant), TOLD), SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[likeliest]
+    assert (left_out(finding, RULE)[0] == [NOBODY_THERE, NEXT_ROUTER_OFF]) == excluded
+    assert finding.values["meaning"] == finding.values["meanings"][0]
+
+
+@pytest.mark.parametrize("code", [2, 3, 4, 9, 10, 13])
+def test_quiet_about_codes_of_others(code: int) -> None:
+    """Of filters and hosts, and of a way that takes smaller packets only."""
+    plant, pc, router, unit = begun()
+    plant.unreachable(router, pc, plant.tcp(pc, unit, via=router).syn(), code=code)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+@pytest.mark.parametrize(("seconds", "told"), [(1, False), (6, True)])
+def test_quiet_where_the_named_router_has_no_time_to_answer(seconds: float, told: bool) -> None:
+    plant, pc, _, _, _ = redirected()
+    plant.ask(pc, NEXT, times=2)
+    diagnosis = diagnosed(ended(plant, seconds), TOLD)
+    assert (SLUG in slugs(diagnosis)) == told
+    if told:
+        assert found(diagnosis, SLUG).values["meaning"] is None

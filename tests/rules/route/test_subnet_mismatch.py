@@ -58,7 +58,7 @@ def test_found_by_way_of_a_router(controllers: tuple[str, ...]) -> None:
     assert finding.certainty is Certainty.FITS
     assert finding.values["network"] == "192.0.2.0/24"
     assert finding.values["other_network"] == "198.51.100.0/24"
-    assert finding.values["known"] is False
+    assert (finding.values["known"], finding.values["router"]) == (False, None)
     assert "presumed" in finding.what_happened
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "route")
@@ -178,7 +178,9 @@ def test_shown_where_nothing_is_sent_to_a_controller_on_this_cable() -> None:
     plant, pc, unit = begun()
     plant.announce(pc)
     plant.announce(unit)
-    assert found(told_mask(plant, pc, 24, *TOLD), SLUG).certainty is Certainty.SHOWN
+    finding = found(told_mask(plant, pc, 24, *TOLD), SLUG)
+    assert finding.certainty is Certainty.SHOWN
+    assert RULE.also_fits[OTHER_ADAPTER] in finding.also_fits
 
 
 def test_it_only_fits_where_the_router_also_answers_for_the_controller() -> None:
@@ -489,6 +491,7 @@ def test_shown_where_the_packets_go_to_a_router_and_the_controller_is_here(
     assert plant.number(heard) in [one.moment.frame for one in finding.evidence]
     assert finding.likely_causes[0] == RULE.likely_causes[MASK]
     assert left_out(finding, RULE)[0] == [SLIP, ROUTER, WRONG_GATEWAY]
+    assert finding.also_fits == []
 
 
 def test_quiet_where_the_router_brings_the_controllers_broadcast() -> None:
@@ -733,3 +736,43 @@ def test_quiet_where_the_pc_has_had_both_addresses_all_the_time() -> None:
     plant, moved, unit = renumbered("198.51.100.15", announced=False)
     plant.tcp(moved, unit, sport=50_001).syn(repeats=SLOW_DOWN)
     assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+# --- on each side of the thresholds ---------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("behind", "leads"), [(2.5, SLUG), (3.5, "port-silent")])
+def test_quiet_where_the_controller_asks_long_behind_each_call(behind: float, leads: str) -> None:
+    plant, pc, _, unit = near()
+    plant.resolve(pc, unit)
+    for _ in range(3):
+        plant.tcp(pc, unit).syn(after=1)
+        plant.wait(behind - 1)
+        plant.ask(unit, "192.0.2.49", times=1, after=1)
+    assert lead(diagnosed(ended(plant), NEAR)) == leads
+
+
+def test_found_where_the_controller_asks_behind_each_ping() -> None:
+    plant, pc, _, unit = near()
+    plant.resolve(pc, unit)
+    for _ in range(3):
+        plant.ping(pc, unit, after=1.0)
+        plant.ask(unit, "192.0.2.49", times=1)
+    assert lead(diagnosed(ended(plant), NEAR)) == SLUG
+
+
+@pytest.mark.parametrize(("times", "leads"), [(2, None), (3, SLUG)])
+def test_quiet_where_the_gateway_is_asked_for_twice(times: int, leads: str | None) -> None:
+    plant, pc, router, _ = near()
+    plant.ask(pc, router, times=times)
+    assert lead(diagnosed(ended(plant), NEAR)) == leads
+
+
+@pytest.mark.parametrize("missing", ["adapter", "controller"])
+def test_it_fits_where_the_sheet_knows_one_end_only(missing: str) -> None:
+    adapter, controller = far_sheet(WIDE).split("[[controller]]")
+    if missing == "controller":
+        controller = controller.replace("198.51.100.60", "198.51.100.70")
+    sheet = f"{'' if missing == 'adapter' else adapter}[[controller]]{controller}"
+    finding = found(diagnosed(asked_directly(), TOLD, sheet=sheet), SLUG)
+    assert finding.certainty is Certainty.FITS
