@@ -256,9 +256,13 @@ class Call(Try):
         """
         if self.how is How.IGNORED:
             return self.session.syns.moments
+        return [] if self.ended_by_server and not self.broken else self.asking
+
+    @property
+    def asking(self) -> list[Moment]:
+        """The kept moments of the request that waits, each repeat among them."""
         asked, repeats = self.session.asked, self.session.from_client.repeats.moments
-        closed = self.ended_by_server and not self.broken
-        if not self.waits or closed or asked is None:
+        if not self.waits or asked is None:
             return []
         return [asked, *(at for at in repeats if at > asked)]
 

@@ -44,19 +44,19 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "gave_up": [call.ended],
         },
         certainty=Certainty.SHOWN if arrived else Certainty.FITS,
-        silence=linkup.silence(call.request_and_repeats, tries=1 + repeats.count, arrived=arrived),
+        silence=linkup.silence(call.asking, tries=1 + repeats.count, arrived=arrived),
         likeliest=BUSY if call.answers >= IN_USE else UNIT,
         ruled_out=[*ruled_out, PATH_BROKEN] if arrived else ruled_out,
     )
 
 
 def _waits_in_vain(linkup: LinkUp, call: Call) -> bool:
-    asked = call.asked_in_vain
-    if asked is None:
+    asked = call.unanswered if call.waits else []
+    if not asked or call.session.lacks_answer:
         return False
     if call.answers:
         return call.gave_up
-    return (call.end is None or call.gave_up) and not linkup.on_port.answered_after(asked)
+    return (call.end is None or call.gave_up) and not linkup.on_port.answered_after(asked[0])
 
 
 RULE = Rule(

@@ -58,7 +58,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 def _unheard(call: Call) -> list[Moment]:
     """The sendings of the PC's last request, where the close confirms none of them."""
     closed = call.ended or call.last
-    sent = [at for at in call.request_and_repeats if at < closed]
+    sent = [at for at in call.asking if at < closed]
     due = sent and closed.seconds - sent[0].seconds >= CONFIRMED_WITHIN
     return sent if due and not call.is_confirmed else []
 
