@@ -125,6 +125,7 @@ class Finding:
     stage: str
     level: Level
     certainty: Certainty
+    pc: Address | None
     controller: Address | None
     title: str
     what_happened: str

@@ -28,6 +28,7 @@ def worded(rule: Rule, sighting: Sighting, lost: int) -> Finding:
         stage=rule.stage,
         level=sighting.level or rule.level,
         certainty=certainty,
+        pc=None if linkup is None else linkup.pc_address,
         controller=None if linkup is None else linkup.controller,
         title=say(rule.title, values),
         what_happened=say(f"{rule.what_happened} {rule.means}".strip(), values),

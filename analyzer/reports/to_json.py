@@ -192,6 +192,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "stage": finding.stage,
         "level": str(finding.level),
         "certainty": str(finding.certainty),
+        "pc": _text(finding.pc),
         "controller": _text(finding.controller),
         "title": finding.title,
         "what_happened": finding.what_happened,

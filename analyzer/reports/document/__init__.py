@@ -12,7 +12,7 @@ from analyzer.reports.differences import differences
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
 from analyzer.reports.document.finding import Findings, unled
 from analyzer.reports.document.linkup import durations, link_up
-from analyzer.reports.document.parties import how_known, nobody
+from analyzer.reports.document.parties import how_known, nobody, which_pc
 from analyzer.reports.document.recording import comments, pieces, what_it_is
 from analyzer.reports.document.several import overview
 from analyzer.reports.document.stations import station_table
@@ -65,7 +65,7 @@ def _recording(
     if not outcomes:
         yield Paragraph(nobody(diagnosis))
     if len(outcomes) > 1:
-        yield from overview(outcomes, everything)
+        yield from overview(outcomes, everything, diagnosis.case.is_open)
     for place, one in enumerate(outcomes if everything else told_in_full(outcomes), 1):
         passed = charts.of(one, f"event-{number}-{place}") if pictured else None
         known = how_known(diagnosis, one.linkup)
@@ -83,6 +83,10 @@ def _recording(
         yield from findings.tell(finding)
     yield from findings.the_rest()
     yield from station_table(diagnosis, everything)
+    narrower = which_pc(diagnosis)
+    if narrower is not None:
+        yield Heading("Which one is your PC?")
+        yield Paragraph(narrower)
     yield Heading("What this recording cannot tell")
     yield Listing([Step(text) for text in cannot_tell(diagnosis, outcomes, everything)])
     if calls_for_another(diagnosis):

@@ -2,7 +2,7 @@
 
 from collections.abc import Set
 
-from analyzer.diagnosis import Diagnosis, LinkUp, Station
+from analyzer.diagnosis import Diagnosis, LinkUp, Pc, Station
 from analyzer.reports.document.bounds import MOST_NAMED, named
 from analyzer.words import clean, listed
 
@@ -13,12 +13,14 @@ HOW_KNOWN = {
     "tried": "the PC tried to reach it",
     "called": "it called the PC, and the PC answered",
     "asked": "the PC asked for its hardware address",
+    "address server": "the PC asked it for an address",
 }
 WHICH_PC = {
     "told": "given with --pc",
     "sheet": "named in the site sheet",
     "recorded": "named by the recording itself",
     "traffic": "worked out from the traffic",
+    "caller": "it is the one that called or asked",
 }
 
 
@@ -56,6 +58,27 @@ def _other_port(linkup: LinkUp) -> str:
         f" Port {linkup.target.port} {given}; the PC called port {named(called)} instead. "
         f"To have that judged: --controller {linkup.controller}:{called[0]}."
     )
+
+
+def which_pc(diagnosis: Diagnosis) -> str | None:
+    """What narrows the answer where every caller is taken for the PC; None where it is known."""
+    case = diagnosis.case
+    if not case.is_open:
+        return None
+    callers = list(dict.fromkeys(_caller(one) for one in case.pcs))
+    if len(callers) < 2:
+        return "Who recorded is not known: whoever called or asked is taken for the PC."
+    return (
+        "Who recorded is not known: everybody who called or asked is taken for the PC in turn. To "
+        f"have one of them judged alone, name it with --pc: {named(callers)}."
+    )
+
+
+def _caller(pc: Pc) -> str:
+    """A caller, by its hardware address where several devices share its address."""
+    own = pc.addresses[:1]
+    shared = own and len(pc.facts.index.stations_at[own[0]]) > 1
+    return str(own[0] if own and not shared else pc.hardware or own[0])
 
 
 def nobody(diagnosis: Diagnosis) -> str:

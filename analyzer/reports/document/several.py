@@ -14,11 +14,19 @@ from analyzer.reports.document.verdict import (
 )
 
 
-def overview(outcomes: Sequence[Outcome], everything: bool) -> Iterator[Block]:
-    """How many ended how, and a row for each, in the order given: the worst first."""
-    yield Heading(f"{len(outcomes):,} controllers: {counted(outcomes)}")
+def overview(outcomes: Sequence[Outcome], everything: bool, is_open: bool) -> Iterator[Block]:
+    """How many ended how, and a row for each, in the order given: the worst first. is_open: whether
+    each caller is taken for the PC: then a row names it.
+    """
+    what = "connections" if is_open else "controllers"
+    yield Heading(f"{len(outcomes):,} {what}: {counted(outcomes)}")
     shown = first(outcomes, MOST_ROWS, everything)
-    yield Table(("Controller", "Port", "Verdict", "Stage", "Why"), [_row(one) for one in shown])
+    header: tuple[str, ...] = ("Controller", "Port", "Verdict", "Stage", "Why")
+    rows = [_row(one) for one in shown]
+    if is_open:
+        header = ("PC", *header)
+        rows = [(_pc(one), *row) for one, row in zip(shown, rows, strict=True)]
+    yield Table(header, rows)
     if len(shown) < len(outcomes):
         yield Paragraph(
             f"{len(outcomes) - len(shown):,} more, none of them worse: --all lists them, and tells "
@@ -27,6 +35,11 @@ def overview(outcomes: Sequence[Outcome], everything: bool) -> Iterator[Block]:
     works = all(one.verdict is Verdict.COMPLETE for one in outcomes)
     if works and len(outcomes) > FEW:
         yield Paragraph(STILL_TROUBLE)
+
+
+def _pc(outcome: Outcome) -> str:
+    linkup = outcome.linkup
+    return str(linkup.pc_address or linkup.pc.hardware or "-")
 
 
 def _row(outcome: Outcome) -> tuple[str, ...]:
