@@ -35,6 +35,7 @@ class _Trial:
     udp: dict[int, list[Exchange]] = field(default_factory=dict)
     questions: list[Question] = field(default_factory=list)
     pinged: bool = False
+    ponged: bool = False
     quoted: bool = False
     called: bool = False
 
@@ -54,6 +55,17 @@ class _Trial:
         if self.udp:
             return Strength.SERVED
         return Strength.PINGED if self.pinged else Strength.ASKED
+
+    @property
+    def answered(self) -> bool:
+        """Whether anything but a question for its hardware address was answered."""
+        sessions = (one for group in self.tcp.values() for one in group)
+        datagrams = (one for group in self.udp.values() for one in group)
+        return (
+            self.ponged
+            or any(one.is_open for one in sessions)
+            or any(one.answered.count for one in datagrams)
+        )
 
     @property
     def unanswered(self) -> int:
@@ -119,7 +131,7 @@ def find_targets(pc: Pc, told: Told) -> tuple[list[Target], list[_Trial]]:
         ("tried", [one for one in near if one.tcp and pc.is_near(one.address)]),
         ("tried", [one for one in near if one.pinged]),
         ("asked", [] if sweeping else [one for one in near if one.questions]),
-        ("tried", [one for one in trials.values() if one.strength > Strength.ASKED]),
+        ("tried", [one for one in trials.values() if one.quoted or one.answered]),
     )
     for how, chosen in tiers:
         if chosen:
@@ -180,6 +192,7 @@ def _trials(pc: Pc) -> dict[Address, _Trial]:
     for echo in (one for address in own for one in facts.index.pings_from[address]):
         if echo.dst not in own and echo.requests.count and is_host(echo.dst):
             trial(echo.dst).pinged = True
+            trial(echo.dst).ponged |= echo.replies.count > 0
     return trials
 
 
@@ -232,20 +245,23 @@ def _told_target(
 
 
 def _target(trial: _Trial, how: str) -> Target:
-    """The port that tells most: a registered one, then one that opened, then the first tried."""
+    """The port that tells most: one that answered, then a registered one, then the first tried; an
+    office service only where nothing else was called.
+    """
     ports = sorted(
         trial.tcp,
         key=lambda port: (
-            port not in INDUSTRIAL_PORTS,
-            not any(session.is_open for session in trial.tcp[port]),
             port in OFFICE_PORTS,
+            not any(session.is_open for session in trial.tcp[port]),
+            port not in INDUSTRIAL_PORTS,
             trial.tcp[port][0].first,
         ),
     )
     if ports:
         return Target(trial.address, ports[0], "tcp", how)
     industrial = [port for port in trial.udp if port in INDUSTRIAL_PORTS]
-    udp = industrial or list(trial.udp)
+    others = [port for port in trial.udp if port not in OFFICE_PORTS or trial.answered]
+    udp = industrial or others
     if udp:
         return Target(trial.address, udp[0], "udp", how)
     return Target(trial.address, None, None, how)

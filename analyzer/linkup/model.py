@@ -708,8 +708,11 @@ class LinkUp:
 
     @property
     def is_answered(self) -> bool:
-        """Whether no port was called, and everything else that was tried got its answer."""
-        meant = self.target.port is None and self.target.how_known not in ("told", "sheet")
+        """Whether no port was called, and everything else that was tried got its answer. That a PC
+        whose purpose is known only found the controller is no answer.
+        """
+        meant = self.target.port is None and not self.target.is_named
+        meant = meant and (self.pings is not None or self.pc.how_known == CALLER)
         return meant and bool(self.tries) and len(self.tries.that(How.ANSWERED)) == len(self.tries)
 
     @property

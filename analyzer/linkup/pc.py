@@ -40,7 +40,7 @@ def find_pc(facts: Facts, told: Told) -> tuple[Pc | None, list[Station]]:
     if len(votes) > 1 and votes[0][0] - votes[1][0] < TOO_CLOSE:
         return None, [station for score, station in votes if votes[0][0] - score < TOO_CLOSE]
     score, station = votes[0]
-    if told.pc is None and is_called_only(facts, station, told):
+    if told.pc is None and score < SURE and is_no_caller(facts, station, told):
         return None, []
     how = "sheet" if _in_sheet(station, told.site) else "traffic"
     how = "told" if told.pc is not None else "recorded" if score >= SURE else how
@@ -176,10 +176,10 @@ def from_pc(session: Session, pc: Pc) -> bool:
     return session.client.address in pc.addresses
 
 
-def is_called_only(facts: Facts, station: Station, told: Told) -> bool:
-    """Whether a station, though it recorded, is the one that was called, or a router that answered:
-    others called or asked for it, or were told what it could not deliver, and it called, sent,
-    pinged and asked nobody itself.
+def is_no_caller(facts: Facts, station: Station, told: Told) -> bool:
+    """Whether a station, though it recorded, called, sent, pinged and asked nobody, and others did:
+    they called each other or this one, or were told what it could not deliver. Then it is the one
+    that was called, a router, or an observer.
     """
     index, own = facts.index, station.hardware
     if _in_sheet(station, told.site):
@@ -187,15 +187,18 @@ def is_called_only(facts: Facts, station: Station, told: Told) -> bool:
     if own is not None and (index.sessions_by[own] or index.questions_by[own]):
         return False
     named = {address for address, _ in told.controllers}
-    called = False
+    others_did = bool(facts.sessions)
     for at in station.addresses:
-        if index.sessions_from[at] or index.exchanges_from[at] or index.pings_from[at]:
+        if len(facts.claims(at).counts) > 1:
+            return False  # who is called there is not clear
+        sent = (one.server[0] for one in index.exchanges_from[at])
+        sends = any(is_host(to) and to not in index.groups for to in sent)
+        if sends or index.sessions_from[at] or index.pings_from[at]:
             return False
         if any(one.client.address in named for one in index.sessions_to[at]):
             return False  # the controller that was named calls the PC
-        called |= bool(index.sessions_to[at] or index.pings_to[at] or index.questions_for[at])
-        called |= bool(index.errors_by[at])
-    return called
+        others_did |= bool(index.pings_to[at] or index.questions_for[at] or index.errors_by[at])
+    return others_did
 
 
 def is_host(address: Address) -> bool:

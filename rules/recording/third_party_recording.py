@@ -17,6 +17,8 @@ from rules import cautions
 
 
 def survey(case: Case) -> Iterator[Sighting]:
+    if case.is_open:
+        return
     own, index = _own_addresses(case), case.facts.index
     for linkup in case.linkups:
         if not linkup.is_tried:

@@ -58,7 +58,7 @@ class _Sign(NamedTuple):
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
     own, moved = linkup.network, renumbered(linkup)
-    if own is None or linkup.is_elsewhere:
+    if own is None or linkup.is_elsewhere or linkup.self_assigned:
         return
     sign = None if linkup.is_heard and moved is None else _sign(linkup, own)
     if sign is not None:

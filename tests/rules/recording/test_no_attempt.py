@@ -2,7 +2,7 @@
 
 import pytest
 
-from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Verdict
+from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty
 from analyzer.words import say
 from captures import layouts
@@ -90,8 +90,7 @@ def test_found_with_the_pc_told_that_is_not_in_the_recording() -> None:
     assert diagnosis.status == CANNOT_TELL
 
 
-@pytest.mark.parametrize("answers", [True, False])
-def test_found_where_the_pc_only_calls_far_office_services(answers: bool) -> None:
+def calls_far_away(answers: bool) -> Diagnosis:
     plant, pc, _ = begun()
     router = plant.station("192.0.2.1")
     web = plant.station("203.0.113.9", hw="00:00:5e:00:53:aa")
@@ -102,9 +101,20 @@ def test_found_where_the_pc_only_calls_far_office_services(answers: bool) -> Non
         if answers:
             session.syn_ack()
             session.poll(2)
-    diagnosis = diagnosed(ended(plant))
+    return diagnosed(ended(plant))
+
+
+def test_found_where_the_pc_only_calls_far_office_services_in_vain() -> None:
+    diagnosis = calls_far_away(answers=False)
     assert slugs(diagnosis) == [SLUG]
     assert diagnosis.status == CANNOT_TELL
+
+
+def test_quiet_where_a_far_office_service_answers() -> None:
+    """It is shown as what it is."""
+    diagnosis = calls_far_away(answers=True)
+    assert slugs(diagnosis) == []
+    assert [one.linkup.target.port for one in diagnosis.outcomes] == [443]
 
 
 @pytest.mark.parametrize(
@@ -216,7 +226,7 @@ def test_quiet_where_it_is_unclear_who_the_pc_is() -> None:
     diagnosis = diagnosed(plant)
     assert diagnosis.case.pc is None
     assert slugs(diagnosis) == []
-    assert diagnosis.status == CANNOT_TELL
+    assert diagnosis.status == NO_FAULT  # both found each other
 
 
 def test_quiet_and_blames_nobody_where_only_others_are_recorded() -> None:

@@ -58,16 +58,24 @@ def test_found_where_the_named_pc_is_not_on_this_adapter() -> None:
     assert held == {f"198.51.100.{last}" for last in (15, 9, 20, 31)}
 
 
-@pytest.mark.parametrize("controllers", [(), TOLD])
-def test_found_on_the_loopback_adapter(controllers: tuple[str, ...]) -> None:
+def looped() -> bytes:
     plant = Plant()
     pc = plant.pc("127.0.0.1")
     plant.wait(3)
     session = plant.tcp(pc, pc, 8080)
     for _ in range(3):
         session.send(b"hello", after=1)
-    octets = plant.pcap(link_type=NULL)
-    diagnosis = diagnosed(octets, controllers)
+    return plant.pcap(link_type=NULL)
+
+
+def test_quiet_where_the_pc_calls_itself_and_nobody_was_named() -> None:
+    diagnosis = diagnosed(looped())
+    assert [str(one.linkup.controller) for one in diagnosis.outcomes] == ["127.0.0.1"]
+    assert SLUG not in slugs(diagnosis)
+
+
+def test_found_on_the_loopback_adapter() -> None:
+    diagnosis = diagnosed(looped(), TOLD)
     assert sorted(slugs(diagnosis)) == ["no-hardware-addresses", SLUG]
     assert diagnosis.status == CANNOT_TELL
 
