@@ -21,6 +21,7 @@ from analyzer.linkup import (
     How,
     LinkUp,
     Pc,
+    Proof,
     Stage,
     Told,
     Try,
@@ -88,8 +89,13 @@ class StageResult:
 
     stage: Stage
     state: State
-    because: str
+    why: Proof | str
     moment: Moment | None
+
+    @property
+    def because(self) -> str:
+        """Why, in words."""
+        return self.why if isinstance(self.why, str) else because(self.why)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -255,7 +261,7 @@ def _stages(linkup: LinkUp, fault: Finding | None) -> list[StageResult]:
     results = []
     stopped = False
     for stage in Stage:
-        proof, tried = linkup.proofs.get(stage), _tried(linkup, stage)
+        proof = linkup.proofs.get(stage)
         ending = _bad_ending(linkup, fault) if stage is Stage.SESSION else None
         if fault is not None and stage == fault.stage:
             results.append(StageResult(stage, State.FAILED, fault.title, fault.moment))
@@ -263,13 +269,13 @@ def _stages(linkup: LinkUp, fault: Finding | None) -> list[StageResult]:
         elif ending is not None:
             results.append(StageResult(stage, State.UNCLEAR, *ending))
         elif proof is not None:
-            results.append(StageResult(stage, State.PASSED, because(proof), proof.moment))
+            results.append(StageResult(stage, State.PASSED, proof, proof.moment))
         elif stage is Stage.SESSION and linkup.works:
             results.append(StageResult(stage, State.PASSED, "nobody broke it while in use", None))
         elif not stopped:
             results.append(StageResult(stage, State.UNCLEAR, UNPROVEN[stage], None))
             stopped = fault is None
-        elif fault is not None and tried is not None:
+        elif fault is not None and (tried := _tried(linkup, stage)) is not None:
             results.append(StageResult(stage, State.UNCLEAR, *tried))
         else:
             results.append(StageResult(stage, State.NOT_REACHED, "", None))

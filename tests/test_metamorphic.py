@@ -390,10 +390,9 @@ def test_a_copy_of_every_frame_changes_nothing(name: str) -> None:
 
 
 def test_what_matters_does_change_the_diagnosis() -> None:
-    """The comparison can fail: without the controller's frames nothing is the same."""
+    """The comparison can fail: with the beginning alone nothing is the same."""
     told = story("healthy-cached-neighbour.pcap")
-    own = [one for one in told.records if one.outbound]
-    assert essence(judged(told, layouts.pcap(own))) != essence(
+    assert essence(judged(told, layouts.pcap(told.records[:1]))) != essence(
         plainly("healthy-cached-neighbour.pcap")
     )
 

@@ -63,7 +63,7 @@ class _Trial:
         datagrams = (one for group in self.udp.values() for one in group)
         return (
             self.ponged
-            or any(one.is_open for one in sessions)
+            or any(one.is_open or one.is_one_sided for one in sessions)
             or any(one.answered.count for one in datagrams)
         )
 

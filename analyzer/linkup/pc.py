@@ -177,9 +177,9 @@ def from_pc(session: Session, pc: Pc) -> bool:
 
 
 def is_no_caller(facts: Facts, station: Station, told: Told) -> bool:
-    """Whether a station, though it recorded, called, sent, pinged and asked nobody, and others did:
-    they called each other or this one, or were told what it could not deliver. Then it is the one
-    that was called, a router, or an observer.
+    """Whether a station, though it recorded, called, sent, pinged and asked nobody, and others
+    called or asked for it, or were told what it could not deliver: then it is the one that was
+    called, or a router.
     """
     index, own = facts.index, station.hardware
     if _in_sheet(station, told.site):
@@ -187,17 +187,16 @@ def is_no_caller(facts: Facts, station: Station, told: Told) -> bool:
     if own is not None and (index.sessions_by[own] or index.questions_by[own]):
         return False
     named = {address for address, _ in told.controllers}
-    others_did = bool(facts.sessions)
+    others_did = False
     for at in station.addresses:
         if len(facts.claims(at).counts) > 1:
             return False  # who is called there is not clear
-        sent = (one.server[0] for one in index.exchanges_from[at])
-        sends = any(is_host(to) and to not in index.groups for to in sent)
-        if sends or index.sessions_from[at] or index.pings_from[at]:
+        if index.sessions_from[at] or index.exchanges_from[at] or index.pings_from[at]:
             return False
         if any(one.client.address in named for one in index.sessions_to[at]):
             return False  # the controller that was named calls the PC
-        others_did |= bool(index.pings_to[at] or index.questions_for[at] or index.errors_by[at])
+        others_did |= bool(index.sessions_to[at] or index.pings_to[at])
+        others_did |= bool(index.questions_for[at] or index.errors_by[at])
     return others_did
 
 

@@ -452,7 +452,9 @@ class Tries(Sequence[One]):
     """Tries in order of their first frame; questions about time are answered by bisecting."""
 
     def __init__(self, tries: Iterable[One]) -> None:
-        self._tries = sorted(tries, key=lambda one: one.first)
+        self._tries = list(tries)
+        if len(self._tries) > 1:
+            self._tries.sort(key=lambda one: one.first)
 
     def __len__(self) -> int:
         return len(self._tries)

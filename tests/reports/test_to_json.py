@@ -18,8 +18,8 @@ KEYS = {
     "recordings": "file format link_type frames first_seen seconds sha256 remarks",
     "stations": "hardware_addresses addresses maker role frames first_frame last_frame",
     "linkups": "pc controller how_known verdict stopped_at stages timing",
-    "findings": "rule stage level certainty controller title what_happened likely_causes "
-    "what_to_do cautions also_fits evidence values sources",
+    "findings": "rule stage level certainty pc controller title what_happened "
+    "likely_causes what_to_do cautions also_fits evidence values sources",
 }
 SLUGS = {rule.slug for rule in ALL}
 STATES = {"passed", "failed", "unclear", "not reached"}
