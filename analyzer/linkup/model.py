@@ -742,11 +742,11 @@ class Case:
     @property
     def pc(self) -> Pc | None:
         """The PC, where it is known; None where each caller is taken for one."""
-        return self.pcs[0] if len(self.pcs) == 1 and not self.is_open else None
+        return self.pcs[0] if len(self.pcs) == 1 and not self.pc_unknown else None
 
     @property
-    def is_open(self) -> bool:
-        """Whether it stays open who the PC is."""
+    def pc_unknown(self) -> bool:
+        """Whether it stays open who the PC is, and each caller is taken for one."""
         return any(one.how_known == CALLER for one in self.pcs)
 
     @property

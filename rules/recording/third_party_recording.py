@@ -17,7 +17,7 @@ from rules import cautions
 
 
 def survey(case: Case) -> Iterator[Sighting]:
-    if case.is_open:
+    if case.pc_unknown:
         return
     own, index = _own_addresses(case), case.facts.index
     for linkup in case.linkups:

@@ -65,7 +65,7 @@ def _recording(
     if not outcomes:
         yield Paragraph(nobody(diagnosis))
     if len(outcomes) > 1:
-        yield from overview(outcomes, everything, diagnosis.case.is_open)
+        yield from overview(outcomes, everything, diagnosis.case.pc_unknown)
     for place, one in enumerate(outcomes if everything else told_in_full(outcomes), 1):
         passed = charts.of(one, f"event-{number}-{place}") if pictured else None
         known = how_known(diagnosis, one.linkup)

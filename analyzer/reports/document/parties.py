@@ -63,7 +63,7 @@ def _other_port(linkup: LinkUp) -> str:
 def which_pc(diagnosis: Diagnosis) -> str | None:
     """What narrows the answer where every caller is taken for the PC; None where it is known."""
     case = diagnosis.case
-    if not case.is_open:
+    if not case.pc_unknown:
         return None
     callers = list(dict.fromkeys(_caller(one) for one in case.pcs))
     if len(callers) < 2:
