@@ -89,13 +89,15 @@ class StageResult:
 
     stage: Stage
     state: State
-    why: Proof | str
+    why: Proof | Finding | str
     moment: Moment | None
 
     @property
     def because(self) -> str:
         """Why, in words."""
-        return self.why if isinstance(self.why, str) else because(self.why)
+        if isinstance(self.why, str):
+            return self.why
+        return self.why.title if isinstance(self.why, Finding) else because(self.why)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -264,7 +266,7 @@ def _stages(linkup: LinkUp, fault: Finding | None) -> list[StageResult]:
         proof = linkup.proofs.get(stage)
         ending = _bad_ending(linkup, fault) if stage is Stage.SESSION else None
         if fault is not None and stage == fault.stage:
-            results.append(StageResult(stage, State.FAILED, fault.title, fault.moment))
+            results.append(StageResult(stage, State.FAILED, fault, fault.moment))
             stopped = True
         elif ending is not None:
             results.append(StageResult(stage, State.UNCLEAR, *ending))

@@ -3,6 +3,8 @@
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import cached_property
+from typing import NamedTuple
 
 from analyzer.facts import Address, Moment
 from analyzer.linkup import Case, LinkUp, Silence, Stage
@@ -115,18 +117,9 @@ class Evidence:
     text: str
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Finding:
-    """A sighting in words, ready to be reported. what_happened: what was seen and what it means;
-    means: the latter alone; moment: the frame that shows it best.
-    """
+class Texts(NamedTuple):
+    """All that is said of a finding; see the properties of Finding."""
 
-    rule: str
-    stage: str
-    level: Level
-    certainty: Certainty
-    pc: Address | None
-    controller: Address | None
     title: str
     what_happened: str
     means: str
@@ -135,8 +128,73 @@ class Finding:
     what_to_do: list[Step]
     cautions: list[str]
     also_fits: list[str]
-    moment: Moment | None
     evidence: list[Evidence]
+
+
+@dataclass(eq=False)
+class Finding:
+    """A sighting, ready to be reported. moment: the frame that shows it best; put_into_words: fills
+    its texts, which is done when somebody reads them, and once.
+    """
+
+    rule: str
+    stage: str
+    level: Level
+    certainty: Certainty
+    pc: Address | None
+    controller: Address | None
+    moment: Moment | None
     values: dict[str, object]
     sources: list[str]
     linkup: LinkUp | None = field(repr=False)
+    put_into_words: Callable[[], Texts] = field(repr=False)
+
+    @cached_property
+    def texts(self) -> Texts:
+        """Everything that is said of it."""
+        return self.put_into_words()
+
+    @property
+    def title(self) -> str:
+        """The finding in one line."""
+        return self.texts.title
+
+    @property
+    def what_happened(self) -> str:
+        """What was seen and what it means."""
+        return self.texts.what_happened
+
+    @property
+    def means(self) -> str:
+        """The latter alone."""
+        return self.texts.means
+
+    @property
+    def likely_causes(self) -> list[str]:
+        """Most likely first."""
+        return self.texts.likely_causes
+
+    @property
+    def confirm(self) -> Step:
+        """The test that decides."""
+        return self.texts.confirm
+
+    @property
+    def what_to_do(self) -> list[Step]:
+        """In order, cheapest and safest first."""
+        return self.texts.what_to_do
+
+    @property
+    def cautions(self) -> list[str]:
+        """Those of the rule, and those of each step, each once."""
+        return self.texts.cautions
+
+    @property
+    def also_fits(self) -> list[str]:
+        """What would look the same, and what weakens the finding."""
+        return self.texts.also_fits
+
+    @property
+    def evidence(self) -> list[Evidence]:
+        """Frames, and what each shows."""
+        return self.texts.evidence

@@ -2,8 +2,9 @@
 
 from collections import Counter
 from collections.abc import Collection, Mapping
+from functools import partial
 
-from analyzer.findings import Certainty, Evidence, Finding, Rule, Sighting, Step
+from analyzer.findings import Certainty, Evidence, Finding, Rule, Sighting, Step, Texts
 from analyzer.linkup import BEGAN_LATE, LOST, PC_ANSWERS, Proof, Stage
 from analyzer.words import again, say
 
@@ -15,21 +16,30 @@ def worded(rule: Rule, sighting: Sighting, lost: int) -> Finding:
     """A sighting, ready to be reported. lost: frames that the recorder lost."""
     silence, linkup = sighting.silence, sighting.linkup
     sure = sighting.certainty is Certainty.SHOWN and (silence is None or silence.is_sure)
-    certainty = Certainty.SHOWN if sure else Certainty.FITS
-    values = {**_known(sighting), **sighting.values, "fits": not sure}
+    values = {**_known(sighting), **sighting.values}
+    return Finding(
+        rule=rule.slug,
+        stage=rule.stage,
+        level=sighting.level or rule.level,
+        certainty=Certainty.SHOWN if sure else Certainty.FITS,
+        pc=None if linkup is None else linkup.pc_address,
+        controller=None if linkup is None else linkup.controller,
+        moment=next((at for moments in sighting.frames.values() for at in moments if at), None),
+        values=values,
+        sources=list(rule.sources),
+        linkup=linkup,
+        put_into_words=partial(_texts, rule, sighting, {**values, "fits": not sure}, lost),
+    )
+
+
+def _texts(rule: Rule, sighting: Sighting, values: Mapping[str, object], lost: int) -> Texts:
     confirm = Step(say(rule.confirm, values), say(rule.confirm_caution, values))
     filled = (Step(say(one.text, values), say(one.caution, values)) for one in rule.what_to_do)
     steps = [one for one in filled if one.text]
     cautions = [say(text, values) for text in rule.cautions]
     cautions += [one.caution for one in (*steps, confirm) if one.caution]
-    doubts = () if silence is None else silence.doubts
-    return Finding(
-        rule=rule.slug,
-        stage=rule.stage,
-        level=sighting.level or rule.level,
-        certainty=certainty,
-        pc=None if linkup is None else linkup.pc_address,
-        controller=None if linkup is None else linkup.controller,
+    doubts = () if sighting.silence is None else sighting.silence.doubts
+    return Texts(
         title=say(rule.title, values),
         what_happened=say(f"{rule.what_happened} {rule.means}".strip(), values),
         means=say(rule.means, values),
@@ -41,11 +51,7 @@ def worded(rule: Rule, sighting: Sighting, lost: int) -> Finding:
             *(say(text, values) for text in _left(rule.also_fits, sighting.ruled_out).values()),
             *(say(DOUBTS[one], {"n": lost}) for one in doubts),
         ],
-        moment=next((at for moments in sighting.frames.values() for at in moments if at), None),
         evidence=_evidence(rule, sighting, values),
-        values={key: value for key, value in values.items() if key != "fits"},
-        sources=list(rule.sources),
-        linkup=linkup,
     )
 
 

@@ -32,7 +32,16 @@ def diagnosed(
         pc=None if pc is None else Address.parse(pc),
         site=site.read(sheet.encode(), "site.toml") if sheet else site.Site(),
     )
-    return diagnose(open_recording(io.BytesIO(octets), "test"), ALL, told)
+    return read(diagnose(open_recording(io.BytesIO(octets), "test"), ALL, told))
+
+
+def read(diagnosis: Diagnosis) -> Diagnosis:
+    """A diagnosis all of whose texts have been filled: a rule whose words do not fit its values is
+    found wherever it speaks.
+    """
+    assert all(one.texts.title for one in diagnosis.findings)
+    assert all(isinstance(one.because, str) for each in diagnosis.outcomes for one in each.stages)
+    return diagnosis
 
 
 LABEL = "00-00-5E-00-53-60"
