@@ -17,8 +17,8 @@ from analyzer.errors import Unusable
 from analyzer.words import clean
 
 YOUNG_OBJECTS = 100_000
-"""Objects made between two looks of Python's garbage collector: a recording with many sessions makes
-millions that stay, and a look every 700 takes a fifth of the time."""
+"""Objects made between two looks of Python's garbage collector: a recording with many sessions
+makes millions that stay, and a look every 700 takes a fifth of the time."""
 COMMANDS = ("compare", "demo", "diagnose", "plan", "record", "rules", "triage", "trim")
 
 
