@@ -1,0 +1,124 @@
+"""Who called whom, where it stays open who the PC is: every pair is judged."""
+
+import io
+import json
+
+from analyzer.diagnosis import FAULT, NO_FAULT, Diagnosis, Verdict, diagnose
+from analyzer.inputs import open_recording
+from analyzer.reports.blocks import Block, Heading, Paragraph, Table
+from analyzer.reports.document import report
+from analyzer.reports.to_json import to_json
+from captures import layouts
+from captures.plant import Plant
+from rules import ALL
+from tests.support import diagnosed, ended, read, slugs
+
+
+def at_a_mirror_port(works: bool = True) -> Diagnosis:
+    """Two panels and two controllers, recorded by somebody who took no part: all frames padded."""
+    plant = Plant()
+    panel, other = plant.station("192.0.2.20"), plant.station("192.0.2.31")
+    press, drive = plant.station("192.0.2.60"), plant.station("192.0.2.61")
+    plant.resolve(panel, press)
+    plant.tcp(panel, press).open().poll(3 if works else 5)
+    plant.resolve(other, drive)
+    used = plant.tcp(other, drive).open()
+    used.poll(3)
+    if not works:
+        used.close()
+    for _ in range(0 if works else 2):
+        call = plant.tcp(other, drive)
+        call.syn(after=200)
+        call.refuse()
+    ended(plant)
+    padded = [
+        layouts.Record(**{**vars_of(one), "data": one.data.ljust(60, b"\0")})
+        for one in plant.records
+    ]
+    recording = io.BytesIO(layouts.pcap(padded))
+    return read(diagnose(open_recording(recording, "mirror.pcap"), ALL))
+
+
+def vars_of(record: layouts.Record) -> dict[str, object]:
+    return {name: getattr(record, name) for name in record.__dataclass_fields__}
+
+
+def pairs(diagnosis: Diagnosis) -> list[tuple[str, str, Verdict]]:
+    return [
+        (str(one.linkup.pc_address), str(one.linkup.controller), one.verdict)
+        for one in diagnosis.outcomes
+    ]
+
+
+def test_every_pair_is_a_link_up_of_its_own() -> None:
+    diagnosis = at_a_mirror_port()
+    assert diagnosis.case.pc is None
+    assert diagnosis.case.pc_unknown
+    assert pairs(diagnosis) == [
+        ("192.0.2.20", "192.0.2.60", Verdict.COMPLETE),
+        ("192.0.2.31", "192.0.2.61", Verdict.COMPLETE),
+    ]
+    assert diagnosis.status == NO_FAULT
+
+
+def test_a_fault_of_any_pair_counts_and_says_whose_it_is() -> None:
+    diagnosis = at_a_mirror_port(works=False)
+    assert diagnosis.status == FAULT
+    (fault,) = [one for one in diagnosis.findings if one.level == "fault"]
+    assert (fault.rule, str(fault.pc), str(fault.controller)) == (
+        "port-refused",
+        "192.0.2.31",
+        "192.0.2.61",
+    )
+    told = json.loads(to_json([diagnosis]))
+    assert [one["pc"] for one in told["findings"] if one["level"] == "fault"] == ["192.0.2.31"]
+    assert [one["pc"]["address"] for one in told["linkups"]] == ["192.0.2.20", "192.0.2.31"]
+
+
+def test_the_report_names_each_pc_and_asks_last() -> None:
+    blocks: list[Block] = report([at_a_mirror_port(works=False)])
+    table = next(one for one in blocks if isinstance(one, Table) and one.header[0] == "PC")
+    assert [row[:3] for row in table.rows] == [
+        ("192.0.2.31", "192.0.2.61", "502"),
+        ("192.0.2.20", "192.0.2.60", "502"),
+    ]
+    titles = [one.text for one in blocks if isinstance(one, Heading)]
+    assert titles.index("Which one is your PC?") > titles.index("Stations in this recording")
+    question = next(one for one in blocks if isinstance(one, Paragraph) and "--pc" in one.text)
+    assert "192.0.2.20 and 192.0.2.31" in question.text
+
+
+def test_who_is_only_called_is_the_controller_though_it_recorded() -> None:
+    plant = Plant()
+    server, caller = plant.pc("192.0.2.60"), plant.station("192.0.2.20")
+    plant.tcp(caller, server, 20_001).open().poll(2)
+    assert pairs(diagnosed(ended(plant)))[0][:2] == ("192.0.2.20", "192.0.2.60")
+
+
+def test_a_call_inside_one_machine_needs_no_cable() -> None:
+    plant = Plant()
+    caller, server = plant.pc("127.0.0.1"), plant.pc("127.0.0.2")
+    plant.tcp(caller, server, 8_000).open().poll(2)
+    diagnosis = diagnosed(plant.pcap(link_type=layouts.NULL))
+    assert pairs(diagnosis) == [("127.0.0.1", "127.0.0.2", Verdict.COMPLETE)]
+    assert "nothing-heard" not in slugs(diagnosis)
+
+
+def test_a_lease_is_told_where_nobody_called_anybody() -> None:
+    plant = Plant()
+    plant.lease(plant.station("192.0.2.33"), plant.station("192.0.2.2"))
+    (outcome,) = diagnosed(plant).outcomes
+    assert (str(outcome.linkup.controller), outcome.linkup.target.port) == ("192.0.2.2", 67)
+    assert outcome.verdict is Verdict.COMPLETE
+
+
+def test_a_message_of_a_router_tells_whom_somebody_tried_to_reach() -> None:
+    plant = Plant()
+    pc, unit = plant.station("192.0.2.20"), plant.station("198.51.100.60")
+    router = plant.station("192.0.2.1")
+    lost = plant.tcp(pc, unit).syn()
+    plant.records.clear()
+    plant.unreachable(router, pc, lost)
+    diagnosis = diagnosed(plant)
+    assert pairs(diagnosis)[0][:2] == ("192.0.2.20", "198.51.100.60")
+    assert slugs(diagnosis)[0] == "router-cannot-deliver"
