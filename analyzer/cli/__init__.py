@@ -4,7 +4,6 @@ A file for each command, imported when the command is given: much of what they n
 import. options.py, reading.py and writing.py hold what they share.
 """
 
-import gc
 import sys
 from collections import UserDict
 from importlib import import_module
@@ -16,9 +15,6 @@ from analyzer import __version__
 from analyzer.errors import Unusable
 from analyzer.words import clean
 
-YOUNG_OBJECTS = 100_000
-"""Objects made between two looks of Python's garbage collector: a recording with many sessions
-makes millions that stay, and a look every 700 takes a fifth of the time."""
 COMMANDS = ("compare", "demo", "diagnose", "plan", "record", "rules", "triage", "trim")
 
 
@@ -35,7 +31,6 @@ class _OneLine(click.Group):
 
     def main(self, *args: Any, **settings: Any) -> Any:
         settings["standalone_mode"] = False
-        gc.set_threshold(YOUNG_OBJECTS)
         try:
             status = super().main(*args, **settings)
         except Unusable as problem:

@@ -530,12 +530,14 @@ class Calls(Tries[Call]):
 
     def that(self, *hows: How) -> "Calls":
         """Those that ended in one of these ways."""
-        return Calls(one for one in self if one.how in hows)
+        kept = [one for one in self._tries if one.how in hows]
+        return self if len(kept) == len(self._tries) else Calls(kept)
 
     @cached_property
     def opened(self) -> "Calls":
         """Those in which both ends took part."""
-        return Calls(one for one in self if one.opened)
+        kept = [one for one in self._tries if one.opened]
+        return self if len(kept) == len(self._tries) else Calls(kept)
 
     @cached_property
     def last_open(self) -> Moment | None:
