@@ -351,7 +351,7 @@ def asks(plant: Plant, pc: Station, unit: Station) -> None:
         (asks, asks, Remark.FAIL_ALIKE),
         (asks, polls, Remark.SWAPPED),
         (asking(1, refused=True), asks, Remark.BOTH_FAIL),
-        (polls, lambda plant, pc, unit: plant.chatter(), Remark.NOBODY),
+        (polls, lambda plant, pc, unit: plant.announce(pc), Remark.NOBODY),
     ],
 )
 def test_what_cannot_be_compared_is_said(working: Tale, failing: Tale, remark: Remark) -> None:

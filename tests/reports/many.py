@@ -43,7 +43,10 @@ def kinds() -> list[Outcome]:
     """One link-up of each kind, the best first."""
     works, refused, unanswered = few().outcomes
     assert refused.fault is not None
-    warning = replace(refused.fault, level=Level.WARNING, rule="a-warning", title="Take care")
+    texts = refused.fault.texts._replace(title="Take care")
+    warning = replace(
+        refused.fault, level=Level.WARNING, rule="a-warning", put_into_words=lambda: texts
+    )
     unclear = [
         replace(one, state=State.UNCLEAR) if one.state is State.FAILED else one
         for one in refused.stages
