@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+import analyzer.linkup
 from analyzer.diagnosis import How, State, Verdict
 from analyzer.facts import Address, gather
 from analyzer.inputs import open_recording
@@ -821,3 +822,13 @@ def test_a_told_controller_is_not_among_those_that_may_be_the_pc() -> None:
     assert named == {"192.0.2.20", "192.0.2.21"}
     assert told.pc is None
     assert UNIT in {str(address) for one in case(plant).candidates for address in one.addresses}
+
+
+def test_more_controllers_than_anybody_reads_are_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(analyzer.linkup, "MOST_LINKUPS", 2)
+    plant, pc, unit = begun()
+    for station in (unit, plant.station("192.0.2.61"), plant.station("192.0.2.62")):
+        plant.tcp(pc, station).open().poll(1)
+    found = case(plant)
+    assert [str(one.controller) for one in found.linkups] == ["192.0.2.60", "192.0.2.61"]
+    assert [str(one) for one in found.others] == ["192.0.2.62"]

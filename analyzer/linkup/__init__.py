@@ -119,20 +119,28 @@ __all__ = [
 ]
 
 
+MOST_LINKUPS = 10_000
+"""Link-ups that are judged, the first that were tried; more are named as others. Nobody reads so
+many, and a recording of a link-up holds a handful."""
+
+
 def work_out(facts: Facts, told: Told) -> Case:
     """Who tried to reach whom, and how far it got."""
     pc, candidates = find_pc(facts, told)
     if pc is None:
-        pairs = pairs_of(facts, told)
+        found = pairs_of(facts, told)
+        pairs = found[:MOST_LINKUPS]
         pcs = list({id(one): one for one, _ in pairs}.values())
         linkups = [link_up(one, target) for one, target in pairs]
         for linkup in linkups:
             linkup.alone = len(linkups) == 1
-        return Case(facts, pcs, candidates, linkups)
+        rest = [target.address for _, target in found[MOST_LINKUPS:]]
+        return Case(facts, pcs, candidates, linkups, rest)
     targets, trials = find_targets(pc, told)
-    linkups = [link_up(pc, target) for target in targets]
+    linkups = [link_up(pc, target) for target in targets[:MOST_LINKUPS]]
     for linkup in linkups:
         linkup.alone = len(linkups) == 1
-    addresses = [trial.address for trial in trials]
+    addresses = [target.address for target in targets[MOST_LINKUPS:]]
+    addresses += [trial.address for trial in trials]
     unanswered = [one.address for one in trials if one.unanswered >= ASKED_ON_PURPOSE]
     return Case(facts, [pc], candidates, linkups, addresses, unanswered)
