@@ -6,12 +6,12 @@ import pytest
 
 from tests.readings.judge import FOLDER, Mark, answer, mark, readings
 
-AT_LEAST = {Mark.RIGHT: 145}
+AT_LEAST = {Mark.RIGHT: 146}
 AT_MOST = {
     Mark.FALSE_ALARM: 3,
     Mark.FALSE_WORKS: 2,
     Mark.OTHER_FAULT: 1,
-    Mark.UNDECIDED: 5,
+    Mark.UNDECIDED: 4,
 }
 """Of 177: what was reached. Each change may only make it better."""
 
