@@ -35,8 +35,6 @@ def recordings(request: pytest.FixtureRequest) -> Iterator[dict[str, Future[byte
 def test_the_same_comes_out_again(scenario: Scenario, recordings: dict[str, Future[bytes]]) -> None:
     anew = recordings[scenario.name].result(LONGEST)
     kept = (KEPT / scenario.file).read_bytes()
-    if outcome(anew, scenario) != outcome(kept, scenario):
-        anew = scenario.make()  # two real stacks may meet in another order once, not twice
     assert scenario.by_chance or outcome(anew, scenario) == outcome(kept, scenario)
     judge(anew, scenario, told=True)
 
