@@ -16,6 +16,7 @@ from analyzer.facts import (
 )
 from analyzer.facts.index import by
 from analyzer.facts.ports import OFFICE_PORTS
+from analyzer.frames import Protocol
 from analyzer.linkup.datagrams import with_answers
 from analyzer.linkup.model import LinkUp, Pc, Target
 from analyzer.linkup.networks import is_self_assigned, network_of
@@ -32,7 +33,7 @@ def link_up(pc: Pc, target: Target) -> LinkUp:
     strange = of_a_rival(pc, own)
     strangers = set(map(id, strange))
     called = [one for one in own if id(one) not in strangers]
-    errors = facts.index.errors_about[controller]
+    errors = [one for one in facts.index.errors_about[controller] if one.about_src in pc.addresses]
     questions = [one for one in facts.index.questions_for[controller] if _asked_by(one, pc)]
     there = [one for one in facts.index.packets_to[controller] if _is_pc(one, pc)]
     back = [one for one in facts.index.packets_from[controller] if _is_for_pc(one, pc)]
@@ -69,7 +70,8 @@ def link_up(pc: Pc, target: Target) -> LinkUp:
 
 def _about(errors: list[IcmpError]) -> Callable[[Session], list[IcmpError]]:
     """What tells the messages about a session from the others."""
-    about = by(errors, lambda one: (one.about_src, one.sport, one.dport))
+    quoted = (one for one in errors if one.protocol == Protocol.TCP)
+    about = by(quoted, lambda one: (one.about_src, one.sport, one.dport))
     return lambda one: about[one.client.address, one.client.port, one.server.port]
 
 
