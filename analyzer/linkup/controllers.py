@@ -6,7 +6,7 @@ from enum import IntEnum
 from ipaddress import IPv4Address
 from typing import NamedTuple
 
-from analyzer.facts import Address, Exchange, Moment, Question, Session
+from analyzer.facts import Address, Exchange, Question, Session
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS, TUNNEL_PORTS
 from analyzer.linkup.called import is_taken_call
 from analyzer.linkup.model import Pc, Target, Told
