@@ -111,6 +111,11 @@ class IcmpError:
         return kind == (UNREACHABLE, PORT_UNREACHABLE, Protocol.UDP)
 
     @property
+    def is_about_tcp(self) -> bool:
+        """Whether it quotes a TCP segment."""
+        return self.protocol == Protocol.TCP
+
+    @property
     def is_redirect(self) -> bool:
         """Whether it names a better router, and delivers the packet all the same."""
         return self.type == REDIRECT

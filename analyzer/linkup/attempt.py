@@ -16,7 +16,6 @@ from analyzer.facts import (
 )
 from analyzer.facts.index import by
 from analyzer.facts.ports import OFFICE_PORTS
-from analyzer.frames import Protocol
 from analyzer.linkup.datagrams import with_answers
 from analyzer.linkup.model import LinkUp, Pc, Target
 from analyzer.linkup.networks import is_self_assigned, network_of
@@ -70,7 +69,7 @@ def link_up(pc: Pc, target: Target) -> LinkUp:
 
 def _about(errors: list[IcmpError]) -> Callable[[Session], list[IcmpError]]:
     """What tells the messages about a session from the others."""
-    quoted = (one for one in errors if one.protocol == Protocol.TCP)
+    quoted = (one for one in errors if one.is_about_tcp)
     about = by(quoted, lambda one: (one.about_src, one.sport, one.dport))
     return lambda one: about[one.client.address, one.client.port, one.server.port]
 
