@@ -77,8 +77,8 @@ class _Vain:
 
 
 class _Served(NamedTuple):
-    """What servers offered or gave in the whole recording: to whom, who did, and from where to where
-    the addresses reach.
+    """What servers offered or gave in the whole recording: to whom, who did, and from where to
+    where the addresses reach.
     """
 
     clients: set[Hardware]
