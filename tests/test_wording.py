@@ -71,7 +71,7 @@ RISK_TOO = re.compile(
     r"|(session|connection|program|programs|VPN) .*\bclosed|[Cc]lose .*\bprograms"
     r"|started (again|once)|port .*\bopened|enter .*\btable|entry renewed|Stop the bridged network"
     r"|Take out .*\bcable|taken off this network|masks made the same|limit .*\braised"
-    r"|message through|ask for a rule"
+    r"|message through|ask for a rule|program tries"
 )
 """Beside those, where the caution itself shows that the step was thought of."""
 
