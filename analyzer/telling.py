@@ -28,7 +28,9 @@ def worded(rule: Rule, sighting: Sighting, lost: int) -> Finding:
         values=values,
         sources=list(rule.sources),
         linkup=linkup,
-        put_into_words=partial(_texts, rule, sighting, {**values, "fits": not sure}, lost),
+        put_into_words=partial(
+            _texts, rule, sighting, {**UNKNOWN, **values, "fits": not sure}, lost
+        ),
     )
 
 
@@ -61,8 +63,17 @@ def _known(sighting: Sighting) -> dict[str, object]:
     if linkup is None:
         return {}
     port = linkup.calls[0].port if linkup.calls else linkup.target.port
-    known = {"pc": linkup.pc_address, "controller": linkup.controller, "port": port}
+    known = {
+        "pc": linkup.pc_address,
+        "controller": linkup.controller,
+        "port": port,
+        "label": linkup.labelled,
+    }
     return {key: value for key, value in known.items() if value is not None}
+
+
+UNKNOWN = {"controller": None, "label": None}
+"""What texts may leave out where the engine does not know it."""
 
 
 DOUBTS = {
