@@ -20,9 +20,9 @@ PLACE, FULL, TRUST, VERSION = "place", "full", "trust", "version"
 SWITCHED_OFF, TRUST_OF_PC = "switched off", "trust of pc"
 """Names of the causes in the rule."""
 LIKELIEST = {
-    ("EtherNet/IP", 0x0002): FULL, ("EtherNet/IP", 0x0100): FULL, ("EtherNet/IP", 0x0113): FULL,
+    ("EtherNet/IP", 0x0002): FULL, ("EtherNet/IP", 0x0113): FULL,
     ("ISO on TCP", 1): FULL, ("ISO on TCP", 129): FULL, ("ISO on TCP", 135): FULL,
-    ("ISO on TCP", 136): FULL, ("OPC UA", 0x80030000): FULL, ("OPC UA", 0x807D0000): FULL,
+    ("OPC UA", 0x80030000): FULL, ("OPC UA", 0x807D0000): FULL,
     ("OPC UA", 0x80810000): FULL, ("OPC UA", 0x80830000): PLACE, ("OPC UA", 0x80BE0000): VERSION,
     ("EtherNet/IP", 0x69): VERSION, ("ISO on TCP", 130): VERSION, ("TLS", 70): VERSION,
 }  # fmt: skip
@@ -96,7 +96,8 @@ RULE = Rule(
     "{by_controller:if It does not let this program in.}"
     "{by_pc:if The program does not go on with it.}",
     likely_causes={
-        PLACE: "Rack, slot, path, service name or endpoint address in the program are not right.",
+        PLACE: "Selectors (TSAP), path, service name or endpoint address in the program are not "
+        "right.",
         FULL: "All inner connections that the controller allows are taken, or kept for panels.",
         TRUST: "The controller does not trust the PC's certificate, security setting or log-in.",
         VERSION: "The two ends speak different versions of the protocol, or have no option in "
@@ -112,7 +113,7 @@ RULE = Rule(
             "program on the PC.}"
         ),
         Step(
-            "{by_controller:if Compare rack, slot, path or endpoint address with the controller's "
+            "{by_controller:if Compare selectors, path or endpoint address with the controller's "
             "project.}"
         ),
         Step("Compare the security settings and certificates, and the clocks of both ends."),

@@ -162,8 +162,8 @@ RULE = Rule(
     title="Two devices both say that they are {controller}",
     what_happened="The device {first} says {claims_first:times} that {controller} is its own, and "
     "the device {second} says so {claims_second:times}.{label:label}",
-    means="The PC sends to whichever spoke last. Answers may come from the wrong device, and "
-    "sessions break at random.",
+    means="Which of the two the PC sends to depends on its system and on who spoke first or last. "
+    "Answers may come from the wrong device, and sessions break at random.",
     likely_causes={
         "backup loaded twice": (
             "A backup of one controller was loaded into a second one, address included."
@@ -174,6 +174,7 @@ RULE = Rule(
     what_to_do=(
         Step("Send no motion commands and load no programs until this is resolved."),
         Step("Compare {first} and {second} with the hardware addresses on the labels."),
+        Step("Look up in the switches' tables behind which port each of the two is."),
         Step(
             "Cable the PC directly to the unit that the address belongs to, and record again: the "
             "hardware address that answers now is that unit's.",
@@ -207,7 +208,10 @@ RULE = Rule(
     ),
     confirm="With the PC cabled directly to one of the two, only that one may answer.",
     confirm_caution=cautions.UNPLUG,
-    sources=("RFC 826 (the newest claim wins)", "RFC 5227 section 2.4"),
+    sources=(
+        "RFC 826 (the newest claim wins; some systems keep the first for a second: from memory)",
+        "RFC 5227 section 2.4",
+    ),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),
     find=find,
 )

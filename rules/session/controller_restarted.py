@@ -25,7 +25,8 @@ FIRST_PACKETS = 256
 ALREADY_SENT = 16
 """Packets that may overtake each other: a number that falls by less says nothing."""
 FIRST_TICKS = 300_000
-"""The TCP clock ticks once in 1 ms to 1 s (RFC 7323 5.4): this is 5 min at most."""
+"""The TCP clock ticks once in 1 ms to 1 s: so many last from 5 min to 3.5 days (RFC 7323 section
+5.4)."""
 EACH = 2
 """Frames shown of one kind of sign."""
 INSTANT = 1e-3
@@ -154,7 +155,10 @@ RULE = Rule(
     what_to_do=(
         Step("Ask what happened at the machine at that clock time: power, mode, download."),
         Step("Look in the controller's log for a start at that time, and for its reason."),
-        Step("Have the supply voltage of the controller watched over a longer time."),
+        Step(
+            "Have the supply voltage of the controller watched over a longer time.",
+            cautions.ELECTRICAL,
+        ),
         Step(
             "Let the PC's program connect again by itself, with a growing pause.", cautions.COMMANDS
         ),
