@@ -52,7 +52,6 @@ def survey(case: Case) -> Iterator[Sighting]:
                 "sender": sender,
                 "share": round(100 * share),
                 "came_back": bool(came_back),
-                "controller": linkup and linkup.controller,
             },
             frames={
                 "came_back": came_back[:SHOWN],

@@ -43,7 +43,6 @@ def survey(case: Case) -> Iterator[Sighting]:
         yield Sighting(
             values={
                 "frames": case.facts.coverage.frames,
-                "controller": linkup and linkup.controller,
                 "heard": here[:NAMED] if far else [],
                 "askers": sorted({one.asker_ip for one in asked})[:NAMED],
                 "neighbours": [path.dst for path in spoken][:NAMED],
