@@ -9,6 +9,7 @@ from analyzer.reports.blocks import (
     Block,
     Caution,
     Heading,
+    Labelled,
     Listing,
     Paragraph,
     SequenceChart,
@@ -51,13 +52,17 @@ def _lines(block: Block) -> Iterator[str]:
             yield from _wrapped(f"CAUTION: {text}", WIDTH)
         case Listing():
             yield from _listing(block)
+        case Labelled(rows):
+            width = max(len(label) for label, _ in rows) + GAP
+            for label, told in rows:
+                yield from _indented(label.ljust(width), told)
         case Table():
             yield from _table(block)
         case Typed(text):
             yield text
         case StageChart(header, stages):
-            rows = [(one.name, _mark(one.state), one.because) for one in stages]
-            yield from _table(Table(header, rows))
+            cells = [(one.name, _mark(one.state), one.because) for one in stages]
+            yield from _table(Table(header, cells))
         case SequenceChart() | SpreadChart():
             yield from _table(block.as_table())
 
