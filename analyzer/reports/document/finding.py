@@ -6,7 +6,6 @@ from itertools import groupby
 from analyzer.diagnosis import Diagnosis, Evidence, Finding, Level, Step
 from analyzer.reports.blocks import (
     Block,
-    Caution,
     Heading,
     Listing,
     Paragraph,
@@ -94,7 +93,7 @@ def _explanation(finding: Finding) -> Iterator[Block]:
 def general_cautions(finding: Finding) -> Iterator[Caution]:
     """The cautions that belong to no single step."""
     beside = {step.caution for step in [*finding.what_to_do, finding.confirm]}
-    yield from (Caution(text) for text in finding.cautions if text not in beside)
+    yield from (one for one in finding.cautions if one not in beside)
 
 
 ALIKE = 3
