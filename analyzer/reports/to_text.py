@@ -33,10 +33,18 @@ GAP = 2
 
 def to_text(blocks: Iterable[Block]) -> str:
     """The document as text that ends in a line feed."""
-    parts = []
+    parts: list[str] = []
+    before: Block | None = None
     for block in blocks:
-        parts += [*_lines(block), *([] if isinstance(block, Heading) else [""])]
+        if not (before is None or isinstance(before, Heading) or _are_cautions(before, block)):
+            parts.append("")
+        parts += _lines(block)
+        before = block
     return "\n".join(parts).rstrip("\n") + "\n"
+
+
+def _are_cautions(*blocks: Block) -> bool:
+    return all(isinstance(one, Caution) for one in blocks)
 
 
 def _lines(block: Block) -> Iterator[str]:

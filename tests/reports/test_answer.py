@@ -8,7 +8,7 @@ import pytest
 
 import analyzer
 from analyzer.diagnosis import Moment
-from analyzer.reports.document.answer import AGAIN, MARK, MATTERS_MOST, in_full, in_short
+from analyzer.reports.document.answer import AGAIN, MATTERS_MOST, in_full, in_short
 from analyzer.reports.document.bounds import MOST_LINES, MOST_ROWS
 from analyzer.reports.document.recording import Clock
 from analyzer.reports.to_text import to_text
@@ -26,9 +26,12 @@ VERDICTS = ("Connecting stopped at the ", "The connection ", "This recording can
 CET = timezone(timedelta(hours=1))
 
 
+SAFE_FIRST = "WARNING: Make the machine safe first."
+
+
 def flat(text: str) -> str:
-    """A text without its line ends and marks."""
-    return " ".join(text.replace(MARK, "").split())
+    """A text without its line ends."""
+    return " ".join(text.split())
 
 
 @pytest.mark.parametrize("path", RECORDINGS, ids=lambda path: path.name)
@@ -47,9 +50,8 @@ def test_the_answer_fits_a_screen(path: Path, zone: tzinfo) -> None:
     verdict, first = verdict_of(answer), first_step_of(answer)
     assert verdict.startswith(VERDICTS) or not diagnosis.outcomes
     assert re.search(r"^How sure +(Shown by|Fits|Nothing is claimed)", answer, re.MULTILINE)
-    end = flat("\n".join(full.split("\n")[-20:]))
-    assert verdict in end
-    assert end.endswith(first)
+    end = full.rpartition(f"{AGAIN}\n{'-' * len(AGAIN)}\n")[2]
+    assert (verdict_of(end), first_step_of(end)) == (verdict, first)
 
 
 def verdict_of(answer: str) -> str:
@@ -58,9 +60,10 @@ def verdict_of(answer: str) -> str:
 
 
 def first_step_of(answer: str) -> str:
-    """What stands behind its number."""
-    (step,) = re.findall(r"^  1\. (.+?)\n(?:  2|\n)", answer, re.MULTILINE | re.DOTALL)
-    return flat(step)
+    """What stands behind its number, without its caution."""
+    found = re.search(r"^  1\. (.+?)\n( +[A-Z]+: |  2|\n|$)", answer, re.MULTILINE | re.DOTALL)
+    assert found is not None
+    return flat(found[1])
 
 
 def test_of_several_connections_the_worst_is_told_below_a_table_of_all() -> None:
@@ -92,15 +95,12 @@ def test_many_recordings_are_counted() -> None:
     assert text.count("\nport-refused.pcap\n") == MOST_ROWS
 
 
-def test_steps_with_a_caution_are_marked_and_the_caution_stands_above_them() -> None:
-    """One that holds for all steps, and the one that the marked steps need, in this order."""
+def test_how_to_make_a_machine_safe_is_said_once_above_the_steps_that_need_it() -> None:
+    """What holds for all steps is told in full, what holds for one step in a few words."""
     text = to_text(in_short([analyzer.diagnose(ROOT / "captures" / "half-open-session.pcap")]))
-    told = flat(text)
-    steps = text.index("  1. ")
-    assert text.index("CAUTION: The controller may still act") < text.index(MARK) < steps
-    assert "guards closed" in told
-    assert f"  1. {MARK} Wait" in text
-    assert "  2. Look" in text
+    own, safe = text.index("WARNING: The controller may still act"), text.index("guards closed")
+    assert own < safe < text.index("  1. Wait") < text.index(f"\n     {SAFE_FIRST}\n")
+    assert text.count("guards closed") == 1
 
 
 def test_a_text_from_outside_does_not_fill_the_screen() -> None:

@@ -6,9 +6,8 @@ Of several connections or recordings, a table of all comes first, then the one t
 from collections.abc import Iterator, Sequence
 from datetime import UTC, tzinfo
 
-from analyzer.cautions import MACHINE
 from analyzer.diagnosis import Diagnosis, Finding, Outcome, Stage, State, Step, Verdict
-from analyzer.reports.blocks import Block, Caution, Heading, Labelled, Listing, Paragraph
+from analyzer.reports.blocks import Block, Heading, Labelled, Listing, Paragraph, safely
 from analyzer.reports.document import refusals, report
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
 from analyzer.reports.document.bounds import MOST_LINES, MOST_NAME, MOST_TOLD
@@ -31,8 +30,6 @@ from analyzer.reports.document.verdict import (
 from analyzer.reports.to_text import to_text
 from analyzer.words import clean, count, ending, opening
 
-MARK = "(!)"
-"""Stands at a step that has a caution."""
 IN_ONE_LINE = {State.PASSED: "Works", State.UNCLEAR: "Unclear", State.NOT_REACHED: "Not reached"}
 """How stages are told beside the one that the verdict names."""
 MATTERS_MOST = "The one that matters most"
@@ -82,7 +79,7 @@ def _fitting(diagnosis: Diagnosis, everything: str, zone: tzinfo | None) -> list
     """As much as there is room for: the first steps count more than details of what happened."""
     answer = _Answer(diagnosis)
     for steps, letters in MOST_TOLD:
-        blocks = list(answer.told(steps, letters, everything, zone))
+        blocks = list(safely(answer.told(steps, letters, everything, zone)))
         if to_text(blocks).count("\n") <= MOST_LINES:
             break
     return blocks
@@ -128,15 +125,16 @@ class _Answer:
         """The whole answer, with that many steps, and so many letters of what happened."""
         yield Paragraph(self.verdict, strong=True)
         yield Labelled([row for row in self._rows(letters, zone) if row[1]])
-        steps = self.steps[:most]
+        steps = [
+            Step(one.text, one.caution and one.caution.in_short()) for one in self.steps[:most]
+        ]
         if self._lead is None and not calls_for_another(self._diagnosis):
             yield Heading("If the program still reports trouble", 3)
         else:
             yield Heading("What to do first", 3)
-        yield from self._cautions(steps)
-        yield Listing(
-            [Step(f"{MARK} {one.text}" if one.caution else one.text) for one in steps], True
-        )
+        if self._lead is not None:
+            yield from general_cautions(self._lead)
+        yield Listing(steps, numbered=True)
         yield Paragraph(f"{self._left(steps)}: {everything}.")
 
     def _rows(self, letters: int, zone: tzinfo | None) -> Iterator[tuple[str, str]]:
@@ -180,15 +178,6 @@ class _Answer:
             return ""
         more = f" And {len(others) - 1:,} more." if len(others) > 1 else ""
         return f"{capital(others[0].level)}: {others[0].title}.{more}"
-
-    def _cautions(self, steps: Sequence[Step]) -> Iterator[Block]:
-        """What holds for all steps, and once what holds for those that are marked."""
-        told = [one.text for one in general_cautions(self._lead)] if self._lead else []
-        own = {one.caution for one in steps if one.caution}
-        if own:
-            told.append(f"{MARK} {own.pop() if len(own) == 1 else MACHINE}")
-        if told:
-            yield Caution(" ".join(told))
 
     def _left(self, shown: Sequence[Step]) -> str:
         more = len(self.steps) - len(shown)

@@ -90,7 +90,7 @@ def _explanation(finding: Finding) -> Iterator[Block]:
         yield Listing([finding.confirm])
 
 
-def general_cautions(finding: Finding) -> Iterator[Caution]:
+def general_cautions(finding: Finding) -> Iterator[Block]:
     """The cautions that belong to no single step."""
     beside = {step.caution for step in [*finding.what_to_do, finding.confirm]}
     yield from (one for one in finding.cautions if one not in beside)
