@@ -549,6 +549,11 @@ class Calls(Tries[Call]):
         """Those begun after the last frame of any open session."""
         return Calls(self.after(self.last_open))
 
+    @cached_property
+    def acceptances(self) -> list[Moment]:
+        """When the server accepted each, in order."""
+        return sorted(at for one in self if (at := one.session.syn_ack) is not None)
+
     @property
     def ends(self) -> list[Moment]:
         """When each ended."""
