@@ -47,7 +47,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     noes = [no for one in dropped if (no := _no(one)) is not None]
     yield Sighting(
         values={
-            "port": first.port,
             "attempts": len(dropped),
             "protocol": said.protocol,
             "refused_in": said.refused_in,

@@ -47,7 +47,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     begun = [one.session.from_client.first_data for one in refused if by_pc]
     yield Sighting(
         values={
-            "port": refused[0].port,
             "protocol": protocol,
             "sessions": len(refused),
             "by_pc": by_pc,

@@ -32,7 +32,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         missing = dialogue.asked - dialogue.told
         yield Sighting(
             values={
-                "port": call.port,
                 "protocol": dialogue.protocol,
                 "joined": dialogue.joined.count,
                 "split": dialogue.split.count,

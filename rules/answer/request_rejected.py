@@ -39,7 +39,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     likeliest = LIKELIEST.get((protocol or "", said[0].code), "")
     yield Sighting(
         values={
-            "port": saying[0].port,
             "protocol": protocol,
             "rejected": rejected,
             "put_off": sum(dialogue.put_off for dialogue in dialogues),

@@ -38,7 +38,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         busiest = max(linkup.sessions, key=lambda session: session.answers)
         yield Sighting(
             values={
-                "port": busiest.server.port,
                 "protocol": busiest.dialogue.protocol,
                 "step": step,
                 "slow": slow,

@@ -46,7 +46,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     asked, gave_up, came = ANSWERED_LATE if answers else ACCEPTED_LATE
     yield Sighting(
         values={
-            "port": late[0].call.port,
             "times": len(late),
             "waited": late[0].waited,
             "took": max(one.came.seconds - one.began.seconds for one in late),
