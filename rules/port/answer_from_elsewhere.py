@@ -40,7 +40,6 @@ def _sighting(found: list[Elsewhere], refused: list[IcmpError]) -> Sighting:
     shown = any(one.asks_on for one in found)
     return Sighting(
         values={
-            "port": found[0].asked.server[1],
             "answerer": address,
             "answering_port": port,
             "asked": sum(one.asked.asked.count for one in found),
@@ -48,8 +47,8 @@ def _sighting(found: list[Elsewhere], refused: list[IcmpError]) -> Sighting:
             "refusals": len(refused),
         },
         frames={
-            "asked": [one.asked.asked.first for one in found if one.asked.asked.first],
-            "answer": [one.back.asked.first for one in found if one.back.asked.first],
+            "asked": [one.asked.first for one in found],
+            "answer": [one.back.first for one in found],
             "refusal": [message.moment for message in refused],
         },
         level=Level.FAULT if refused else Level.NOTE,
