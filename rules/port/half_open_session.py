@@ -51,8 +51,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 
 def _settled_after(linkup: LinkUp, moment: Moment) -> bool:
     """Whether the port took or refused a call after all."""
-    refusals = (one.end for one in linkup.calls.that(How.REFUSED) if one.end)
-    return linkup.calls.opened_after(moment) or any(end.moment > moment for end in refusals)
+    refusals = linkup.calls.that(How.REFUSED).ends
+    return linkup.calls.opened_after(moment) or any(at > moment for at in refusals)
 
 
 def _pc_held(linkup: LinkUp, call: Call) -> bool:

@@ -57,12 +57,11 @@ def _storm(opened: Sequence[Moment]) -> list[Moment]:
     """
     size = round(RATE * SPAN)
     spans = zip(opened, opened[size:], strict=False)
-    inside = [first for first, last in spans if last.seconds - first.seconds <= SPAN]
+    inside = [first for first, last in spans if 0 < last.seconds - first.seconds <= SPAN]
     if not inside:
         return []
     end = inside[-1].seconds + SPAN
-    storm = [one for one in opened if inside[0].seconds <= one.seconds <= end]
-    return storm if storm[-1].seconds > storm[0].seconds else []
+    return [one for one in opened if inside[0].seconds <= one.seconds <= end]
 
 
 RULE = Rule(

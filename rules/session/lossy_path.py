@@ -54,15 +54,9 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         },
         frames={"there": _repeats(sessions, CLIENT), "back": _repeats(sessions, SERVER)},
         certainty=Certainty.SHOWN if back else Certainty.FITS,
-        level=_level(broken > 0, late),
+        level=Level.FAULT if broken else Level.NOTE if late else Level.WARNING,
         likeliest=LATE if late else NOISE,
     )
-
-
-def _level(broken: bool, late: bool) -> Level:
-    if broken:
-        return Level.FAULT
-    return Level.NOTE if late else Level.WARNING
 
 
 def _broke(linkup: LinkUp, call: Call) -> bool:
