@@ -83,6 +83,10 @@ ONE_ATTEMPT = 3.0
 source)."""
 LONG_IDLE = 5.0
 """Seconds without data from which on a time limit is the first thing to think of."""
+START_TAKES = 120.0
+"""Seconds that a controller takes to start, at most (common practice, no source)."""
+REPEATS = 3
+"""Repeats of one segment from which on a single lost frame is no explanation."""
 BEGINNING = Moment(0, float("-inf"))
 """Earlier than every frame."""
 
@@ -327,6 +331,12 @@ class Call(Try):
         """Whether the session was open before a moment, and nobody had ended it by then."""
         over = self.end is not None and self.end.moment < moment
         return self.opened and self.first < moment and not over
+
+    @property
+    def undelivered(self) -> Resent | None:
+        """The client's segment that was sent again REPEATS times and is still waited for."""
+        resent = self.stuck(CLIENT)
+        return None if resent is None or resent.again.count < REPEATS else resent
 
     def stuck(self, side: int) -> Resent | None:
         """The segment that a side sends again and the other end still waits for."""

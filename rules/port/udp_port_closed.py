@@ -19,11 +19,9 @@ from analyzer.facts import Address, Moment
 from analyzer.facts.index import by
 from analyzer.facts.ports import INDUSTRIAL_PORTS
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import BEGINNING, How, LinkUp, What, are_questions, elsewhere
+from analyzer.linkup import BEGINNING, START_TAKES, How, LinkUp, What, are_questions, elsewhere
 from rules import cautions
 
-LASTING = 120.0
-"""Seconds of trouble after the port last answered: a controller starts within that time."""
 ASKED_ON = 3.0
 """Seconds over which refused requests show that the PC still needs a port that answered before
 (common practice, no source)."""
@@ -58,7 +56,7 @@ def _refused(linkup: LinkUp) -> Iterator[Sighting]:
     said = [one for one in closed if one.moment > worked]
     refusals = [one.moment for one in said]
     by_receiver = all(one.sender == linkup.controller for one in said)
-    lasts = bool(said) and refusals[-1].seconds - worked.seconds >= LASTING
+    lasts = bool(said) and refusals[-1].seconds - worked.seconds >= START_TAKES
     if not lasts and not (by_receiver and _asks_on(refusals)):
         return
     in_vain = [one for one in sent if one.last > worked]

@@ -72,12 +72,10 @@ def _is_unlike_label(linkup: LinkUp, device: Hardware) -> bool:
 
 def _is_router(linkup: LinkUp, device: Hardware) -> bool:
     """Whether an address server says so, or packets from other networks come through it."""
-    station, own = linkup.facts.station(device), linkup.network
-    if linkup.controller in linkup.facts.index.routers:
-        return True
-    if station is None or not station.is_router or own is None:
-        return False
-    return not all(map(own.holds, station.addresses))
+    station, named = linkup.facts.station(device), linkup.facts.index.routers
+    forwards = station is not None and station.is_router
+    far = not all(map(linkup.pc.is_near, linkup.facts.addresses_of(device)))
+    return linkup.controller in named or (forwards and far)
 
 
 def _stranger(linkup: LinkUp, call: Call) -> Hardware | None:

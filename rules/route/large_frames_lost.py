@@ -16,7 +16,7 @@ from itertools import islice
 from analyzer.facts import CLIENT, SERVER, Hole, IcmpError, Moment, Resent
 from analyzer.facts.index import by
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import BEGINNING, Call, LinkUp, Silence, are_questions
+from analyzer.linkup import BEGINNING, REPEATS, Call, LinkUp, Silence, are_questions
 from rules import cautions
 
 LARGE = 1200
@@ -25,8 +25,6 @@ LARGE = 1200
 """
 FULL = 1460
 """Most octets of data in an Ethernet frame; larger ones were joined in the PC."""
-REPEATS = 3
-"""Repeats from which on chance is no explanation; with a router's message two are enough."""
 MESSAGE_DROPPED, MESSAGE_IGNORED = "message dropped", "message ignored"
 NOT_JOINED, PIECES_DROPPED = "not joined", "pieces dropped"
 """Names of these causes in the rule."""
@@ -44,7 +42,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 
 
 def _told_by_router(linkup: LinkUp) -> Iterator[Sighting]:
-    """A router says so, and the PC repeats the large piece, or gets no answer any more."""
+    """A router says so, and the PC repeats the large piece twice, or gets no answer any more."""
     for call in linkup.on_port:
         said, resent = [one for one in call.errors if one.is_too_large], call.stuck(CLIENT)
         repeats = resent.again.moments if resent else []
@@ -73,8 +71,8 @@ def _told(
 def _never_confirmed(linkup: LinkUp) -> Iterator[Sighting]:
     """The PC sends a large piece again and again, and the controller is still heard."""
     for call in linkup.on_port:
-        resent = call.stuck(CLIENT)
-        if resent is None or resent.again.count < REPEATS or _ended_for_itself(call, resent):
+        resent = call.undelivered
+        if resent is None or _ended_for_itself(call, resent):
             continue
         again = resent.again.moments
         if _is_size(linkup, CLIENT, resent.size) and _is_present(linkup, again[0]):

@@ -12,13 +12,11 @@ from collections.abc import Iterator
 from analyzer.facts import BootSign, Moment
 from analyzer.facts.index import grouped
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Call, LinkUp, between
+from analyzer.linkup import START_TAKES, Call, LinkUp, between
 from rules import cautions
 
 ENOUGH = 2
 """Signs that make a restart: each of them has innocent reasons (common practice, no source)."""
-START_TAKES = 120.0
-"""Seconds that a controller takes to start, at most (common practice, no source)."""
 FIRST_PACKETS = 256
 """Packet numbers of a device that has just started counting (common practice, no source)."""
 FIRST_TICKS = 300_000
