@@ -25,6 +25,8 @@ LARGE = 1200
 """
 FULL = 1460
 """Most octets of data in an Ethernet frame; larger ones were joined in the PC."""
+TOLD_AGAIN = 2
+"""Repeats of what a router's message is about that show that it was in vain."""
 MESSAGE_DROPPED, MESSAGE_IGNORED = "message dropped", "message ignored"
 NOT_JOINED, PIECES_DROPPED = "not joined", "pieces dropped"
 """Names of these causes in the rule."""
@@ -42,30 +44,24 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 
 
 def _told_by_router(linkup: LinkUp) -> Iterator[Sighting]:
-    """A router says so, and the PC repeats the large piece twice, or gets no answer any more."""
+    """A router says so, and the PC repeats the large piece, or gets no answer any more."""
     for call in linkup.on_port:
-        said, resent = [one for one in call.errors if one.is_too_large], call.stuck(CLIENT)
-        repeats = resent.again.moments if resent else []
-        if said and len(repeats) >= REPEATS - 1 and not call.ended_by_server:
-            yield _told(linkup, said, repeats, resent)
-    about = by(
-        (one for one in linkup.errors if one.is_too_large), lambda one: (one.about_src, one.sport)
-    )
+        said = [one for one in call.errors if one.is_too_large]
+        resent = None if call.ended_by_server else call.stuck(CLIENT)
+        if said and resent is not None and resent.again.count >= TOLD_AGAIN:
+            yield _told(linkup, said, resent)
+    too_large = (one for one in linkup.errors if one.is_too_large)
+    about = by(too_large, lambda one: (one.about_src, one.sport))
     for exchange in linkup.exchanges:
         said = about[exchange.client]
         if said and (exchange.answered.last or BEGINNING) < said[0].moment:
             yield _told(linkup, said)
 
 
-def _told(
-    linkup: LinkUp,
-    said: Sequence[IcmpError],
-    repeats: Sequence[Moment] = (),
-    resent: Resent | None = None,
-) -> Sighting:
-    moments = [one.moment for one in said]
-    silence = linkup.silence([*moments, *repeats], arrived=True)
-    return _lost(linkup, {"too_large": moments, "again": repeats}, silence, TOLD, resent, said)
+def _told(linkup: LinkUp, said: Sequence[IcmpError], resent: Resent | None = None) -> Sighting:
+    moments, again = [one.moment for one in said], resent.again.moments if resent else []
+    silence = linkup.silence([*moments, *again], arrived=True)
+    return _lost(linkup, {"too_large": moments, "again": again}, silence, TOLD, resent, said)
 
 
 def _never_confirmed(linkup: LinkUp) -> Iterator[Sighting]:
