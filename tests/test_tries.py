@@ -262,7 +262,7 @@ def test_data_is_undelivered_from_the_third_repeat_on(times: int, is_lost: bool)
     plant, pc, unit = acquainted()
     call = plant.tcp(pc, unit).open()
     call.poll(2)
-    call.send(modbus_read())
+    call.send(modbus_read(9))
     for _ in range(times):
         call.again(after=1.0)
     (found,) = calls(plant)

@@ -114,7 +114,10 @@ RULE = Rule(
         "refused": "{controller} turns it down{again}, in another protocol",
     },
     cautions=(
-        "Have access or security settings changed only by whoever is responsible for the machine.",
+        cautions.notice(
+            "Have access or security settings changed only by whoever is responsible for the "
+            "machine.",
+        ),
     ),
     also_fits={
         FILTER: "A list of allowed stations, or a filter on the way, that ends sessions after they "

@@ -131,7 +131,10 @@ RULE = Rule(
         "declined": "the PC turns down what {controller} has answered{again}",
     },
     cautions=(
-        "Have access or security settings changed only by whoever is responsible for the machine.",
+        cautions.notice(
+            "Have access or security settings changed only by whoever is responsible for the "
+            "machine.",
+        ),
     ),
     looks_alike=(
         "A program that falls back to another version or another way, and succeeds.",

@@ -87,7 +87,11 @@ RULE = Rule(
         "split": "the PC sends the first piece of a request{again}",
         "gave_up": "the session ends",
     },
-    cautions=("Test by reading only: a written value can move the machine.",),
+    cautions=(
+        cautions.warning(
+            "Test by reading only: a written value can move the machine.",
+        ),
+    ),
     also_fits={
         "what they ask": "Requests that the controller leaves unanswered for what they ask.",
         "path broken": "A path that broke in that moment.",

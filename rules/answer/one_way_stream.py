@@ -118,8 +118,10 @@ RULE = Rule(
         "alive": "{controller} is still heard afterwards",
     },
     cautions=(
-        "When such a stream stops, outputs usually switch off, and they may switch on again with "
-        "it. Make the machine safe before you try: guards, emergency stop, lock-out.",
+        cautions.warning(
+            "Outputs usually switch off when such a stream stops, and may switch on again with it.",
+            make_safe=True,
+        ),
     ),
     also_fits={
         "told to stop": "A stream that somebody else told the controller to stop.",

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 
 from analyzer.findings import Level, Rule, Sighting, Step
 from analyzer.linkup import NEVER, LinkUp
+from rules import cautions
 
 ITEM, AMOUNT, FUNCTION, BEHIND, STATE = "item", "amount", "function", "behind", "state"
 """Names of the causes in the rule."""
@@ -98,7 +99,11 @@ RULE = Rule(
         "asked": "the PC sends its request{again}",
         "no": "{controller} answers with a refusal{again}",
     },
-    cautions=("Do not write values to try things out: a written value can move the machine.",),
+    cautions=(
+        cautions.warning(
+            "Test by reading only: a written value can move the machine.",
+        ),
+    ),
     looks_alike=(
         "A program that tries what the controller can do, and then works.",
         "A controller that is busy and asks to try again.",

@@ -73,8 +73,9 @@ RULE = Rule(
     ),
     evidence={"answered": "the last answer of the session"},
     cautions=(
-        "Have settings of the adapter to the machine changed only while it is safe, and by "
-        "whoever is responsible.",
+        cautions.notice(
+            "Have settings of the adapter to the machine changed only by whoever is responsible.",
+        ),
     ),
     also_fits={
         "cycle": "A cycle of the controller's program that lasts exactly so long.",

@@ -113,8 +113,10 @@ RULE = Rule(
         "old_data": "{controller} sends data of a session that the PC does not know{again}",
     },
     cautions=(
-        "The controller may still act on the last command of the old session. Keep people clear "
-        "of the machine until its state is known.",
+        cautions.warning(
+            "The controller may still act on the old session's last command. Keep people "
+            "clear until its state is known.",
+        ),
     ),
     also_fits={
         "second pc": "A second PC behind the same router that uses the same port.",

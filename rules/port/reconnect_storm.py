@@ -87,7 +87,11 @@ RULE = Rule(
         "opened": "the PC opens a session{again}",
         "denied": "a call that gets no acceptance{again}",
     },
-    cautions=("So many sessions can starve the controller's cyclic communication.",),
+    cautions=(
+        cautions.notice(
+            "So many sessions can starve the controller's cyclic communication.",
+        ),
+    ),
     also_fits={
         "service hangs": "A service that hangs for another reason while the program goes on "
         "calling.",

@@ -216,7 +216,11 @@ RULE = Rule(
         "own": "a session of the PC that is open at that time",
         "others": "a session of another station that is open at that time",
     },
-    cautions=("Two programs that both command the controller can cause unexpected motion.",),
+    cautions=(
+        cautions.warning(
+            "Two programs that both command the controller can cause unexpected motion.",
+        ),
+    ),
     also_fits={
         "access list lets in": "An access list: it too may let a session open and drop it at once.",
         "service hangs": "A service that hangs or is starting. A restart cures that as "

@@ -190,8 +190,10 @@ RULE = Rule(
         "missing": "a later piece of the answer comes, and the large one before it does not",
     },
     cautions=(
-        "Do not load a program into the controller over this way: a load that ends half way can "
-        "leave the machine stopped. Use a cable on the spot.",
+        cautions.warning(
+            "Load no program into the controller over this way: a load that ends half way can "
+            "leave the machine stopped.",
+        ),
     ),
     also_fits={
         NOISE: "Noise or a wrong duplex setting, where a long frame is hit more often than a short "

@@ -145,8 +145,10 @@ RULE = Rule(
         CLOCK: "the TCP clock of {controller} begins anew{again}",
     },
     cautions=(
-        "Outputs may have changed when the controller restarted. Before anybody works at the "
-        "machine, have it made safe and locked out by those authorised.",
+        cautions.warning(
+            "Outputs may have changed when the controller restarted.",
+            make_safe=True,
+        ),
     ),
     also_fits={
         REPLUGGED: "A cable or switch on the controller's side that was off for a moment: no "

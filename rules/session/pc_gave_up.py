@@ -106,8 +106,10 @@ RULE = Rule(
         "turned_down": "the PC turns the acceptance down: it no longer waits{again}",
     },
     cautions=(
-        "An answer that comes late must not be taken for that to a newer request. Do not act on "
-        "values read right after such a break.",
+        cautions.warning(
+            "A late answer can be taken for that to a newer request. Do not act on values "
+            "read right after such a break.",
+        ),
     ),
     looks_alike=(
         "A PC that ends the session right after a farewell, where the answer crosses it.",
