@@ -401,6 +401,14 @@ class LinkUp:
         return self.sheet is not None and self.sheet.answers_arp is False
 
     @property
+    def has_no_router(self) -> bool:
+        """Whether the site sheet tells both masks, and a direct cable or no gateway on either."""
+        adapter, sheet = self.site.adapter(self.pc_address), self.sheet
+        if adapter is None or sheet is None or not (adapter.mask and sheet.mask):
+            return False
+        return sheet.cable == "direct" or (adapter.gateway is None and sheet.gateway is None)
+
+    @property
     def is_heard(self) -> bool:
         """Whether any IPv4 packet came from the controller to the PC."""
         return self.heard is not None

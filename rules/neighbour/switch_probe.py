@@ -117,11 +117,11 @@ RULE = Rule(
     what_to_do=(
         Step("Look whether the controller's lamps or display tell of an address used twice."),
         Step(
-            "Where a frame above checks {controller}, compare the station that sent it with the "
-            "hardware address on the controller's label."
+            "Where a frame of this report checks {controller}, compare the station that sent it "
+            "with the hardware address on the controller's label."
         ),
         Step(
-            "Give whoever looks after the network the frames listed above. The switch can ask "
+            "Give whoever looks after the network the frames of this report. The switch can ask "
             "later after a link comes up (10 s or more), or with its own address."
         ),
         Step("Ask them to exempt the controller's port from the tracking."),
@@ -137,8 +137,10 @@ RULE = Rule(
         "alive": "{checker} is still there, without that address",
     },
     cautions=(
-        "A controller that thinks its address is used twice may drop all its I/O. Keep people "
-        "clear of the machine.",
+        cautions.warning(
+            "A controller that thinks its address is used twice may drop all its I/O. Keep "
+            "people clear of the machine.",
+        ),
     ),
     also_fits={
         "wants its address back": (

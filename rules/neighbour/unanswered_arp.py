@@ -180,8 +180,10 @@ RULE = Rule(
         "strayed": "{strayed} uses {stray}",
     },
     cautions=(
-        "Do not search the address range of a running machine: some devices leave their address "
-        "when they are asked for it again and again.",
+        cautions.notice(
+            "Do not search the address range of a running machine: some devices leave their "
+            "address when they are asked for it again and again.",
+        ),
     ),
     also_fits={
         "controller-never-answers": (
