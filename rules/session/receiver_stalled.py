@@ -37,7 +37,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     yield Sighting(
         values={
             "reader": (session.client, session.server)[side].address,
-            "port": call.port,
             "times": session.sides[side].shut.count,
             "probes": session.sides[1 - side].probes,
             "stalled": seconds,
