@@ -449,7 +449,7 @@ def test_found_where_the_controller_answers_to_the_pc_of_before(
     assert str(finding.values["old"]) == "00-00-5E-00-53-77"
     assert str(finding.values["own"]) == "00-00-5E-00-53-15"
     assert left_out(finding, RULE) == ([REPLACED, TYPED, CHANGED], [CONTROLLER_OFF])
-    assert len(finding.what_to_do) == 3
+    assert len(finding.what_to_do) == 4
     assert [one.verdict for one in diagnosis.outcomes] == [Verdict.STOPPED]
 
 
@@ -459,7 +459,7 @@ def test_the_pcs_own_old_entry_is_told_with_its_own_steps() -> None:
     plant.tcp(pc, old).syn(repeats=SLOW_DOWN, after=3.0)
     finding = found(diagnosed(ended(plant)), SLUG)
     assert left_out(finding, RULE)[1] == [CONTROLLER_OFF, SECOND_ADAPTER]
-    assert len(finding.what_to_do) == 4
+    assert len(finding.what_to_do) == 5
 
 
 def test_quiet_where_the_controller_learns_the_pcs_new_hardware_address() -> None:
