@@ -43,6 +43,11 @@ class Network:
         """Whether an address is in it."""
         return self.address & self.mask == address & self.mask
 
+    @property
+    def whole(self) -> "Network":
+        """The same network, whichever station's it is."""
+        return Network(Address(self.address & self.mask), self.mask)
+
     def __str__(self) -> str:
         """Such as 192.0.2.0/24 (RFC 4632 3.1)."""
         return str(IPv4Network((int(self.address), str(self.mask)), strict=False))

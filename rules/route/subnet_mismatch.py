@@ -6,7 +6,6 @@
 - The PC hands its packets to a router, although the controller itself is heard on this cable.
 - The PC asks in vain for what looks like its gateway and sends nothing to the controller: its mask
   leads past the controller, as far as its other frames allow that.
-- The controller asks for another station right behind the PC's calls: its mask leads past the PC.
 
 Shown where the controller is heard on this cable although the PC's mask or packets lead elsewhere,
 and where the site sheet knows both masks and no router between the two: then it is no router's
@@ -16,7 +15,7 @@ leads elsewhere.
 Where a message says why nothing comes back, the rules about it stand before this one in the list.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from typing import NamedTuple
 
 from analyzer.facts import Address, Moment, Question
@@ -28,32 +27,23 @@ from analyzer.linkup import (
     Network,
     heard_on_cable,
     is_gateway_number,
-    last_until,
     needs_no_router,
     renumbered,
 )
 from rules import cautions
 
-AGAIN = 2
-"""Questions behind the PC's calls that are no chance any more."""
-BEHIND = 3.0
-"""Seconds behind a call within which a station asks whom to give its answer to: three questions,
-about a second apart (common practice, no source)."""
 ADDRESS, MASK, SLIP, ROUTER, WRONG_GATEWAY = "address", "mask", "slip", "router", "wrong gateway"
 """Names of the causes in the rule."""
 OFF, FILTER, FAR_END = "off", "filter", "far end"
-OTHER_ADAPTER, NOT_TRIED, OTHER_BUSINESS = "other adapter", "not tried", "other business"
+OTHER_ADAPTER, NOT_TRIED = "other adapter", "not tried"
 """Names of what would look the same."""
 
 
 class _Sign(NamedTuple):
-    """What shows it. networks: the PC's and the controller's; gateway: asked for by the PC; sought:
-    another station, asked for by the controller.
-    """
+    """What shows it. networks: the PC's and the controller's; gateway: asked for by the PC."""
 
     networks: tuple[Network, Network] | None = None
     gateway: Question | None = None
-    sought: Question | None = None
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
@@ -73,10 +63,8 @@ def _sign(linkup: LinkUp, own: Network) -> _Sign | None:
         return _Sign((own, other), gateway)
     if needs_no_router(linkup):
         return _Sign()
-    if gateway is not None and _may_be_narrow(linkup, own):
-        return _Sign(gateway=gateway)
-    sought = next(_sought(linkup, own), None)
-    return None if sought is None else _Sign(sought=sought)
+    narrow = gateway is not None and _may_be_narrow(linkup, own)
+    return _Sign(gateway=gateway) if narrow else None
 
 
 def _gateways(linkup: LinkUp, own: Network) -> Iterator[Question]:
@@ -94,21 +82,6 @@ def _may_be_narrow(linkup: LinkUp, own: Network) -> bool:
     return own.is_presumed and linkup.pc.reach(own.address) < apart
 
 
-def _sought(linkup: LinkUp, own: Network) -> Iterator[Question]:
-    """Other stations, for which the controller asks, each time behind a call of the PC."""
-    pings = linkup.pings.requests.moments if linkup.pings is not None else []
-    calls = sorted([*linkup.calls.sent, *pings])
-    for one in linkup.facts.index.questions_as[linkup.controller]:
-        again = one.wanted != own.address and one.broadcasts >= AGAIN
-        if again and all(_follows(at, calls) for at in one.asked.moments):
-            yield one
-
-
-def _follows(asked: Moment, calls: Sequence[Moment]) -> bool:
-    call = last_until(calls, asked)
-    return call is not None and asked.seconds - call.seconds <= BEHIND
-
-
 def _sighting(
     linkup: LinkUp, own: Network, sign: _Sign, taken: Moment, before: Address | None
 ) -> Sighting:
@@ -117,18 +90,17 @@ def _sighting(
     own_questions = (one for one in linkup.questions if one.asker_ip == own.address)
     answers = sorted(answer for one in own_questions for answer in one.answers)[:1]
     here = [] if own.is_presumed and linkup.router is None else heard_on_cable(linkup)
-    gateway, sought = sign.gateway, sign.sought
-    asked, for_gateway = gateway or sought, gateway.asked.moments if gateway else []
+    gateway = sign.gateway
+    for_gateway = gateway.asked.moments if gateway else []
     ruled_out = {
         SLIP: here or before,
         ROUTER: here,
         FILTER: here or gateway,
-        OFF: here or asked,
-        FAR_END: here or asked,
+        OFF: here or gateway,
+        FAR_END: here or gateway,
         OTHER_ADAPTER: (here and tried) or answers or before or gateway,
         WRONG_GATEWAY: gateway is None,
         NOT_TRIED: gateway is None,
-        OTHER_BUSINESS: sought is None,
     }
     networks = [str(one) for one in sign.networks or ()]
     return Sighting(
@@ -141,8 +113,7 @@ def _sighting(
             "neighbour": answers[0][1] if answers else None,
             "router": linkup.router if here else None,
             "gateway": gateway and gateway.wanted,
-            "sought": sought and sought.wanted,
-            "questions": asked.asked.count if asked else 0,
+            "questions": gateway.asked.count if gateway else 0,
         },
         frames={
             "taken": [taken] if before is not None else [],
@@ -150,7 +121,6 @@ def _sighting(
             "answered": [at for at, _ in answers],
             "here": here,
             "gateway": for_gateway,
-            "sought": sought.asked.moments if sought else [],
         },
         certainty=Certainty.SHOWN if here or _knows_no_router(linkup) else Certainty.FITS,
         silence=linkup.silence([*sent, *for_gateway], arrived=bool(linkup.errors)),
@@ -186,9 +156,7 @@ RULE = Rule(
     "{router:if The PC hands its packets to the router {router}, although {controller} itself is "
     "heard on this cable.}"
     "{gateway:if The PC asked {questions:times} for {gateway}, which looks like its gateway, and "
-    "sent nothing to {controller}.}"
-    "{sought:if Behind the PC's calls, {controller} asked {questions:times} for {sought} instead "
-    "of answering.}",
+    "sent nothing to {controller}.}",
     means="Devices in different networks reach each other only through a router that knows both. "
     "Without one, the PC's packets do not arrive, or the answers do not."
     "{neighbour:if Here the PC asked for the controller's hardware address itself, and {neighbour} "
@@ -226,7 +194,6 @@ RULE = Rule(
         "answered": "{neighbour} answers for {controller}",
         "here": "{controller} itself is heard on this cable{again}",
         "gateway": "the PC asks for {gateway}, and nobody answers{again}",
-        "sought": "{controller} asks for {sought}{again}",
     },
     also_fits={
         OFF: "A plant with a wider mask on both ends, where the controller is off or does not "
@@ -236,15 +203,12 @@ RULE = Rule(
         OTHER_ADAPTER: "A recording made on another adapter than the one used.",
         NOT_TRIED: "A program that did not try, while another one of the PC looked for the "
         "gateway.",
-        OTHER_BUSINESS: "A controller that looks for a device of its own, while a filter drops the "
-        "PC's calls.",
     },
     looks_alike=(
         "A controller behind a router that answers: its packets come back.",
         "A PC that changes its address in mid-work and is answered at the new one.",
         "A wider mask that covers both addresses: they are in one network then.",
         "A PC that looks for its gateway, and for farther addresses than the controller's too.",
-        "A controller that asks for other stations all the time, whoever calls it.",
     ),
     confirm="Call the controller from a PC on the same switch whose address lies in the "
     "controller's network: if that works, it is the address.",
