@@ -177,6 +177,12 @@ class Index:
         return grouped(self._facts.arp.unasked)
 
     @cached_property
+    def own_beside_unasked(self) -> dict[Hardware, set[Address]]:
+        """Addresses that stations which say such things use themselves, and do not say so of."""
+        said = self.unasked_by.items()
+        return {who: self.own_addresses(who).difference(claimed) for who, claimed in said}
+
+    @cached_property
     def unasked_for(self) -> Groups[Address, tuple[Hardware, Series]]:
         """Who says unasked that an address is its own, and each time."""
         return grouped((at, (who, one)) for (who, at), one in self._facts.arp.unasked.items())

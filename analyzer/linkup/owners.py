@@ -106,8 +106,8 @@ def intruder(facts: Facts, address: Address) -> Intruder | None:
         if unasked.count < UNASKED or owner is None or not facts.station(hardware):
             continue
         claimed = facts.index.unasked_by[hardware]
-        shared = facts.index.used_by[owner[0]]
-        own = facts.index.own_addresses(hardware) - {*claimed, *(at for _, at in shared)}
+        shared = {at for _, at in facts.index.used_by[owner[0]]}
+        own = facts.index.own_beside_unasked[hardware] - shared
         beside = [one for one in claimed[: EXAMPLES + 1] if one != address]
         found = [one for one in beside if _has_other_owner(facts, hardware, one, owner[0])]
         if own or found:
