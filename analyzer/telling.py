@@ -35,10 +35,10 @@ def worded(rule: Rule, sighting: Sighting, lost: int) -> Finding:
 
 
 def _texts(rule: Rule, sighting: Sighting, values: Mapping[str, object], lost: int) -> Texts:
-    confirm = Step(say(rule.confirm, values), say(rule.confirm_caution, values))
-    filled = (Step(say(one.text, values), say(one.caution, values)) for one in rule.what_to_do)
+    confirm = Step(say(rule.confirm, values), rule.confirm_caution)
+    filled = (Step(say(one.text, values), one.caution) for one in rule.what_to_do)
     steps = [one for one in filled if one.text]
-    cautions = [say(text, values) for text in rule.cautions]
+    cautions = list(rule.cautions)
     cautions += [one.caution for one in (*steps, confirm) if one.caution]
     doubts = () if sighting.silence is None else sighting.silence.doubts
     return Texts(

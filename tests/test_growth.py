@@ -22,6 +22,7 @@ from analyzer.inputs import open_recording
 from analyzer.linkup import Told
 from analyzer.planning import plan
 from analyzer.reports.document import report
+from analyzer.reports.document.answer import in_full, in_short
 from analyzer.reports.letter import letter
 from analyzer.reports.plan import plan_report
 from analyzer.reports.plan_json import plan_json
@@ -45,8 +46,8 @@ Lines = Counter[str]
 def diagnose_and_tell(octets: bytes) -> None:
     """What the command does, in all layouts."""
     diagnosis = diagnose(open_recording(io.BytesIO(octets), "test"), ALL)
-    to_text(report([diagnosis]))
-    to_text(report([diagnosis], everything=True))
+    to_text(in_short([diagnosis]))
+    to_text(in_full([diagnosis]))
     to_html(report([diagnosis], pictures=True))
     to_json([diagnosis], [])
     to_text(letter([diagnosis], []))

@@ -4,11 +4,12 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import zip_longest
 
+from analyzer.cautions import Caution
 from analyzer.diagnosis import State
 from analyzer.reports.blocks import (
     Block,
-    Caution,
     Heading,
+    Labelled,
     Listing,
     Paragraph,
     SequenceChart,
@@ -32,10 +33,18 @@ GAP = 2
 
 def to_text(blocks: Iterable[Block]) -> str:
     """The document as text that ends in a line feed."""
-    parts = []
+    parts: list[str] = []
+    before: Block | None = None
     for block in blocks:
-        parts += [*_lines(block), *([] if isinstance(block, Heading) else [""])]
+        if not (before is None or isinstance(before, Heading) or _are_cautions(before, block)):
+            parts.append("")
+        parts += _lines(block)
+        before = block
     return "\n".join(parts).rstrip("\n") + "\n"
+
+
+def _are_cautions(*blocks: Block) -> bool:
+    return all(isinstance(one, Caution) for one in blocks)
 
 
 def _lines(block: Block) -> Iterator[str]:
@@ -47,17 +56,21 @@ def _lines(block: Block) -> Iterator[str]:
                 yield ("=" if level == 1 else "-") * max(map(len, wrapped))
         case Paragraph(text):
             yield from _wrapped(text, WIDTH)
-        case Caution(text):
-            yield from _wrapped(f"CAUTION: {text}", WIDTH)
+        case Caution():
+            yield from _wrapped(str(block), WIDTH)
         case Listing():
             yield from _listing(block)
+        case Labelled(rows):
+            width = max(len(label) for label, _ in rows) + GAP
+            for label, told in rows:
+                yield from _indented(label.ljust(width), told)
         case Table():
             yield from _table(block)
         case Typed(text):
             yield text
         case StageChart(header, stages):
-            rows = [(one.name, _mark(one.state), one.because) for one in stages]
-            yield from _table(Table(header, rows))
+            cells = [(one.name, _mark(one.state), one.because) for one in stages]
+            yield from _table(Table(header, cells))
         case SequenceChart() | SpreadChart():
             yield from _table(block.as_table())
 
@@ -69,10 +82,9 @@ def _mark(state: State) -> str:
 def _listing(listing: Listing) -> Iterator[str]:
     for number, item in enumerate(listing.items, 1):
         lead = f"  {number}. " if listing.numbered else "  - "
-        if item.caution:
-            yield from _indented(lead, f"CAUTION: {item.caution}")
-            lead = " " * len(lead)
         yield from _indented(lead, item.text)
+        if item.caution:
+            yield from _indented(" " * len(lead), str(item.caution))
 
 
 def _indented(lead: str, text: str) -> list[str]:

@@ -145,8 +145,7 @@ RULE = Rule(
         Step(
             "Leave only the machine's adapter on: wireless off, other cables out of the PC, VPN "
             "closed.",
-            "Ask first whether the VPN or another adapter carries somebody's session with a "
-            "machine. " + cautions.OTHERS_SESSION,
+            cautions.OTHERS_SESSION,
         ),
         Step(
             "Give the machine's adapter an address in a network that no other adapter of the PC "

@@ -177,8 +177,10 @@ RULE = Rule(
         "more": "one more server offers or gives an address to {client}",
     },
     cautions=(
-        "Other controllers may have moved to new addresses too: panels and I/O can be lost at the "
-        "next power-up.",
+        cautions.notice(
+            "Other devices may have moved to new addresses too: panels and I/O can be lost at "
+            "the next power-up.",
+        ),
     ),
     also_fits={
         "one server only": (

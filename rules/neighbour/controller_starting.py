@@ -160,8 +160,10 @@ RULE = Rule(
         "up": "{controller} answers",
     },
     cautions=(
-        "Do not switch the controller off while it starts: it may be saving its program or "
-        "parameters. A machine may move when its controller comes up: keep people clear.",
+        cautions.warning(
+            "A machine may move when its controller comes up: keep people clear. Do not "
+            "switch it off meanwhile: it may be saving its program.",
+        ),
     ),
     also_fits={
         "plugged in now": (

@@ -187,7 +187,11 @@ RULE = Rule(
         "first_sends": "{first} sends a packet as {controller}{again}",
         "second_sends": "{second} sends a packet as {controller}{again}",
     },
-    cautions=("Commands may reach the wrong machine. Keep people clear of both.",),
+    cautions=(
+        cautions.warning(
+            "Commands may reach the wrong machine. Keep people clear of both.",
+        ),
+    ),
     also_fits={
         "two ports": "One device with two network ports that both answer.",
         "redundant pair": "A redundant pair that changed over and back.",
