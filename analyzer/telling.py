@@ -111,6 +111,7 @@ PROOFS = {
     "packet back": "a packet comes back from the controller",
     "handshake": "port {port} opens, after {took:seconds}",
     "accepted in vain": "port {port} accepts, after {took:seconds}; the PC turns that down",
+    "accepted again": "port {port} accepts {times:times}; the PC never takes that up",
     "accepted unheard": "port {port} accepts and sends data; nothing of the PC is recorded",
     "address given": "the address server gives it {address}",
     "inside": "PC and controller are one machine: no cable is between them",

@@ -78,6 +78,7 @@ from rules.route import (
     subnet_mismatch,
 )
 from rules.session import (
+    acceptance_unheard,
     controller_restarted,
     idle_close,
     lossy_path,
@@ -138,6 +139,7 @@ ALL = (
     answer_from_elsewhere.RULE,
     udp_port_closed.RULE,
     call_back_refused.RULE,
+    acceptance_unheard.RULE,
     controller_restarted.RULE,
     receiver_stalled.RULE,
     pc_gave_up.RULE,

@@ -245,6 +245,17 @@ class Call(Try):
         return self.session.syns.count
 
     @property
+    def accepted(self) -> int:
+        """How often the server accepted a call that the client never took up."""
+        return accepted_times(self.session) if self.how is How.UNHEARD else 0
+
+    @property
+    def acceptances(self) -> list[Moment]:
+        """The first and the last of those."""
+        first, last = self.session.syn_ack, self.session.from_server.last
+        return [at for at in (first, last) if at is not None and self.accepted]
+
+    @property
     def sent_again(self) -> list[Moment]:
         """The kept calls that another one followed, and data sent again."""
         return [*self.session.syns.moments[:-1], *self.session.from_client.repeats.moments]
@@ -350,10 +361,13 @@ def _turned_down(one: Session) -> bool:
 
 
 def _unheard(one: Session) -> bool:
-    """The server accepted, and accepted again, and the client never took it up."""
-    again = one.from_server.frames > 1 and not one.from_server.octets
+    """The server accepted, and accepted again, and the client only called (RFC 9293 3.10.7.3: it
+    has to confirm an acceptance). A server that confirms more than the call got more.
+    """
+    server = one.from_server
+    again = accepted_times(one) > 1 and not (server.octets or server.acknowledges)
     never = one.from_client.frames == one.syns.count > 0
-    return one.syn_ack is not None and again and never
+    return again and never
 
 
 def _not_seen(one: Session) -> bool:
@@ -418,6 +432,12 @@ def lacks_client(session: Session) -> bool:
     none before the client has confirmed its acceptance (RFC 9293 3.10.7.4).
     """
     return session.from_server.octets > 0 and not session.from_client.frames
+
+
+def accepted_times(session: Session) -> int:
+    """How often a server that sent nothing else but ends accepted a call."""
+    ends = sum(end.side == SERVER for end in session.ends)
+    return 0 if session.syn_ack is None else session.from_server.frames - ends
 
 
 def dropped_after(session: Session) -> float | None:
