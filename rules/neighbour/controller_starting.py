@@ -165,7 +165,7 @@ RULE = Rule(
     evidence={
         "start": "{hardware} comes up with the address {controller}{again}",
         "tried": "the PC tries in vain{again}",
-        "up": "{controller} answers",
+        "up": "by now, {controller} has answered",
     },
     cautions=(
         "Do not switch the controller off while it starts: it may be saving its program or "

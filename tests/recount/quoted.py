@@ -162,7 +162,7 @@ QUOTED: dict[str, Check] = {
             f.arp is not None and f.arp.sender == ip and f.arp.sender_hw not in who.own_hw
         )
     ),
-    rf"{HW} (?:checks|asks)(?: whether | for ){IP}(?: is free; .*|, without an address of its own)": (
+    rf"{HW} (?:checks whether|asks for) {IP}(?: is free; .*|, without an address of its own)": (
         lambda f, who, hw, ip: (
             f.arp is not None and f.arp.checks and (f.arp.sender_hw, f.arp.target) == (hw, ip)
         )
@@ -251,6 +251,9 @@ QUOTED: dict[str, Check] = {
     "(?:a call that gets no acceptance|the PC's call gets no answer)": (
         lambda f, who: who.is_pc(f) and _calls(f) and _unaccepted(f, who)
     ),
+    rf"by now, {IP} has answered": (
+        lambda f, who, ip: any(one.number <= f.number for one in heard_of(who.recording.frames, ip))
+    ),
     rf"{IP} accepts the call": lambda f, who, ip: f.src == ip and f.tcp and f.tcp.accepts,
     rf"{HW} answers the call": (
         lambda f, who, hw: f.src_hw == hw and (_resets(f) or (f.tcp and f.tcp.accepts))
@@ -298,8 +301,7 @@ QUOTED: dict[str, Check] = {
     r"|answers with a refusal|turns it down, in another protocol"
     r"|sends a text by itself: read what it says)": (
         lambda f, who, ip: (
-            f.src == ip
-            and (_data(f) or f.udp or f.echo)
+            (f.src == ip and (_data(f) or f.udp or f.echo))
             or (f.arp is not None and f.arp.sender == ip)
             or (f.src == ip and f.tcp and f.tcp.accepts)
         )

@@ -1,5 +1,5 @@
-"""A recording -> plain records, one a frame, on dpkt alone: a second reader that shares no line with
-the tool's.
+"""A recording -> plain records, one a frame, on dpkt: a second reader that shares no line with the
+tool's.
 
 Conventions. Frames are numbered from 1 in file order. Seconds are counted from the first frame that
 has a time; a frame without one (pcapng's simple packet block) stands at the frame before it.
@@ -127,6 +127,7 @@ class Frame:
     dhcp: bool = False  # or BOOTP, which it is built on
     same: bytes = b""
     copy: bool = False
+    came_in: bool = False
 
     def between(self, src: str, dst: str) -> bool:
         """Whether it is a packet from one address to another."""
@@ -156,8 +157,8 @@ def read(path: Path) -> Recording:
 
 # --- files ----------------------------------------------------------------------------------------
 
-Record = tuple[int, float | None, bytes, int]
-"""Link type, seconds, stored octets, octets on the wire."""
+Record = tuple[int, float | None, bytes, int, bool]
+"""Link type, seconds, stored octets, octets on the wire, whether it is marked as received."""
 
 
 def _records(octets: bytes) -> Iterator[Record]:
@@ -175,7 +176,7 @@ def _pcap(octets: bytes) -> Iterator[Record]:
         if place + 16 + stored > len(octets):
             return
         moment = second + part / (1e9 if fine else 1e6)
-        yield link, moment, octets[place + 16 : place + 16 + stored], wire
+        yield link, moment, octets[place + 16 : place + 16 + stored], wire, False
         place += 16 + stored
 
 
@@ -199,13 +200,24 @@ def _pcapng(octets: bytes) -> Iterator[Record]:
             high, low, stored, wire = rest[-4:]
             link, _, unit, offset = interfaces[first]
             moment = ((high << 32) + low) * unit + offset
-            yield link, moment, body[20 : 20 + stored], wire
+            flags = _option(body, 20 + stored + -stored % 4, 2, order)
+            yield link, moment, body[20 : 20 + stored], wire, flags & 3 == 1
         elif kind_number == 3 and interfaces:
             (wire,) = struct.unpack_from(order + "I", body)
             link, most, _, _ = interfaces[0]
             stored = min(wire, most or wire, len(body) - 4)
-            yield link, None, body[4 : 4 + stored], wire
+            yield link, None, body[4 : 4 + stored], wire, False
         place += length
+
+
+def _option(body: bytes, place: int, wanted: int, order: str) -> int:
+    """The number in an option of a block, 0 where it is not there."""
+    while place + 8 <= len(body):
+        code, length, value = struct.unpack_from(order + "2HI", body, place)
+        if code == wanted:
+            return int(value)
+        place += 4 + length + -length % 4
+    return 0
 
 
 def _interface(body: bytes, order: str) -> tuple[int, int, float, int]:
@@ -230,11 +242,12 @@ def _frames(octets: bytes) -> Iterator[Frame]:
     began: float | None = None
     at = 0.0
     before: list[Frame] = []
-    for number, (link, moment, data, wire) in enumerate(_records(octets), 1):
+    for number, (link, moment, data, wire, came_in) in enumerate(_records(octets), 1):
         if moment is not None:
             began = moment if began is None else began
             at = min(moment, LATEST) - began
-        frame = _frame(Frame(number, at, moment is not None, len(data), wire, 0), link, data)
+        one = Frame(number, at, moment is not None, len(data), wire, 0, came_in=came_in)
+        frame = _frame(one, link, data)
         if any(_is_copy(old, frame) for old in before):
             frame = replace(frame, copy=True)
         before = [*before, frame][-COPY_FRAMES:]

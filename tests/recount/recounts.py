@@ -1,10 +1,10 @@
-"""What a recording holds, counted by walking through its frames: slow, simple, one question each."""
+"""What a recording holds, counted by walking through its frames: slow, simple, a question each."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from tests.recount.reader import Frame, Recording
+from tests.recount.reader import RST, Frame, Recording
 
 End = tuple[str, int]
 """Address and TCP port."""
@@ -40,6 +40,11 @@ class Session:
         return [one for one in self.sent_by(end) if one.tcp and one.tcp.size]
 
     @property
+    def ends(self) -> tuple[End, End]:
+        """Both."""
+        return self.client, self.server
+
+    @property
     def turns(self) -> int:
         """How often data of the server followed data of the client."""
         asked, count = False, 0
@@ -70,19 +75,6 @@ def sessions(recording: Recording) -> list[Session]:
     return found
 
 
-def with_port(
-    sessions: Iterable[Session], pcs: Iterable[str], controller: str, port: int
-) -> list[Session]:
-    """The sessions of a PC with a port of a controller, those without a SYN included."""
-    pcs = set(pcs)
-    return [
-        one
-        for one in sessions
-        if {one.client[0], one.server[0]} & pcs
-        and (controller, port) in (one.server, one.client if one.isn is None else None)
-    ]
-
-
 def repeats(sessions: Iterable[Session]) -> set[int]:
     """Numbers of the frames with TCP data that were sent before, in the same session."""
     again: set[int] = set()
@@ -102,20 +94,26 @@ def repeats(sessions: Iterable[Session]) -> set[int]:
 
 
 def questions(recording: Recording, askers: Iterable[str | None], wanted: str) -> list[Frame]:
-    """ARP questions of stations (by hardware address) for an address."""
+    """ARP questions of stations (by hardware address) for an address; those that come back to their
+    sender in a loop are left out.
+    """
     askers = set(askers)
     return [
         one
         for one in recording.frames
-        if one.arp and one.arp.asks and one.arp.target == wanted and one.arp.sender_hw in askers
+        if one.arp
+        and one.arp.asks
+        and one.arp.target == wanted
+        and one.arp.sender_hw in askers
+        and not one.came_in
     ]
 
 
-def claims(recording: Recording, address: str) -> dict[str, int]:
-    """How often each hardware address said that an address is its own."""
+def claims(recording: Recording, address: str, since: int = 0) -> dict[str, int]:
+    """How often each hardware address said that an address is its own, from a frame on."""
     counts: dict[str, int] = {}
     for one in recording.frames:
-        if one.arp and one.arp.sender == address and one.arp.sender_hw:
+        if one.number >= since and one.arp and one.arp.sender == address:
             counts[one.arp.sender_hw] = counts.get(one.arp.sender_hw, 0) + 1
     return counts
 
@@ -172,3 +170,29 @@ class Counted:
     def repeats(self) -> set[int]:
         """Frames with TCP data that were sent before."""
         return repeats(self.sessions)
+
+
+def with_port(
+    counted: Counted, pcs: Iterable[str], hardware: Iterable[str], controller: str, port: int
+) -> list[Session]:
+    """The sessions of a PC, by its addresses and hardware addresses, with a port of a controller,
+    those without a SYN included; not those of another device that uses the PC's address.
+    """
+    own, known, found = set(pcs), set(hardware), []
+    rivals = {hw for one in own for hw in claims(counted.recording, one)} - known
+    for one in counted.sessions:
+        ends = set(one.ends) if one.isn is None else {one.server}
+        other = one.client if one.server == (controller, port) else one.server
+        if (controller, port) not in ends or other[0] not in own:
+            continue
+        senders = {frame.src_hw for frame in one.sent_by(other)} - {None}
+        is_its_own = not senders or not known or senders & known
+        if is_its_own and (one.isn is not None or not rivals or _takes_part(one, other)):
+            found.append(one)
+    return found
+
+
+def _takes_part(session: Session, end: End) -> bool:
+    """Whether an end does anything but turn the session down as unknown, if it is heard at all."""
+    sent = session.sent_by(end)
+    return not sent or not all(one.tcp and one.tcp.has(RST) for one in sent)
