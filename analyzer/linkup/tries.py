@@ -27,7 +27,6 @@ from analyzer.facts import (
     Resent,
     Session,
 )
-from analyzer.facts.icmp import REDIRECT
 
 
 class What(StrEnum):
@@ -112,8 +111,8 @@ class Call(Try):
     session: its facts; end: the close or reset that ended it, or the reset that refused it, of
     whichever end was first; idle: seconds without data before that end, since the opening where
     there was no data; wanted: whether the client still wanted the session when the server ended it;
-    came_back: whether the client called again soon after the server had ended it; error: the
-    message that refused it on the way.
+    came_back: whether the client called again soon after the server had ended it; errors:
+    messages about its packets, in order; error: the one that refused it on the way.
     """
 
     session: Session
@@ -121,6 +120,7 @@ class Call(Try):
     idle: float = 0.0
     wanted: bool = False
     came_back: bool = False
+    errors: Collection[IcmpError] = ()
     error: IcmpError | None = None
 
     @property
@@ -615,7 +615,7 @@ def of_session(session: Session, errors: Collection[IcmpError] = ()) -> Call:
     (RFC 1812 5.2.7.2).
     """
     how = how_it_ended(session)
-    refusals = (one for one in errors if one.type != REDIRECT)
+    refusals = (one for one in errors if not one.is_redirect)
     error = next(refusals, None) if how is How.IGNORED else None
     end = session.refused or next(iter(session.closing), None)
     return Call(
@@ -630,6 +630,7 @@ def of_session(session: Session, errors: Collection[IcmpError] = ()) -> Call:
         session=session,
         end=end,
         idle=0.0 if end is None else _idle(session, end),
+        errors=errors,
         error=error,
     )
 
@@ -715,17 +716,15 @@ def of_pings(pings: Echo) -> Try:
     return Try(What.PING, None, How.ANSWERED, sent.first, last, sent.count, back.count, back.last)
 
 
-def of_exchange(exchange: Exchange, refused: bool) -> Iterator[Try]:
+def of_exchange(exchange: Exchange, refused: bool) -> Try:
     """Datagrams from one socket to another. refused: whether the receiver says that nobody takes
     them.
     """
     asked, answered = exchange.asked, exchange.answered
-    if asked.first is None or asked.last is None:
-        return
     how = How.ANSWERED if answered.count else How.REFUSED if refused else How.IGNORED
-    last = max(asked.last, answered.last) if answered.last else asked.last
-    port, at = exchange.server[1], answered.last
-    yield Try(What.UDP, port, how, asked.first, last, asked.count, answered.count, at)
+    last, at = max(exchange.last, answered.last or BEGINNING), answered.last
+    port = exchange.server[1]
+    return Try(What.UDP, port, how, exchange.first, last, asked.count, answered.count, at)
 
 
 def in_rows(tries: Iterable[Try]) -> list[Try]:

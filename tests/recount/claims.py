@@ -15,10 +15,12 @@ from tests.recount.recounts import (
     questions,
     with_port,
 )
-from tests.recount.values import VALUES
+from tests.recount.values import NONE, VALUES
 
 CLOSE = 2e-6
 """Seconds: times are held as fractions here and as whole nanoseconds there."""
+MOST = 0.9
+"""Share of answered requests from which on nobody says that they are not answered."""
 DECADES = 1e9
 """Seconds between frames from which on the recorder's dates are nonsense, and not compared."""
 Json = dict[str, Any]
@@ -313,6 +315,13 @@ def _finding(counted: Counted, report: Json, finding: Json) -> Iterator[str]:
     for name, recount in VALUES.get(finding["rule"], {}).items():
         if finding["values"].get(name) is not None:
             yield from _differ(name, finding["values"][name], recount(who))
+    if finding["rule"] in NONE and NONE[finding["rule"]](who):
+        yield f"says that there are no such frames, found {NONE[finding['rule']](who)}"
+    if finding["rule"] == "joined-requests":
+        for one in report["linkups"]:
+            asked, answered = one["timing"]["requests"], one["timing"]["answers"]
+            if one["controller"]["address"] == who.controller and answered > MOST * asked:
+                yield f"says that requests are not answered: {answered} of {asked} were"
 
 
 def _sentences(counted: Counted, report: Json, text: str) -> Iterator[str]:

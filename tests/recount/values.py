@@ -247,6 +247,23 @@ VALUES: Mapping[str, Mapping[str, Recount]] = {
 }
 
 
+def _is_for(frame: Frame, address: str | None) -> bool:
+    return frame.dst == address or (frame.arp is not None and frame.arp.target == address)
+
+
+def _replies(who: Who) -> int:
+    """ARP replies of the controller to the PC."""
+    return _count(
+        _all(who),
+        lambda f: (
+            f.arp
+            and f.arp.operation == 2
+            and f.arp.sender == who.controller
+            and f.arp.target in who.own
+        ),
+    )
+
+
 def _shut(session: Session, end: End) -> int:
     """How often an end's window became 0."""
     sent = (f.tcp for f in session.sent_by(end) if f.tcp and not f.tcp.flags & (SYN | RST))
@@ -275,3 +292,19 @@ def _count_sessions(who: Who, holds: Callable[[Session], Any]) -> int:
 def _repeated_by(who: Who, pc: bool) -> int:
     again = who.counted.repeats
     return _count(_between(who), lambda f: f.number in again and who.is_pc(f) is pc)
+
+
+NONE: Mapping[str, Callable[[Who], int]] = {
+    "no-attempt": lambda who: _count(
+        _all(who), lambda f: who.is_pc(f) and _is_for(f, who.controller) and not f.came_in
+    ),
+    "filtered-recording": lambda who: _count(
+        _all(who), lambda f: f.arp or (f.dst_hw or "").startswith("FF")
+    ),
+    "nothing-heard": lambda who: _count(_all(who)[-1:], lambda f: not who.is_pc(f)),
+    "arp-silent-controller": _replies,
+    "one-way-stream": lambda who: _datagrams(
+        who, [who.values["receiver"]], who.values["sender"], who.values["port"]
+    ),
+}
+"""Frames that a rule says are not there."""
