@@ -15,7 +15,7 @@ from tests.recount.recounts import (
     questions,
     with_port,
 )
-from tests.recount.values import NONE, VALUES
+from tests.recount.values import NONE, VALUES, modbus
 
 CLOSE = 2e-6
 """Seconds: times are held as fractions here and as whole nanoseconds there."""
@@ -317,11 +317,10 @@ def _finding(counted: Counted, report: Json, finding: Json) -> Iterator[str]:
             yield from _differ(name, finding["values"][name], recount(who))
     if finding["rule"] in NONE and NONE[finding["rule"]](who):
         yield f"says that there are no such frames, found {NONE[finding['rule']](who)}"
-    if finding["rule"] == "joined-requests":
-        for one in report["linkups"]:
-            asked, answered = one["timing"]["requests"], one["timing"]["answers"]
-            if one["controller"]["address"] == who.controller and answered > MOST * asked:
-                yield f"says that requests are not answered: {answered} of {asked} were"
+    if finding["rule"] == "joined-requests" and finding["values"]["protocol"] == "Modbus/TCP":
+        asked, told = modbus(who)
+        if told > MOST * asked:
+            yield f"says that requests are not answered: {told} of {asked} were"
 
 
 def _sentences(counted: Counted, report: Json, text: str) -> Iterator[str]:

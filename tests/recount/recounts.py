@@ -196,3 +196,14 @@ def _takes_part(session: Session, end: End) -> bool:
     """Whether an end does anything but turn the session down as unknown, if it is heard at all."""
     sent = session.sent_by(end)
     return not sent or not all(one.tcp and one.tcp.has(RST) for one in sent)
+
+
+def messages(session: Session, end: End) -> int:
+    """Modbus/TCP messages of one end: 6 octets whose last two tell how many follow."""
+    pieces = {one.tcp.seq: one.tcp.payload for one in session.data_of(end) if one.tcp}
+    stream = b"".join(pieces[seq] for seq in sorted(pieces))
+    count = place = 0
+    while place + 6 <= len(stream):
+        place += 6 + int.from_bytes(stream[place + 4 : place + 6])
+        count += 1
+    return count

@@ -6,7 +6,16 @@ from typing import Any
 
 from tests.recount.quoted import Who
 from tests.recount.reader import ACK, FIN, RST, SYN, Arp, Frame
-from tests.recount.recounts import End, Session, claims, heard_of, packets, questions, with_port
+from tests.recount.recounts import (
+    End,
+    Session,
+    claims,
+    heard_of,
+    messages,
+    packets,
+    questions,
+    with_port,
+)
 
 Recount = Callable[[Who], object]
 
@@ -251,6 +260,12 @@ def _is_for(frame: Frame, address: str | None) -> bool:
     return frame.dst == address or (frame.arp is not None and frame.arp.target == address)
 
 
+def modbus(who: Who) -> tuple[int, int]:
+    """Modbus/TCP messages that the PC and the controller sent on the finding's port."""
+    ones = _sessions(who)
+    return sum(messages(s, s.client) for s in ones), sum(messages(s, s.server) for s in ones)
+
+
 def _replies(who: Who) -> int:
     """ARP replies of the controller to the PC."""
     return _count(
@@ -296,7 +311,7 @@ def _repeated_by(who: Who, pc: bool) -> int:
 
 NONE: Mapping[str, Callable[[Who], int]] = {
     "no-attempt": lambda who: _count(
-        _all(who), lambda f: who.is_pc(f) and _is_for(f, who.controller) and not f.came_in
+        _all(who), lambda f: who.controller and who.is_pc(f) and _is_for(f, who.controller)
     ),
     "filtered-recording": lambda who: _count(
         _all(who), lambda f: f.arp or (f.dst_hw or "").startswith("FF")
