@@ -6,7 +6,7 @@ Nothing here raises on bad octets: a header that is cut short or contradicts its
 of its layer's table, and the frame keeps the layers below.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from typing import Any, TypeVar
 
@@ -20,6 +20,8 @@ NO_HARDWARE = np.uint64(1 << 48)
 SHORTEST = 60
 """Octets of the shortest frame on the wire without FCS (IEEE 802.3); shorter ones were recorded
 before the adapter padded them, so this host sent them."""
+FCS = 4
+"""Octets of the frame check sequence (IEEE 802.3 3.2.9)."""
 BROADCAST = (1 << 48) - 1
 NO_TAG = -1
 MAX_TAGS = 4
@@ -283,6 +285,8 @@ class Decoder:
         wire = np.maximum(chunk.original - chunk.fcs, stored)
         arp = _arp(chunk.data, link, end)
         ip = _ip(chunk.data, link, end, chunk.start + wire)
+        if _ends_in_fcs(chunk, link, arp, ip):
+            return self.decode(replace(chunk, fcs=np.full(len(end), FCS)))
         seen = _seen(chunk, link, end, arp, ip)
         copy, forwarded = self._copies(seen)
         if copy.any():
@@ -539,6 +543,23 @@ def _ip(octets: Octets, link: _Link, end: Ints, wire_end: Ints) -> IpTable:
         length=length - surplus,
         surplus=surplus,
     )
+
+
+def _ends_in_fcs(chunk: Chunk, link: _Link, arp: ArpTable, ip: IpTable) -> bool:
+    """Whether every Ethernet frame of IPv4 or ARP was four octets longer than what it carries, or
+    than the shortest frame, where the recording does not say how long the check sequence is.
+
+    It may be stored, or left out of the file and counted as on the wire: neither is padding, and
+    neither was cut off.
+    """
+    rows = np.concatenate((arp.row, ip.row))
+    if chunk.fcs.any() or not len(rows) or (link.dst[rows] == NO_HARDWARE).any():
+        return False
+    behind = np.concatenate((link.network[arp.row] + ARP.itemsize, ip.body + ip.length))
+    carried = behind - chunk.start[rows]
+    spare = chunk.original[rows] - carried
+    padded = (carried < SHORTEST) & (chunk.original[rows] == SHORTEST + FCS)
+    return bool(((spare == FCS) | padded).all())
 
 
 FRAGMENT_OFFSET = 0x1FFF

@@ -29,6 +29,7 @@ from analyzer.facts.arp import SWEEP
 from analyzer.facts.dhcp import ACK, DISCOVER, SERVER_PORT
 from analyzer.facts.icmp import UNREACHABLE
 from analyzer.facts.index import by
+from analyzer.facts.paths import times_to_live
 from analyzer.facts.ports import OFFICE_PORTS, TUNNEL_PORTS
 from analyzer.linkup.cable import Cable
 from analyzer.linkup.networks import Network, is_loopback, is_self_assigned, network_of, presumed
@@ -169,7 +170,7 @@ class Pc:
     @cached_property
     def times_to_live(self) -> set[int]:
         """Times to live of its IPv4 packets."""
-        return {ttl for one in self.paths if one.src_ip for ttl in one.ttls}
+        return times_to_live(one for one in self.paths if one.src_ip)
 
     @cached_property
     def questions(self) -> list[Question]:
@@ -385,6 +386,14 @@ class LinkUp:
     def never_answers_arp(self) -> bool:
         """Whether the controller keeps its hardware address to itself, by the site sheet."""
         return self.sheet is not None and self.sheet.answers_arp is False
+
+    @property
+    def has_no_router(self) -> bool:
+        """Whether the site sheet tells both masks, and a direct cable or no gateway on either."""
+        adapter, sheet = self.site.adapter(self.pc_address), self.sheet
+        if adapter is None or sheet is None or not (adapter.mask and sheet.mask):
+            return False
+        return sheet.cable == "direct" or (adapter.gateway is None and sheet.gateway is None)
 
     @property
     def is_heard(self) -> bool:
@@ -641,13 +650,13 @@ class LinkUp:
         return sorted(moments)
 
     @property
-    def unanswered(self) -> list[Question]:
+    def unanswered(self) -> Series:
         """The PC's ARP questions to everybody, where it got no answer to any of its questions for
         the controller.
         """
-        if any(one.answered for one in self.questions):
-            return []
-        return [one for one in self.questions if one.broadcasts]
+        answered = any(one.answered for one in self.questions)
+        asked = (one.asked for one in self.questions if one.broadcasts and not answered)
+        return Series.joined(asked)
 
     @cached_property
     def in_vain(self) -> list[Moment]:

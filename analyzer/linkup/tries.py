@@ -83,6 +83,10 @@ ONE_ATTEMPT = 3.0
 source)."""
 LONG_IDLE = 5.0
 """Seconds without data from which on a time limit is the first thing to think of."""
+START_TAKES = 120.0
+"""Seconds that a controller takes to start, at most (common practice, no source)."""
+REPEATS = 3
+"""Repeats of one segment from which on a single lost frame is no explanation."""
 BEGINNING = Moment(0, float("-inf"))
 """Earlier than every frame."""
 
@@ -329,6 +333,12 @@ class Call(Try):
         over = self.end is not None and self.end.moment < moment
         return self.opened and self.first < moment and not over
 
+    @property
+    def undelivered(self) -> Resent | None:
+        """The client's segment that was sent again REPEATS times and is still waited for."""
+        resent = self.stuck(CLIENT)
+        return None if resent is None or resent.again.count < REPEATS else resent
+
     def stuck(self, side: int) -> Resent | None:
         """The segment that a side sends again and the other end still waits for."""
         return self.session.stuck(side)
@@ -569,6 +579,11 @@ class Calls(Tries[Call]):
     def since_worked(self) -> "Calls":
         """Those begun after the last frame of any open session."""
         return Calls(self.after(self.last_open))
+
+    @cached_property
+    def acceptances(self) -> list[Moment]:
+        """When the server accepted each, in order."""
+        return sorted(at for one in self if (at := one.session.syn_ack) is not None)
 
     @property
     def ends(self) -> list[Moment]:
