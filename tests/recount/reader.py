@@ -24,6 +24,8 @@ ETHERNET, RAW, SLL, SLL2, LOOPBACK = (1,), (12, 14, 101, 228, 229), (113,), (276
 IPV4, ARP, IPV6 = 0x0800, 0x0806, 0x86DD
 TAGS = (0x8100, 0x88A8, 0x9100)
 COPY_SECONDS, COPY_FRAMES = 0.001, 12
+LONG = b"\x34\xcd\xb2\xa1"
+"""The magic of pcap files whose records have heads of 24 octets."""
 LATEST = (2**63 - 1) / 1e9
 SYN, RST, FIN, PSH, ACK = 2, 4, 1, 8, 16
 
@@ -162,22 +164,36 @@ Record = tuple[int, float | None, bytes, int, bool]
 
 
 def _records(octets: bytes) -> Iterator[Record]:
-    pcapng = octets[:4] == b"\x0a\x0d\x0d\x0a"
-    yield from _pcapng(octets) if pcapng else _pcap(octets)
+    if octets[:8] == b"snoop\0\0\0":
+        yield from _snoop(octets)
+    else:
+        yield from (_pcapng if octets[:4] == b"\x0a\x0d\x0d\x0a" else _pcap)(octets)
+
+
+def _snoop(octets: bytes) -> Iterator[Record]:
+    """RFC 1761; data link type 4 is Ethernet."""
+    link = 1 if octets[12:16] == b"\0\0\0\4" else -1
+    place = 16
+    while place + 24 <= len(octets):
+        wire, stored, whole, _, second, part = struct.unpack_from(">6I", octets, place)
+        if whole < 24 or place + whole > len(octets):
+            return
+        yield link, second + part / 1e6, octets[place + 24 : place + 24 + stored], wire, False
+        place += whole
 
 
 def _pcap(octets: bytes) -> Iterator[Record]:
-    order = "<" if octets[:4] in (b"\xd4\xc3\xb2\xa1", b"\x4d\x3c\xb2\xa1") else ">"
+    order = "<" if octets[:4] in (b"\xd4\xc3\xb2\xa1", b"\x4d\x3c\xb2\xa1", LONG) else ">"
     fine = octets[:4] in (b"\x4d\x3c\xb2\xa1", b"\xa1\xb2\x3c\x4d")
     link = struct.unpack_from(order + "I", octets, 20)[0] & 0xFFFF
-    place = 24
-    while place + 16 <= len(octets):
+    place, head = 24, 24 if octets[:4] in (LONG, LONG[::-1]) else 16
+    while place + head <= len(octets):
         second, part, stored, wire = struct.unpack_from(order + "4I", octets, place)
-        if place + 16 + stored > len(octets):
+        if place + head + stored > len(octets):
             return
         moment = second + part / (1e9 if fine else 1e6)
-        yield link, moment, octets[place + 16 : place + 16 + stored], wire, False
-        place += 16 + stored
+        yield link, moment, octets[place + head : place + head + stored], wire, False
+        place += head + stored
 
 
 def _pcapng(octets: bytes) -> Iterator[Record]:
