@@ -52,6 +52,11 @@ class Index:
         self._facts = facts
 
     @cached_property
+    def addresses(self) -> list[Address]:
+        """Every IPv4 address that occurs, in order."""
+        return sorted(self._facts.addresses)
+
+    @cached_property
     def stations(self) -> dict[Hardware, Station]:
         """The station of a hardware address."""
         return {one.hardware: one for one in self._facts.stations if one.hardware is not None}
@@ -125,7 +130,7 @@ class Index:
         return grouped((address, (at, who)) for at, who, address in self._uses)
 
     @cached_property
-    def used_by(self) -> Groups[Hardware, tuple[Moment, Address]]:
+    def used_by(self) -> Groups[Hardware | None, tuple[Moment, Address]]:
         """The same by the station: when, and which address."""
         return grouped((who, (at, address)) for at, who, address in self._uses)
 

@@ -133,6 +133,11 @@ class Pc:
         """What is known of it as a station, None where it sent nothing."""
         return self.facts.station(self.hardware)
 
+    @property
+    def came_over_the_cable(self) -> bool:
+        """Whether another host recorded its frames."""
+        return self.station is not None and self.station.came_over_the_cable
+
     @cached_property
     def others(self) -> list[Station]:
         """Stations that are neither the PC nor one of its guests."""
@@ -378,6 +383,14 @@ class LinkUp:
         often = sorted(counts, key=lambda one: -counts[one])
         return [one for one in often if one != self.pc.hardware and self.facts.is_a_device(one)]
 
+    @property
+    def uses(self) -> list[tuple[Moment, Hardware]]:
+        """First and last frames in which others than the PC claim the controller's address in ARP
+        or send with it, in order: when, and who.
+        """
+        used = self.facts.index.users[self.controller]
+        return [(at, who) for at, who in used if who != self.pc.hardware]
+
     def is_stranger(self, hardware: Hardware | None) -> bool:
         """Whether a station that answers never claimed the controller's address, and somebody else
         did; no router on the way, which answers for others.
@@ -401,6 +414,14 @@ class LinkUp:
         return self.sheet is not None and self.sheet.answers_arp is False
 
     @property
+    def has_no_router(self) -> bool:
+        """Whether the site sheet tells both masks, and a direct cable or no gateway on either."""
+        adapter, sheet = self.site.adapter(self.pc_address), self.sheet
+        if adapter is None or sheet is None or not (adapter.mask and sheet.mask):
+            return False
+        return sheet.cable == "direct" or (adapter.gateway is None and sheet.gateway is None)
+
+    @property
     def is_heard(self) -> bool:
         """Whether any IPv4 packet came from the controller to the PC."""
         return self.heard is not None
@@ -422,14 +443,14 @@ class LinkUp:
         """
         if self.is_tried or self.self_assigned or not self.pc.addresses:
             return False
-        here, near_to = self.facts.addresses, presumed(self.controller)
+        here, near_to = self.facts.index.addresses, presumed(self.controller)
         if self.mask is not None:
             near_to = Network(self.controller, Address(near_to.mask & self.mask))
-        near = any(map(near_to.holds, here))
-        if near or not here:
+        if near_to.holds_any(here) or not here:
             return False
-        own = here & set(self.pc.addresses)
-        if not own or not self.facts.coverage.frames or all(map(is_loopback, here)):
+        own = self.facts.addresses & set(self.pc.addresses)
+        only_loopback = is_loopback(here[0]) and is_loopback(here[-1])
+        if not own or not self.facts.coverage.frames or only_loopback:
             return True
         to_own = (one for address in own for one in self.facts.index.packets_to[address])
         return any(one.src_ip not in own for one in to_own)
@@ -531,8 +552,7 @@ class LinkUp:
         """
         if self.facts.looks_filtered and Stage.LINK not in self.proofs:
             return True
-        pc = self.pc.station
-        aside = pc is not None and pc.came_over_the_cable and not pc.unicast
+        aside = self.pc.came_over_the_cable and not (self.pc.station and self.pc.station.unicast)
         return aside or any(one.session.is_one_sided for one in self.on_port)
 
     def silence(

@@ -83,6 +83,10 @@ ONE_ATTEMPT = 3.0
 source)."""
 LONG_IDLE = 5.0
 """Seconds without data from which on a time limit is the first thing to think of."""
+START_TAKES = 120.0
+"""Seconds that a controller takes to start, at most (common practice, no source)."""
+REPEATS = 3
+"""Repeats of one segment from which on a single lost frame is no explanation."""
 BEGINNING = Moment(0, float("-inf"))
 """Earlier than every frame."""
 
@@ -90,7 +94,7 @@ BEGINNING = Moment(0, float("-inf"))
 @dataclass(slots=True, eq=False)
 class Try:
     """One thing that was tried: first and last frame of it, how often it was asked, how many
-    answers it got. port: None for ARP and pings.
+    answers it got. port: None for ARP and pings; under_way: whether its beginning is not recorded.
     """
 
     what: What
@@ -101,6 +105,7 @@ class Try:
     times: int = 1
     answers: int = 0
     last_answer: Moment | None = None
+    under_way: bool = False
 
 
 @dataclass(slots=True, eq=False, kw_only=True)
@@ -327,6 +332,12 @@ class Call(Try):
         """Whether the session was open before a moment, and nobody had ended it by then."""
         over = self.end is not None and self.end.moment < moment
         return self.opened and self.first < moment and not over
+
+    @property
+    def undelivered(self) -> Resent | None:
+        """The client's segment that was sent again REPEATS times and is still waited for."""
+        resent = self.stuck(CLIENT)
+        return None if resent is None or resent.again.count < REPEATS else resent
 
     def stuck(self, side: int) -> Resent | None:
         """The segment that a side sends again and the other end still waits for."""
@@ -569,6 +580,11 @@ class Calls(Tries[Call]):
         """Those begun after the last frame of any open session."""
         return Calls(self.after(self.last_open))
 
+    @cached_property
+    def acceptances(self) -> list[Moment]:
+        """When the server accepted each, in order."""
+        return sorted(at for one in self if (at := one.session.syn_ack) is not None)
+
     @property
     def ends(self) -> list[Moment]:
         """When each ended."""
@@ -625,6 +641,7 @@ def of_session(session: Session, errors: Collection[IcmpError] = ()) -> Call:
         last=session.last,
         answers=session.answers,
         last_answer=session.answered,
+        under_way=not session.syns.count and session.syn_ack is None,
         session=session,
         end=end,
         idle=0.0 if end is None else _idle(session, end),
@@ -735,14 +752,17 @@ def in_rows(tries: Iterable[Try]) -> list[Try]:
             row.times += one.times
             row.answers += one.answers
         else:
-            rows.append(
-                Try(one.what, one.port, one.how, one.first, one.last, one.times, one.answers)
-            )
+            told = one.what, one.port, one.how, one.first, one.last, one.times, one.answers
+            rows.append(Try(*told, under_way=one.under_way))
     return rows
 
 
 def _are_alike(one: Try, other: Try) -> bool:
-    return (one.what, one.port, one.how) == (other.what, other.port, other.how)
+    return _kind(one) == _kind(other)
+
+
+def _kind(one: Try) -> tuple[object, ...]:
+    return one.what, one.port, one.how, one.under_way
 
 
 def between(moments: Sequence[Moment], begin: Moment, end: float, most: int) -> list[Moment]:

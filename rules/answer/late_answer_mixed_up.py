@@ -29,7 +29,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     out_of_step = dialogue.shifted.count >= SHIFTED
     yield Sighting(
         values={
-            "port": session.server.port,
             "protocol": dialogue.protocol,
             "late": dialogue.late.count,
             "shifted": dialogue.shifted.count,

@@ -23,7 +23,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     came_back = any(mute.within(ended, SOON) for ended in mute.ends)
     yield Sighting(
         values={
-            "port": mute[0].port,
             "sessions": len(mute),
             "waited": min(one.idle for one in mute),
         },

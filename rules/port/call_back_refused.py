@@ -33,7 +33,7 @@ def _not_taken(linkup: LinkUp, calls: Calls) -> Sighting | None:
     denied, ignored = calls.that(How.REFUSED), calls.that(How.IGNORED)
     if calls.opened or (not denied and ignored.sent_in_all < FEWEST):
         return None
-    refused = [one.end.moment for one in denied if one.end is not None]
+    refused = denied.ends
     forbidden = [one.error.moment for one in denied if one.error is not None]
     return Sighting(
         values={
@@ -89,8 +89,8 @@ RULE = Rule(
     },
     also_fits={
         "silent firewall": "A firewall that keeps silent also where no program listens.",
-        "not needed": "A call that the PC's program does not need: then this is not what stops the "
-        "link-up.",
+        "not needed": "A call that the PC's program does not need: then this is not what "
+        "stops the connection.",
     },
     looks_alike=(
         "A call to an office service of the PC, such as file sharing or time.",

@@ -39,8 +39,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "odd": [moment for one in odd for moment in one.odd_answers],
             "call": odd.sent if lasts else odd.firsts,
             "cleared": cleared,
-            "unknown": _first_heard(unknown),
-            "old_data": _first_heard(old_data),
+            "unknown": [one.session.from_server.first for one in unknown],
+            "old_data": [one.session.from_server.first for one in old_data],
         },
         level=Level.FAULT if lasts else Level.NOTE,
         silence=linkup.silence(odd.sent, odd.sent_in_all, arrived=True) if lasts else None,
@@ -51,8 +51,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 
 def _settled_after(linkup: LinkUp, moment: Moment) -> bool:
     """Whether the port took or refused a call after all."""
-    refusals = (one.end for one in linkup.calls.that(How.REFUSED) if one.end)
-    return linkup.calls.opened_after(moment) or any(end.moment > moment for end in refusals)
+    refusals = linkup.calls.that(How.REFUSED).ends
+    return linkup.calls.opened_after(moment) or any(at > moment for at in refusals)
 
 
 def _pc_held(linkup: LinkUp, call: Call) -> bool:
@@ -64,14 +64,8 @@ def _pc_held(linkup: LinkUp, call: Call) -> bool:
 def _controller_held(call: Call) -> bool:
     """Whether the controller sent data to a socket that the PC only resets, or ignores."""
     server, answered = call.session.from_server, call.session.from_client.frames > 0
-    return (
-        call.is_unknown_to(CLIENT) and server.octets > 0 and (answered or server.repeats.count > 0)
-    )
-
-
-def _first_heard(calls: list[Call]) -> list[Moment]:
-    sides = (one.session.from_server for one in calls)
-    return [side.first for side in sides if side.first]
+    sends = server.octets > 0 and (answered or server.repeats.count > 0)
+    return sends and call.is_unknown_to(CLIENT)
 
 
 RULE = Rule(
@@ -79,8 +73,8 @@ RULE = Rule(
     stage="port",
     title="One end still holds an old session on port {port} of {controller}",
     what_happened="The two ends do not agree on which sessions are open."
-    "{odd:if {controller} answered {odd:count call} with older numbers in place of an acceptance.}"
-    "{repeats:if The PC repeated that {repeats:times}, in vain.}"
+    "{odd:if {controller} answered {odd:count call} as if it belonged to an older session.}"
+    "{repeats:if The PC repeated its call {repeats:times}, in vain.}"
     "{unknown:if {controller} did not know {unknown:count session} of the PC any more.}"
     "{old_data:if The PC did not know {old_data:count session} of {controller} any more.}",
     means="One end was cut off and came back, and the other end did not notice. It holds on to "

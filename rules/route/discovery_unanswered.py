@@ -14,7 +14,7 @@ from analyzer.facts.index import by
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
 from analyzer.facts.udp import Socket
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, Pc, Stage
+from analyzer.linkup import Case, Pc, Stage
 from rules import cautions
 
 AGAIN_AND_AGAIN = 3
@@ -64,20 +64,15 @@ def _nothing(case: Case, searches: Sequence[Exchange]) -> Iterator[Sighting]:
     for linkup in case.linkups:
         proof = linkup.proofs.get(Stage.ANSWER)
         if proof is not None:
+            sources = {one.client[0] for one in searches}
+            reached = NO_PART if linkup.pc_address in sources else ADAPTER
             yield Sighting(
                 values=_values(searches, []),
                 frames={"searched": moments, "works": [proof.moment]},
                 linkup=linkup,
                 silence=linkup.silence(moments, count),
-                likeliest=_likeliest(linkup, searches),
+                likeliest=reached if linkup.same_network else ROUTER,
             )
-
-
-def _likeliest(linkup: LinkUp, searches: Sequence[Exchange]) -> str:
-    if not linkup.same_network:
-        return ROUTER
-    own = any(one.client[0] == linkup.pc_address for one in searches)
-    return NO_PART if own else ADAPTER
 
 
 def _missed(

@@ -16,7 +16,7 @@ from itertools import islice
 from analyzer.facts import CLIENT, SERVER, Hole, IcmpError, Moment, Resent
 from analyzer.facts.index import by
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import BEGINNING, Call, LinkUp, Silence, are_questions
+from analyzer.linkup import BEGINNING, REPEATS, Call, LinkUp, Silence, are_questions
 from rules import cautions
 
 LARGE = 1200
@@ -25,8 +25,8 @@ LARGE = 1200
 """
 FULL = 1460
 """Most octets of data in an Ethernet frame; larger ones were joined in the PC."""
-REPEATS = 3
-"""Repeats from which on chance is no explanation; with a router's message two are enough."""
+TOLD_AGAIN = 2
+"""Repeats of what a router's message is about that show that it was in vain."""
 MESSAGE_DROPPED, MESSAGE_IGNORED = "message dropped", "message ignored"
 NOT_JOINED, PIECES_DROPPED = "not joined", "pieces dropped"
 """Names of these causes in the rule."""
@@ -46,35 +46,29 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 def _told_by_router(linkup: LinkUp) -> Iterator[Sighting]:
     """A router says so, and the PC repeats the large piece, or gets no answer any more."""
     for call in linkup.on_port:
-        said, resent = [one for one in call.errors if one.is_too_large], call.stuck(CLIENT)
-        repeats = resent.again.moments if resent else []
-        if said and len(repeats) >= REPEATS - 1 and not call.ended_by_server:
-            yield _told(linkup, said, repeats, resent)
-    about = by(
-        (one for one in linkup.errors if one.is_too_large), lambda one: (one.about_src, one.sport)
-    )
+        said = [one for one in call.errors if one.is_too_large]
+        resent = None if call.ended_by_server else call.stuck(CLIENT)
+        if said and resent is not None and resent.again.count >= TOLD_AGAIN:
+            yield _told(linkup, said, resent)
+    too_large = (one for one in linkup.errors if one.is_too_large)
+    about = by(too_large, lambda one: (one.about_src, one.sport))
     for exchange in linkup.exchanges:
         said = about[exchange.client]
         if said and (exchange.answered.last or BEGINNING) < said[0].moment:
             yield _told(linkup, said)
 
 
-def _told(
-    linkup: LinkUp,
-    said: Sequence[IcmpError],
-    repeats: Sequence[Moment] = (),
-    resent: Resent | None = None,
-) -> Sighting:
-    moments = [one.moment for one in said]
-    silence = linkup.silence([*moments, *repeats], arrived=True)
-    return _lost(linkup, {"too_large": moments, "again": repeats}, silence, TOLD, resent, said)
+def _told(linkup: LinkUp, said: Sequence[IcmpError], resent: Resent | None = None) -> Sighting:
+    moments, again = [one.moment for one in said], resent.again.moments if resent else []
+    silence = linkup.silence([*moments, *again], arrived=True)
+    return _lost(linkup, {"too_large": moments, "again": again}, silence, TOLD, resent, said)
 
 
 def _never_confirmed(linkup: LinkUp) -> Iterator[Sighting]:
     """The PC sends a large piece again and again, and the controller is still heard."""
     for call in linkup.on_port:
-        resent = call.stuck(CLIENT)
-        if resent is None or resent.again.count < REPEATS or _ended_for_itself(call, resent):
+        resent = call.undelivered
+        if resent is None or _ended_for_itself(call, resent):
             continue
         again = resent.again.moments
         if _is_size(linkup, CLIENT, resent.size) and _is_present(linkup, again[0]):

@@ -23,12 +23,8 @@ NO_HOST = {1, 7}
 """Codes of a router that reaches the network and finds nobody there at that address."""
 NO_NETWORK = {0, 6, 11}
 """Codes of a router that knows no way to the network at all (RFC 1812 5.2.7.1)."""
-NOBODY_THERE, NO_WAY_KNOWN, OWN_NETWORK, NEXT_ROUTER_OFF = (
-    "nobody there",
-    "no way known",
-    "own network",
-    "next router off",
-)
+NOBODY_THERE, NO_WAY_KNOWN = "nobody there", "no way known"
+OWN_NETWORK, NEXT_ROUTER_OFF = "own network", "next router off"
 """Names of the causes below."""
 DEAF_ROUTER, FILTER = "deaf router", "filter"
 """Names of these in what would look the same."""
@@ -148,7 +144,7 @@ RULE = Rule(
         ),
         Step(
             "If the controller really is behind the router, give whoever looks after the network "
-            "the frames listed above: they show which router said no, and to what."
+            "the frames of this report: they show which router said no, and to what."
         ),
     ),
     evidence={

@@ -31,7 +31,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     limit = min(one.idle for one in alike)
     yield Sighting(
         values={
-            "port": alike[0].port,
             "times": len(alike),
             "limit": limit,
             "third": limit / 3,

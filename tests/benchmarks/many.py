@@ -724,14 +724,14 @@ def port_access(number: int) -> Iterator[Frame]:
 KINDS: dict[str, Callable[[int], Iterator[Frame]]] = {
     make.__name__.replace("_", "-"): make
     for make in (
-        sessions_closed, sessions_reset, sessions_left_open, sessions_dropped, sessions_unanswered,
-        sessions_recovered, sessions_hung, sessions_joined_late, calls_held_over,
-        lines_busy, calls_refused, calls_silent, calls_unheard, calls_prohibited, ports_called,
-        stations, addresses_searched, addresses_asked, controllers, controllers_silent, callers,
-        calls_to_pc, two_pcs, owners_in_turn, senders_in_turn, requests, exceptions, overlaps,
-        retransmissions, holes, keep_alives, windows_shut, arp_repeated, arp_askers, arp_announced, arp_unasked,
-        udp_exchanges, udp_targets, udp_refused, fragments, pings, pinged, dhcp_clients, dhcp_unserved, vlans,
-        lldp_senders,
+        sessions_closed, sessions_reset, sessions_left_open, sessions_dropped,
+        sessions_unanswered, sessions_recovered, sessions_hung, sessions_joined_late,
+        calls_held_over, lines_busy, calls_refused, calls_silent, calls_unheard, calls_prohibited,
+        ports_called, stations, addresses_searched, addresses_asked, controllers,
+        controllers_silent, callers, calls_to_pc, two_pcs, owners_in_turn, senders_in_turn,
+        requests, exceptions, overlaps, retransmissions, holes, keep_alives, windows_shut,
+        arp_repeated, arp_askers, arp_announced, arp_unasked, udp_exchanges, udp_targets,
+        udp_refused, fragments, pings, pinged, dhcp_clients, dhcp_unserved, vlans, lldp_senders,
         spanning_tree_senders, ethertypes, port_access,
     )
 }  # fmt: skip
