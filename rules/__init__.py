@@ -8,6 +8,7 @@ from analyzer.findings import Rule
 from rules.address import (
     address_in_use,
     illegal_address,
+    no_address_given,
     overlapping_adapters,
     pc_has_controllers_address,
     rival_address_servers,
@@ -109,6 +110,7 @@ ALL = (
     vlan_mismatch.RULE,
     nothing_heard.RULE,
     illegal_address.RULE,
+    no_address_given.RULE,
     self_assigned_address.RULE,
     pc_has_controllers_address.RULE,
     address_in_use.RULE,

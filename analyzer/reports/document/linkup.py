@@ -53,7 +53,7 @@ def link_up(
     gravest = outcome.fault or outcome.warning
     if gravest is not None:
         lead = f"{gravest.title}. " if outcome.verdict is Verdict.CANNOT_TELL else ""
-        yield Paragraph(lead + certainty(gravest))
+        yield Paragraph(f"{lead}How sure: {certainty(gravest)}")
     stages = [_stage(number, one) for number, one in enumerate(outcome.stages, 1)]
     yield StageChart(("Stage", "State", "Because"), stages)
     yield from _tries(outcome, everything)
