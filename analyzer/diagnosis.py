@@ -11,7 +11,17 @@ from enum import StrEnum
 
 from analyzer.facts import Facts, Ipv6Call, Kind, Moment, Series, Session, Spread, Station, gather
 from analyzer.facts.index import by
-from analyzer.findings import STAGES, Certainty, Finding, Level, Need, Rule, Sighting, Step
+from analyzer.findings import (
+    STAGES,
+    Certainty,
+    Evidence,
+    Finding,
+    Level,
+    Need,
+    Rule,
+    Sighting,
+    Step,
+)
 from analyzer.inputs.records import Recording
 from analyzer.linkup import (
     PC_ANSWERS,
@@ -36,6 +46,7 @@ __all__ = [
     "Call",
     "Certainty",
     "Diagnosis",
+    "Evidence",
     "Finding",
     "How",
     "Ipv6Call",

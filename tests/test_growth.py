@@ -20,6 +20,7 @@ import pytest
 from analyzer.diagnosis import diagnose
 from analyzer.inputs import open_recording
 from analyzer.reports.document import report
+from analyzer.reports.document.answer import in_full, in_short
 from analyzer.reports.letter import letter
 from analyzer.reports.to_html import to_html
 from analyzer.reports.to_json import to_json
@@ -40,8 +41,8 @@ Lines = Counter[str]
 def diagnose_and_tell(octets: bytes) -> None:
     """What the command does, in all layouts."""
     diagnosis = diagnose(open_recording(io.BytesIO(octets), "test"), ALL)
-    to_text(report([diagnosis]))
-    to_text(report([diagnosis], everything=True))
+    to_text(in_short([diagnosis]))
+    to_text(in_full([diagnosis]))
     to_html(report([diagnosis], pictures=True))
     to_json([diagnosis], [])
     to_text(letter([diagnosis], []))

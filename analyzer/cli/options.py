@@ -3,6 +3,7 @@
 import string
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from datetime import UTC
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -39,6 +40,13 @@ output_option = click.option(
 site_option = click.option(
     "--site", "sheet", metavar="FILE", help="A site sheet: what is known on site."
 )
+utc_option = click.option(
+    "--utc",
+    "zone",
+    is_flag=True,
+    callback=lambda context, option, utc: UTC if utc else None,
+    help="Tell times in UTC, not in this machine's zone.",
+)
 
 
 def format_option(help_text: str, *layouts: str) -> Callable[[Command], Command]:
@@ -62,7 +70,7 @@ def told_by(controllers: Sequence[str], pc: str | None = None, sheet: str | None
 def read_controller(text: str) -> tuple[Address, int | None]:
     """Address and port; the port may be missing."""
     if text.count(":") > 1:
-        todo = "Give its IPv4 address: link-up is judged for IPv4 only."
+        todo = "Give its IPv4 address: only IPv4 is judged."
         raise BadOption(f"{text!r} looks like an IPv6 address.", "--controller", todo)
     address, colon, port = text.partition(":")
     number = int(port) if port.isascii() and port.isdigit() else 0

@@ -125,7 +125,7 @@ class Index:
         return grouped((address, (at, who)) for at, who, address in self._uses)
 
     @cached_property
-    def used_by(self) -> Groups[Hardware, tuple[Moment, Address]]:
+    def used_by(self) -> Groups[Hardware | None, tuple[Moment, Address]]:
         """The same by the station: when, and which address."""
         return grouped((who, (at, address)) for at, who, address in self._uses)
 

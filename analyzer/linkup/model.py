@@ -133,6 +133,11 @@ class Pc:
         """What is known of it as a station, None where it sent nothing."""
         return self.facts.station(self.hardware)
 
+    @property
+    def came_over_the_cable(self) -> bool:
+        """Whether another host recorded its frames."""
+        return self.station is not None and self.station.came_over_the_cable
+
     @cached_property
     def others(self) -> list[Station]:
         """Stations that are neither the PC nor one of its guests."""
@@ -365,6 +370,14 @@ class LinkUp:
         often = sorted(counts, key=lambda one: -counts[one])
         return [one for one in often if one != self.pc.hardware and self.facts.is_a_device(one)]
 
+    @property
+    def uses(self) -> list[tuple[Moment, Hardware]]:
+        """First and last frames in which others than the PC claim the controller's address in ARP
+        or send with it, in order: when, and who.
+        """
+        used = self.facts.index.users[self.controller]
+        return [(at, who) for at, who in used if who != self.pc.hardware]
+
     def is_stranger(self, hardware: Hardware | None) -> bool:
         """Whether a station that answers never claimed the controller's address, and somebody else
         did; no router on the way, which answers for others.
@@ -526,8 +539,7 @@ class LinkUp:
         """
         if self.facts.looks_filtered and Stage.LINK not in self.proofs:
             return True
-        pc = self.pc.station
-        aside = pc is not None and pc.came_over_the_cable and not pc.unicast
+        aside = self.pc.came_over_the_cable and not (self.pc.station and self.pc.station.unicast)
         return aside or any(one.session.is_one_sided for one in self.on_port)
 
     def silence(

@@ -330,7 +330,7 @@ def success(plans: Sequence[Plan]) -> list[str]:
                 f"{name} ends a session that had no request for {seconds(unit.idle_limit)}: that "
                 "is by design."
             )
-    said.append("The diagnosis of the recording with this sheet says that the link-up works.")
+    said.append("The diagnosis of the recording with this sheet says that the connection works.")
     return said
 
 

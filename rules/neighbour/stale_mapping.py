@@ -59,7 +59,6 @@ def _of_the_pc(linkup: LinkUp, path: Path) -> Iterator[Sighting]:
             "silent": linkup.facts.coverage.seconds - (heard or path.first).seconds,
             "new": linkup.hardware,
             "claimed": claim is not None,
-            "label": linkup.labelled,
         },
         frames={
             "claim": [claim] if claim else [],

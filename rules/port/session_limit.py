@@ -191,7 +191,7 @@ RULE = Rule(
     what_to_do=(
         Step(
             "Look in the controller's manual how many sessions it allows, and in its list of them."
-            "{told:if Read the text that it sends in the frames above.}"
+            "{told:if Read the text that it sends in the frames of this report.}"
         ),
         Step(
             "Wait as long as the controller's time limit for sessions, then try once more.",

@@ -43,7 +43,6 @@ def survey(case: Case) -> Iterator[Sighting]:
         yield Sighting(
             values={
                 "frames": case.facts.coverage.frames,
-                "controller": linkup and linkup.controller,
                 "heard": here[:NAMED] if far else [],
                 "askers": sorted({one.asker_ip for one in asked})[:NAMED],
                 "neighbours": [path.dst for path in spoken][:NAMED],
@@ -95,7 +94,7 @@ RULE = Rule(
     "{neighbours:if The PC sends IPv6 frames to {neighbours:list}: those are not judged.}"
     "{askers:if Others ask for the hardware address of {controller}: {askers:list}.}"
     "{heard:if No address heard here is in the network of {controller}: heard were {heard:list}.}",
-    means="So the recording cannot tell why link-up stopped.",
+    means="So the recording cannot tell why connecting did not work.",
     likely_causes={
         NO_TRY: "The program did not try while the recording ran.",
         OTHER_PC: "It was recorded on another PC than the one that connects, which may be "

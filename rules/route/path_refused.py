@@ -90,7 +90,7 @@ RULE = Rule(
         ),
         Step(
             "Give whoever looks after the network the exact addresses, port, protocol and "
-            "direction, with the frames listed above, and ask for a rule.",
+            "direction, with the frames of this report, and ask for a rule.",
             cautions.FIREWALL,
         ),
         Step("Look in the controller's settings whether this PC may connect."),
