@@ -52,6 +52,11 @@ class Index:
         self._facts = facts
 
     @cached_property
+    def addresses(self) -> list[Address]:
+        """Every IPv4 address that occurs, in order."""
+        return sorted(self._facts.addresses)
+
+    @cached_property
     def stations(self) -> dict[Hardware, Station]:
         """The station of a hardware address."""
         return {one.hardware: one for one in self._facts.stations if one.hardware is not None}

@@ -430,14 +430,14 @@ class LinkUp:
         """
         if self.is_tried or self.self_assigned or not self.pc.addresses:
             return False
-        here, near_to = self.facts.addresses, presumed(self.controller)
+        here, near_to = self.facts.index.addresses, presumed(self.controller)
         if self.mask is not None:
             near_to = Network(self.controller, Address(near_to.mask & self.mask))
-        near = any(map(near_to.holds, here))
-        if near or not here:
+        if near_to.holds_any(here) or not here:
             return False
-        own = here & set(self.pc.addresses)
-        if not own or not self.facts.coverage.frames or all(map(is_loopback, here)):
+        own = self.facts.addresses & set(self.pc.addresses)
+        only_loopback = is_loopback(here[0]) and is_loopback(here[-1])
+        if not own or not self.facts.coverage.frames or only_loopback:
             return True
         to_own = (one for address in own for one in self.facts.index.packets_to[address])
         return any(one.src_ip not in own for one in to_own)
