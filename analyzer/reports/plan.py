@@ -290,11 +290,13 @@ def _set(plans: Sequence[Plan]) -> Iterator[Step]:
             "Have the PC's other adapters in that network switched off while you connect.",
             LINK_DROPS,
         )
+    units: dict[object, list[str]] = {}
+    for one in plans:
+        units.setdefault(one.pc, []).append(who(one.controller))
     for address, mask in dict.fromkeys((one.pc, one.mask) for one in plans):
-        units = listed([who(one.controller) for one in plans if one.pc == address])
         if address is not None:
             yield Step(
-                f"For {units}, with the cable still out: take away an address of the PC that is "
+                f"For {listed(units[address])}, with the cable still out: take away an address of the PC that is "
                 "the controller's, or in its network. On Windows and macOS give the adapter "
                 f"{address} with the mask {mask} now.",
                 ADDRESS_CHANGE,
