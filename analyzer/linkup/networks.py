@@ -44,6 +44,11 @@ class Network:
         """Whether an address is in it."""
         return self.address & self.mask == address & self.mask
 
+    @property
+    def whole(self) -> "Network":
+        """The same network, whichever station's it is."""
+        return Network(Address(self.address & self.mask), self.mask)
+
     def holds_any(self, addresses: Sequence[int]) -> bool:
         """Whether one of some addresses, in order, is in it."""
         first = self.address & self.mask
