@@ -1,4 +1,4 @@
-"""damaged-file: reading had to stop before the end of the file."""
+"""damaged-file: reading had to stop before the end of the file, or met what contradicts itself."""
 
 import struct
 
@@ -55,6 +55,16 @@ def test_found_where_a_length_is_a_lie() -> None:
     diagnosis = diagnosed(plant.pcap() + lie + bytes(60))
     assert found(diagnosis, SLUG).values["frames"] == len(plant.records)
     assert diagnosis.status == NO_FAULT
+
+
+def test_found_where_a_frame_contradicts_itself_and_reading_went_on() -> None:
+    plant = healthy()
+    whole = plant.pcap()
+    odd = whole[:36] + struct.pack("<I", 10) + whole[40:]
+    diagnosis = diagnosed(odd)
+    assert found(diagnosis, SLUG).values["frames"] == len(plant.records)
+    assert diagnosis.status == NO_FAULT
+    assert "had to stop" not in found(diagnosis, SLUG).texts.what_happened
 
 
 def test_found_where_the_packing_is_cut() -> None:
