@@ -10,6 +10,7 @@ from tests.recount.reader import Frame, Recording
 from tests.recount.recounts import (
     Counted,
     addresses_of,
+    answered_for,
     claims,
     pings,
     questions,
@@ -19,6 +20,8 @@ from tests.recount.values import NONE, VALUES, modbus
 
 CLOSE = 2e-6
 """Seconds: times are held as fractions here and as whole nanoseconds there."""
+MOST_OWN = 2
+"""Addresses that one device answers for, at most, where they are its own."""
 MOST = 0.9
 """Share of answered requests from which on nobody says that they are not answered."""
 DECADES = 1e9
@@ -102,11 +105,7 @@ def _role(recording: Recording, told: Json, hardware: str | None, name: str) -> 
     """
     if told["role"] != "router" or hardware is None:
         return
-    answered = {
-        f.arp.sender
-        for f in recording.frames
-        if f.arp and f.arp.operation == 2 and f.arp.sender_hw == hardware
-    }
+    answered = answered_for(recording, hardware)
     own = {f.arp.sender for f in recording.frames if f.arp and f.arp.sender_hw == hardware}
     own |= {f.arp.target for f in recording.frames if f.arp and f.arp.target_hw == hardware}
     handed = any(
@@ -163,10 +162,21 @@ def _hardware(recording: Recording, told: Json) -> Iterator[str]:
     if claimed:
         if hardware not in claimed:
             yield f"{hardware} is called the controller's, and {sorted(claimed)} claimed {address}"
+        answered = answered_for(recording, hardware)
+        if len(answered) > MOST_OWN and not _asks_as(recording, hardware, address):
+            yield f"{hardware} is called the controller's, and answers for {sorted(answered)}"
         return
     used = addresses_of(recording, hardware)
     if used != {address}:
         yield f"{hardware} is called the controller's, and is used by {sorted(used)}"
+
+
+def _asks_as(recording: Recording, hardware: str, address: str) -> bool:
+    """Whether a station asks or announces as an address, as only its owner does."""
+    return any(
+        f.arp and f.arp.operation == 1 and (f.arp.sender_hw, f.arp.sender) == (hardware, address)
+        for f in recording.frames
+    )
 
 
 def _tries(counted: Counted, told: Json, who: Who) -> Iterator[str]:

@@ -118,6 +118,15 @@ def claims(recording: Recording, address: str, since: int = 0) -> dict[str, int]
     return counts
 
 
+def answered_for(recording: Recording, hardware: str) -> set[str]:
+    """Addresses that a hardware address answers ARP questions for."""
+    return {
+        one.arp.sender
+        for one in recording.frames
+        if one.arp and one.arp.operation == 2 and one.arp.sender_hw == hardware
+    }
+
+
 def pings(recording: Recording, srcs: Iterable[str], dst: str) -> tuple[int, int]:
     """Pings of stations for an address, and the answers to them."""
     srcs, asked, answered = set(srcs), set(), set()
