@@ -11,7 +11,6 @@ tagged; for tags with number 0, which only have a priority; and for tags between
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Claims
 from analyzer.facts.switch import Tagged
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import LinkUp, heard_of, hears_others_only
@@ -26,7 +25,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     if linkup.works or not linkup.attempts or cable.takes_strange_tags:
         return
     tagged, heard = cable.strange_tags, heard_of(linkup)
-    owners = linkup.facts.arp.claims.get(linkup.controller, Claims()).counts
+    owners = linkup.claims.counts
     answers = [one for one in tagged if one.sender in owners]
     level = _level(linkup, answers)
     if level is None:
