@@ -1,46 +1,83 @@
-"""Cautions that rules and plans print: machines move and people get hurt."""
+"""Cautions of rules and plans, graded by the signal words of ANSI Z535.6 and ISO 3864-2: which word
+stands before what can kill or hurt, and which before damage (the words' meanings are from memory).
+"""
 
-MACHINE = (
-    "Before this step make the machine safe: guards closed, emergency stop within reach, "
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Signal(StrEnum):
+    """How grave: WARNING could end in death or serious injury; NOTICE is about damage, stopped
+    production and lost work alone. DANGER (will kill) and CAUTION (minor injury) are the standard's
+    other words: a recording shows no such certainty, and a moving machine hurts badly.
+    """
+
+    WARNING = "WARNING"
+    NOTICE = "NOTICE"
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """What to be careful of, in few words. make_safe: whether the machine has to be made safe
+    first; how, is said once (MAKE_SAFE), above the steps that need it.
+    """
+
+    signal: Signal
+    text: str
+    make_safe: bool = False
+
+    def __str__(self) -> str:
+        safe = " Make the machine safe first." if self.make_safe else ""
+        return f"{self.signal}: {self.text}{safe}"
+
+
+def warning(text: str, make_safe: bool = False) -> Caution:
+    """What could hurt somebody."""
+    return Caution(Signal.WARNING, text, make_safe)
+
+
+def notice(text: str) -> Caution:
+    """What could do damage, and hurts nobody."""
+    return Caution(Signal.NOTICE, text)
+
+
+MAKE_SAFE = warning(
+    'Where a step says "Make the machine safe first": guards closed, emergency stop within reach, '
     "locked out by those authorised. Ask whoever is responsible. Follow local codes and the "
     "maker's manual."
 )
-RESTART = (
-    "Restarting a controller stops its machine and may start parts of it again. Make the machine "
-    "safe first, with lock-out by those authorised, and ask whoever is responsible."
+MACHINE = warning("This can change what the machine does.", make_safe=True)
+COMMANDS = warning("A program that connects can command the machine at once.", make_safe=True)
+RESTART = warning(
+    "A restart stops the controller's machine, and may start parts of it again.", make_safe=True
 )
-ADDRESS_CHANGE = (
-    "Changing an address on a live network can cut off another device or restart a controller. "
-    "Ask whoever is responsible for the network and the machine first. Follow the maker's manual."
+ADDRESS_CHANGE = warning(
+    "A new address on a live network can cut off a device or restart a controller.",
+    make_safe=True,
 )
-OTHERS_SESSION = (
-    "Somebody's session may be the operator panel or a link that keeps the machine safe. "
-    "Closing it can stop the machine: make it safe first and ask whoever is responsible."
+OTHERS_SESSION = warning(
+    "Somebody's session may be the operator panel, or what keeps the machine safe. Ask its owner "
+    "before it is closed.",
+    make_safe=True,
 )
-FIREWALL = (
-    "A firewall protects the PC and the machine behind it. Have it opened only for this program, "
+UNPLUG = warning("Unplugging a network cable can stop drives and I/O.", make_safe=True)
+PROGRAM = warning(
+    "A program that is started or stopped can move or stop the machine.", make_safe=True
+)
+CLOCK = warning("A new time can start or skip what goes by the clock.", make_safe=True)
+WHICH_DEVICE = warning("Send no commands until it is clear which device answers.")
+FIREWALL = notice(
+    "A firewall protects the PC and what is behind it. Have it opened only for this program, "
     "adapter and port, by whoever is responsible, and never leave it off."
 )
-UNPLUG = (
-    "Unplugging a network cable can stop drives and I/O. Make the machine safe first: guards, "
-    "emergency stop, lock-out by those authorised. Ask whoever is responsible."
-)
-FIXED_ENTRY = (
+FIXED_ENTRY = notice(
     "An entry by hand stays when the unit is replaced, and then leads to nobody or to the wrong "
     "unit. Note it down and remove it then."
 )
-SESSIONS_END = (
-    "Taking it back ends every session that goes over it. Make sure that no machine depends on one "
-    "of them, and ask whoever is responsible."
+LINK_DROPS = notice(
+    "This ends every session that goes over it. Make sure that no machine depends on one of them."
 )
-LINK_DROPS = (
-    "This drops the link for a moment, and every session over it. Make sure that no machine "
-    "depends on one of them, and ask whoever is responsible."
+ELECTRICAL = warning(
+    "Work in an open cabinet and on supply terminals is for qualified electricians, under local "
+    "codes."
 )
-PROGRAM = (
-    "A program that gives commands can stop or move the machine when it is stopped or started. "
-    "Make the machine safe first and ask whoever is responsible."
-)
-CLOCK = f"A new time can start or skip what the controller does by the clock. {MACHINE}"
-COMMANDS = f"From this step on a program that runs can command the machine at once. {MACHINE}"
-WHICH_DEVICE = "Send no commands until it is clear which device answers."

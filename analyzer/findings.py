@@ -6,6 +6,7 @@ from enum import StrEnum
 from functools import cached_property
 from typing import NamedTuple
 
+from analyzer.cautions import Caution
 from analyzer.facts import Address, Moment
 from analyzer.linkup import Case, LinkUp, Silence, Stage
 
@@ -43,22 +44,23 @@ class Need(StrEnum):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Step:
-    """Something to do. caution: printed above it."""
+    """Something to do, and what to be careful of when doing it."""
 
     text: str
-    caution: str = ""
+    caution: Caution | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sighting:
     """What a rule saw.
 
-    values: what the rule's text is filled with, beside `pc`, `controller` and `port`, which the
-    engine knows; frames: moments by the key of the rule's evidence texts, those that show it best
-    first, None for what is not recorded; linkup: whose, filled in where the rule was asked about
-    one; level: where it differs from the rule's; silence: where nothing answered, which tells how
-    sure that is; likeliest: the name of the cause that it favours; ruled_out: names of the causes,
-    and of what would look the same, that the recording rules out.
+    values: what the rule's text is filled with, beside `pc`, `controller`, `port` and `label` (the
+    hardware address on the controller's label), which the engine knows; frames: moments by the key
+    of the rule's evidence texts, those that show it best first, None for what is not recorded;
+    linkup: whose, filled in where the rule was asked about one; level: where it differs from the
+    rule's; silence: where nothing answered, which tells how sure that is; likeliest: the name of
+    the cause that it favours; ruled_out: names of the causes, and of what would look the same, that
+    the recording rules out.
     """
 
     values: Mapping[str, object]
@@ -83,7 +85,7 @@ class Rule:
     means: what follows from what was recorded; likely_causes: by name, most likely first;
     what_to_do: in order, cheapest and safest first; also_fits: what would look the same, by name;
     looks_alike: innocent traffic that the rule stays quiet about; confirm: the test that decides;
-    confirm_caution: printed above it; evidence: a sentence a frame, by the keys of
+    confirm_caution: what to be careful of in it; evidence: a sentence a frame, by the keys of
     Sighting.frames; explains: slugs of rules whose findings about the same link-up are only
     consequences of this one; sources: standards and sections.
     """
@@ -99,11 +101,11 @@ class Rule:
     find: Callable[[LinkUp], Iterable[Sighting]] | None = None
     survey: Callable[[Case], Iterable[Sighting]] | None = None
     level: Level = Level.FAULT
-    cautions: tuple[str, ...] = ()
+    cautions: tuple[Caution, ...] = ()
     also_fits: Mapping[str, str] = field(default_factory=dict)
     looks_alike: tuple[str, ...] = ()
     confirm: str = ""
-    confirm_caution: str = ""
+    confirm_caution: Caution | None = None
     explains: tuple[str, ...] = ()
     sources: tuple[str, ...] = ()
     needs: frozenset[Need] = frozenset({Need.LINKUP})
@@ -126,7 +128,7 @@ class Texts(NamedTuple):
     likely_causes: list[str]
     confirm: Step
     what_to_do: list[Step]
-    cautions: list[str]
+    cautions: list[Caution]
     also_fits: list[str]
     evidence: list[Evidence]
 
@@ -185,7 +187,7 @@ class Finding:
         return self.texts.what_to_do
 
     @property
-    def cautions(self) -> list[str]:
+    def cautions(self) -> list[Caution]:
         """Those of the rule, and those of each step, each once."""
         return self.texts.cautions
 

@@ -6,7 +6,7 @@ Nothing here raises on bad octets: a header that is cut short or contradicts its
 of its layer's table, and the frame keeps the layers below.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from typing import Any, TypeVar
 
@@ -20,15 +20,21 @@ NO_HARDWARE = np.uint64(1 << 48)
 SHORTEST = 60
 """Octets of the shortest frame on the wire without FCS (IEEE 802.3); shorter ones were recorded
 before the adapter padded them, so this host sent them."""
+FCS = 4
+"""Octets of the frame check sequence (IEEE 802.3 3.2.9)."""
 BROADCAST = (1 << 48) - 1
 NO_TAG = -1
 MAX_TAGS = 4
 """Stacked VLAN tags that are looked behind; two are in use (IEEE 802.1ad)."""
 COPY_WITHIN = 1_000_000
-"""Nanoseconds within which the same packet again is the recorder's copy (common practice, no
-source)."""
-COPY_LOOKBACK = 12
-"""Frames looked back for a copy: mirrors write both copies within a few frames."""
+"""Nanoseconds within which the same packet from the same station is the recorder's copy (common
+practice, no source)."""
+COPY_LOOKBACK = 3
+"""Frames of the same packet looked back for the one that this is a copy of, beside the first."""
+REMEMBERED = 4096
+"""Frames of the chunk before that a copy may be of: 50 ms at a gigabit's 80,000 frames/s."""
+BUCKET_BITS = 20
+"""Bits of a fingerprint by which most frames are known to have no copy."""
 
 
 class Kind(IntEnum):
@@ -190,8 +196,8 @@ class Frames:
     positions of the first stored octet and behind the last; src, dst: hardware addresses as 48-bit
     numbers, or NO_HARDWARE; tag: first VLAN id or NO_TAG; kind: a Kind or another EtherType;
     network: position of the header behind the link layer's; fingerprint: the same number for the
-    same packet; copy: the recorder wrote this packet a moment before already.
-    The layer tables leave copies out.
+    same packet; copy: this packet is in the recording already, written twice or seen on the other
+    side of a router; forwarded: the copies of the second sort. The layer tables leave copies out.
     """
 
     octets: Octets
@@ -211,6 +217,7 @@ class Frames:
     network: Ints
     fingerprint: Keys
     copy: Flags
+    forwarded: Flags
     arp: ArpTable
     ip: IpTable
     tcp: TcpTable
@@ -243,12 +250,20 @@ class _Link:
 
 @dataclass(slots=True, eq=False)
 class _Seen:
-    """What tells a copy: a fingerprint of the packet, when, from whom, and how far it had come."""
+    """What tells a copy: a fingerprint of the packet, when, between whom, how far it had come, and
+    whether its sender numbers its packets: identification 0 numbers nothing (RFC 6864 4.1).
+    """
 
     fingerprint: Keys
     time: Ints
     src: Keys
+    dst: Keys
     ttl: Ints
+    numbered: Flags
+
+    def part(self, rows: Any) -> "_Seen":
+        """The same of some rows."""
+        return _Seen(*(column[rows] for column in _columns(self)))
 
 
 class Decoder:
@@ -270,8 +285,10 @@ class Decoder:
         wire = np.maximum(chunk.original - chunk.fcs, stored)
         arp = _arp(chunk.data, link, end)
         ip = _ip(chunk.data, link, end, chunk.start + wire)
+        if _ends_in_fcs(chunk, link, arp, ip):
+            return self.decode(replace(chunk, fcs=np.full(len(end), FCS)))
         seen = _seen(chunk, link, end, arp, ip)
-        copy = self._copies(seen)
+        copy, forwarded = self._copies(seen)
         if copy.any():
             arp, ip = _without(arp, copy), _without(ip, copy)
         return Frames(
@@ -292,6 +309,7 @@ class Decoder:
             network=link.network,
             fingerprint=seen.fingerprint,
             copy=copy,
+            forwarded=forwarded,
             arp=arp,
             ip=ip,
             tcp=_tcp(chunk.data, ip, end),
@@ -299,27 +317,73 @@ class Decoder:
             icmp=_icmp(chunk.data, ip, end),
         )
 
-    def _copies(self, now: _Seen) -> Flags:
-        """Rows that repeat one of the rows just before, as some recorders write them.
-
-        The second copy comes from the same sender and has come as far, or it has passed one router
-        more (TTL one lower).
-        """
+    def _copies(self, now: _Seen) -> tuple[Flags, Flags]:
+        """Rows whose packet is in the recording already, and those of them that were forwarded."""
         old = self.before
         if old is not None:
-            pairs = zip(_columns(old), _columns(now), strict=True)
-            now = _Seen(*(np.concatenate(pair) for pair in pairs))
+            columns = zip(_columns(old), _columns(now), strict=True)
+            now = _Seen(*(np.concatenate(pair) for pair in columns))
         skipped = 0 if old is None else len(old.time)
-        copy = np.zeros(len(now.time), bool)
-        for lag in range(1, min(COPY_LOOKBACK, len(now.time) - 1) + 1):
-            same = np.flatnonzero(now.fingerprint[lag:] == now.fingerprint[:-lag])
-            later = same + lag
-            near = np.abs(now.time[later] - now.time[same]) <= COPY_WITHIN
-            passed = now.ttl[same] - now.ttl[later]
-            again = (passed == 0) & (now.src[later] == now.src[same])
-            copy[later[near & (again | (passed == 1))]] = True
-        self.before = _Seen(*(column[-COPY_LOOKBACK:] for column in _columns(now)))
-        return copy[skipped:]
+        copy, forwarded = np.zeros((2, len(now.time)), bool)
+        rows, first = _alike(now.fingerprint)
+        pairs = [(rows[:-lag], rows[lag:]) for lag in range(1, COPY_LOOKBACK + 1)]
+        sent_anew = np.zeros(len(copy), bool)
+        sent_anew[rows] = _same_way(now.part(first), now.part(rows))
+        for before, after in [*pairs, (first, rows)]:
+            one, other = now.part(before), now.part(after)
+            alike = (one.fingerprint == other.fingerprint) & (before != after)
+            again = _same_way(one, other) & _near(one, other)
+            passed = _passed_a_router(one, other) & ~sent_anew[after]
+            copy[after[alike & again]] = True
+            forwarded[after[alike & passed]] = True
+        copy |= forwarded
+        self.before = now.part(np.flatnonzero(~copy)[-REMEMBERED:])
+        return copy[skipped:], forwarded[skipped:]
+
+
+def _alike(fingerprint: Keys) -> tuple[Ints, Ints]:
+    """Rows that are not alone with their fingerprint, those of each in a run and in file order,
+    and for each of them the row that begins its run.
+    """
+    row = np.arange(len(fingerprint))
+    bucket = (fingerprint >> np.uint64(64 - BUCKET_BITS)).astype(np.int64)
+    last = np.empty(1 << BUCKET_BITS, np.int32)
+    last[bucket] = row
+    shared = np.zeros(1 << BUCKET_BITS, bool)
+    shared[bucket[last[bucket] != row]] = True
+    rows = np.flatnonzero(shared[bucket])
+    rows = rows[np.argsort(fingerprint[rows], kind="stable")]
+    begins = np.append(True, fingerprint[rows[1:]] != fingerprint[rows[:-1]])[: len(rows)]
+    return rows, rows[begins][np.cumsum(begins) - 1]
+
+
+def _same_way(one: _Seen, other: _Seen) -> Flags:
+    """Whether packets come from the same hardware address and have come as far."""
+    same: Flags = (one.src == other.src) & (one.ttl == other.ttl)
+    return same
+
+
+def _near(one: _Seen, other: _Seen) -> Flags:
+    near: Flags = np.abs(other.time - one.time) <= COPY_WITHIN
+    return near
+
+
+def _passed_a_router(one: _Seen, other: _Seen) -> Flags:
+    """Whether the second is the first behind a router, at any delay.
+
+    Nobody lowers the TTL of a packet but who forwards it (RFC 1812 5.3.1). Two devices with one
+    address may answer alike, with unlike TTL, but to the same hardware address: that tells them
+    from a router, which writes its own hardware addresses. One that leaves the TTL as it was is
+    known by these alone, where the sender numbers its packets.
+    """
+    hops = one.ttl - other.ttl
+    from_other = one.src != other.src
+    between_others = from_other & (one.dst != other.dst)
+    for column in (one.src, one.dst, other.src, other.dst):
+        between_others &= column != NO_HARDWARE
+    passed: Flags = (hops == 1) & (from_other | _near(one, other)) | (hops > 1) & between_others
+    passed |= (hops == 0) & between_others & other.numbered
+    return passed
 
 
 def _columns(table: Any) -> list[Any]:
@@ -481,6 +545,23 @@ def _ip(octets: Octets, link: _Link, end: Ints, wire_end: Ints) -> IpTable:
     )
 
 
+def _ends_in_fcs(chunk: Chunk, link: _Link, arp: ArpTable, ip: IpTable) -> bool:
+    """Whether every Ethernet frame of IPv4 or ARP was four octets longer than what it carries, or
+    than the shortest frame, where the recording does not say how long the check sequence is.
+
+    It may be stored, or left out of the file and counted as on the wire: neither is padding, and
+    neither was cut off.
+    """
+    rows = np.concatenate((arp.row, ip.row))
+    if chunk.fcs.any() or not len(rows) or (link.dst[rows] == NO_HARDWARE).any():
+        return False
+    behind = np.concatenate((link.network[arp.row] + ARP.itemsize, ip.body + ip.length))
+    carried = behind - chunk.start[rows]
+    spare = chunk.original[rows] - carried
+    padded = (carried < SHORTEST) & (chunk.original[rows] == SHORTEST + FCS)
+    return bool(((spare == FCS) | padded).all())
+
+
 FRAGMENT_OFFSET = 0x1FFF
 
 
@@ -567,13 +648,14 @@ def _seen(chunk: Chunk, link: _Link, end: Ints, arp: ArpTable, ip: IpTable) -> _
     hold all headers, and the last 8.
     """
     fingerprint, ttl = np.zeros(len(end), np.uint64), np.zeros(len(end), np.int64)
+    numbered = np.zeros(len(end), bool)
     fingerprint[arp.row] = mix(arp.operation, arp.sha, arp.spa, arp.tha, arp.tpa)
     body_end = np.minimum(end[ip.row], ip.body + ip.length)
     fingerprint[ip.row] = mix(
         ip.src, ip.dst, ip.id, ip.protocol, ip.fragment, ip.length + ip.surplus,
         *_sixteen(chunk.data, ip.body, body_end),
     )  # fmt: skip
-    ttl[ip.row] = ip.ttl
+    ttl[ip.row], numbered[ip.row] = ip.ttl, ip.id != 0
     other = np.ones(len(end), bool)
     other[arp.row] = other[ip.row] = False
     rows = np.flatnonzero(other)
@@ -583,7 +665,7 @@ def _seen(chunk: Chunk, link: _Link, end: Ints, arp: ArpTable, ip: IpTable) -> _
         link.dst[rows], link.kind[rows], chunk.original[rows],
         *(half for place in places for half in _sixteen(chunk.data, place, end)),
     )  # fmt: skip
-    return _Seen(fingerprint, chunk.time, link.src, ttl)
+    return _Seen(fingerprint, chunk.time, link.src, link.dst, ttl, numbered)
 
 
 def _sixteen(octets: Octets, at: Ints, end: Ints) -> tuple[Keys, Keys]:

@@ -28,15 +28,17 @@ def worded(rule: Rule, sighting: Sighting, lost: int) -> Finding:
         values=values,
         sources=list(rule.sources),
         linkup=linkup,
-        put_into_words=partial(_texts, rule, sighting, {**values, "fits": not sure}, lost),
+        put_into_words=partial(
+            _texts, rule, sighting, {**UNKNOWN, **values, "fits": not sure}, lost
+        ),
     )
 
 
 def _texts(rule: Rule, sighting: Sighting, values: Mapping[str, object], lost: int) -> Texts:
-    confirm = Step(say(rule.confirm, values), say(rule.confirm_caution, values))
-    filled = (Step(say(one.text, values), say(one.caution, values)) for one in rule.what_to_do)
+    confirm = Step(say(rule.confirm, values), rule.confirm_caution)
+    filled = (Step(say(one.text, values), one.caution) for one in rule.what_to_do)
     steps = [one for one in filled if one.text]
-    cautions = [say(text, values) for text in rule.cautions]
+    cautions = list(rule.cautions)
     cautions += [one.caution for one in (*steps, confirm) if one.caution]
     doubts = () if sighting.silence is None else sighting.silence.doubts
     return Texts(
@@ -61,8 +63,17 @@ def _known(sighting: Sighting) -> dict[str, object]:
     if linkup is None:
         return {}
     port = linkup.calls[0].port if linkup.calls else linkup.target.port
-    known = {"pc": linkup.pc_address, "controller": linkup.controller, "port": port}
+    known = {
+        "pc": linkup.pc_address,
+        "controller": linkup.controller,
+        "port": port,
+        "label": linkup.labelled,
+    }
     return {key: value for key, value in known.items() if value is not None}
+
+
+UNKNOWN = {"controller": None, "label": None}
+"""What texts may leave out where the engine does not know it."""
 
 
 DOUBTS = {
@@ -111,6 +122,7 @@ PROOFS = {
     "packet back": "a packet comes back from the controller",
     "handshake": "port {port} opens, after {took:seconds}",
     "accepted in vain": "port {port} accepts, after {took:seconds}; the PC turns that down",
+    "accepted again": "port {port} accepts {times:times}; the PC never takes that up",
     "accepted unheard": "port {port} accepts and sends data; nothing of the PC is recorded",
     "address given": "the address server gives it {address}",
     "inside": "PC and controller are one machine: no cable is between them",

@@ -8,6 +8,7 @@ from analyzer.findings import Rule
 from rules.address import (
     address_in_use,
     illegal_address,
+    no_address_given,
     overlapping_adapters,
     pc_has_controllers_address,
     rival_address_servers,
@@ -78,6 +79,7 @@ from rules.route import (
     subnet_mismatch,
 )
 from rules.session import (
+    acceptance_unheard,
     controller_restarted,
     idle_close,
     lossy_path,
@@ -108,6 +110,7 @@ ALL = (
     vlan_mismatch.RULE,
     nothing_heard.RULE,
     illegal_address.RULE,
+    no_address_given.RULE,
     self_assigned_address.RULE,
     pc_has_controllers_address.RULE,
     address_in_use.RULE,
@@ -138,6 +141,7 @@ ALL = (
     answer_from_elsewhere.RULE,
     udp_port_closed.RULE,
     call_back_refused.RULE,
+    acceptance_unheard.RULE,
     controller_restarted.RULE,
     receiver_stalled.RULE,
     pc_gave_up.RULE,

@@ -4,6 +4,7 @@ from analyzer.cautions import (
     ADDRESS_CHANGE,
     CLOCK,
     COMMANDS,
+    ELECTRICAL,
     FIREWALL,
     FIXED_ENTRY,
     LINK_DROPS,
@@ -13,12 +14,15 @@ from analyzer.cautions import (
     RESTART,
     UNPLUG,
     WHICH_DEVICE,
+    notice,
+    warning,
 )
 
 __all__ = [
     "ADDRESS_CHANGE",
     "CLOCK",
     "COMMANDS",
+    "ELECTRICAL",
     "FIREWALL",
     "FIXED_ENTRY",
     "LINK_DROPS",
@@ -28,4 +32,6 @@ __all__ = [
     "RESTART",
     "UNPLUG",
     "WHICH_DEVICE",
+    "notice",
+    "warning",
 ]

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from analyzer.cautions import notice
 from analyzer.diagnosis import Diagnosis, State
 from analyzer.facts import Moment
 from analyzer.findings import Certainty, Level, Rule, Sighting
@@ -140,10 +141,10 @@ def test_a_frame_is_listed_once_and_its_repetition_has_no_number() -> None:
 
 
 def test_the_deciding_test_brings_its_caution() -> None:
-    risky = replace(proving(), confirm="Unplug it.", confirm_caution="Ask first.")
+    risky = replace(proving(), confirm="Unplug it.", confirm_caution=notice("Ask first."))
     (finding,) = judged(risky).findings
-    assert (finding.confirm.text, finding.confirm.caution) == ("Unplug it.", "Ask first.")
-    assert finding.cautions == ["Ask first."]
+    assert (finding.confirm.text, finding.confirm.caution) == ("Unplug it.", notice("Ask first."))
+    assert finding.cautions == [notice("Ask first.")]
 
 
 def test_a_title_says_how_sure_it_is() -> None:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from analyzer.frames import NO_HARDWARE, NO_TAG, Decoder, Frames, Kind
 from analyzer.inputs.pcap import BLOCK
-from analyzer.inputs.records import Direction, Link
+from analyzer.inputs.records import Direction, Interface, Link
 from tests import raw
 from tests.raw import PC, PC_HW, UNIT, UNIT_HW, ethernet, ipv4, table
 
@@ -395,13 +395,17 @@ def copies(*frames: tuple[int, bytes], link: int = 1) -> list[bool]:
 
 
 def segment(**fields: int) -> bytes:
-    """A TCP segment in Ethernet; id and ttl go to the IPv4 header, src to Ethernet."""
-    src = OTHER[fields.pop("other", 0)]
-    outer = {name: fields.pop(name) for name in ("id", "ttl") if name in fields}
-    return ethernet(ipv4(raw.tcp(b"ask", **fields), 6, **outer), src=src)
+    """A TCP segment in Ethernet; id, ttl and fragment go to the IPv4 header; other=1 changes the
+    hardware address that it comes from, other=2 both.
+    """
+    src, dst = OTHER[fields.pop("other", 0)]
+    outer = {name: fields.pop(name) for name in ("id", "ttl", "fragment") if name in fields}
+    return ethernet(ipv4(raw.tcp(b"ask", **fields), 6, **outer), src=src, dst=dst)
 
 
-OTHER = (PC_HW, raw.OTHER_HW)
+OTHER = ((PC_HW, UNIT_HW), (raw.OTHER_HW, UNIT_HW), (raw.OTHER_HW, "00005e005398"))
+DF = 0x4000
+LATER = (100_000, 50 * MS, 30 * raw.SECOND)
 
 
 def test_the_same_packet_within_a_millisecond_is_counted_once() -> None:
@@ -428,6 +432,74 @@ def test_new_data_is_no_copy() -> None:
 def test_a_packet_before_and_behind_a_router_is_counted_once() -> None:
     behind = segment(ttl=63, other=1)
     assert copies((0, segment()), (200, behind)) == [False, True]
+
+
+@pytest.mark.parametrize("delay", LATER)
+@pytest.mark.parametrize(
+    "behind",
+    [
+        {"ttl": 63, "other": 2},
+        {"ttl": 63, "other": 1},
+        {"ttl": 61, "other": 2},
+        {"ttl": 64, "other": 2},
+        {"ttl": 63, "other": 2, "id": 0, "fragment": DF},
+    ],
+    ids=["router", "one that keeps its address", "three routers", "TTL kept", "not numbered"],
+)
+def test_a_forwarded_packet_is_counted_once_at_any_delay(
+    delay: int, behind: dict[str, int]
+) -> None:
+    sent = {**behind, "ttl": 64, "other": 0}
+    frames = table((0, segment(**sent)), (delay, segment(**behind)))
+    assert frames.copy.tolist() == frames.forwarded.tolist() == [False, True]
+    assert layers(frames) == (0, 1, 1, 0, 0)
+
+
+@pytest.mark.parametrize("delay", LATER[1:])
+@pytest.mark.parametrize(
+    "again",
+    [
+        {},
+        {"id": 2},
+        {"id": 0, "fragment": DF},
+        {"id": 0, "fragment": DF, "other": 2},
+        {"id": 0, "fragment": DF, "ttl": 128, "other": 1},
+        {"ttl": 65, "other": 2},
+        {"ttl": 60},
+    ],
+    ids=["as it was", "new number", "not numbered", "not numbered, elsewhere", "another stack",
+         "TTL higher", "TTL lower, the same sender"],
+)  # fmt: skip
+def test_a_packet_sent_again_is_no_copy(delay: int, again: dict[str, int]) -> None:
+    unnumbered = {name: again[name] for name in ("id", "fragment") if again.get("id") == 0}
+    assert copies((0, segment(**unnumbered)), (delay, segment(**again))) == [False, False]
+
+
+@pytest.mark.parametrize("number", [0, 7])
+@pytest.mark.parametrize("kept", [0, 1])
+def test_what_is_sent_again_through_a_router_is_one_repeat(number: int, kept: int) -> None:
+    """Sent, forwarded, sent again, forwarded again. Without numbers the TTL alone tells."""
+    if number == 0 and kept:
+        return
+    near = segment(id=number, fragment=DF)
+    far = segment(id=number, fragment=DF, other=2, ttl=63 + kept)
+    frames = [(0, near), (MS // 10, far), (300 * MS, near), (305 * MS, far)]
+    assert copies(*frames) == [False, True, False, True]
+
+
+def test_four_that_waited_in_a_router_are_four_copies() -> None:
+    near, far = segment(), segment(ttl=63, other=2)
+    sent = [(n * 2 * MS, near) for n in range(4)]
+    passed = [(50 * MS + n * 2 * MS, far) for n in range(4)]
+    assert copies(*sent, *passed) == [False] * 4 + [True] * 4
+
+
+@pytest.mark.parametrize("answer", [{}, {"id": 0}, {"id": 0, "ttl": 128}, {"id": 0, "ttl": 255}])
+def test_two_devices_that_answer_alike_are_no_copies(answer: dict[str, int]) -> None:
+    """Both answer the same PC: the hardware address that they send to is the same."""
+    first = segment(id=answer.get("id", 1))
+    second = segment(**{"id": 1, **answer}, other=1)
+    assert copies((0, first), (200, second)) == [False, False]
 
 
 @pytest.mark.parametrize("other", [segment(other=1), segment(ttl=62, other=1), segment(ttl=60)])
@@ -468,6 +540,27 @@ def test_copies_over_the_border_of_a_chunk() -> None:
     before, after = raw.decoded(raw.pcap(*frames, (last + 5, segment())))
     assert not before.copy.any()
     assert after.copy.tolist() == [True]
+
+
+@pytest.mark.parametrize("remembered", [1, 4096])
+def test_what_is_remembered_of_a_chunk_is_packets_and_not_their_copies(
+    remembered: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A periodic packet without number: its copy must not be taken for what was sent."""
+    monkeypatch.setattr("analyzer.frames.REMEMBERED", remembered)
+    near, far = (segment(id=0, fragment=DF, ttl=64 - n, other=2 * n) for n in (0, 1))
+    decoder = Decoder([Interface(1)])
+    for second in range(3):
+        at = second * raw.SECOND
+        chunk = raw.only(raw.pcap((at, near), (at + 50 * MS, far)))
+        assert decoder.decode(chunk).copy.tolist() == [False, True]
+
+
+def test_a_forwarded_packet_behind_the_border_of_a_chunk() -> None:
+    decoder = Decoder([Interface(1)])
+    frames = (0, segment()), (50 * MS, segment(ttl=63, other=2))
+    parts = [decoder.decode(raw.only(raw.pcap(one))) for one in frames]
+    assert [part.copy.tolist() for part in parts] == [[False], [True]]
 
 
 def test_ipv6_packets_that_differ_behind_their_header_are_no_copies() -> None:

@@ -104,6 +104,18 @@ def test_lines_grow_as_the_recording_does(kind: str) -> None:
     assert not complaints, "\n".join(["", *complaints])
 
 
+MOST_LINES_A_REPEAT = 10
+"""A few for which segment it is and whether that is known; the rest is done in columns."""
+
+
+def test_what_is_sent_again_costs_a_few_lines() -> None:
+    few, many = (
+        lines_run(partial(diagnose_and_tell, recording("retransmissions", number)))
+        for number in (FEW, MANY)
+    )
+    assert many.total() - few.total() < MOST_LINES_A_REPEAT * (MANY - FEW)
+
+
 HERE = (__name__,)
 
 

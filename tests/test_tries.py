@@ -236,6 +236,39 @@ def test_a_message_about_a_call_that_is_taken_after_all_refuses_nothing() -> Non
     assert [one.how for one in tries(plant) if one.what == "tcp"] == [How.OPEN]
 
 
+def test_a_message_about_a_datagram_refuses_no_call_between_the_same_ports() -> None:
+    plant, pc, unit = acquainted()
+    router = plant.station("192.0.2.1")
+    call = plant.tcp(pc, unit)
+    sent = plant.datagram(pc, unit.address, call.client.port, 502, b"ask")
+    call.syn(repeats=(1.0, 2.0))
+    plant.unreachable(router, pc, sent, code=13)
+    (found,) = calls(plant)
+    assert (found.how, list(found.errors)) == (How.IGNORED, [])
+
+
+def test_messages_about_packets_of_others_are_not_about_the_link_up() -> None:
+    plant, pc, unit = acquainted()
+    router, other = plant.station("192.0.2.1"), plant.station("192.0.2.20")
+    for caller in (pc, other):
+        quoted = plant.tcp(caller, unit).syn()
+        plant.unreachable(router, caller, quoted, code=13)
+    (outcome,) = diagnosed(ended(plant), ["192.0.2.60:502"], pc="192.0.2.15").outcomes
+    assert [str(one.about_src) for one in outcome.linkup.errors] == ["192.0.2.15"]
+
+
+@pytest.mark.parametrize(("times", "is_lost"), [(2, False), (3, True)])
+def test_data_is_undelivered_from_the_third_repeat_on(times: int, is_lost: bool) -> None:
+    plant, pc, unit = acquainted()
+    call = plant.tcp(pc, unit).open()
+    call.poll(2)
+    call.send(modbus_read(9))
+    for _ in range(times):
+        call.again(after=1.0)
+    (found,) = calls(plant)
+    assert (found.undelivered is not None) == is_lost
+
+
 def calls(plant: Plant) -> list[Call]:
     (outcome,) = diagnosed(ended(plant), ["192.0.2.60:502"]).outcomes
     return list(outcome.linkup.calls)

@@ -1,13 +1,14 @@
 """How the rules speak: short plain sentences, no blame, and a caution beside every risky step."""
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, ValuesView
 from string import Formatter
 from types import SimpleNamespace
 
 import pytest
 
 import rules
+from analyzer.cautions import Caution, notice
 from analyzer.findings import Step
 from analyzer.words import IF, outline
 
@@ -23,6 +24,8 @@ FIELDS = (
     "confirm",
     "confirm_caution",
 )
+
+ASK_FIRST = notice("Ask first.")
 
 OPTIONAL = "confirm_caution"
 
@@ -63,6 +66,15 @@ STEP_WITH_RISK = re.compile(
 address or open a door.
 """
 
+RISK_TOO = re.compile(
+    r"(given?|set|needed|free|fixed|took|send) .*\b(address|one|from x)|address set\b"
+    r"|(session|connection|program|programs|VPN) .*\bclosed|[Cc]lose .*\bprograms"
+    r"|started (again|once)|port .*\bopened|enter .*\btable|entry renewed|Stop the bridged network"
+    r"|Take out .*\bcable|taken off this network|masks made the same|limit .*\braised"
+    r"|message through|ask for a rule|program tries"
+)
+"""Beside those, where the caution itself shows that the step was thought of."""
+
 TERMS = re.compile(
     r"(ACK|ARP|BOOTP|CPU|Connect|DHCP|Ethernet|FIN|Hz|I/O|ICMP|ID|IEEE|IP|IPv4|IPv6|LAN|LLDP|[MG]bit/s|MTU"
     r"|PCs?|RFC|RST|SYN|TCP|TLS|TTL|UDP|USB|UTC|VLAN|VPN|Wi-Fi)(-[a-z]+)*"
@@ -95,18 +107,18 @@ def texts(rule: object) -> Iterator[tuple[str, str]]:
     for field in FIELDS:
         value = getattr(rule, field)
         value = value.values() if isinstance(value, Mapping) else value
-        for text in (value,) if isinstance(value, str) else value:
+        for text in value if isinstance(value, list | tuple | ValuesView) else (value,):
             if text or field != OPTIONAL:
                 yield from _parts(field, text)
 
 
-def _parts(field: str, text: str | Step) -> Iterator[tuple[str, str]]:
-    if isinstance(text, str):
-        yield field, text
+def _parts(field: str, text: str | Step | Caution) -> Iterator[tuple[str, str]]:
+    if not isinstance(text, Step):
+        yield field, text if isinstance(text, str) else str(text)
         return
     yield field, text.text
     if text.caution:
-        yield "cautions", text.caution
+        yield "cautions", str(text.caution)
 
 
 def badly_said(template: str) -> list[str]:
@@ -159,6 +171,15 @@ def test_risky_step_has_a_caution(rule: SimpleNamespace) -> None:
     assert risk_without_caution(rule) == []
 
 
+@pytest.mark.parametrize("rule", rules.ALL, ids=lambda rule: rule.slug)
+def test_a_caution_stands_at_a_risky_step_only(rule: SimpleNamespace) -> None:
+    """Cautions that stand everywhere are read nowhere."""
+    steps = [*rule.what_to_do, Step(rule.confirm, rule.confirm_caution)]
+    told = [filled(step.text) for step in steps if step.caution]
+    risks = (STEP_WITH_RISK, RISK_TOO)
+    assert [text for text in told if not any(risk.search(text) for risk in risks)] == []
+
+
 def test_there_are_rules_to_read() -> None:
     assert rules.ALL
 
@@ -200,7 +221,7 @@ def test_good_text_is_not_flagged(text: str) -> None:
 
 
 def a_rule(**said: object) -> SimpleNamespace:
-    nothing = dict.fromkeys(FIELDS, ()) | {"confirm": "", "confirm_caution": ""}
+    nothing = dict.fromkeys(FIELDS, ()) | {"confirm": "", "confirm_caution": None}
     return SimpleNamespace(**nothing | said)
 
 
@@ -250,12 +271,12 @@ def test_risky_step_without_caution_is_flagged(step: str) -> None:
     risky = [step.replace("{port}", "x")]
     assert risk_without_caution(a_rule(what_to_do=steps)) == risky
     assert risk_without_caution(a_rule(confirm=step)) == risky
-    assert risk_without_caution(a_rule(what_to_do=steps, cautions=("Ask first.",))) == risky
+    assert risk_without_caution(a_rule(what_to_do=steps, cautions=(ASK_FIRST,))) == risky
 
 
 def test_a_caution_of_its_own_covers_a_step() -> None:
-    steps = [Step("Restart the controller.", "Ask first.")]
-    told = a_rule(what_to_do=steps, confirm="Unplug it.", confirm_caution="Ask first.")
+    steps = [Step("Restart the controller.", ASK_FIRST)]
+    told = a_rule(what_to_do=steps, confirm="Unplug it.", confirm_caution=ASK_FIRST)
     assert risk_without_caution(told) == []
 
 

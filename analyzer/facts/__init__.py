@@ -161,12 +161,14 @@ class Facts:
         station = self.station(hardware)
         return station is not None and not station.is_router and not hardware.is_virtual_router
 
+    def addresses_of(self, hardware: Hardware | None) -> set[Address]:
+        """The addresses that a station uses; none where it is not known."""
+        station = self.station(hardware)
+        return set() if station is None else set(station.addresses)
+
     def has_only(self, hardware: Hardware, address: Address) -> bool:
         """Whether a hardware address is a device's that uses one address and no other."""
-        station = self.station(hardware)
-        if station is None or not self.is_a_device(hardware):
-            return False
-        return set(station.addresses) == {address}
+        return self.is_a_device(hardware) and self.addresses_of(hardware) == {address}
 
     def boots(self, hardware: Hardware | None) -> list[Boot]:
         """The frames that a station sends when it comes up, in order."""

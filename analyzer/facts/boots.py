@@ -61,8 +61,7 @@ def addressless(facts: "Facts") -> Iterator[list[DhcpMessage]]:
 
 def given(facts: "Facts", hardware: Hardware, since: Moment) -> bool:
     """Whether a server offered or gave a station an address, later than a moment."""
-    about = facts.index.dhcp_of[hardware]
-    return any(one.offered and not one.from_client and one.moment > since for one in about)
+    return any(one.moment > since for one in facts.index.given_to[hardware])
 
 
 def requests(facts: "Facts", hardware: Hardware) -> list[DhcpMessage]:

@@ -25,6 +25,10 @@ REGULAR = 0.75
 chosen at random does so in one step of 64."""
 
 
+OVERTAKING = 16
+"""Packets that may overtake each other: a number that falls by less says nothing."""
+
+
 class Jump(NamedTuple):
     """A number that does not go on from the one before it."""
 
@@ -50,6 +54,17 @@ class Counter:
         """Whether the sender counts, rather than choosing each number anew."""
         went_on = self.steps - self.jumped
         return went_on >= GOES_ON and went_on >= REGULAR * self.steps
+
+    def begins_anew(self, low: int) -> list[Moment]:
+        """Where it falls back below a number, by more than packets that overtake each other."""
+        jumps = self.jumps if self.is_regular else []
+        fell = (one for one in jumps if one.before - one.after > OVERTAKING)
+        return [one.moment for one in fell if one.after < low]
+
+    def goes_on(self, begin: Moment, end: Moment) -> bool:
+        """Whether it goes on from one moment until after another one."""
+        is_seen = self.is_regular and self.last is not None and self.last > end
+        return is_seen and not any(jump.moment > begin for jump in self.jumps)
 
 
 def follow(

@@ -36,8 +36,9 @@ class Coverage:
     """Counts over the whole recording.
 
     began: nanoseconds since 1970 of the first frame, None without frames; seconds: from the first
-    frame to the latest; copies: IPv4 and ARP frames written twice, as
-    cyclic frames of other kinds may be alike by nature; overlong: IPv4 packets that claim to be
+    frame to the latest; copies: IPv4 and ARP frames whose packet is in the file already, as
+    cyclic frames of other kinds may be alike by nature; forwarded: those of them that were seen on
+    the other side of a router; overlong: IPv4 packets that claim to be
     longer than their frame was on the wire; cut: frames stored shorter than they were;
     shortest_cut: octets stored of the most shortened one; kinds: frames by Kind or EtherType;
     spans: where the clock ran evenly, in file order; backwards, forwards: the frames that begin a
@@ -49,6 +50,7 @@ class Coverage:
     seconds: float = 0.0
     lead: float = 0.0
     copies: int = 0
+    forwarded: int = 0
     copy_examples: Series = field(default_factory=Series)
     overlong: int = 0
     cut: int = 0
@@ -68,6 +70,7 @@ class Coverage:
         certain = (frames.kind == Kind.IPV4) | (frames.kind == Kind.ARP)
         copies = np.flatnonzero(frames.copy & certain)
         self.copies += len(copies)
+        self.forwarded += int(np.count_nonzero(frames.forwarded))
         for row in copies[: max(0, COPIES_SHOWN - self.copy_examples.count)].tolist():
             self.copy_examples.add(_moment(frames, row))
         self.overlong += int(np.count_nonzero(frames.ip.surplus))

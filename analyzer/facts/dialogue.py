@@ -100,6 +100,11 @@ class Dialogue:
         self.voices = (client, voice) if side else (voice, server)
 
     @property
+    def missing(self) -> int:
+        """How many requests have no answer."""
+        return self.asked - self.told
+
+    @property
     def says_no(self) -> bool:
         """Whether the server answered no, and nothing good, or the client said no itself."""
         refused = bool(self.rejected or self.refused) and not self.good

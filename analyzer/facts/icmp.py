@@ -10,8 +10,11 @@ Socket = tuple[Address, int]
 ECHO_REPLY, UNREACHABLE, REDIRECT, ECHO, TIME_EXCEEDED, PARAMETER_PROBLEM = 0, 3, 5, 8, 11, 12
 ERRORS = (UNREACHABLE, REDIRECT, TIME_EXCEEDED, PARAMETER_PROBLEM)
 PORT_UNREACHABLE = 3
-TOO_LARGE = 4
 """Code of the message that nobody is on a port (RFC 792)."""
+TOO_LARGE = 4
+"""Code of the message that a packet does not fit (RFC 792)."""
+PROHIBITED = (9, 10, 13)
+"""Codes of a filter (RFC 1122 3.2.2.1, RFC 1812 5.2.7.1)."""
 QUOTED = 60 + 8
 """Octets of a quoted packet that are looked at: the longest IPv4 header and both ports."""
 WAITING = 64
@@ -106,6 +109,21 @@ class IcmpError:
         """Whether it says that nobody takes a datagram on its UDP port, whoever says so."""
         kind = (self.type, self.code, self.protocol)
         return kind == (UNREACHABLE, PORT_UNREACHABLE, Protocol.UDP)
+
+    @property
+    def is_about_tcp(self) -> bool:
+        """Whether it quotes a TCP segment."""
+        return self.protocol == Protocol.TCP
+
+    @property
+    def is_redirect(self) -> bool:
+        """Whether it names a better router, and delivers the packet all the same."""
+        return self.type == REDIRECT
+
+    @property
+    def is_prohibited(self) -> bool:
+        """Whether it says that a rule forbids the packet."""
+        return self.type == UNREACHABLE and self.code in PROHIBITED
 
     @property
     def is_too_large(self) -> bool:

@@ -252,6 +252,12 @@ class Index:
         return by(self._facts.dhcp, lambda one: one.client)
 
     @cached_property
+    def given_to(self) -> Groups[Hardware | None, DhcpMessage]:
+        """What servers offer or give, by the client."""
+        given = (one for one in self._facts.dhcp if one.offered and not one.from_client)
+        return by(given, lambda one: one.client)
+
+    @cached_property
     def routers(self) -> set[Address]:
         """Addresses that an address server names as routers."""
         return {address for one in self._facts.dhcp for address in one.routers}

@@ -55,6 +55,11 @@ class Path:
     stamps: Counter = field(default_factory=Counter)
 
 
+def times_to_live(paths: Iterable[Path]) -> set[int]:
+    """Least and greatest times to live of their packets."""
+    return {ttl for one in paths for ttl in one.ttls}
+
+
 @dataclass(slots=True, eq=False)
 class Presence:
     """When a station was heard: spans of seconds without a gap above QUIET."""

@@ -7,6 +7,7 @@ import numpy as np
 
 from analyzer.columns import Flags, Floats, Ints, Keys
 from analyzer.facts.groups import ends, groups
+from analyzer.facts.ports import OFFICE_PORTS
 from analyzer.facts.values import Address, Moment, Series
 from analyzer.frames import Frames
 
@@ -102,6 +103,21 @@ class Exchange:
     answered: Way = field(default_factory=Way)
     answered_by: Socket | None = None
     large: Large = field(default_factory=Large)
+
+    @property
+    def first(self) -> Moment:
+        """The client's first datagram."""
+        return self.asked.ends[0]
+
+    @property
+    def last(self) -> Moment:
+        """The client's last datagram."""
+        return self.asked.ends[-1]
+
+    @property
+    def is_office(self) -> bool:
+        """Whether it is a service of any office PC."""
+        return not OFFICE_PORTS.isdisjoint((self.client[1], self.server[1]))
 
     @property
     def answering_port(self) -> int:

@@ -84,6 +84,13 @@ class Series:
         if len(self.late) > KEPT // 2:
             del self.late[0]
 
+    @classmethod
+    def joined(cls, series: Iterable["Series"]) -> "Series":
+        """All of several together."""
+        several = list(series)
+        moments = sorted(at for one in several for at in one.moments)
+        return cls(sum(one.count for one in several), moments)
+
     @property
     def moments(self) -> list[Moment]:
         """The kept moments, in order; all of them where there were few."""

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from threading import Thread
 
 from analyzer.errors import Broken, NotARecording
-from analyzer.inputs import gunzip, pcap, pcapng
+from analyzer.inputs import gunzip, pcap, pcapng, snoop
 from analyzer.inputs.limits import Limits
 from analyzer.inputs.records import Chunk, Recording, Stream
 from analyzer.inputs.strangers import AGAIN, HEAD, refusal
@@ -16,13 +16,14 @@ from analyzer.inputs.strangers import AGAIN, HEAD, refusal
 __all__ = ["is_recording", "open_recording"]
 
 PCAPNG_MAGIC = b"\x0a\x0d\x0d\x0a"
+STARTS = {*pcap.MAGICS, *pcap.LONGER, PCAPNG_MAGIC, snoop.MAGIC[:4]}
 LARGE = 1 << 20
 """Octets from which on a thread of its own pays for hashing them: a millisecond or more."""
 
 
 def is_recording(head: bytes) -> bool:
     """Whether octets begin like a recording that can be read, not packed."""
-    return head[:4] in pcap.MAGICS or head[:4] == PCAPNG_MAGIC
+    return head[:4] in STARTS
 
 
 def open_recording(stream: Stream, name: str, limits: Limits | None = None) -> Recording:
@@ -39,12 +40,15 @@ def open_recording(stream: Stream, name: str, limits: Limits | None = None) -> R
         recording.compressed = True
         octets = _Mended(gunzip.Gunzip(counted, limits or Limits(), head), recording)
         head = octets.read(4)
-    if head in pcap.MAGICS:
+    if head in pcap.MAGICS or head in pcap.LONGER:
         recording.format = "pcap"
         pcap.read(recording, octets, head)
     elif head == PCAPNG_MAGIC:
         recording.format = "pcapng"
         pcapng.read(recording, octets, head)
+    elif head == snoop.MAGIC[:4]:
+        recording.format = "snoop"
+        snoop.read(recording, octets, head)
     else:
         head += octets.read(HEAD - len(head))
         if recording.cut and not head:

@@ -1,7 +1,9 @@
-"""Reads pcap (draft-ietf-opsawg-pcap): either octet order, microseconds or nanoseconds."""
+"""Reads pcap (draft-ietf-opsawg-pcap): either octet order, microseconds or nanoseconds, and a
+variant with longer record heads.
+"""
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 
@@ -24,6 +26,10 @@ MAGICS = {
     b"\xa1\xb2\x3c\x4d": (">", 1),
 }
 """First four octets -> (octet order, nanoseconds in one unit of the fraction). Section 4."""
+LONGER = {b"\x34\xcd\xb2\xa1": ("<", 1000), b"\xa1\xb2\xcd\x34": (">", 1000)}
+"""The same of the variant whose record heads have eight octets more behind the usual four words:
+interface index (4), protocol (2), packet type (1), padding (1). All from memory."""
+LONGER_HEADER = RECORD_HEADER + 8
 
 
 def read(recording: Recording, stream: Stream, head: bytes) -> None:
@@ -31,7 +37,8 @@ def read(recording: Recording, stream: Stream, head: bytes) -> None:
 
     Raises NotARecording where the file ends inside its header.
     """
-    order, unit = MAGICS[head[:4]]
+    order, unit = (MAGICS | LONGER)[head[:4]]
+    header = LONGER_HEADER if head[:4] in LONGER else RECORD_HEADER
     head += stream.read(FILE_HEADER - len(head)) if len(head) < FILE_HEADER else b""
     if len(head) < FILE_HEADER:
         cut = f"cut after {len(head)} bytes, inside its file header: it holds no frames."
@@ -39,22 +46,38 @@ def read(recording: Recording, stream: Stream, head: bytes) -> None:
     snap_length, link = struct.unpack(order + "II", head[16:FILE_HEADER])
     fcs = 2 * (link >> 28) if link & FCS_PRESENT else 0
     recording.interfaces.append(Interface(link & 0xFFFF, snap_length, fcs))
-    recording.chunks = _chunks(recording, stream, head[FILE_HEADER:], order, unit)
+
+    def walk(data: bytes, size: int) -> tuple[Ints, int, str]:
+        return _walk(data, size, order, header)
+
+    def chunk(data: bytes, starts: Ints, number: int) -> Chunk:
+        return _chunk(data, starts, order, unit, header, number, fcs)
+
+    recording.chunks = in_chunks(recording, stream, head, FILE_HEADER, walk, chunk)
 
 
-def _chunks(
-    recording: Recording, stream: Stream, data: bytes, order: str, unit: int
+def in_chunks(
+    recording: Recording,
+    stream: Stream,
+    head: bytes,
+    position: int,
+    walk: Callable[[bytes, int], tuple[Ints, int, str]],
+    chunk: Callable[[bytes, Ints, int], Chunk],
 ) -> Iterator[Chunk]:
-    position, number = FILE_HEADER, 1
-    more = True
+    """The frames of a file of records, the first of which begins at a position in the file.
+
+    walk: positions of the whole records in the first octets of some data, how many octets they
+    take, and what is wrong next; chunk: the frames of these records, from the number of the first.
+    """
+    data, number, more = head[position:], 1, True
     while more:
         block = stream.read(BLOCK)
         more = bool(block)
         size = len(data) + len(block)
         data = b"".join((data, block, PADDING))
-        starts, used, lie = _walk(data, size, order)
+        starts, used, lie = walk(data, size)
         if len(starts):
-            yield _chunk(data, starts, order, unit, number, recording.interfaces[0].fcs_octets)
+            yield chunk(data, starts, number)
         number += len(starts)
         position += used
         data = data[used:size]
@@ -66,30 +89,33 @@ def _chunks(
         recording.damage = Damage(position, number - 1, why)
 
 
-def _walk(data: bytes, size: int, order: str) -> tuple[Ints, int, str]:
-    """Positions of the whole records in the first `size` octets of data, the octets they take, and
-    what is wrong next.
-    """
+def _walk(data: bytes, size: int, order: str, header: int) -> tuple[Ints, int, str]:
+    """See in_chunks; header: octets of a record's head."""
     stored_at = struct.Struct(order + "I").unpack_from
-    sure, at = _leap(data, size, order)
+    sure, at = _leap(data, size, order, header)
     starts: list[int] = []
     keep = starts.append
     lie = ""
-    while at + RECORD_HEADER <= size:
+    while at + header <= size:
         (stored,) = stored_at(data, at + 8)
-        following = at + RECORD_HEADER + stored
+        following = at + header + stored
         if not stored and data.startswith(EMPTY, at, size):
             lie = "the rest holds no frames, only zeros"
             break
         if following > size or stored > MAX_FRAME:
-            lie = f"a frame claims {stored:,} stored octets" if stored > MAX_FRAME else ""
+            lie = too_long(stored) if stored > MAX_FRAME else ""
             break
         keep(at)
         at = following
     return np.concatenate((sure, np.array(starts, np.int64))), at, lie
 
 
-def _leap(data: bytes, size: int, order: str) -> tuple[Ints, int]:
+def too_long(stored: int) -> str:
+    """What is wrong with a record that cannot be true."""
+    return f"a frame claims {stored:,} stored octets"
+
+
+def _leap(data: bytes, size: int, order: str, header: int) -> tuple[Ints, int]:
     """The same for the records that can be found without walking, and where the walk goes on.
 
     For 18 hours on end the seconds begin with the same sixteen bits, so a record may start wherever
@@ -100,20 +126,22 @@ def _leap(data: bytes, size: int, order: str) -> tuple[Ints, int]:
     skip, even = (2 if order == "<" else 0), size & ~1
     shifted = [octets[odd + skip : odd + skip + even].view(np.uint16) for odd in (0, 1)]
     found = [halves == shifted[0][:1] for halves in shifted]
-    if sum(map(np.count_nonzero, found)) > size // RECORD_HEADER:
+    if sum(map(np.count_nonzero, found)) > size // header:
         return np.empty(0, np.int64), 0
     at = np.sort(np.concatenate([np.flatnonzero(half) * 2 + odd for odd, half in enumerate(found)]))
-    at = at[at + RECORD_HEADER <= size]
+    at = at[at + header <= size]
     stored = take(octets, at + 8, np.dtype(order + "u4")).astype(np.int64)
     likely = (stored > 0) & (stored <= MAX_FRAME)
-    at, following = at[likely], (at + RECORD_HEADER + stored)[likely]
+    at, following = at[likely], (at + header + stored)[likely]
     if not len(at) or at[0]:
         return at[:0], 0
     doubt = np.append(following[:-1] != at[1:], True).argmax()
     return at[:doubt], int(at[doubt])
 
 
-def _chunk(data: bytes, at: Ints, order: str, unit: int, number: int, fcs: int) -> Chunk:
+def _chunk(
+    data: bytes, at: Ints, order: str, unit: int, header: int, number: int, fcs: int
+) -> Chunk:
     octets = np.frombuffer(data, np.uint8)
     record = np.dtype([(name, order + "u4") for name in ("seconds", "part", "stored", "original")])
     headers = take(octets, at, record)
@@ -121,7 +149,7 @@ def _chunk(data: bytes, at: Ints, order: str, unit: int, number: int, fcs: int) 
     stored = headers["stored"].astype(np.int64)
     return Chunk(
         data=octets,
-        start=at + RECORD_HEADER,
+        start=at + header,
         stored=stored,
         original=np.maximum(headers["original"], stored),
         fcs=np.full(count, fcs),

@@ -33,7 +33,6 @@ MAGICS = (
     (b"MM\x00*", PICTURE, NO_PICTURE),
     (b"%PDF", "is a PDF document, not a recording.", SAVE_AS),
     (b"{\\rtf", "is a text document, not a recording.", SAVE_AS),
-    (b"snoop\x00", "is an RFC 1761 recording, which is not read here.", SAVE_AS),
     (b"7z\xbc\xaf\x27\x1c", ARCHIVE, PACK_AS_ZIP),
     (b"Rar!\x1a\x07", ARCHIVE, PACK_AS_ZIP),
     (b"\xfd7zXZ\x00", ARCHIVE, PACK_AS_ZIP),

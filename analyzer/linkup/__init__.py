@@ -10,7 +10,7 @@ from analyzer.linkup.cable import heard_of, hears_others_only
 from analyzer.linkup.callers import pairs_of
 from analyzer.linkup.controllers import ASKED_ON_PURPOSE, find_targets, is_gateway_number
 from analyzer.linkup.datagrams import Elsewhere, are_questions, elsewhere
-from analyzer.linkup.model import Case, LinkUp, Pc, Proof, Stage, Target, Told, others
+from analyzer.linkup.model import CALLER, Case, LinkUp, Pc, Proof, Stage, Target, Told, others
 from analyzer.linkup.networks import (
     PRESUMED_MASK,
     KnownFrom,
@@ -41,8 +41,10 @@ from analyzer.linkup.tries import (
     ENDINGS,
     LONG_IDLE,
     PATIENCE,
+    REPEATS,
     RIGHT_AFTER,
     SOON,
+    START_TAKES,
     Call,
     Calls,
     How,
@@ -60,6 +62,7 @@ __all__ = [
     "AT_ONCE",
     "BEGAN_LATE",
     "BEGINNING",
+    "CALLER",
     "ENDINGS",
     "HOPS",
     "LISTENED",
@@ -69,8 +72,10 @@ __all__ = [
     "PATIENCE",
     "PC_ANSWERS",
     "PRESUMED_MASK",
+    "REPEATS",
     "RIGHT_AFTER",
     "SOON",
+    "START_TAKES",
     "Call",
     "Calls",
     "Case",

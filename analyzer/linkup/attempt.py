@@ -32,7 +32,7 @@ def link_up(pc: Pc, target: Target) -> LinkUp:
     strange = of_a_rival(pc, own)
     strangers = set(map(id, strange))
     called = [one for one in own if id(one) not in strangers]
-    errors = facts.index.errors_about[controller]
+    errors = [one for one in facts.index.errors_about[controller] if one.about_src in pc.addresses]
     questions = [one for one in facts.index.questions_for[controller] if _asked_by(one, pc)]
     there = [one for one in facts.index.packets_to[controller] if _is_pc(one, pc)]
     back = [one for one in facts.index.packets_from[controller] if _is_for_pc(one, pc)]
@@ -69,7 +69,8 @@ def link_up(pc: Pc, target: Target) -> LinkUp:
 
 def _about(errors: list[IcmpError]) -> Callable[[Session], list[IcmpError]]:
     """What tells the messages about a session from the others."""
-    about = by(errors, lambda one: (one.about_src, one.sport, one.dport))
+    quoted = (one for one in errors if one.is_about_tcp)
+    about = by(quoted, lambda one: (one.about_src, one.sport, one.dport))
     return lambda one: about[one.client.address, one.client.port, one.server.port]
 
 

@@ -6,7 +6,7 @@ from enum import IntEnum
 from ipaddress import IPv4Address
 from typing import NamedTuple
 
-from analyzer.facts import Address, Exchange, Moment, Question, Session
+from analyzer.facts import Address, Exchange, Question, Session
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS, TUNNEL_PORTS
 from analyzer.linkup.called import is_taken_call
 from analyzer.linkup.model import Pc, Target, Told
@@ -180,7 +180,7 @@ def _trials(pc: Pc) -> dict[Address, _Trial]:
         for session in facts.index.sessions_to[address]:
             if is_taken_call(session, pc):
                 trial(session.client.address).called = True
-    for exchange in sorted(_datagrams(pc), key=lambda one: one.asked.first or Moment(0, 0.0)):
+    for exchange in sorted(_datagrams(pc), key=lambda one: one.first):
         address, port = exchange.server
         if address in own or (address not in groups and is_host(address)):
             trial(address).udp.setdefault(port, []).append(exchange)

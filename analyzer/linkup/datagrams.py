@@ -30,8 +30,7 @@ class Elsewhere(NamedTuple):
     @property
     def asks_on(self) -> bool:
         """Whether the PC asked again after it had turned one down: its program was there."""
-        last = self.asked.asked.last
-        return bool(self.refused) and last is not None and last > self.refused[0].moment
+        return bool(self.refused) and self.asked.last > self.refused[0].moment
 
     @property
     def is_discarded(self) -> bool:
@@ -41,8 +40,7 @@ class Elsewhere(NamedTuple):
     @property
     def is_prompt(self) -> bool:
         """Whether it came right after the question."""
-        first, came = self.asked.asked.first, self.back.asked.first
-        return first is not None and came is not None and came.seconds - first.seconds < AT_ONCE
+        return self.back.first.seconds - self.asked.first.seconds < AT_ONCE
 
     @property
     def same_address(self) -> bool:
@@ -91,10 +89,9 @@ def _found(facts: Facts, exchanges: Sequence[Exchange]) -> Iterator[Elsewhere]:
         return
     index = facts.index
     for socket, one in silent.items():
-        asked = one.asked.first
-        if asked is None or len(index.exchanges_by[socket]) > 1:
+        if len(index.exchanges_by[socket]) > 1:
             continue
         for back in index.exchanges_with[socket]:
-            if back.asked.first is not None and asked < back.asked.first:
+            if one.first < back.first:
                 refused = index.refused_datagrams[back.client, back.server]
                 yield Elsewhere(one, back, refused)

@@ -29,6 +29,7 @@ from analyzer.facts.arp import SWEEP
 from analyzer.facts.dhcp import ACK, DISCOVER, SERVER_PORT
 from analyzer.facts.icmp import UNREACHABLE
 from analyzer.facts.index import by
+from analyzer.facts.paths import times_to_live
 from analyzer.facts.ports import OFFICE_PORTS, TUNNEL_PORTS
 from analyzer.linkup.cable import Cable
 from analyzer.linkup.networks import Network, is_loopback, is_self_assigned, network_of, presumed
@@ -169,7 +170,7 @@ class Pc:
     @cached_property
     def times_to_live(self) -> set[int]:
         """Times to live of its IPv4 packets."""
-        return {ttl for one in self.paths if one.src_ip for ttl in one.ttls}
+        return times_to_live(one for one in self.paths if one.src_ip)
 
     @cached_property
     def questions(self) -> list[Question]:
@@ -213,22 +214,22 @@ class Pc:
         ]
 
     @cached_property
+    def exchanges(self) -> list[Exchange]:
+        """UDP exchanges that it began."""
+        index = self.facts.index
+        return [one for own in self.addresses for one in index.exchanges_from[own]]
+
+    @cached_property
     def tunnels(self) -> list[tuple[Address, Address, Moment]]:
         """Its end, the far end and the first packet of tunnels (VPN) that it keeps up."""
         index = self.facts.index
-        ends = [
-            (*way, one.asked.first)
+        ends = [(one.client, one.server, one.first) for one in self.exchanges]
+        ends += [
+            (one.server, one.client, one.first)
             for own in self.addresses
-            for one, way in (
-                *((one, (one.client, one.server)) for one in index.exchanges_from[own]),
-                *((one, (one.server, one.client)) for one in index.exchanges_to[own]),
-            )
+            for one in index.exchanges_to[own]
         ]
-        return [
-            (own[0], far[0], first)
-            for own, far, first in ends
-            if far[1] in TUNNEL_PORTS and first is not None
-        ]
+        return [(own[0], far[0], first) for own, far, first in ends if far[1] in TUNNEL_PORTS]
 
     @cached_property
     def checks(self) -> list[Moment]:
@@ -387,6 +388,14 @@ class LinkUp:
         return self.sheet is not None and self.sheet.answers_arp is False
 
     @property
+    def has_no_router(self) -> bool:
+        """Whether the site sheet tells both masks, and a direct cable or no gateway on either."""
+        adapter, sheet = self.site.adapter(self.pc_address), self.sheet
+        if adapter is None or sheet is None or not (adapter.mask and sheet.mask):
+            return False
+        return sheet.cable == "direct" or (adapter.gateway is None and sheet.gateway is None)
+
+    @property
     def is_heard(self) -> bool:
         """Whether any IPv4 packet came from the controller to the PC."""
         return self.heard is not None
@@ -499,11 +508,7 @@ class LinkUp:
     def tries(self) -> Tries[Try]:
         """Everything that the PC tried with the controller."""
         refused = self.facts.index.refused_datagrams
-        sent = [
-            one
-            for exchange in self.exchanges
-            for one in of_exchange(exchange, (exchange.client, exchange.server) in refused)
-        ]
+        sent = (of_exchange(one, (one.client, one.server) in refused) for one in self.exchanges)
         return Tries(
             (
                 *map(of_question, self.questions),
@@ -561,6 +566,12 @@ class LinkUp:
             tries = sum(one.count for one in asked)
         return self.silence(sent, tries)
 
+    @cached_property
+    def unasked(self) -> list[Exchange]:
+        """Exchanges that the controller began with the PC."""
+        begun = self.facts.index.exchanges_from[self.controller]
+        return [one for one in begun if one.server[0] in self.pc.addresses]
+
     @property
     def rivals(self) -> Calls:
         """Other stations' calls to the port that counts."""
@@ -587,10 +598,15 @@ class LinkUp:
         )
 
     @cached_property
+    def signs(self) -> list[Moment]:
+        """Signs of life of the controller: its ARP replies, its first and last packet to the PC."""
+        signs = {moment for question in self.questions for moment, _ in question.answers}
+        return sorted(signs.union(at for at in (self.heard, self.last_heard) if at is not None))
+
+    @cached_property
     def last_sign(self) -> Moment | None:
-        """The last sign of life of the controller: its last packet to the PC, or ARP reply."""
-        signs = [moment for question in self.questions for moment, _ in question.answers]
-        return max([*signs, *([self.last_heard] if self.last_heard else [])], default=None)
+        """The last sign of life of the controller."""
+        return max(self.signs, default=None)
 
     def is_alive_after(self, moment: Moment) -> bool:
         """Whether the controller gave a sign of life later than a moment."""
@@ -630,17 +646,17 @@ class LinkUp:
         """Everything the PC did to reach the controller, first and last of each kind."""
         moments = [moment for one in self._series for moment in (one.first, one.last)]
         moments += [one.first for one in self.on_port if not one.calls]
-        moments += [one.asked.first for one in self.exchanges if one.asked.first]
+        moments += [one.first for one in self.exchanges]
         return sorted(moments)
 
     @property
-    def unanswered(self) -> list[Question]:
+    def unanswered(self) -> Series:
         """The PC's ARP questions to everybody, where it got no answer to any of its questions for
         the controller.
         """
-        if any(one.answered for one in self.questions):
-            return []
-        return [one for one in self.questions if one.broadcasts]
+        answered = any(one.answered for one in self.questions)
+        asked = (one.asked for one in self.questions if one.broadcasts and not answered)
+        return Series.joined(asked)
 
     @cached_property
     def in_vain(self) -> list[Moment]:
@@ -651,10 +667,8 @@ class LinkUp:
         sent += [
             at for calls in (self.on_port, self.on_others) for one in calls for at in one.in_vain
         ]
-        pairs = [(one.asked, one.answered) for one in self.exchanges]
-        for asked, answered in pairs:
-            unanswered = [one for one in (asked.first, asked.last) if one is not None]
-            sent += [at for at in unanswered if answered.last is None or at > answered.last]
+        for one in self.exchanges:
+            sent += [at for at in one.asked.ends if at > (one.answered.last or BEGINNING)]
         if self.pings is not None:
             requests, back = self.pings.requests.moments, self.pings.replies
             sent += [at for at in requests if not back.count or at > back.last]
@@ -664,7 +678,7 @@ class LinkUp:
     def tried(self) -> list[Moment]:
         """The kept moments of everything that the PC sent to reach the controller, repeats too."""
         moments = {moment for one in self._series for moment in one.moments}
-        moments.update(one.asked.last for one in self.exchanges if one.asked.last)
+        moments.update(one.last for one in self.exchanges)
         return sorted(moments.union(self.attempts))
 
     @property

@@ -144,8 +144,7 @@ def heard_on_cable(linkup: LinkUp) -> list[Moment]:
         for moment, hardware in heard
         if hardware != linkup.pc.hardware
         and hardware not in hands_on
-        and (station := facts.station(hardware)) is not None
-        and set(station.addresses) == {controller}
+        and facts.addresses_of(hardware) == {controller}
     )
 
 

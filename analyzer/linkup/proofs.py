@@ -133,6 +133,8 @@ def _port_proof(linkup: LinkUp) -> Proof | None:
         if one.how is How.TURNED_DOWN:
             took = accepted.seconds - one.session.syns.first.seconds
             return Proof(accepted, "accepted in vain", {"port": one.port, "took": took})
+        if one.how is How.UNHEARD:
+            return Proof(accepted, "accepted again", {"port": one.port, "times": one.accepted})
         if lacks_client(one.session):
             return Proof(accepted, "accepted unheard", {"port": one.port})
     for call in taken_calls(linkup):

@@ -27,7 +27,6 @@ from analyzer.facts import (
     Resent,
     Session,
 )
-from analyzer.facts.icmp import REDIRECT
 
 
 class What(StrEnum):
@@ -92,6 +91,10 @@ practice, no source)."""
 AT_AN_ANSWER = 0.05
 """Seconds after an answer within which an end may belong to it, as to a farewell (common practice,
 no source)."""
+START_TAKES = 120.0
+"""Seconds that a controller takes to start, at most (common practice, no source)."""
+REPEATS = 3
+"""Repeats of one segment from which on a single lost frame is no explanation."""
 BEGINNING = Moment(0, float("-inf"))
 """Earlier than every frame."""
 
@@ -119,8 +122,8 @@ class Call(Try):
     session: its facts; end: the close or reset that ended it, or the reset that refused it, of
     whichever end was first; idle: seconds without data before that end, since the opening where
     there was no data; wanted: whether the client still wanted the session when the server ended it;
-    came_back: whether the client called again soon after the server had ended it; error: the
-    message that refused it on the way.
+    came_back: whether the client called again soon after the server had ended it; errors:
+    messages about its packets, in order; error: the one that refused it on the way.
     """
 
     session: Session
@@ -128,6 +131,7 @@ class Call(Try):
     idle: float = 0.0
     wanted: bool = False
     came_back: bool = False
+    errors: Collection[IcmpError] = ()
     error: IcmpError | None = None
 
     @property
@@ -277,6 +281,17 @@ class Call(Try):
         return self.session.syns.count
 
     @property
+    def accepted(self) -> int:
+        """How often the server accepted a call that the client never took up."""
+        return accepted_times(self.session) if self.how is How.UNHEARD else 0
+
+    @property
+    def acceptances(self) -> list[Moment]:
+        """The first and the last of those."""
+        first, last = self.session.syn_ack, self.session.from_server.last
+        return [at for at in (first, last) if at is not None and self.accepted]
+
+    @property
     def sent_again(self) -> list[Moment]:
         """The kept calls that another one followed, and data sent again."""
         return [*self.session.syns.moments[:-1], *self.session.from_client.repeats.moments]
@@ -349,6 +364,12 @@ class Call(Try):
         over = self.end is not None and self.end.moment < moment
         return self.opened and self.first < moment and not over
 
+    @property
+    def undelivered(self) -> Resent | None:
+        """The client's segment that was sent again REPEATS times and is still waited for."""
+        resent = self.stuck(CLIENT)
+        return None if resent is None or resent.again.count < REPEATS else resent
+
     def stuck(self, side: int) -> Resent | None:
         """The segment that a side sends again and the other end still waits for."""
         return self.session.stuck(side)
@@ -382,10 +403,13 @@ def _turned_down(one: Session) -> bool:
 
 
 def _unheard(one: Session) -> bool:
-    """The server accepted, and accepted again, and the client never took it up."""
-    again = one.from_server.frames > 1 and not one.from_server.octets
+    """The server accepted, and accepted again, and the client only called (RFC 9293 3.10.7.3: it
+    has to confirm an acceptance). A server that confirms more than the call got more.
+    """
+    server = one.from_server
+    again = accepted_times(one) > 1 and not (server.octets or server.acknowledges)
     never = one.from_client.frames == one.syns.count > 0
-    return one.syn_ack is not None and again and never
+    return again and never
 
 
 def _not_seen(one: Session) -> bool:
@@ -450,6 +474,12 @@ def lacks_client(session: Session) -> bool:
     none before the client has confirmed its acceptance (RFC 9293 3.10.7.4).
     """
     return session.from_server.octets > 0 and not session.from_client.frames
+
+
+def accepted_times(session: Session) -> int:
+    """How often a server that sent nothing else but ends accepted a call."""
+    ends = sum(end.side == SERVER for end in session.ends)
+    return 0 if session.syn_ack is None else session.from_server.frames - ends
 
 
 def dropped_after(session: Session) -> float | None:
@@ -588,6 +618,11 @@ class Calls(Tries[Call]):
         """Those begun after the last frame of any open session."""
         return Calls(self.after(self.last_open))
 
+    @cached_property
+    def acceptances(self) -> list[Moment]:
+        """When the server accepted each, in order."""
+        return sorted(at for one in self if (at := one.session.syn_ack) is not None)
+
     @property
     def ends(self) -> list[Moment]:
         """When each ended."""
@@ -633,7 +668,7 @@ def of_session(session: Session, errors: Collection[IcmpError] = ()) -> Call:
     (RFC 1812 5.2.7.2).
     """
     how = how_it_ended(session)
-    refusals = (one for one in errors if one.type != REDIRECT)
+    refusals = (one for one in errors if not one.is_redirect)
     error = next(refusals, None) if how is How.IGNORED else None
     end = session.refused or next(iter(session.closing), None)
     return Call(
@@ -647,6 +682,7 @@ def of_session(session: Session, errors: Collection[IcmpError] = ()) -> Call:
         session=session,
         end=end,
         idle=0.0 if end is None else _idle(session, end),
+        errors=errors,
         error=error,
     )
 
@@ -735,17 +771,15 @@ def of_pings(pings: Echo) -> Try:
     return Try(What.PING, None, How.ANSWERED, sent.first, last, sent.count, back.count, back.last)
 
 
-def of_exchange(exchange: Exchange, refused: bool) -> Iterator[Try]:
+def of_exchange(exchange: Exchange, refused: bool) -> Try:
     """Datagrams from one socket to another. refused: whether the receiver says that nobody takes
     them.
     """
     asked, answered = exchange.asked, exchange.answered
-    if asked.first is None or asked.last is None:
-        return
     how = How.ANSWERED if answered.count else How.REFUSED if refused else How.IGNORED
-    last = max(asked.last, answered.last) if answered.last else asked.last
-    port, at = exchange.server[1], answered.last
-    yield Try(What.UDP, port, how, asked.first, last, asked.count, answered.count, at)
+    last, at = max(exchange.last, answered.last or BEGINNING), answered.last
+    port = exchange.server[1]
+    return Try(What.UDP, port, how, exchange.first, last, asked.count, answered.count, at)
 
 
 def in_rows(tries: Iterable[Try]) -> list[Try]:

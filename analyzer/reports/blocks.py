@@ -1,9 +1,10 @@
 """What a document is made of: text, tables and pictures as plain data, every word decided."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from analyzer.cautions import MAKE_SAFE, Caution
 from analyzer.diagnosis import State, Step
 
 
@@ -24,16 +25,10 @@ class Paragraph:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Caution:
-    """What to be careful of in all that follows under the same heading."""
-
-    text: str
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class Listing:
-    """Things one below the other; numbered where their order counts. A caution stands above the
-    step that it belongs to.
+    """Things one below the other; numbered where their order counts. A caution stands below the
+    step that it belongs to; one that is a block of its own is about all that follows under the same
+    heading.
     """
 
     items: Sequence[Step]
@@ -240,3 +235,20 @@ Block = (
     | TimeStrip
     | SpreadChart
 )
+
+
+def safely(blocks: Iterable[Block]) -> Iterator[Block]:
+    """The same blocks, and how to make a machine safe: once, above the first that says to."""
+    said = False
+    for block in blocks:
+        if not said and any(one.make_safe for one in _cautions(block)):
+            said = True
+            yield MAKE_SAFE
+        yield block
+
+
+def _cautions(block: Block) -> list[Caution]:
+    if isinstance(block, Caution):
+        return [block]
+    items = block.items if isinstance(block, Listing) else ()
+    return [one.caution for one in items if one.caution is not None]

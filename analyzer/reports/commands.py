@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from analyzer.cautions import ADDRESS_CHANGE, FIXED_ENTRY, SESSIONS_END
+from analyzer.cautions import ADDRESS_CHANGE, FIXED_ENTRY, LINK_DROPS, Caution
 from analyzer.planning import Entry, Plan, length
 from analyzer.words import say
 
@@ -38,7 +38,7 @@ class Undo:
 
     typed: str
     where: str = ""
-    caution: str = SESSIONS_END
+    caution: Caution = LINK_DROPS
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +50,7 @@ class Command:
     undo: tuple[Undo, ...] = ()
     to: str = ""
     success: str = ""
-    caution: str = ""
+    caution: Caution | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,7 +236,7 @@ def _filled(task: Task, system: System, plan: Plan) -> Command:
         undo=tuple(Undo(say(one.typed, values), one.where, one.caution) for one in command.undo),
         to=say(TO[task], values),
         success=say(SUCCESS[task], values),
-        caution=CAUTION.get(task, ""),
+        caution=CAUTION.get(task),
     )
 
 

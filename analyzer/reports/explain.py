@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from analyzer.diagnosis import Rule, Step
-from analyzer.reports.blocks import Block, Caution, Heading, Listing, Paragraph, Table
+from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table, safely
 from analyzer.words import outline
 
 
@@ -37,12 +37,12 @@ def explanation(rule: Rule) -> list[Block]:
         if texts:
             steps = [Step(outline(text)) for text in texts]
             blocks += [Heading(title, 3), Listing(steps)]
-    steps = [Step(outline(step.text), outline(step.caution)) for step in rule.what_to_do]
+    steps = [Step(outline(step.text), step.caution) for step in rule.what_to_do]
     blocks.append(Heading("What to do", 3))
-    blocks += [Caution(outline(text)) for text in rule.cautions]
+    blocks += rule.cautions
     blocks.append(Listing(steps, numbered=True))
     if rule.confirm:
-        confirm = Step(outline(rule.confirm), outline(rule.confirm_caution))
+        confirm = Step(outline(rule.confirm), rule.confirm_caution)
         blocks += [Heading("The test that decides", 3), Listing([confirm])]
     blocks += [Heading("Sources", 3), Listing([Step(text) for text in rule.sources])]
-    return blocks
+    return list(safely(blocks))

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from analyzer.diagnosis import Certainty, Diagnosis, Finding, Outcome, Stage, Step, Verdict
-from analyzer.reports.blocks import Block, Listing, Paragraph
+from analyzer.reports.blocks import Block, Listing, Paragraph, safely
 from analyzer.reports.document import NOT_RECORDINGS
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
 from analyzer.reports.document.bounds import FEW, MOST_IN_FULL, MOST_NAMED, named
@@ -61,7 +61,7 @@ def letter(
     if refused:
         lines = [Step(clean(text)) for text in refused]
         blocks += [Paragraph(f"{NOT_RECORDINGS}:"), Listing(lines)]
-    return [*blocks, *_questions(diagnoses), Paragraph(FAREWELL)]
+    return list(safely([*blocks, *_questions(diagnoses), Paragraph(FAREWELL)]))
 
 
 def _about(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from analyzer.cautions import ADDRESS_CHANGE, FIXED_ENTRY, MACHINE, OTHERS_SESSION, UNPLUG
 from analyzer.diagnosis import Step
 from analyzer.planning import Check, Entry, Plan, Result, Way
-from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table, Typed
+from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table, Typed, safely
 from analyzer.reports.cable import CROSSED, SOURCES, STRAIGHT, WHICH, pins
 from analyzer.reports.commands import SYSTEMS, Command, System, commands
 from analyzer.site import Adapter, Controller
@@ -89,7 +89,7 @@ def plan_report(plans: Sequence[Plan], systems: Sequence[System] = SYSTEMS) -> l
         blocks += [Heading(f"Commands for {system.name}"), Paragraph(system.rights), Paragraph(HOW)]
         for command in commands(plans, system):
             blocks += _command(command)
-    return blocks
+    return list(safely(blocks))
 
 
 def can_go_on(plans: Sequence[Plan]) -> bool:

@@ -1,20 +1,20 @@
 """What the command says about adapters and about a recording that it makes."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
-from analyzer.cautions import ADDRESS_CHANGE
+from analyzer.cautions import ADDRESS_CHANGE, Caution
 from analyzer.diagnosis import Step
 from analyzer.recorder.adapters import Adapter, Reason, Trouble, Warned
 from analyzer.recorder.running import Ended, Recorder
-from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
+from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table, safely
 from analyzer.words import clean, count, listed, say, seconds
 
-WORDS: dict[Trouble, tuple[str, str, str]] = {
+WORDS: Mapping[Trouble, tuple[str, str, Caution | None]] = {
     Trouble.NO_LINK: (
         "The adapter {adapter} has no link.",
         "Look at the cable and at the lamps at both ends. The recording will show when it comes.",
-        "",
+        None,
     ),
     Trouble.NO_ADDRESS: (
         "The adapter {adapter} has no IPv4 address: the PC cannot reach a controller over it.",
@@ -30,23 +30,23 @@ WORDS: dict[Trouble, tuple[str, str, str]] = {
         "The controller {controller} is not in a network of the adapter {adapter} "
         "({networks:list}): without a router this cannot work.{elsewhere}",
         "Compare the addresses and masks of both with the plan.",
-        "",
+        None,
     ),
     Trouble.OWN_ADDRESS: (
         "{controller} is the PC's own address, on its adapter {adapter}.",
         "Read the controller's address again: two stations must not have the same.",
-        "",
+        None,
     ),
     Trouble.NO_HOST: (
         "{controller} names all of the network {network}, or its beginning: no controller has it.",
         "Read the controller's address and the PC's mask again.",
-        "",
+        None,
     ),
     Trouble.TWO_WAYS: (
         "The adapters {adapter} and {other} are both in the network {network}: the PC may call the "
         "controller over the wrong one.",
         "Find out which of them the controller is behind. Record on that one.",
-        "",
+        None,
     ),
 }
 REASONS = {
@@ -121,7 +121,7 @@ def warned(warnings: Sequence[Warned]) -> Iterator[Block]:
     yield Heading("This stands in the way")
     yield Listing(whats, numbered=True)
     yield Heading("What to do about it", 3)
-    yield Listing(todos, numbered=True)
+    yield from safely([Listing(todos, numbered=True)])
 
 
 def begins(adapter: Adapter, path: Path, at: str, limit: float, octets: int) -> Iterator[Block]:

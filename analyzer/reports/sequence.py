@@ -357,13 +357,11 @@ def _loop(session: Session, text: str, requests: int) -> Iterator[Event]:
 
 def _exchanges(story: _Story) -> Iterator[Event]:
     for one in story.linkup.exchanges:
-        if one.asked.first is None:
-            continue
         told = {"port": one.server[1], "n": one.asked.count, "answers": one.answered.count}
         text = say("UDP port {port}: {n:count datagram}, {answers:count answer}", told)
         shape = Shape.LOOP if one.answered.count else Shape.LOST
         until = max(way.last.seconds for way in (one.asked, one.answered) if way.last)
-        yield replace(_event(one.asked.first, PC, CONTROLLER, text, shape), until=until)
+        yield replace(_event(one.first, PC, CONTROLLER, text, shape), until=until)
 
 
 TOLD_BY: Sequence[Callable[[_Story], Iterator[Event]]] = (

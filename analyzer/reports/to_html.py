@@ -12,11 +12,11 @@ from importlib.resources import files
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from analyzer.cautions import Caution
 from analyzer.diagnosis import State
 from analyzer.reports.blocks import (
     AS_TABLE,
     Block,
-    Caution,
     Heading,
     Listing,
     Paragraph,

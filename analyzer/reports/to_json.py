@@ -4,6 +4,7 @@ import json
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from analyzer.cautions import MAKE_SAFE
 from analyzer.diagnosis import Diagnosis, Finding, Outcome, Spread, Station, Step
 from analyzer.reports.differences import differences
 from analyzer.reports.document.parties import HOW_KNOWN
@@ -198,7 +199,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "what_happened": finding.what_happened,
         "likely_causes": finding.likely_causes,
         "what_to_do": _steps(finding),
-        "cautions": finding.cautions,
+        "cautions": _cautions(finding),
         "also_fits": finding.also_fits,
         "evidence": [
             {
@@ -214,11 +215,17 @@ def _finding(finding: Finding) -> dict[str, Any]:
 
 
 def _steps(finding: Finding) -> list[str]:
-    """Each step with its caution before it, and the test that decides at the end."""
+    """Each step with its caution behind it, and the test that decides at the end."""
     steps = list(finding.what_to_do)
     if finding.confirm.text:
         steps.append(Step(f"To be sure: {finding.confirm.text}", finding.confirm.caution))
-    return [f"CAUTION: {one.caution} {one.text}" if one.caution else one.text for one in steps]
+    return [f"{one.text} {one.caution}" if one.caution else one.text for one in steps]
+
+
+def _cautions(finding: Finding) -> list[str]:
+    """All of them, and how to make the machine safe where one says to."""
+    safe = [MAKE_SAFE] if any(one.make_safe for one in finding.cautions) else []
+    return [str(one) for one in (*safe, *finding.cautions)]
 
 
 def _value(value: object) -> object:

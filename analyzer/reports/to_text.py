@@ -4,10 +4,10 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import zip_longest
 
+from analyzer.cautions import Caution
 from analyzer.diagnosis import State
 from analyzer.reports.blocks import (
     Block,
-    Caution,
     Heading,
     Listing,
     Paragraph,
@@ -47,8 +47,8 @@ def _lines(block: Block) -> Iterator[str]:
                 yield ("=" if level == 1 else "-") * max(map(len, wrapped))
         case Paragraph(text):
             yield from _wrapped(text, WIDTH)
-        case Caution(text):
-            yield from _wrapped(f"CAUTION: {text}", WIDTH)
+        case Caution():
+            yield from _wrapped(str(block), WIDTH)
         case Listing():
             yield from _listing(block)
         case Table():
@@ -69,10 +69,9 @@ def _mark(state: State) -> str:
 def _listing(listing: Listing) -> Iterator[str]:
     for number, item in enumerate(listing.items, 1):
         lead = f"  {number}. " if listing.numbered else "  - "
-        if item.caution:
-            yield from _indented(lead, f"CAUTION: {item.caution}")
-            lead = " " * len(lead)
         yield from _indented(lead, item.text)
+        if item.caution:
+            yield from _indented(" " * len(lead), str(item.caution))
 
 
 def _indented(lead: str, text: str) -> list[str]:

@@ -134,7 +134,11 @@ RULE = Rule(
         "strange": "{controller} sends to {pc} in a session that the PC did not open{again}",
         "undone": "the PC turns that session down, as it knows no such one{again}",
     },
-    cautions=("The other device may be a panel or a drive: do not switch it off to find it.",),
+    cautions=(
+        cautions.warning(
+            "The other device may be a panel or a drive: do not switch it off to find it.",
+        ),
+    ),
     also_fits={
         "second adapter": (
             "A second adapter of the same PC, wireless or in a dock, that has the same address."

@@ -73,41 +73,36 @@ def _foreign_sender(linkup: LinkUp) -> Sighting | None:
 
 
 def _kept_addresses(linkup: LinkUp, used: Address) -> list[Address]:
-    """Addresses of the adapter: from its record, or still in use while the PC calls."""
-    facts, pc = linkup.facts, linkup.pc
-    own = (one for one in facts.interfaces if one.hardware == pc.hardware)
+    """Addresses of the adapter: from its record, or still in use after it began to use this one."""
+    pc, began = linkup.pc, linkup.pc.first_use(used)
+    own = (one for one in linkup.facts.interfaces if one.hardware == pc.hardware)
     recorded = [Address(address) for one in own for address, _ in one.addresses]
-    calls = (at for at, *who in _calls(linkup) if who == [pc.hardware, used])
-    began = next(calls, None)
     still = [one for one in pc.addresses if began and (pc.last_use(one) or began) > began]
     return list(dict.fromkeys([*recorded, *still]))
 
 
-def _calls(linkup: LinkUp) -> list[tuple[Moment, Hardware, Address]]:
-    """Who asks for the controller or sends to it, as which address; the first frame of each."""
-    index, controller = linkup.facts.index, linkup.controller
-    asked = [(one.asked.first, one.asker, one.asker_ip) for one in index.questions_for[controller]]
-    paths = index.packets_to[controller]
-    sent = [(one.first, one.src, one.src_ip) for one in paths if one.src and one.src_ip]
-    return sorted([*asked, *sent])
-
-
 def _another_caller(linkup: LinkUp) -> Sighting | None:
-    """Calls by the station that recorded, where the PC that was named is nowhere."""
-    index, pc = linkup.facts.index, linkup.pc
-    if pc.station is not None or any(index.stations_at[own] for own in pc.addresses):
+    """Calls by the host that recorded, where the PC that was named is nowhere."""
+    index, pc, controller = linkup.facts.index, linkup.pc, linkup.controller
+    if pc.station is not None:
         return None
-    calls = [(at, index.stations.get(hardware), own) for at, hardware, own in _calls(linkup)]
-    recorders = [who for _, who, _ in calls if who is not None and (who.short or who.sent)]
-    if not recorders:
+    asked = [(one.asked.first, one.asker, one.asker_ip) for one in index.questions_for[controller]]
+    sent = [(one.first, one.src, one.src_ip) for one in index.packets_to[controller]]
+    calls = [(at, own) for at, who, own in sorted(asked + sent) if _recorded(linkup, who)]
+    if not calls:
         return None
-    own_calls = [(at, address) for at, who, address in calls if who is recorders[0]]
     return Sighting(
-        values={"ways": [*pc.addresses, *dict.fromkeys(address for _, address in own_calls)]},
-        frames={"other": [at for at, _ in own_calls]},
+        values={"ways": [*pc.addresses, *dict.fromkeys(own for _, own in calls)]},
+        frames={"other": [at for at, _ in calls]},
         level=Level.WARNING,
         certainty=Certainty.FITS,
     )
+
+
+def _recorded(linkup: LinkUp, hardware: Hardware | None) -> bool:
+    """Whether a station is on the host that recorded."""
+    station = linkup.facts.station(hardware)
+    return station is not None and bool(station.short or station.sent)
 
 
 def _tunnel(linkup: LinkUp) -> Sighting | None:
@@ -150,8 +145,7 @@ RULE = Rule(
         Step(
             "Leave only the machine's adapter on: wireless off, other cables out of the PC, VPN "
             "closed.",
-            "Ask first whether the VPN or another adapter carries somebody's session with a "
-            "machine. " + cautions.OTHERS_SESSION,
+            cautions.OTHERS_SESSION,
         ),
         Step(
             "Give the machine's adapter an address in a network that no other adapter of the PC "

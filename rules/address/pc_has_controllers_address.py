@@ -150,8 +150,10 @@ RULE = Rule(
         "called": "another station calls {controller} and reaches the PC{again}",
     },
     cautions=(
-        "Two devices with one address on a machine network can stop drives and I/O. Keep people "
-        "clear until it is resolved.",
+        cautions.warning(
+            "Two devices with one address can stop drives and I/O. Keep people clear until it "
+            "is resolved.",
+        ),
     ),
     also_fits={
         "only checked": (

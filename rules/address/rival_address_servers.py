@@ -12,7 +12,6 @@ several relays, about leases of different times, and about other devices' leases
 from collections.abc import Iterator, Sequence
 
 from analyzer.facts import Address, DhcpMessage, Hardware
-from analyzer.facts.dhcp import ACK, BOOTP, OFFER
 from analyzer.facts.index import Groups, by
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Silence, presumed
@@ -20,24 +19,22 @@ from rules import cautions
 
 
 def survey(case: Case) -> Iterator[Sighting]:
+    given = case.facts.index.given_to
     if case.pc is not None:
-        yield from _to_the_pc(case, _given(case, case.pc.hardware))
+        yield from _to_the_pc(case, given[case.pc.hardware])
     for linkup in case.linkups:
-        owned = [one for owner in linkup.owners for one in _given(case, owner)]
-        yield from _to_the_controller(linkup, owned)
-
-
-def _given(case: Case, client: Hardware | None) -> list[DhcpMessage]:
-    """What servers offer or give to a device."""
-    about = case.facts.index.dhcp_of[client]
-    return [one for one in about if one.offered and not one.from_client]
+        yield from _to_the_controller(linkup, [one for own in linkup.owners for one in given[own]])
 
 
 def _to_the_pc(case: Case, given: Sequence[DhcpMessage]) -> Iterator[Sighting]:
     rivals = _rivals(given)
-    taken, ranges = {one.offered for one in rivals}, _ranges(rivals)
-    lured = (one for one in case.linkups if one.pc_address in taken and one.attempts)
-    misled = [one for one in lured if not one.in_reach and _is_near(ranges, one.controller)]
+    taken = {one.offered for one in rivals}
+    misled = [
+        one
+        for one in case.linkups
+        if one.pc_address in taken and one.attempts and not one.in_reach
+        if _near(rivals, [one.controller])
+    ]
     for linkup in misled:
         silence = linkup.silence(linkup.in_vain)
         yield _sighting(rivals, linkup, [linkup.controller], silence=silence)
@@ -55,25 +52,22 @@ def _to_the_pc(case: Case, given: Sequence[DhcpMessage]) -> Iterator[Sighting]:
 
 
 def _to_the_controller(linkup: LinkUp, given: Sequence[DhcpMessage]) -> Iterator[Sighting]:
-    moves = [one for one in given if one.type in (ACK, BOOTP) and _leads_away(linkup, one)]
+    moves = [one for one in given if _leads_away(linkup, one)]
     vain = [at for at in linkup.in_vain if moves and at > moves[0].moment]
-    rivals = moves or _rivals(given)
     if vain:
         yield _sighting(moves, linkup, silence=linkup.silence(vain))
-    elif rivals:
+    elif rivals := moves or _rivals(given):
         yield _sighting(rivals, linkup, level=Level.WARNING)
 
 
 def _leads_away(linkup: LinkUp, lease: DhcpMessage) -> bool:
-    """Whether a device that had the controller's address gets another one, and leaves it."""
-    stays = any(run.last > lease.moment for run in linkup.claims.by(lease.client)[-1:])
-    return lease.offered != linkup.controller and not (stays or linkup.is_heard_after(lease.moment))
+    """Whether a device that had the controller's address is given another one, and leaves it."""
+    return lease.offered != linkup.controller and not linkup.is_alive_after(lease.moment)
 
 
 def _rivals(given: Sequence[DhcpMessage]) -> list[DhcpMessage]:
     """Offers and leases for one request, where those of two servers are of different networks."""
-    offers = [one for one in given if one.type in (OFFER, ACK)]
-    requests = by(offers, lambda one: one.transaction).values()
+    requests = by(given, lambda one: one.transaction).values()
     return [one for group in requests if _are_rivals(group) for one in group]
 
 
@@ -86,17 +80,15 @@ def _are_rivals(offers: Sequence[DhcpMessage]) -> bool:
     return any((one.offered ^ first.offered) & _mask(one) & _mask(first) for one in others)
 
 
+def _near(given: Sequence[DhcpMessage], controllers: Sequence[Address]) -> list[DhcpMessage]:
+    """Those that give an address in the network of a controller, by their mask."""
+    masks = set(map(_mask, given))
+    wanted = {(mask, one & mask) for mask in masks for one in controllers}
+    return [one for one in given if (_mask(one), one.offered & _mask(one)) in wanted]
+
+
 def _mask(message: DhcpMessage) -> Address:
     return message.mask if message.mask is not None else presumed(message.offered).mask
-
-
-def _ranges(given: Sequence[DhcpMessage]) -> dict[Address, set[int]]:
-    """The networks of the addresses given, by their masks."""
-    return {mask: {one.offered & mask for one in group} for mask, group in by(given, _mask).items()}
-
-
-def _is_near(ranges: dict[Address, set[int]], address: Address) -> bool:
-    return any(address & mask in networks for mask, networks in ranges.items())
 
 
 def _server(message: DhcpMessage) -> Address | Hardware | None:
@@ -114,9 +106,8 @@ def _sighting(
 ) -> Sighting:
     gifts = list(by(given, lambda one: (_server(one), one.sender, one.offered)).values())
     first, other = [one[0] for one in (gifts * 2)[:2]]
-    wanted = {mask: {one & mask for one in controllers} for mask in set(map(_mask, given))}
-    near = {_server(one) for one in given if one.offered & _mask(one) in wanted[_mask(one)]}
     servers = list(dict.fromkeys(map(_server, given)))
+    near = set(map(_server, _near(given, controllers)))
     return Sighting(
         values={
             "client": first.client,
@@ -186,8 +177,10 @@ RULE = Rule(
         "more": "one more server offers or gives an address to {client}",
     },
     cautions=(
-        "Other controllers may have moved to new addresses too: panels and I/O can be lost at the "
-        "next power-up.",
+        cautions.notice(
+            "Other devices may have moved to new addresses too: panels and I/O can be lost at "
+            "the next power-up.",
+        ),
     ),
     also_fits={
         "one server only": (

@@ -18,13 +18,8 @@ from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import Call, Calls, How, LinkUp
 from rules import cautions
 
-FRAMING, ENCRYPTION, PLACE, SWITCHED_OFF, TAKEN = (
-    "framing",
-    "encryption",
-    "place",
-    "switched off",
-    "taken",
-)
+FRAMING, ENCRYPTION, PLACE = "framing", "encryption", "place"
+SWITCHED_OFF, TAKEN = "switched off", "taken"
 """Names of these causes in the rule."""
 FILTER, RESTART, ONLY_TAKES = "filter", "restart", "only takes"
 """Names of what would look the same."""
@@ -44,20 +39,20 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     said = first.session.dialogue
     wants_answer = first.broken or said.protocol not in MUTE or first.port in INDUSTRIAL_PORTS
     certain = said.refused_in is not None or (len(dropped) > 1 and wants_answer)
-    noes = [no for one in dropped if (no := _no(one)) is not None]
+    noes = [_no(one) for one in dropped]
+    waited = noes[0].seconds - dropped.asks[0].seconds if noes[0] else first.idle
     yield Sighting(
         values={
-            "port": first.port,
             "attempts": len(dropped),
             "protocol": said.protocol,
             "refused_in": said.refused_in,
             "reasons": list(dict.fromkeys(str(no) for no in said.refusals)),
-            "wait": no.seconds - dropped.asks[0].seconds if (no := _no(first)) else first.idle,
+            "wait": waited,
             "by_reset": first.broken,
         },
         frames={
             "refused": noes,
-            "dropped": Calls(one for one in dropped if _no(one) is None).ends,
+            "dropped": [one.ended for one, no in zip(dropped, noes, strict=True) if no is None],
             "asked": dropped.asks,
         },
         certainty=Certainty.SHOWN if certain else Certainty.FITS,
@@ -73,10 +68,8 @@ def _is_dropped(call: Call) -> bool:
 def _no(call: Call) -> Moment | None:
     """The no to the request in another protocol than the request's."""
     said, asked = call.session.dialogue, call.session.asked or call.last
-    if said.refused_in is None or not said.refusals:
-        return None
-    moment = said.refusals[0].moment
-    return moment if asked < moment else None
+    noes = said.refusals[:1] if said.refused_in is not None else ()
+    return next((no.moment for no in noes if no.moment > asked), None)
 
 
 def _likeliest(protocol: str | None, refused_in: str | None) -> str:
@@ -121,7 +114,10 @@ RULE = Rule(
         "refused": "{controller} turns it down{again}, in another protocol",
     },
     cautions=(
-        "Have access or security settings changed only by whoever is responsible for the machine.",
+        cautions.notice(
+            "Have access or security settings changed only by whoever is responsible for the "
+            "machine.",
+        ),
     ),
     also_fits={
         FILTER: "A list of allowed stations, or a filter on the way, that ends sessions after they "

@@ -19,6 +19,8 @@ NESTED = {"EtherNet/IP"}
 PLACE, FULL, TRUST, VERSION = "place", "full", "trust", "version"
 SWITCHED_OFF, TRUST_OF_PC = "switched off", "trust of pc"
 """Names of the causes in the rule."""
+BY_CONTROLLER = {PLACE, FULL, TRUST, SWITCHED_OFF}
+"""Those that do not fit where the PC turned the controller's answer down."""
 LIKELIEST = {
     ("EtherNet/IP", 0x0002): FULL, ("EtherNet/IP", 0x0100): FULL, ("EtherNet/IP", 0x0113): FULL,
     ("ISO on TCP", 1): FULL, ("ISO on TCP", 129): FULL, ("ISO on TCP", 135): FULL,
@@ -34,35 +36,35 @@ CERTIFICATE_CODES = {("TLS", code) for code in (42, 43, 44, 45, 46, 48)}
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    refused = [one for one in linkup.on_port if _is_refused(one.session.dialogue)]
-    said = [no for one in refused for no in one.session.dialogue.refusals]
-    by_pc = not said
+    refused = [one for one in linkup.sessions if _is_refused(one.dialogue)]
+    said = [no for one in refused for no in one.dialogue.refusals]
+    by_pc, begun = not said, list[Moment]()
     if by_pc:
-        refused = [one for one in linkup.on_port if one.session.dialogue.declined]
-        said = [no for one in refused if (no := one.session.dialogue.declined)]
+        refused = [one for one in linkup.sessions if one.dialogue.declined]
+        said = [no for one in refused if (no := one.dialogue.declined)]
+        begun = [one.moment for each in refused if (one := each.from_client.first_data)]
     if not said or _works_after(linkup, max(no.moment for no in said)):
         return
-    protocol = refused[0].session.dialogue.protocol or ""
+    protocol = refused[0].dialogue.protocol or ""
     key = protocol, said[-1].code
-    begun = [one.session.from_client.first_data for one in refused if by_pc]
+    version = {VERSION} if key in CERTIFICATE_CODES else set()
     yield Sighting(
         values={
-            "port": refused[0].port,
             "protocol": protocol,
             "sessions": len(refused),
             "by_pc": by_pc,
             "by_controller": not by_pc,
-            "refusals": max(len(said), sum(one.session.dialogue.refused for one in refused)),
+            "refusals": max(len(said), sum(one.dialogue.refused for one in refused)),
             "code": said[-1].code,
             "meaning": said[-1].meaning,
             "reasons": list(dict.fromkeys(str(no) for no in said)),
         },
         frames={
             "declined" if by_pc else "no": [no.moment for no in said],
-            "asked": [*(no.asked for no in said), *(one and one.moment for one in begun)],
+            "asked": [*(no.asked for no in said), *begun],
         },
         likeliest=LIKELIEST.get(key, TRUST_OF_PC if by_pc else OTHERWISE.get(protocol, PLACE)),
-        ruled_out=_ruled_out(key) if by_pc else {TRUST_OF_PC},
+        ruled_out=BY_CONTROLLER | version if by_pc else {TRUST_OF_PC},
     )
 
 
@@ -76,12 +78,6 @@ def _works_after(linkup: LinkUp, refusal: Moment) -> bool:
     calls = (*linkup.on_port, *linkup.fallbacks)
     worked = (at for one in calls for at in (one.last_good, one.session.dialogue.accepted))
     return any(at is not None and at > refusal for at in worked)
-
-
-def _ruled_out(key: tuple[str, int]) -> set[str]:
-    """Causes that do not fit where the PC turned the controller's answer down."""
-    of_controller = {PLACE, FULL, TRUST, SWITCHED_OFF}
-    return of_controller | ({VERSION} if key in CERTIFICATE_CODES else set())
 
 
 RULE = Rule(
@@ -135,7 +131,10 @@ RULE = Rule(
         "declined": "the PC turns down what {controller} has answered{again}",
     },
     cautions=(
-        "Have access or security settings changed only by whoever is responsible for the machine.",
+        cautions.notice(
+            "Have access or security settings changed only by whoever is responsible for the "
+            "machine.",
+        ),
     ),
     looks_alike=(
         "A program that falls back to another version or another way, and succeeds.",

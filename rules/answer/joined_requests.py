@@ -29,14 +29,12 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         last = max(side.last_data for side in session.sides if side.last_data)
         odd = [*dialogue.joined.moments, *dialogue.split.moments]
         heals = loses or linkup.on_port.answered_after(last) or not dialogue.told
-        missing = dialogue.asked - dialogue.told
         yield Sighting(
             values={
-                "port": call.port,
                 "protocol": dialogue.protocol,
                 "joined": dialogue.joined.count,
                 "split": dialogue.split.count,
-                "missing": missing,
+                "missing": dialogue.missing,
             },
             frames={
                 "joined": dialogue.joined.moments,
@@ -45,7 +43,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             },
             certainty=Certainty.FITS,
             level=Level.WARNING if heals else Level.FAULT,
-            silence=linkup.silence([max(odd)], tries=missing) if stops else None,
+            silence=linkup.silence([max(odd)], tries=dialogue.missing) if stops else None,
             likeliest=JOINED if dialogue.joined.count else SPLIT,
         )
         break
@@ -60,8 +58,7 @@ def _stops(call: Call) -> bool:
 def _loses_some(call: Call) -> bool:
     """Whether the work goes on, and each joined segment costs an answer."""
     dialogue = call.session.dialogue
-    missing = dialogue.asked - dialogue.told
-    return missing >= dialogue.joined.count >= AGAIN_AND_AGAIN and not call.waits
+    return dialogue.missing >= dialogue.joined.count >= AGAIN_AND_AGAIN and not call.waits
 
 
 RULE = Rule(
@@ -90,7 +87,11 @@ RULE = Rule(
         "split": "the PC sends the first piece of a request{again}",
         "gave_up": "the session ends",
     },
-    cautions=("Test by reading only: a written value can move the machine.",),
+    cautions=(
+        cautions.warning(
+            "Test by reading only: a written value can move the machine.",
+        ),
+    ),
     also_fits={
         "what they ask": "Requests that the controller leaves unanswered for what they ask.",
         "path broken": "A path that broke in that moment.",

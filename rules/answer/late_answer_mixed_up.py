@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from analyzer.facts import Session
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
 from analyzer.linkup import LinkUp
+from rules import cautions
 
 PATIENCE = 0.2
 """Seconds after which a PC that asks again has given the first answer up: programs wait longer
@@ -28,7 +29,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     out_of_step = dialogue.shifted.count >= SHIFTED
     yield Sighting(
         values={
-            "port": session.server.port,
             "protocol": dialogue.protocol,
             "late": dialogue.late.count,
             "shifted": dialogue.shifted.count,
@@ -72,8 +72,10 @@ RULE = Rule(
         "next": "the PC asks on behind it{again}",
     },
     cautions=(
-        "Wrong values may look right: a position or an interlock may be read wrongly. "
-        "Do not move the machine by these values, and tell whoever is responsible.",
+        cautions.warning(
+            "Wrong values may look right. Do not move the machine by them, and tell whoever "
+            "is responsible.",
+        ),
     ),
     also_fits={
         "fixed pace": "A program that asks at a fixed pace without waiting, and sorts answers by "

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
 from analyzer.linkup import SOON, Call, Calls, LinkUp
+from rules import cautions
 
 PATIENCE = 2.0
 """Seconds of waiting for the other one's first word; who only looks whether a port opens closes
@@ -22,7 +23,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     came_back = any(mute.within(ended, SOON) for ended in mute.ends)
     yield Sighting(
         values={
-            "port": mute[0].port,
             "sessions": len(mute),
             "waited": min(one.idle for one in mute),
         },
@@ -73,7 +73,11 @@ RULE = Rule(
         "opened": "the session is open{again}",
         "closed": "the PC closes it{again}, and nobody has sent an octet in it",
     },
-    cautions=("Do not write values to try things out: a written value can move the machine.",),
+    cautions=(
+        cautions.warning(
+            "Test by reading only: a written value can move the machine.",
+        ),
+    ),
     also_fits={
         "only looks": "A program that only looks whether the port opens, or keeps a session for "
         "later.",

@@ -12,7 +12,6 @@ stream; and for streams to others and groups.
 from collections.abc import Iterator
 
 from analyzer.facts import Exchange, Moment
-from analyzer.facts.ports import OFFICE_PORTS
 from analyzer.facts.udp import Way
 from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import Calls, LinkUp, between
@@ -37,17 +36,18 @@ PC_SILENT, CONTROLLER_SILENT = "pc silent", "controller silent"
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    index, own = linkup.facts.index, linkup.pc.addresses
-    theirs = [one for one in index.exchanges_from[linkup.controller] if not _is_office(one)]
-    ours = [one for one in index.exchanges_to[linkup.controller] if one.client[0] in own]
-    ours = [one for one in ours if not _is_office(one)]
-    to_pc = [one for one in theirs if one.server[0] in own]
+    theirs = linkup.facts.index.exchanges_from[linkup.controller]
+    ours = [one for one in linkup.pc.exchanges if one.server[0] == linkup.controller]
+    theirs, ours = ([one for one in way if not one.is_office] for way in (theirs, ours))
+    to_pc = [one for one in theirs if one.server[0] in linkup.pc.addresses]
     if (theirs and ours) or any(one.answered.count for one in (*to_pc, *ours)):
         return
-    asked = _asked(linkup)
+    closed = Calls(one for one in linkup.on_port if one.ended_by_client)
+    asked = sorted([*linkup.on_port.asks, *closed.ends])
     stopped = [one for one in to_pc if _stopped(linkup, one, asked)]
     for stream in (stopped or [one for one in ours if _is_cyclic(one)])[:1]:
-        way, alive = stream.asked, linkup.last_heard
+        way, alive = stream.asked, linkup.is_heard_after(stream.last)
+        sent, count = ([stream.last], 1) if stopped else (way.ends, way.count)
         yield Sighting(
             values={
                 "sender": stream.client[0],
@@ -58,14 +58,12 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
                 "starts": way.runs,
             },
             frames={
-                "first": [way.first],
-                "last": [way.last],
-                "alive": [alive if alive and alive > way.ends[-1] else None],
+                "first": [stream.first],
+                "last": [stream.last],
+                "alive": [linkup.last_heard] if alive else [],
             },
             certainty=Certainty.FITS,
-            silence=linkup.silence(way.ends[1:])
-            if stopped
-            else linkup.silence(way.ends, way.count),
+            silence=linkup.silence(sent, count),
             likeliest=PC_SILENT if stopped else CONTROLLER_SILENT,
         )
 
@@ -74,21 +72,11 @@ def _stopped(linkup: LinkUp, stream: Exchange, asked: list[Moment]) -> bool:
     """Whether a stream ended soon and by itself, and its sender is still heard. asked: what the PC
     asked for and closed, which may have been its end.
     """
-    way = stream.asked
+    began, last = stream.asked.began or stream.first, stream.last
     refused = (stream.client, stream.server) in linkup.facts.index.refused_datagrams
-    if refused or not _is_even(way, SLOWEST, FEWEST):
-        return False
-    assert way.began is not None
-    assert way.last is not None
-    soon = way.last.seconds - way.began.seconds <= PATIENCE
-    ended = between(asked, way.began, way.last.seconds, 1)
-    return soon and linkup.is_alive_after(way.last) and not ended
-
-
-def _asked(linkup: LinkUp) -> list[Moment]:
-    """The PC's last request of each session, and its closes."""
-    closed = Calls(one for one in linkup.on_port if one.ended_by_client)
-    return sorted([*linkup.on_port.asks, *closed.ends])
+    soon = _is_even(stream.asked, SLOWEST, FEWEST) and last.seconds - began.seconds <= PATIENCE
+    asked_for = refused or between(asked, began, last.seconds, 1)
+    return soon and linkup.is_alive_after(last) and not asked_for
 
 
 def _is_cyclic(stream: Exchange) -> bool:
@@ -98,10 +86,6 @@ def _is_cyclic(stream: Exchange) -> bool:
 def _is_even(way: Way, slowest: float, fewest: int) -> bool:
     steady = way.period is not None and way.period <= slowest and way.unevenness < EVEN
     return steady and way.count >= fewest
-
-
-def _is_office(exchange: Exchange) -> bool:
-    return bool({exchange.client[1], exchange.server[1]} & OFFICE_PORTS)
 
 
 RULE = Rule(
@@ -134,8 +118,10 @@ RULE = Rule(
         "alive": "{controller} is still heard afterwards",
     },
     cautions=(
-        "When such a stream stops, outputs usually switch off, and they may switch on again with "
-        "it. Make the machine safe before you try: guards, emergency stop, lock-out.",
+        cautions.warning(
+            "Outputs usually switch off when such a stream stops, and may switch on again with it.",
+            make_safe=True,
+        ),
     ),
     also_fits={
         "told to stop": "A stream that somebody else told the controller to stop.",

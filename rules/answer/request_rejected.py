@@ -10,7 +10,8 @@ are not known are not judged.
 from collections.abc import Iterator
 
 from analyzer.findings import Level, Rule, Sighting, Step
-from analyzer.linkup import LinkUp
+from analyzer.linkup import NEVER, LinkUp
+from rules import cautions
 
 ITEM, AMOUNT, FUNCTION, BEHIND, STATE = "item", "amount", "function", "behind", "state"
 """Names of the causes in the rule."""
@@ -39,7 +40,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     likeliest = LIKELIEST.get((protocol or "", said[0].code), "")
     yield Sighting(
         values={
-            "port": saying[0].port,
             "protocol": protocol,
             "rejected": rejected,
             "put_off": sum(dialogue.put_off for dialogue in dialogues),
@@ -62,9 +62,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 def _goes_on(linkup: LinkUp) -> bool:
     """Whether there are noes behind the first good answer."""
     dialogues = [one.session.dialogue for one in linkup.on_port]
-    worked = [one.good_since for one in dialogues if one.good_since]
-    noes = [one.last_rejected for one in dialogues if one.last_rejected]
-    return any(no > min(worked) for no in noes if worked)
+    worked = min(filter(None, (one.good_since for one in dialogues)), default=NEVER)
+    return any(one.last_rejected > worked for one in dialogues if one.last_rejected)
 
 
 RULE = Rule(
@@ -100,7 +99,11 @@ RULE = Rule(
         "asked": "the PC sends its request{again}",
         "no": "{controller} answers with a refusal{again}",
     },
-    cautions=("Do not write values to try things out: a written value can move the machine.",),
+    cautions=(
+        cautions.warning(
+            "Test by reading only: a written value can move the machine.",
+        ),
+    ),
     looks_alike=(
         "A program that tries what the controller can do, and then works.",
         "A controller that is busy and asks to try again.",

@@ -115,7 +115,11 @@ RULE = Rule(
         "gave_up": "the PC gives up and ends the session",
         "closed": "{controller} closes the session without an answer",
     },
-    cautions=("Do not write values to try things out: a written value can move the machine.",),
+    cautions=(
+        cautions.warning(
+            "Test by reading only: a written value can move the machine.",
+        ),
+    ),
     also_fits={
         "late answer": "An answer that takes longer than the PC waited, or than the recording "
         "lasts.",

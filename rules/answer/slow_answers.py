@@ -7,7 +7,6 @@ few answers, and where the way itself is that slow.
 
 from collections.abc import Iterator
 
-from analyzer.facts import Session
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
 from analyzer.linkup import LinkUp
 from rules import cautions
@@ -23,22 +22,18 @@ FIFTH, SHORT = 0.2, 0.04
 def find(linkup: LinkUp) -> Iterator[Sighting]:
     answers = sum(session.answers for session in linkup.sessions)
     said = [session.dialogue for session in linkup.sessions]
-    pieces = {
-        FIFTH: sum(one.fifth_pieces for one in said),
-        SHORT: sum(one.short_pieces for one in said),
-    }
-    whole = {
-        FIFTH: sum(one.fifth_answers for one in said),
-        SHORT: sum(one.short_answers for one in said),
-    }
-    for waits, level in ((pieces, Level.WARNING), (whole, Level.NOTE)):
-        step, slow = max(waits.items(), key=lambda wait: wait[1])
-        if answers < ENOUGH or slow < SHARE * answers or _is_far(linkup.sessions, step):
+    way = linkup.durations["handshake"].least if "handshake" in linkup.durations else 0.0
+    for level, step, slow in (
+        (Level.WARNING, FIFTH, sum(one.fifth_pieces for one in said)),
+        (Level.WARNING, SHORT, sum(one.short_pieces for one in said)),
+        (Level.NOTE, FIFTH, sum(one.fifth_answers for one in said)),
+        (Level.NOTE, SHORT, sum(one.short_answers for one in said)),
+    ):
+        if answers < ENOUGH or slow < SHARE * answers or way > step / 2:
             continue
         busiest = max(linkup.sessions, key=lambda session: session.answers)
         yield Sighting(
             values={
-                "port": busiest.server.port,
                 "protocol": busiest.dialogue.protocol,
                 "step": step,
                 "slow": slow,
@@ -51,12 +46,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             level=level,
         )
         break
-
-
-def _is_far(sessions: list[Session], step: float) -> bool:
-    """Whether the opening took so long already: then the way is slow."""
-    took = [one.handshake_seconds for one in sessions if one.handshake_seconds is not None]
-    return min(took, default=0.0) > step / 2
 
 
 RULE = Rule(
@@ -84,8 +73,9 @@ RULE = Rule(
     ),
     evidence={"answered": "the last answer of the session"},
     cautions=(
-        "Have settings of the adapter to the machine changed only while it is safe, and by "
-        "whoever is responsible.",
+        cautions.notice(
+            "Have settings of the adapter to the machine changed only by whoever is responsible.",
+        ),
     ),
     also_fits={
         "cycle": "A cycle of the controller's program that lasts exactly so long.",

@@ -138,7 +138,10 @@ RULE = Rule(
         "waits": "the PC waits for {controller}",
     },
     cautions=(
-        "Taking out the wrong cable stops I/O. The machine has to be in a safe state first.",
+        cautions.warning(
+            "Taking out the wrong cable stops I/O.",
+            make_safe=True,
+        ),
     ),
     also_fits={
         "controller off": "A controller that is off or has another address, and a flood that is "

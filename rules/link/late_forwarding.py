@@ -126,8 +126,10 @@ RULE = Rule(
         "opened": "the first frame of another station: the port is open",
     },
     cautions=(
-        "Never turn off loop protection on a plant's switch: one loop stops the whole network, "
-        "and the machines with it.",
+        cautions.warning(
+            "Never turn off loop protection on a plant's switch: one loop stops the whole "
+            "network, and the machines with it.",
+        ),
     ),
     also_fits={
         "quiet network": "A network on which nobody had anything to say for that time, and a "

@@ -127,8 +127,10 @@ RULE = Rule(
         "cut": "the last frame of a session that broke{again}",
     },
     cautions=(
-        "When a PC that gives commands loses its link, drives can stop. Before anybody touches "
-        "the cable have the machine made safe and locked out by those authorised.",
+        cautions.warning(
+            "Drives can stop when the PC that commands them loses its link.",
+            make_safe=True,
+        ),
     ),
     also_fits={
         "somebody trying": "Somebody who plugged the cable in several times to find the trouble.",

@@ -79,7 +79,11 @@ RULE = Rule(
         "heard": "the last frame of another station",
         "tried": "the PC asks or calls{again}, and nothing comes in",
     },
-    cautions=("Do not unplug a live fieldbus connector to try it: drives may drop out.",),
+    cautions=(
+        cautions.warning(
+            "Do not unplug a live fieldbus connector to try it: drives may drop out.",
+        ),
+    ),
     also_fits={
         "quiet controller": "A direct cable to a controller that uses another address and has "
         "nothing to say.",

@@ -13,6 +13,7 @@ from analyzer.facts.switch import Access
 from analyzer.facts.switch import Step as AccessStep
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, Pc
+from rules import cautions
 
 SHUTS_WITHIN = 2.0
 """Seconds within which a switch shuts a port, so that frames under way may still come."""
@@ -106,13 +107,18 @@ RULE = Rule(
             "Tell whoever is responsible for the network the hardware address of the PC, and ask "
             "for the state of this port."
         ),
-        Step("Stop the bridged network of virtual machines on the PC, and record again."),
+        Step(
+            "Stop the bridged network of virtual machines on the PC, and record again.",
+            cautions.PROGRAM,
+        ),
         Step("Ask for a port that is meant for service PCs."),
         Step(
             "Have the port opened again by those responsible: plugging the cable in again does "
             "not do it.",
-            "A shut port may also hold a device of the machine: tell production "
-            "first, and have the machine made safe before the port is opened.",
+            cautions.warning(
+                "A shut port may also hold a device of the machine: tell production first.",
+                make_safe=True,
+            ),
         ),
     ),
     evidence={

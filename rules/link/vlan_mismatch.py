@@ -112,8 +112,11 @@ RULE = Rule(
         "tried": "the PC tries{again}",
     },
     cautions=(
-        "Do not change a switch's ports while the machine runs: a wrong one can stop drives and "
-        "I/O. Have the machine made safe first, and ask whoever is responsible.",
+        cautions.warning(
+            "A wrong change at a switch's ports can stop drives and I/O. Ask whoever is "
+            "responsible for it.",
+            make_safe=True,
+        ),
     ),
     also_fits={
         TAGS_SHOWN_ONLY: "An adapter that shows tags to the recorder and takes them off for the "

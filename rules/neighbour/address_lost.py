@@ -147,8 +147,10 @@ RULE = Rule(
         "tried": "the PC tries to reach {controller}{again}",
     },
     cautions=(
-        "A server that gives out addresses on a live network can move other devices, too. Do not "
-        "start one without whoever is responsible for the network.",
+        cautions.notice(
+            "A server that gives out addresses can move other devices too. Start none without "
+            "whoever is responsible for the network.",
+        ),
     ),
     also_fits={
         ANOTHER_DEVICE: (

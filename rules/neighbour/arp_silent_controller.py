@@ -18,24 +18,19 @@ NARROWER_MASK, BY_DESIGN = "narrower mask", "by design"
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
     asked = linkup.unanswered
-    moments = sorted(moment for question in asked for moment in question.asked.moments)
     users = linkup.facts.index.users[linkup.controller]
     alive = [(at, hardware) for at, hardware in users if hardware != linkup.pc.hardware]
-    if not moments or not alive or not linkup.in_reach:
+    if not asked.count or not alive or not linkup.in_reach:
         return
     (first, _), (last, hardware) = alive[0], alive[-1]
-    if first > moments[-1] or last < moments[0]:
+    if first > asked.last or last < asked.first:
         return
-    goes_both_ways = linkup.sent_to and linkup.is_heard_after(moments[0])
+    goes_both_ways = linkup.sent_to and linkup.is_heard_after(asked.first)
     yield Sighting(
-        values={
-            "hardware": hardware,
-            "tries": sum(question.asked.count for question in asked),
-            "pc": asked[0].asker_ip,
-        },
-        frames={"asked": moments, "alive": sorted({first, last})},
+        values={"hardware": hardware, "tries": asked.count},
+        frames={"asked": asked.moments, "alive": [first, last]},
         level=Level.NOTE if goes_both_ways else Level.FAULT,
-        silence=linkup.silence(moments),
+        silence=linkup.silence(asked.moments),
         likeliest=BY_DESIGN if linkup.never_answers_arp else NARROWER_MASK,
     )
 

@@ -8,10 +8,10 @@ trouble; about frames of the PC that come back; about routers; and where both ad
 one system.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 
 from analyzer.facts import Path
-from analyzer.facts.paths import FRESH
+from analyzer.facts.paths import FRESH, times_to_live
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Pc
 from rules import cautions
@@ -45,15 +45,11 @@ def _second_system(linkup: LinkUp) -> list[Path]:
         return []
     packets = [one for one in linkup.facts.index.paths_from[station.hardware] if one.src_ip]
     second = [one for one in packets if one.src_ip != linkup.controller]
-    lives = _lives(one for one in packets if one.src_ip == linkup.controller)
-    other_lives = _lives(second)
+    lives = times_to_live(one for one in packets if one.src_ip == linkup.controller)
+    other_lives = times_to_live(second)
     two_systems = lives and not lives & other_lives and lives | other_lives <= FRESH
     goes_on = any(one.last > linkup.in_vain[0] for one in second)
     return second if two_systems and goes_on else []
-
-
-def _lives(paths: Iterable[Path]) -> set[int]:
-    return {ttl for one in paths for ttl in one.ttls}
 
 
 def _sighting(
@@ -65,7 +61,7 @@ def _sighting(
             "other": second[0].src_ip,
             "packets": sum(one.frames for one in second),
         },
-        frames={"other": sorted(at for one in second for at in {one.first, one.last})},
+        frames={"other": [at for one in second for at in (one.first, one.last)]},
         linkup=linkup,
         level=level,
         certainty=certainty,

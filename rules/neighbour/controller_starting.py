@@ -40,9 +40,13 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     if station is None or not starts:
         return
     unanswered = _unanswered(linkup)
-    loop = _loop(station, starts, unanswered)
-    if loop:
-        yield _again_and_again(linkup, loop, unanswered)
+    if _is_loop(station, starts, unanswered):
+        yield Sighting(
+            values=_values(linkup, starts, unanswered),
+            frames={"start": [one[0].moment for one in starts], "tried": unanswered},
+            certainty=Certainty.FITS,
+            likeliest=LOOP,
+        )
     elif starts[0][0].moment.seconds - station.first.seconds <= FIRST_FRAMES:
         yield from _once(linkup, starts[0], unanswered)
 
@@ -66,15 +70,14 @@ def _unanswered(linkup: LinkUp) -> list[Moment]:
     return sorted(set(tried))
 
 
-def _loop(station: Station, starts: list[list[Boot]], unanswered: list[Moment]) -> list[list[Boot]]:
-    """The starts, where there are many at like intervals, each out of a silence."""
-    own = [one for one in starts if any(sign.sign is BootSign.ANNOUNCEMENT for sign in one)]
-    if len(own) < AGAIN_AND_AGAIN:
-        return []
-    intervals = [after[0].moment.seconds - one[0].moment.seconds for one, after in pairwise(own)]
+def _is_loop(station: Station, starts: list[list[Boot]], unanswered: list[Moment]) -> bool:
+    """Whether there are many starts at like intervals, each out of a silence."""
+    if len(starts) < AGAIN_AND_AGAIN:
+        return False
+    firsts = [one[0].moment for one in starts]
+    intervals = [after.seconds - one.seconds for one, after in pairwise(firsts)]
     alike = max(intervals) <= ALIKE * min(intervals)
-    silent = (_was_silent(station, after[0].moment, unanswered) for after in own[1:])
-    return own if alike and all(silent) else []
+    return alike and all(_was_silent(station, one, unanswered) for one in firsts[1:])
 
 
 def _was_silent(station: Station, start: Moment, unanswered: list[Moment]) -> bool:
@@ -83,35 +86,24 @@ def _was_silent(station: Station, start: Moment, unanswered: list[Moment]) -> bo
     return tried is not None and not station.presence.within(tried, start.seconds - INSTANT)
 
 
-def _again_and_again(linkup: LinkUp, loop: list[list[Boot]], unanswered: list[Moment]) -> Sighting:
-    return Sighting(
-        values=_values(linkup, loop, unanswered),
-        frames={"start": [one[0].moment for one in loop], "tried": unanswered},
-        certainty=Certainty.FITS,
-        likeliest=LOOP,
-    )
-
-
 def _once(linkup: LinkUp, start: list[Boot], unanswered: list[Moment]) -> Iterator[Sighting]:
     """The first start, with the controller not heard before."""
     first, up = start[0].moment, _up(linkup)
-    if linkup.sent_to - {linkup.hardware}:
-        return
     refused = {at for one in linkup.calls.that(How.REFUSED) for at in one.session.syns.moments}
     tried = sorted(one for one in {*unanswered, *refused} if up is None or one < up)
     during = [moment for moment in tried if moment > first]
-    checked = any(one.sign is not BootSign.ANNOUNCEMENT for one in start)
-    lasting = tried and tried[-1].seconds - first.seconds > START_TAKES
-    silent_port = bool(linkup.calls.that(How.IGNORED).after(first))
-    if not tried or (during == tried and not checked) or (up is None and (lasting or silent_port)):
+    announced = all(one.sign is BootSign.ANNOUNCEMENT for one in start)
+    if not tried or linkup.sent_to - {linkup.hardware} or (announced and during == tried):
         return
-    silent = [moment for moment in during if moment not in refused]
+    lasting = tried[-1].seconds - first.seconds > START_TAKES
+    if up is None and (lasting or linkup.calls.that(How.IGNORED).after(first)):
+        return
     yield Sighting(
         values=_values(linkup, [start], tried),
-        frames={"start": [first], "tried": tried, "up": [up] if up is not None else []},
+        frames={"start": [first], "tried": tried, "up": [up]},
         certainty=Certainty.FITS if during and up is None else Certainty.SHOWN,
         level=Level.FAULT if up is None else Level.NOTE,
-        silence=linkup.silence(silent) if up is None else None,
+        silence=linkup.silence(at for at in during if at not in refused) if up is None else None,
     )
 
 
@@ -168,8 +160,10 @@ RULE = Rule(
         "up": "{controller} answers",
     },
     cautions=(
-        "Do not switch the controller off while it starts: it may be saving its program or "
-        "parameters. A machine may move when its controller comes up: keep people clear.",
+        cautions.warning(
+            "A machine may move when its controller comes up: keep people clear. Do not "
+            "switch it off meanwhile: it may be saving its program.",
+        ),
     ),
     also_fits={
         "plugged in now": (

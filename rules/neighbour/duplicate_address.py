@@ -14,10 +14,11 @@ own, or takes a little off the time to live. Probes are no claims.
 """
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from itertools import pairwise
 
-from analyzer.facts import Hardware, Moment, Run
+from analyzer.facts import Hardware, Run
+from analyzer.facts.paths import times_to_live
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
 from analyzer.linkup import HOPS, Call, LinkUp
 from rules import cautions
@@ -37,66 +38,55 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 
 
 def _in_arp(linkup: LinkUp) -> Sighting | None:
-    if len(linkup.owners) < 2:
+    claims, two = linkup.claims, linkup.owners[:2]
+    if len(two) < 2 or _is_one_device(_shared(linkup, two)):
         return None
-    first, second = linkup.owners[:2]
-    if _is_one_device(_shared(linkup, first, second)):
-        return None
-    claims = linkup.claims
-    runs = [run for run in claims.runs if run.hardware in (first, second)]
+    runs = [run for run in claims.runs if run.hardware in two]
     in_turn = _in_turn(runs)
-    together = _both_answered(linkup, first, second) or _both_alive(linkup, runs)
-    two_labels = None not in (linkup.site.owner(first), linkup.site.owner(second))
-    if not in_turn and not together and not two_labels:
+    two_labels = None not in map(linkup.site.owner, two)
+    if not (in_turn or two_labels or _both_answered(linkup, two) or _both_alive(linkup, runs)):
         return None
-    often, seldom = claims.counts[first], claims.counts[second]
-    return _sighting(
-        linkup,
-        {first: often, second: seldom},
-        {"first": _moments(claims.runs, first), "second": _moments(claims.runs, second)},
-        shown=(in_turn and min(often, seldom) >= ENOUGH) or two_labels,
-    )
+    counts = {one: claims.counts[one] for one in two}
+    shown = (in_turn and min(counts.values()) >= ENOUGH) or two_labels
+    return _sighting(counts, runs, ("first", "second"), shown)
 
 
 def _in_packets(linkup: LinkUp) -> Sighting | None:
     """Two that send to the PC as the controller, though ARP names one of them at most."""
     runs = _turns(linkup)
-    counts = Counter[Hardware]()
+    sent = Counter[Hardware]()
     for run in runs:
-        counts[run.hardware] += run.count
+        sent[run.hardware] += run.count
+    counts = dict(sent.most_common(2))
     if len(counts) < 2:
         return None
-    (first, often), (second, seldom) = counts.most_common(2)
-    lives, other_lives = _lives(linkup, first), _lives(linkup, second)
-    shared = _shared(linkup, first, second)
+    shared = _shared(linkup, counts)
+    lives, other_lives = (_lives(linkup, one) for one in counts)
     if _is_one_device(shared) or _is_routed(lives, other_lives):
         return None
     broken = [one for one in shared if one.was_reset]
     two_systems = bool(broken) or not lives & other_lives
-    shown = two_systems and min(often, seldom) >= ENOUGH and _in_turn(runs)
+    shown = two_systems and min(counts.values()) >= ENOUGH and _in_turn(runs)
     if not shown and not any(map(_resets_at_once, broken)):
         return None
-    return _sighting(
-        linkup,
-        {first: often, second: seldom},
-        {"first_sends": _moments(runs, first), "second_sends": _moments(runs, second)},
-        shown,
-    )
+    return _sighting(counts, runs, ("first_sends", "second_sends"), shown)
 
 
 def _sighting(
-    linkup: LinkUp, often: dict[Hardware, int], frames: dict[str, list[Moment]], shown: bool
+    counts: dict[Hardware, int], runs: list[Run], keys: tuple[str, str], shown: bool
 ) -> Sighting:
-    (first, of_first), (second, of_second) = often.items()
+    (first, often), (second, seldom) = counts.items()
     return Sighting(
         values={
             "first": first,
             "second": second,
-            "claims_first": of_first,
-            "claims_second": of_second,
-            "label": linkup.labelled,
+            "claims_first": often,
+            "claims_second": seldom,
         },
-        frames=frames,
+        frames={
+            key: [at for run in runs if run.hardware == one for at in (run.first, run.last)]
+            for key, one in zip(keys, counts, strict=True)
+        },
         certainty=Certainty.SHOWN if shown else Certainty.FITS,
     )
 
@@ -111,8 +101,8 @@ def _turns(linkup: LinkUp) -> list[Run]:
 
 def _lives(linkup: LinkUp, hardware: Hardware) -> set[int]:
     """Times to live of what it sends as the controller."""
-    paths = linkup.facts.index.packets_from[linkup.controller]
-    return {ttl for one in paths if one.src == hardware for ttl in one.ttls}
+    packets = linkup.facts.index.packets_from[linkup.controller]
+    return times_to_live(one for one in packets if one.src == hardware)
 
 
 def _is_routed(lives: set[int], other_lives: set[int]) -> bool:
@@ -120,10 +110,9 @@ def _is_routed(lives: set[int], other_lives: set[int]) -> bool:
     return any(0 < abs(one - other) <= HOPS for one in lives for other in other_lives)
 
 
-def _shared(linkup: LinkUp, first: Hardware, second: Hardware) -> list[Call]:
+def _shared(linkup: LinkUp, two: Iterable[Hardware]) -> list[Call]:
     """Calls with segments from both as the server."""
-    both = {first, second}
-    return [one for one in linkup.on_port if both <= one.session.from_server.hardware]
+    return [one for one in linkup.on_port if one.session.from_server.hardware.issuperset(two)]
 
 
 def _is_one_device(shared: list[Call]) -> bool:
@@ -133,9 +122,10 @@ def _is_one_device(shared: list[Call]) -> bool:
 
 def _resets_at_once(call: Call) -> bool:
     """Whether a reset followed the call so soon that two must have answered it."""
-    if not call.calls or call.end is None or not call.end.reset:
+    called, end = call.session.syns.moments, call.end
+    if not called or end is None or not end.reset:
         return False
-    return call.end.moment.seconds - call.session.syns.last.seconds <= TOGETHER
+    return end.moment.seconds - called[-1].seconds <= TOGETHER
 
 
 def _in_turn(runs: list[Run]) -> bool:
@@ -147,10 +137,10 @@ def _in_turn(runs: list[Run]) -> bool:
     )
 
 
-def _both_answered(linkup: LinkUp, first: Hardware, second: Hardware) -> bool:
+def _both_answered(linkup: LinkUp, two: list[Hardware]) -> bool:
     """Whether one question got replies from both."""
     return any(
-        {a, b} == {first, second} and other.seconds - one.seconds <= TOGETHER
+        {a, b} == set(two) and other.seconds - one.seconds <= TOGETHER
         for question in linkup.questions
         for (one, a), (other, b) in pairwise(question.answers)
     )
@@ -164,11 +154,6 @@ def _both_alive(linkup: LinkUp, runs: list[Run]) -> bool:
     own = linkup.facts.index.packets_from[linkup.controller]
     after = younger.first.seconds + TOGETHER
     return any(one.src == elder.hardware and one.last.seconds > after for one in own)
-
-
-def _moments(runs: list[Run], hardware: Hardware) -> list[Moment]:
-    own = [run for run in runs if run.hardware == hardware]
-    return sorted({moment for run in own for moment in (run.first, run.last)})
 
 
 RULE = Rule(
@@ -202,7 +187,11 @@ RULE = Rule(
         "first_sends": "{first} sends a packet as {controller}{again}",
         "second_sends": "{second} sends a packet as {controller}{again}",
     },
-    cautions=("Commands may reach the wrong machine. Keep people clear of both.",),
+    cautions=(
+        cautions.warning(
+            "Commands may reach the wrong machine. Keep people clear of both.",
+        ),
+    ),
     also_fits={
         "two ports": "One device with two network ports that both answer.",
         "redundant pair": "A redundant pair that changed over and back.",

@@ -100,8 +100,10 @@ RULE = Rule(
         "said": "{proxy} says what became of the PC's packet{again}",
     },
     cautions=(
-        "You may be talking to a machine in another part of the plant: send no commands before it "
-        "is clear which one answers.",
+        cautions.warning(
+            "This may be a machine in another part of the plant: send no commands before it "
+            "is clear which one answers.",
+        ),
     ),
     also_fits={
         "several addresses": (

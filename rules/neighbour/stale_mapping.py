@@ -165,7 +165,7 @@ RULE = Rule(
         Step(
             "{pc_sends:if Have the entry renewed on panels and other controllers too: they keep "
             "tables of their own.}",
-            cautions.COMMANDS,
+            cautions.MACHINE,
         ),
         Step(
             "{controller_sends:if Wait some minutes and try again: many controllers forget then.}",
@@ -188,7 +188,11 @@ RULE = Rule(
         "sent": "the PC sends a packet for {controller} to {old}, in vain{again}",
         "astray": "{controller} sends a packet for {receiver} to {old}{again}",
     },
-    cautions=("Send no commands until it is clear which device gets the packets.",),
+    cautions=(
+        cautions.warning(
+            "Send no commands until it is clear which device gets the packets.",
+        ),
+    ),
     also_fits={
         CONTROLLER_OFF: "A controller that is off, which the PC has not noticed yet.",
         SECOND_ADAPTER: (
@@ -201,9 +205,8 @@ RULE = Rule(
         "A router's hardware address, where the controller is in another network.",
     ),
     confirm="{pc_sends:if Compare the PC's entry with the controller's label: if they differ, it "
-    "is the entry.}{controller_sends:if Give the PC another free address: if the controller "
-    "answers there at once, it was the entry.}",
-    confirm_caution="{controller_sends:if " + cautions.ADDRESS_CHANGE + "}",
+    "is the entry.}{controller_sends:if If the controller answers at once at the PC's new "
+    "address, it was the entry.}",
     sources=("RFC 826 (packet reception)", "RFC 1122 section 2.3.2.1"),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),
     find=find,

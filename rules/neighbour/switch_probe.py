@@ -136,8 +136,10 @@ RULE = Rule(
         "alive": "{checker} is still there, without that address",
     },
     cautions=(
-        "A controller that thinks its address is used twice may drop all its I/O. Keep people "
-        "clear of the machine.",
+        cautions.warning(
+            "A controller that thinks its address is used twice may drop all its I/O. Keep "
+            "people clear of the machine.",
+        ),
     ),
     also_fits={
         "wants its address back": (

@@ -13,9 +13,9 @@ checked the controller's address and keeps silent about it since is shown, and c
 the causes.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
-from analyzer.facts import DhcpMessage, Moment, Station
+from analyzer.facts import Moment, Station
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
 from analyzer.linkup import (
     LISTENED,
@@ -46,70 +46,56 @@ OFF, OTHER_ADDRESS, LOST, VLAN, WITHDREW, TOO_WIDE, BY_DESIGN, GATEWAY, STRAYED 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
     asked = linkup.unanswered
-    if not asked or linkup.is_heard or not linkup.same_network:
+    if not asked.count or linkup.is_heard or not linkup.same_network:
         return
-    moments = sorted(moment for question in asked for moment in question.asked.moments)
     moved = _has_another_address(linkup)
     checked, checker = withdrawn(linkup) or (None, None)
-    if checked is not None and checked > moments[-1]:
-        checked = checker = None
-    asks = _asks_for_an_address(linkup)
-    foreign = len(heard_of(linkup)[1]) if hears_others_only(linkup) else 0
+    asking = next(iter(linkup.facts.addressless), [])
+    foreign = heard_of(linkup).outside if hears_others_only(linkup) else ()
     gateway = _may_be_the_gateway(linkup)
     strayed = _strayed(linkup)
-    alive = linkup.pc.hears(moments[0].seconds, moments[-1].seconds + LISTENED)
+    alive = linkup.pc.hears(asked.first.seconds, asked.last.seconds + LISTENED)
     signs = {
-        OTHER_ADDRESS: moved is not None,
-        WITHDREW: checked is not None,
+        OTHER_ADDRESS: moved,
+        WITHDREW: checked,
         BY_DESIGN: linkup.never_answers_arp,
-        STRAYED: strayed is not None,
+        STRAYED: strayed,
         GATEWAY: gateway,
-        VLAN: foreign > 0,
+        VLAN: foreign,
+        OFF: True,
     }
-    told = {LOST: bool(asks), GATEWAY: gateway, STRAYED: strayed is not None}
+    told = {LOST: asking, GATEWAY: gateway, STRAYED: strayed}
     yield Sighting(
         values={
             "checker": checker,
-            "pc": asked[0].asker_ip,
-            "tries": sum(question.asked.count for question in asked),
-            "span": moments[-1].seconds - moments[0].seconds,
-            "label": linkup.labelled,
+            "tries": asked.count,
+            "span": asked.last.seconds - asked.first.seconds,
             "now": moved and min(moved.addresses),
-            "foreign": foreign,
-            "asking": asks[0].client if asks else None,
+            "foreign": len(foreign),
+            "asking": asking[0].client if asking else None,
             "gateway": gateway,
             "meant": not gateway,
             "strayed": strayed and strayed.hardware,
             "stray": strayed and min(strayed.addresses),
         },
         frames={
-            "asked": moments,
-            "checked": [checked] if checked else [],
-            "moved": [moved.first] if moved is not None else [],
-            "asks": [one.moment for one in asks[:SOME]],
+            "asked": asked.moments,
+            "checked": [checked],
+            "moved": [moved.first] if moved else [],
+            "asks": [one.moment for one in asking[:SOME]],
             "strayed": _first_use(linkup, strayed),
         },
         certainty=Certainty.SHOWN if moved or alive else Certainty.FITS,
-        silence=linkup.silence(moments),
-        likeliest=_first_of(signs),
-        ruled_out=[name for name, is_so in told.items() if not is_so],
+        silence=linkup.silence(asked.moments),
+        likeliest=next(name for name, sign in signs.items() if sign),
+        ruled_out=[name for name, sign in told.items() if not sign],
     )
-
-
-def _first_of(signs: Mapping[str, bool]) -> str:
-    """The first cause of which there is a sign."""
-    return next((name for name, seen in signs.items() if seen), OFF)
 
 
 def _has_another_address(linkup: LinkUp) -> Station | None:
     """The station with the hardware address on the controller's label, where it uses an address."""
     station = linkup.facts.station(linkup.labelled)
     return station if station is not None and station.addresses else None
-
-
-def _asks_for_an_address(linkup: LinkUp) -> list[DhcpMessage]:
-    """Requests of a station that has no address and gets none."""
-    return next(iter(linkup.facts.addressless), [])
 
 
 def _strayed(linkup: LinkUp) -> Station | None:
@@ -211,8 +197,10 @@ RULE = Rule(
         "strayed": "{strayed} uses {stray}",
     },
     cautions=(
-        "Do not search the address range of a running machine: some devices leave their address "
-        "when they are asked for it again and again.",
+        cautions.notice(
+            "Do not search the address range of a running machine: some devices leave their "
+            "address when they are asked for it again and again.",
+        ),
     ),
     also_fits={
         "controller-never-answers": (

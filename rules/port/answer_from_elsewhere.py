@@ -11,9 +11,8 @@ and where the link-up works.
 
 from collections.abc import Iterator
 
-from analyzer.facts import IcmpError
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import Elsewhere, LinkUp, elsewhere
+from analyzer.linkup import LinkUp, elsewhere
 from rules import cautions
 
 REPEATED = 2
@@ -25,22 +24,17 @@ OTHER_ADDRESS, OTHER_PORT = "other address", "other port"
 def find(linkup: LinkUp) -> Iterator[Sighting]:
     if linkup.target.transport != "udp" or linkup.works:
         return
-    found = [one for one in elsewhere(linkup) if one.asked.server[1] == linkup.target.port]
-    discarded = [one for one in found if one.is_discarded]
+    came = [one for one in elsewhere(linkup) if one.asked.server[1] == linkup.target.port]
+    discarded = [one for one in came if one.is_discarded]
     refused = [message for one in discarded for message in one.refused]
-    if len(refused) >= REPEATED or any(one.asks_on for one in discarded):
-        yield _sighting(discarded, refused)
-    elif found and not discarded:
-        yield _sighting(found, [])
-
-
-def _sighting(found: list[Elsewhere], refused: list[IcmpError]) -> Sighting:
+    asks_on = any(one.asks_on for one in discarded)
+    if not came or (discarded and not asks_on and len(refused) < REPEATED):
+        return
+    found = discarded or came
     address, port = found[0].back.client
     same_address = found[0].same_address
-    shown = any(one.asks_on for one in found)
-    return Sighting(
+    yield Sighting(
         values={
-            "port": found[0].asked.server[1],
             "answerer": address,
             "answering_port": port,
             "asked": sum(one.asked.asked.count for one in found),
@@ -48,12 +42,12 @@ def _sighting(found: list[Elsewhere], refused: list[IcmpError]) -> Sighting:
             "refusals": len(refused),
         },
         frames={
-            "asked": [one.asked.asked.first for one in found if one.asked.asked.first],
-            "answer": [one.back.asked.first for one in found if one.back.asked.first],
+            "asked": [one.asked.first for one in found],
+            "answer": [one.back.first for one in found],
             "refusal": [message.moment for message in refused],
         },
         level=Level.FAULT if refused else Level.NOTE,
-        certainty=Certainty.SHOWN if shown else Certainty.FITS,
+        certainty=Certainty.SHOWN if asks_on else Certainty.FITS,
         likeliest=OTHER_PORT if same_address else OTHER_ADDRESS,
         ruled_out=[OTHER_ADDRESS if same_address else OTHER_PORT],
     )

@@ -33,7 +33,7 @@ def _not_taken(linkup: LinkUp, calls: Calls) -> Sighting | None:
     denied, ignored = calls.that(How.REFUSED), calls.that(How.IGNORED)
     if calls.opened or (not denied and ignored.sent_in_all < FEWEST):
         return None
-    refused = [one.end.moment for one in denied if one.end is not None]
+    refused = denied.ends
     forbidden = [one.error.moment for one in denied if one.error is not None]
     return Sighting(
         values={

@@ -39,8 +39,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "odd": [moment for one in odd for moment in one.odd_answers],
             "call": odd.sent if lasts else odd.firsts,
             "cleared": cleared,
-            "unknown": _first_heard(unknown),
-            "old_data": _first_heard(old_data),
+            "unknown": [one.session.from_server.first for one in unknown],
+            "old_data": [one.session.from_server.first for one in old_data],
         },
         level=Level.FAULT if lasts else Level.NOTE,
         silence=linkup.silence(odd.sent, odd.sent_in_all, arrived=True) if lasts else None,
@@ -51,8 +51,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 
 def _settled_after(linkup: LinkUp, moment: Moment) -> bool:
     """Whether the port took or refused a call after all."""
-    refusals = (one.end for one in linkup.calls.that(How.REFUSED) if one.end)
-    return linkup.calls.opened_after(moment) or any(end.moment > moment for end in refusals)
+    refusals = linkup.calls.that(How.REFUSED).ends
+    return linkup.calls.opened_after(moment) or any(at > moment for at in refusals)
 
 
 def _pc_held(linkup: LinkUp, call: Call) -> bool:
@@ -64,14 +64,8 @@ def _pc_held(linkup: LinkUp, call: Call) -> bool:
 def _controller_held(call: Call) -> bool:
     """Whether the controller sent data to a socket that the PC only resets, or ignores."""
     server, answered = call.session.from_server, call.session.from_client.frames > 0
-    return (
-        call.is_unknown_to(CLIENT) and server.octets > 0 and (answered or server.repeats.count > 0)
-    )
-
-
-def _first_heard(calls: list[Call]) -> list[Moment]:
-    sides = (one.session.from_server for one in calls)
-    return [side.first for side in sides if side.first]
+    sends = server.octets > 0 and (answered or server.repeats.count > 0)
+    return sends and call.is_unknown_to(CLIENT)
 
 
 RULE = Rule(
@@ -119,8 +113,10 @@ RULE = Rule(
         "old_data": "{controller} sends data of a session that the PC does not know{again}",
     },
     cautions=(
-        "The controller may still act on the last command of the old session. Keep people clear "
-        "of the machine until its state is known.",
+        cautions.warning(
+            "The controller may still act on the old session's last command. Keep people "
+            "clear until its state is known.",
+        ),
     ),
     also_fits={
         "second pc": "A second PC behind the same router that uses the same port.",

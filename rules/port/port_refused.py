@@ -11,11 +11,9 @@ the controller's address, while another one did.
 from collections.abc import Iterator
 
 from analyzer.findings import Rule, Sighting, Step
-from analyzer.linkup import Calls, How, LinkUp
+from analyzer.linkup import START_TAKES, Calls, How, LinkUp
 from rules import cautions
 
-LASTING = 120.0
-"""Seconds of trouble after the port last worked: a controller starts within that time."""
 ENOUGH = 3
 """Refused attempts, with none taken after them, that tell even soon after the port worked."""
 ALL_TAKEN = "all taken"
@@ -42,7 +40,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 def _lasts(refused: Calls, calls: Calls) -> bool:
     """Whether it goes on for too long, or too often, for a service that was only starting."""
     worked = calls.last_open
-    long = worked is None or refused[-1].first.seconds - worked.seconds > LASTING
+    long = worked is None or refused[-1].first.seconds - worked.seconds > START_TAKES
     return long or refused.attempts >= ENOUGH
 
 

@@ -8,7 +8,6 @@ Quiet where any answer came later, even late or odd, and where a message says wh
 
 from collections.abc import Iterator
 
-from analyzer.facts import Moment
 from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import How, LinkUp
 from rules import cautions
@@ -28,7 +27,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     if not ignored:
         return
     calls, end = ignored.sent, linkup.facts.coverage.seconds
-    alive = _signs_of_life(linkup, calls[0])
+    alive = [at for at in linkup.signs if at.seconds > calls[0].seconds - RECENT]
     shown = alive and linkup.pc.hears(calls[0].seconds - JUST_BEFORE, end)
     yield Sighting(
         values={
@@ -44,12 +43,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             *([NO_GATEWAY] if linkup.is_heard or linkup.arp_answered else []),
         ],
     )
-
-
-def _signs_of_life(linkup: LinkUp, call: Moment) -> list[Moment]:
-    signs = {moment for question in linkup.questions for moment, _ in question.answers}
-    signs |= {moment for moment in (linkup.heard, linkup.last_heard) if moment}
-    return sorted(sign for sign in signs if sign.seconds > call.seconds - RECENT)
 
 
 RULE = Rule(

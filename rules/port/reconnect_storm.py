@@ -28,7 +28,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     if not storm or calls[0].port in OFFICE_PORTS:
         return
     denied = Calls(calls.after(calls.opened[-1].first)).that(How.REFUSED, How.IGNORED)
-    silent = denied.that(How.IGNORED)
+    refused = denied.that(How.REFUSED)
     span = storm[-1].seconds - storm[0].seconds
     yield Sighting(
         values={
@@ -39,9 +39,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         },
         frames={"opened": storm, "denied": denied.firsts},
         level=Level.FAULT if denied else Level.WARNING,
-        silence=linkup.silence(silent.sent, silent.sent_in_all)
-        if len(silent) == len(denied)
-        else None,
+        silence=None if refused else linkup.silence(denied.sent, denied.sent_in_all),
     )
 
 
@@ -57,12 +55,11 @@ def _storm(opened: Sequence[Moment]) -> list[Moment]:
     """
     size = round(RATE * SPAN)
     spans = zip(opened, opened[size:], strict=False)
-    inside = [first for first, last in spans if last.seconds - first.seconds <= SPAN]
+    inside = [first for first, last in spans if 0 < last.seconds - first.seconds <= SPAN]
     if not inside:
         return []
     end = inside[-1].seconds + SPAN
-    storm = [one for one in opened if inside[0].seconds <= one.seconds <= end]
-    return storm if storm[-1].seconds > storm[0].seconds else []
+    return [one for one in opened if inside[0].seconds <= one.seconds <= end]
 
 
 RULE = Rule(
@@ -90,7 +87,11 @@ RULE = Rule(
         "opened": "the PC opens a session{again}",
         "denied": "a call that gets no acceptance{again}",
     },
-    cautions=("So many sessions can starve the controller's cyclic communication.",),
+    cautions=(
+        cautions.notice(
+            "So many sessions can starve the controller's cyclic communication.",
+        ),
+    ),
     also_fits={
         "service hangs": "A service that hangs for another reason while the program goes on "
         "calling.",

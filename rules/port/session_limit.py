@@ -13,7 +13,7 @@ after idle time by design; where the controller is not heard after it ignored th
 office services.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from analyzer.facts import Moment
@@ -27,7 +27,6 @@ from analyzer.linkup import (
     Calls,
     How,
     LinkUp,
-    Span,
     Spans,
     Tries,
     first_after,
@@ -59,10 +58,10 @@ class _Places:
 
     def __init__(self, linkup: LinkUp) -> None:
         own, rivals = linkup.calls.opened, linkup.rivals.opened
-        own_spans, others = (list(_spans(one, linkup.pc.checks)) for one in (own, rivals))
-        self.all, self._own = Spans([*own_spans, *others]), Spans(own_spans)
+        every = Calls([*own, *rivals])
+        self.all, self._own = (Spans.of(one, linkup.pc.checks) for one in (every, own))
+        self._openings, self._own_openings = every.acceptances, own.acceptances
         self._served = {kind: Tries(calls) for kind, calls in by(rivals, _kind).items()}
-        self._openings, self._own_openings = _openings([*own, *rivals]), _openings(own)
         self._worked = min(filter(None, (one.session.answered for one in own)), default=NEVER)
 
     def newer_opened(self, call: Call, end: Moment) -> bool:
@@ -87,26 +86,8 @@ class _Places:
         return taken and beside > 0 and served is not None and served.answered_after(asked)
 
 
-def _spans(calls: Calls, came_back: Sequence[Moment]) -> Iterator[Span]:
-    """Until it ends, or waits in vain itself: a dead peer. Once the PC came back to the cable, a
-    session that waits is left over.
-    """
-    for one in calls:
-        end, waits = one.ended or NEVER, one.unanswered
-        if one.unwelcome:
-            continue
-        yield Span(one, one.first, min([end, *waits]))
-        back = first_after(came_back, one.last) if waits else None
-        if back is not None and back < end:
-            yield Span(one, back, end)
-
-
 def _kind(call: Call) -> object:
     return call.session.dialogue.protocol, call.session.dialogue.unit
-
-
-def _openings(calls: Iterable[Call]) -> list[Moment]:
-    return sorted(at for one in calls if (at := one.session.syn_ack) is not None)
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
@@ -235,7 +216,11 @@ RULE = Rule(
         "own": "a session of the PC that is open at that time",
         "others": "a session of another station that is open at that time",
     },
-    cautions=("Two programs that both command the controller can cause unexpected motion.",),
+    cautions=(
+        cautions.warning(
+            "Two programs that both command the controller can cause unexpected motion.",
+        ),
+    ),
     also_fits={
         "access list lets in": "An access list: it too may let a session open and drop it at once.",
         "service hangs": "A service that hangs or is starting. A restart cures that as "

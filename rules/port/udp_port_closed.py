@@ -13,17 +13,15 @@ had sent from that port before.
 """
 
 from collections.abc import Iterator, Sequence
-from itertools import chain, islice
+from itertools import islice
 
-from analyzer.facts import Address, Exchange, Moment
+from analyzer.facts import Address, Moment
 from analyzer.facts.index import by
-from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
+from analyzer.facts.ports import INDUSTRIAL_PORTS
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import BEGINNING, How, LinkUp, Tries, Try, What, are_questions, elsewhere
+from analyzer.linkup import BEGINNING, START_TAKES, How, LinkUp, What, are_questions, elsewhere
 from rules import cautions
 
-LASTING = 120.0
-"""Seconds of trouble after the port last answered: a controller starts within that time."""
 ASKED_ON = 3.0
 """Seconds over which refused requests show that the PC still needs a port that answered before
 (common practice, no source)."""
@@ -45,39 +43,39 @@ ONLY_KNOWN_REQUESTS, ONE_WAY, FILTER = "only known requests", "one way", "filter
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    looks = (_refused, _silent) if linkup.target.transport == "udp" else ()
-    sent = linkup.tries.of(What.UDP)
-    at_controller = (sighting for look in looks for sighting in look(linkup, sent))
-    yield from islice(chain(at_controller, _pc_refuses(linkup)), 1)
+    at_controller = (_refused, _silent) if linkup.target.transport == "udp" else ()
+    looks = (*at_controller, _pc_refuses)
+    yield from islice((sighting for look in looks for sighting in look(linkup)), 1)
 
 
-def _refused(linkup: LinkUp, sent: Tries[Try]) -> Iterator[Sighting]:
+def _refused(linkup: LinkUp) -> Iterator[Sighting]:
     """The controller, or somebody for it, says that nobody is on the port."""
-    worked, port = sent.last_answer or BEGINNING, linkup.target.port
-    said = [one for one in linkup.errors if one.is_closed_port and one.dport == port]
-    said = [one for one in said if one.about_src in linkup.pc.addresses and one.moment > worked]
-    by_receiver = all(one.sender == linkup.controller for one in said)
+    sent, port = linkup.tries.of(What.UDP), linkup.target.port
+    worked = sent.last_answer or BEGINNING
+    closed = (one for one in linkup.errors if one.is_closed_port and one.dport == port)
+    said = [one for one in closed if one.moment > worked]
     refusals = [one.moment for one in said]
-    lasts = bool(said) and refusals[-1].seconds - worked.seconds >= LASTING
+    by_receiver = all(one.sender == linkup.controller for one in said)
+    lasts = bool(said) and refusals[-1].seconds - worked.seconds >= START_TAKES
     if not lasts and not (by_receiver and _asks_on(refusals)):
         return
     in_vain = [one for one in sent if one.last > worked]
-    unanswered = sum(one.times - one.answers for one in in_vain)
-    moments = [one.first if one.first > worked else one.last for one in in_vain]
+    datagrams = max(len(refusals), sum(one.times - one.answers for one in in_vain))
+    other_reasons = [WRONG_PORT] if sent.last_answer else []
+    other_reasons += [FIREWALL, FILTER] if by_receiver else []
     yield Sighting(
         values={
-            **_values(linkup.controller, port, max(len(refusals), unanswered), refusals),
+            **_values(linkup.controller, port, datagrams, refusals),
             "by_receiver": by_receiver,
             "worked": sent.last_answer is not None,
         },
-        frames={"sent": moments, "refusal": refusals},
+        frames={
+            "sent": [one.first if one.first > worked else one.last for one in in_vain],
+            "refusal": refusals,
+        },
         certainty=Certainty.SHOWN if by_receiver else Certainty.FITS,
         likeliest=NOT_LISTENING if sent.last_answer else WRONG_PORT,
-        ruled_out=[
-            *(FIXED_PORT, ONLY_KNOWN_REQUESTS, ONE_WAY),
-            *([WRONG_PORT] if sent.last_answer else []),
-            *([FIREWALL, FILTER] if by_receiver else []),
-        ],
+        ruled_out=[FIXED_PORT, ONLY_KNOWN_REQUESTS, ONE_WAY, *other_reasons],
     )
 
 
@@ -88,18 +86,19 @@ def _asks_on(refusals: Sequence[Moment]) -> bool:
     return are_questions(refusals[0], refusals[-1], len(refusals))
 
 
-def _silent(linkup: LinkUp, sent: Tries[Try]) -> Iterator[Sighting]:
+def _silent(linkup: LinkUp) -> Iterator[Sighting]:
     """The PC asks again and again, and no datagram comes back."""
-    port, named = linkup.target.port, linkup.target.is_named
-    meant = named or linkup.alone or port in INDUSTRIAL_PORTS
-    in_vain = all(one.how is How.IGNORED for one in sent) and not _to_pc(linkup)
+    sent, target = linkup.tries.of(What.UDP), linkup.target
+    meant = target.is_named or linkup.alone or target.port in INDUSTRIAL_PORTS
+    in_vain = all(one.how is How.IGNORED for one in sent) and not linkup.unasked
     if not meant or not in_vain or sent.times < FEWEST or elsewhere(linkup):
         return
     moments = sorted({moment for one in sent for moment in (one.first, one.last)})
-    goes_on = not named and not _gave_up(linkup, moments, sent.times)
-    if are_questions(moments[0], moments[-1], sent.times) and not goes_on:
+    pause = (moments[-1].seconds - moments[0].seconds) / (sent.times - 1)
+    gave_up = linkup.facts.heard_after(moments[-1]) >= GIVEN_UP * pause
+    if are_questions(moments[0], moments[-1], sent.times) and (gave_up or target.is_named):
         yield Sighting(
-            values=_values(linkup.controller, port, sent.times, []),
+            values=_values(linkup.controller, target.port, sent.times, []),
             frames={"sent": moments},
             certainty=Certainty.FITS,
             silence=linkup.silence(moments, sent.times),
@@ -108,37 +107,23 @@ def _silent(linkup: LinkUp, sent: Tries[Try]) -> Iterator[Sighting]:
         )
 
 
-def _gave_up(linkup: LinkUp, moments: Sequence[Moment], count: int) -> bool:
-    """Whether the PC had gone on by then, at its pace, if it meant to report one way."""
-    pause = (moments[-1].seconds - moments[0].seconds) / (count - 1)
-    return linkup.facts.heard_after(moments[-1]) >= GIVEN_UP * pause
-
-
 def _pc_refuses(linkup: LinkUp) -> Iterator[Sighting]:
     """The PC says of the controller's datagrams that no program of its own takes them."""
     refused = linkup.facts.index.refused_datagrams
-    for (address, port), sent in by(_to_pc(linkup), lambda one: one.server).items():
+    for (address, port), sent in by(linkup.unasked, lambda one: one.server).items():
         said = sorted(at.moment for one in sent for at in refused[one.client, one.server])
-        last = max(one.asked.last.seconds for one in sent if one.asked.last)
-        taken = len(said) < REPEATED or last - said[-1].seconds >= NEAR
-        taken = taken or any(one.answered.count for one in sent)
-        if taken or not OFFICE_PORTS.isdisjoint({port, *(one.client[1] for one in sent)}):
+        last = max(one.last.seconds for one in sent)
+        taken = any(one.answered.count or one.is_office for one in sent)
+        if taken or len(said) < REPEATED or last - said[-1].seconds >= NEAR:
             continue
-        firsts = [one.asked.first for one in sent if one.asked.first]
         datagrams = sum(one.asked.count for one in sent)
         yield Sighting(
             values=_values(address, port, datagrams, said, at_controller=False),
-            frames={"sent": firsts, "refusal": said},
+            frames={"sent": [one.first for one in sent], "refusal": said},
             level=Level.NOTE if linkup.works else Level.FAULT,
             likeliest=NOT_LISTENING,
             ruled_out=[SWITCHED_OFF, FIREWALL, ONLY_KNOWN_REQUESTS, ONE_WAY, FILTER],
         )
-
-
-def _to_pc(linkup: LinkUp) -> list[Exchange]:
-    """Datagrams that the controller sent to the PC by itself."""
-    sent = linkup.facts.index.exchanges_from[linkup.controller]
-    return [one for one in sent if one.server[0] in linkup.pc.addresses]
 
 
 def _values(

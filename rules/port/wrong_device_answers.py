@@ -11,7 +11,7 @@ for many addresses or has a virtual router's address; and where nobody claimed t
 
 from collections.abc import Iterator
 
-from analyzer.facts import Address, Hardware, Moment
+from analyzer.facts import Hardware, Moment
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
 from analyzer.linkup import Call, How, LinkUp
 from rules import cautions
@@ -24,29 +24,28 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     if linkup.works or linkup.router is not None or not linkup.same_network:
         return
     for call in linkup.calls:
-        labelled = _unlike_label(linkup, call)
-        device = labelled or _stranger(linkup, call) or _router(linkup, call)
+        device = _refuser(linkup, call) or _stranger(linkup, call)
         if device is not None:
-            yield _sighting(linkup, call, device, labelled is not None)
+            yield _sighting(linkup, call, device)
             break
 
 
-def _sighting(linkup: LinkUp, call: Call, device: Hardware, labelled: bool) -> Sighting:
-    claims = linkup.claims
-    claimant = claims.runs[-1].hardware if claims.runs else None
+def _sighting(linkup: LinkUp, call: Call, device: Hardware) -> Sighting:
+    labelled, runs = _is_unlike_label(linkup, device), linkup.claims.runs[-1:]
+    claimant = runs[0].hardware if runs else None
     answered = (one.session.from_server for one in linkup.calls)
     return Sighting(
         values={
             "device": device,
-            "others": len(_other_addresses(linkup, device)),
+            "others": len(linkup.facts.addresses_of(device) - {linkup.controller}),
             "claimant": claimant,
             "same": claimant == device,
             "another": claimant not in (device, None),
             "label": linkup.labelled,
         },
         frames={
-            "answer": [one.first for one in answered if device in one.hardware and one.first],
-            "claim": [claims.runs[-1].first] if claims.runs else [],
+            "answer": [one.first for one in answered if device in one.hardware],
+            "claim": [run.first for run in runs],
             "own": _own_claims(linkup, device),
         },
         certainty=Certainty.SHOWN if labelled else Certainty.FITS,
@@ -55,16 +54,28 @@ def _sighting(linkup: LinkUp, call: Call, device: Hardware, labelled: bool) -> S
     )
 
 
-def _refuser(call: Call) -> Hardware | None:
-    return call.end.hardware if call.how is How.REFUSED and call.end is not None else None
-
-
-def _unlike_label(linkup: LinkUp, call: Call) -> Hardware | None:
-    """Who uses the controller's address and refused the call, if the label is another's."""
-    device, label = _refuser(call), linkup.labelled
-    if device is None or label in (None, device) or device != linkup.hardware:
+def _refuser(linkup: LinkUp, call: Call) -> Hardware | None:
+    """Who uses the controller's address and refused the call, if it is the network's router, or the
+    label is another's.
+    """
+    device = call.end.hardware if call.how is How.REFUSED and call.end is not None else None
+    if device is None or device != linkup.hardware:
         return None
-    return device if linkup.facts.is_a_device(device) else None
+    return device if _is_unlike_label(linkup, device) or _is_router(linkup, device) else None
+
+
+def _is_unlike_label(linkup: LinkUp, device: Hardware) -> bool:
+    """Whether a device uses the controller's address, and the label is another's."""
+    other = linkup.labelled not in (None, device) and device == linkup.hardware
+    return other and linkup.facts.is_a_device(device)
+
+
+def _is_router(linkup: LinkUp, device: Hardware) -> bool:
+    """Whether an address server says so, or packets from other networks come through it."""
+    station, named = linkup.facts.station(device), linkup.facts.index.routers
+    forwards = station is not None and station.is_router
+    far = not all(map(linkup.pc.is_near, linkup.facts.addresses_of(device)))
+    return linkup.controller in named or (forwards and far)
 
 
 def _stranger(linkup: LinkUp, call: Call) -> Hardware | None:
@@ -78,37 +89,11 @@ def _stranger(linkup: LinkUp, call: Call) -> Hardware | None:
     return device if is_other else None
 
 
-def _router(linkup: LinkUp, call: Call) -> Hardware | None:
-    """Who refused the call, if the address is that of the network's router."""
-    device = _refuser(call)
-    if device is None or device != linkup.hardware:
-        return None
-    named = linkup.controller in linkup.facts.index.routers
-    return device if named or _forwards(linkup, device) else None
-
-
-def _forwards(linkup: LinkUp, device: Hardware) -> bool:
-    """Whether packets from other networks come with a router's hardware address."""
-    station, own = linkup.facts.station(device), linkup.network
-    if station is None or not station.is_router or own is None:
-        return False
-    return not all(own.holds(one) for one in _other_addresses(linkup, device))
-
-
-def _other_addresses(linkup: LinkUp, device: Hardware) -> set[Address]:
-    station = linkup.facts.station(device)
-    return set() if station is None else set(station.addresses) - {linkup.controller}
-
-
 def _own_claims(linkup: LinkUp, device: Hardware) -> list[Moment]:
     """When a station claimed other addresses than the controller's for itself."""
-    claims = linkup.facts.arp.claims
-    return [
-        run.first
-        for address in linkup.facts.index.claimed_by[device]
-        for run in claims[address].runs
-        if run.hardware == device and address != linkup.controller
-    ]
+    others = (one for one in linkup.facts.index.claimed_by[device] if one != linkup.controller)
+    runs = (run for address in others for run in linkup.facts.claims(address).runs)
+    return [run.first for run in runs if run.hardware == device]
 
 
 RULE = Rule(

@@ -14,7 +14,7 @@ from analyzer.facts.index import by
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
 from analyzer.facts.udp import Socket
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, Pc, Stage
+from analyzer.linkup import Case, Pc, Stage
 from rules import cautions
 
 AGAIN_AND_AGAIN = 3
@@ -30,93 +30,68 @@ NO_PART, ROUTER, ADAPTER, FIREWALL = "no part", "router", "adapter", "firewall"
 def survey(case: Case) -> Iterator[Sighting]:
     if case.pc is None:
         return
-    ports = _ports(case)
-    sent = (one for own in case.pc.addresses for one in case.facts.index.exchanges_from[own])
-    searches = by(
-        (one for one in sent if one.server[1] in ports and _is_search(one, case.pc)),
-        lambda one: one.server[1],
-    )
+    meant = INDUSTRIAL_PORTS.keys() | {one.target.port for one in case.linkups}
+    sent = (one for one in case.pc.exchanges if one.server[1] in meant - OFFICE_PORTS)
+    searches = by((one for one in sent if _is_search(one, case.pc)), lambda one: one.server[1])
     for _, found in sorted(searches.items()):
         answers = _answers(found, case.pc)
         yield from _missed(case, case.pc, found, answers) if answers else _nothing(case, found)
 
 
-def _ports(case: Case) -> set[int]:
-    """Industrial ports, and those that the PC uses with its controllers."""
-    used = {one.target.port for one in case.linkups if one.target.port is not None}
-    return (set(INDUSTRIAL_PORTS) | used) - OFFICE_PORTS
-
-
 def _is_search(one: Exchange, pc: Pc) -> bool:
-    (address, _), asked = one.server, one.asked
-    directed = pc.station is not None and address in pc.station.broadcast_to
-    everybody = directed or FIRST_GROUP <= address <= LAST_ADDRESS
-    if not everybody or asked.first is None or asked.last is None:
+    """Whether it goes to everybody or to a group, and is no stream."""
+    directed = pc.station is not None and one.server[0] in pc.station.broadcast_to
+    if not directed and not FIRST_GROUP <= one.server[0] <= LAST_ADDRESS:
         return False
-    return asked.count < STREAM or asked.last.seconds - asked.first.seconds > asked.count
+    count = one.asked.count
+    return count < STREAM or one.last.seconds - one.first.seconds > count
 
 
 def _answers(searches: Sequence[Exchange], pc: Pc) -> list[Exchange]:
     """Datagrams to a socket that searched, or back to everybody on the same port, later."""
     since: dict[Socket, Moment] = {}
-    for one in searches:
-        for socket in (one.client, one.server):
-            first = one.asked.first
-            if first is not None:
-                since[socket] = min(first, since.get(socket, first))
-    return [
-        one
-        for address in dict.fromkeys(address for address, _ in since)
-        for one in pc.facts.index.exchanges_to[address]
-        if one.client[0] not in pc.addresses
-        and one.server in since
-        and one.asked.first is not None
-        and one.asked.first > since[one.server]
-    ]
+    for one in sorted(searches, key=lambda one: one.first):
+        since.setdefault(one.client, one.first)
+        since.setdefault(one.server, one.first)
+    back = (one for socket in since for one in pc.facts.index.exchanges_with[socket])
+    others = (one for one in back if one.client[0] not in pc.addresses)
+    return [one for one in others if one.first > since[one.server]]
 
 
 def _nothing(case: Case, searches: Sequence[Exchange]) -> Iterator[Sighting]:
     """Nobody answers, and a session with the controller works."""
+    moments, count = _moments(searches), sum(one.asked.count for one in searches)
     for linkup in case.linkups:
         proof = linkup.proofs.get(Stage.ANSWER)
         if proof is not None:
+            sources = {one.client[0] for one in searches}
+            reached = NO_PART if linkup.pc_address in sources else ADAPTER
             yield Sighting(
                 values=_values(searches, []),
-                frames={"searched": _moments(searches), "works": [proof.moment]},
+                frames={"searched": moments, "works": [proof.moment]},
                 linkup=linkup,
-                silence=linkup.silence(
-                    _moments(searches), sum(one.asked.count for one in searches)
-                ),
-                likeliest=_likeliest(linkup, searches),
+                silence=linkup.silence(moments, count),
+                likeliest=reached if linkup.same_network else ROUTER,
             )
-
-
-def _likeliest(linkup: LinkUp, searches: Sequence[Exchange]) -> str:
-    if not linkup.same_network:
-        return ROUTER
-    own = any(one.client[0] == linkup.pc_address for one in searches)
-    return NO_PART if own else ADAPTER
 
 
 def _missed(
     case: Case, pc: Pc, searches: Sequence[Exchange], answers: Sequence[Exchange]
 ) -> Iterator[Sighting]:
     """Answers to the PC itself that nothing follows, however often it searches."""
-    answers = [one for one in answers if one.server[0] in pc.addresses]
-    found = {one.client[0] for one in answers}
-    sent = (one for own in pc.addresses for one in case.facts.index.packets_from[own])
-    turned_to = any(one.dst_ip in found for one in sent)
+    to_pc = [one for one in answers if one.server[0] in pc.addresses]
+    found = {one.client[0] for one in to_pc}
     often = sum(one.asked.count for one in searches) >= AGAIN_AND_AGAIN
-    if not found or turned_to or not often or any(one.works for one in case.linkups):
-        return
-    yield Sighting(
-        values=_values(searches, answers),
-        frames={"searched": _moments(searches), "answered": _moments(answers)},
-        linkup=next((one for one in case.linkups if one.controller in found), None),
-        certainty=Certainty.FITS,
-        level=Level.WARNING,
-        likeliest=FIREWALL,
-    )
+    used = any(one.dst_ip in found for one in pc.paths) or any(one.works for one in case.linkups)
+    if found and often and not used:
+        yield Sighting(
+            values=_values(searches, to_pc),
+            frames={"searched": _moments(searches), "answered": _moments(to_pc)},
+            linkup=next((one for one in case.linkups if one.controller in found), None),
+            certainty=Certainty.FITS,
+            level=Level.WARNING,
+            likeliest=FIREWALL,
+        )
 
 
 def _values(searches: Sequence[Exchange], answers: Sequence[Exchange]) -> dict[str, object]:
@@ -131,8 +106,7 @@ def _values(searches: Sequence[Exchange], answers: Sequence[Exchange]) -> dict[s
 
 def _moments(exchanges: Sequence[Exchange]) -> list[Moment]:
     """First and last datagrams, in order."""
-    ends = {at for one in exchanges for at in (one.asked.first, one.asked.last) if at is not None}
-    return sorted(ends)
+    return sorted({at for one in exchanges for at in one.asked.ends})
 
 
 RULE = Rule(

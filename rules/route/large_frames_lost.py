@@ -11,13 +11,12 @@ any more: that is a broken path.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
 from itertools import islice
 
 from analyzer.facts import CLIENT, SERVER, Hole, IcmpError, Moment, Resent
 from analyzer.facts.index import by
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import BEGINNING, Call, LinkUp, Silence, are_questions
+from analyzer.linkup import BEGINNING, REPEATS, Call, LinkUp, Silence, are_questions
 from rules import cautions
 
 LARGE = 1200
@@ -26,15 +25,17 @@ LARGE = 1200
 """
 FULL = 1460
 """Most octets of data in an Ethernet frame; larger ones were joined in the PC."""
-REPEATS = 3
-"""Repeats from which on chance is no explanation; with a router's message two are enough."""
+TOLD_AGAIN = 2
+"""Repeats of what a router's message is about that show that it was in vain."""
 MESSAGE_DROPPED, MESSAGE_IGNORED = "message dropped", "message ignored"
 NOT_JOINED, PIECES_DROPPED = "not joined", "pieces dropped"
 """Names of these causes in the rule."""
 NOISE, NOT_UNDERSTOOD = "noise", "not understood"
 """Names of these in what would look the same."""
-NO_MESSAGE = (MESSAGE_IGNORED, PIECES_DROPPED, NOT_UNDERSTOOD)
-"""What is ruled out where data is lost in a session, and nobody says why."""
+TOLD = (MESSAGE_DROPPED, PIECES_DROPPED, NOISE, NOT_UNDERSTOOD)
+IN_SESSION = (MESSAGE_IGNORED, PIECES_DROPPED, NOT_UNDERSTOOD)
+IN_FRAGMENTS = (MESSAGE_DROPPED, MESSAGE_IGNORED)
+"""What is ruled out where a router says why, where data is lost in a session, and in datagrams."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
@@ -44,47 +45,35 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 
 def _told_by_router(linkup: LinkUp) -> Iterator[Sighting]:
     """A router says so, and the PC repeats the large piece, or gets no answer any more."""
+    for call in linkup.on_port:
+        said = [one for one in call.errors if one.is_too_large]
+        resent = None if call.ended_by_server else call.stuck(CLIENT)
+        if said and resent is not None and resent.again.count >= TOLD_AGAIN:
+            yield _told(linkup, said, resent)
     too_large = (one for one in linkup.errors if one.is_too_large)
     about = by(too_large, lambda one: (one.about_src, one.sport))
-    for call in linkup.on_port:
-        caller, resent = call.session.client, call.stuck(CLIENT)
-        said, repeated = about[caller.address, caller.port], resent and resent.again.count
-        if said and repeated and repeated >= REPEATS - 1 and not call.ended_by_server:
-            yield _told(linkup, said, resent)
     for exchange in linkup.exchanges:
-        said, heard = about[exchange.client], exchange.answered.last or BEGINNING
-        if said and heard < said[0].moment:
-            yield _told(linkup, said, None)
+        said = about[exchange.client]
+        if said and (exchange.answered.last or BEGINNING) < said[0].moment:
+            yield _told(linkup, said)
 
 
-def _told(linkup: LinkUp, said: Sequence[IcmpError], resent: Resent | None) -> Sighting:
+def _told(linkup: LinkUp, said: Sequence[IcmpError], resent: Resent | None = None) -> Sighting:
     moments, again = [one.moment for one in said], resent.again.moments if resent else []
-    sizes = [one.router & 0xFFFF for one in said]  # RFC 1191 4: the low half is the next size
-    sighting = _lost(
-        linkup,
-        {"too_large": moments, "again": again},
-        linkup.silence([*moments, *again], arrived=True),
-        [MESSAGE_DROPPED, PIECES_DROPPED, NOISE, NOT_UNDERSTOOD],
-        resent,
-    )
-    told = {
-        "messages": len(said),
-        "next_size": min(filter(None, sizes), default=None),
-        "sender": said[0].sender,
-    }
-    return replace(sighting, values={**sighting.values, **told}, certainty=Certainty.SHOWN)
+    silence = linkup.silence([*moments, *again], arrived=True)
+    return _lost(linkup, {"too_large": moments, "again": again}, silence, TOLD, resent, said)
 
 
 def _never_confirmed(linkup: LinkUp) -> Iterator[Sighting]:
     """The PC sends a large piece again and again, and the controller is still heard."""
     for call in linkup.on_port:
-        resent = call.stuck(CLIENT)
-        if resent is None or resent.again.count < REPEATS or _ended_for_itself(call, resent):
+        resent = call.undelivered
+        if resent is None or _ended_for_itself(call, resent):
             continue
         again = resent.again.moments
         if _is_size(linkup, CLIENT, resent.size) and _is_present(linkup, again[0]):
             silence = linkup.silence(again, resent.again.count + 1)
-            yield _lost(linkup, {"again": again}, silence, NO_MESSAGE, resent)
+            yield _lost(linkup, {"again": again}, silence, IN_SESSION, resent)
 
 
 def _ended_for_itself(call: Call, resent: Resent) -> bool:
@@ -101,7 +90,7 @@ def _never_arrived(linkup: LinkUp) -> Iterator[Sighting]:
         hole = call.hole(SERVER)
         if hole is not None and not call.ended_by_server and _is_size(linkup, SERVER, hole.size):
             silence = linkup.silence([call.last])
-            yield _lost(linkup, {"missing": [hole.moment]}, silence, NO_MESSAGE, hole)
+            yield _lost(linkup, {"missing": [hole.moment]}, silence, IN_SESSION, hole)
 
 
 def _is_size(linkup: LinkUp, side: int, size: int) -> bool:
@@ -121,9 +110,7 @@ def _never_answered(linkup: LinkUp) -> Iterator[Sighting]:
     if count < REPEATS or not all_answered or any(one.answered for one in large):
         return
     if are_questions(lost[0], lost[-1], count) and _is_present(linkup, lost[0]):
-        silence = linkup.silence(lost, count)
-        ruled_out = [MESSAGE_DROPPED, MESSAGE_IGNORED]
-        yield replace(_lost(linkup, {"pieces": lost}, silence, ruled_out), likeliest=NOT_JOINED)
+        yield _lost(linkup, {"pieces": lost}, linkup.silence(lost, count), IN_FRAGMENTS)
 
 
 def _is_present(linkup: LinkUp, since: Moment) -> bool:
@@ -134,25 +121,28 @@ def _is_present(linkup: LinkUp, since: Moment) -> bool:
 
 def _lost(
     linkup: LinkUp,
-    frames: Mapping[str, list[Moment]],
+    frames: Mapping[str, Sequence[Moment]],
     silence: Silence | None,
     ruled_out: Sequence[str],
     piece: Resent | Hole | None = None,
+    said: Sequence[IcmpError] = (),
 ) -> Sighting:
     first = min(at for moments in frames.values() for at in moments)
     answers = [one.session.answered for one in linkup.on_port]
     answers += [one.answered.first for one in linkup.exchanges]
+    sizes = [one.router & 0xFFFF for one in said]  # RFC 1191 4: the low half is the next size
     return Sighting(
         values={
             "size": piece and piece.size,
             "repeats": len(frames.get("again", ())),
-            "messages": 0,
-            "next_size": None,
-            "sender": None,
+            "messages": len(said),
+            "next_size": min(filter(None, sizes), default=None),
+            "sender": said[0].sender if said else None,
         },
         frames={"small": [at for at in answers if at is not None and at < first], **frames},
-        certainty=Certainty.FITS,
+        certainty=Certainty.SHOWN if said else Certainty.FITS,
         silence=silence,
+        likeliest=NOT_JOINED if "pieces" in frames else "",
         ruled_out=ruled_out,
     )
 
@@ -200,8 +190,10 @@ RULE = Rule(
         "missing": "a later piece of the answer comes, and the large one before it does not",
     },
     cautions=(
-        "Do not load a program into the controller over this way: a load that ends half way can "
-        "leave the machine stopped. Use a cable on the spot.",
+        cautions.warning(
+            "Load no program into the controller over this way: a load that ends half way can "
+            "leave the machine stopped.",
+        ),
     ),
     also_fits={
         NOISE: "Noise or a wrong duplex setting, where a long frame is hit more often than a short "

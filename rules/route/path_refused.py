@@ -11,17 +11,15 @@ the PC's own cable.
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.facts import CLIENT, End, IcmpError, Moment
+from analyzer.facts import CLIENT, Address, End, Hardware, IcmpError
 from analyzer.facts.icmp import UNREACHABLE
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import How, LinkUp, Stage, needs_no_router
+from analyzer.linkup import BEGINNING, How, LinkUp, Stage, needs_no_router
 from rules import cautions
 
-PROHIBITED = {9, 10, 13}
-"""Codes of a filter (RFC 1122 3.2.2.1, RFC 1812 5.2.7.1)."""
 NO_SUCH_PORT = {2, 3}
-ICMP, TCP, UDP = 1, 6, 17
-PROTOCOL = {"tcp": TCP, "udp": UDP, None: ICMP}
+PROTOCOL = {"tcp": 6, "udp": 17, None: 1}
+"""Numbers in the IPv4 header (IANA): without a port, it is pings that are tried."""
 RESET = "TCP reset"
 
 
@@ -30,65 +28,45 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         yield from _data_refused(linkup)
         return
     errors = [one for one in linkup.errors if _forbids(one, linkup)]
-    resets = _foreign_resets(linkup)
+    refusals = (one.end for one in linkup.on_port.that(How.REFUSED) if one.end is not None)
+    resets = [one for one in refusals if linkup.is_stranger(one.hardware)]
     if errors and not needs_no_router(linkup):
-        sure = any(_is_own_call(one, linkup) and one.code in PROHIBITED for one in errors)
-        yield _told(errors, Certainty.SHOWN if sure else Certainty.FITS)
+        sure = any(_is_own_call(one, linkup) and one.is_prohibited for one in errors)
+        yield _told(errors[0].sender, errors[0].meaning, errors, sure)
     elif resets:
-        yield Sighting(
-            values={"sender": resets[0].hardware, "meaning": RESET, "times": len(resets)},
-            frames={"said": [end.moment for end in resets]},
-            certainty=Certainty.FITS,
-        )
+        yield _told(resets[0].hardware, RESET, resets, sure=False)
 
 
 def _data_refused(linkup: LinkUp) -> Iterator[Sighting]:
     """The session opens, and what the PC sends in it is forbidden and never confirmed."""
-    stuck: dict[tuple[int | None, int | None], Moment] = {
-        (one.session.client.port, one.port): one.session.asked
-        for one in linkup.on_port.opened
-        if one.stuck(CLIENT) is not None and one.session.asked is not None
-    }
-    errors = [
-        one
-        for one in linkup.errors
-        if one.type == UNREACHABLE
-        and one.code in PROHIBITED
-        and one.protocol == TCP
-        and (asked := stuck.get((one.sport, one.dport))) is not None
-        and one.moment > asked
-    ]
+    stuck = [one for one in linkup.on_port.opened if one.stuck(CLIENT) is not None]
+    said = [(call, error) for call in stuck for error in call.errors if error.is_prohibited]
+    errors = [one for call, one in said if one.moment > (call.session.asked or BEGINNING)]
     if errors and not linkup.answers_after(errors[0].moment):
-        yield _told(errors, Certainty.SHOWN)
+        yield _told(errors[0].sender, errors[0].meaning, errors, sure=True)
 
 
-def _told(errors: Sequence[IcmpError], certainty: Certainty) -> Sighting:
-    first = errors[0]
+def _told(
+    sender: Address | Hardware | None, meaning: str, said: Sequence[IcmpError | End], sure: bool
+) -> Sighting:
     return Sighting(
-        values={"sender": first.sender, "meaning": first.meaning, "times": len(errors)},
-        frames={"said": [error.moment for error in errors]},
-        certainty=certainty,
+        values={"sender": sender, "meaning": meaning, "times": len(said)},
+        frames={"said": [one.moment for one in said]},
+        certainty=Certainty.SHOWN if sure else Certainty.FITS,
     )
 
 
 def _forbids(error: IcmpError, linkup: LinkUp) -> bool:
-    if error.type != UNREACHABLE or error.about_src != linkup.pc_address:
-        return False
-    about_tcp = error.protocol == TCP and error.code in NO_SUCH_PORT
+    """Whether it forbids the PC's call, or any packet where nothing of the controller is heard."""
+    no_port = error.type == UNREACHABLE and error.code in NO_SUCH_PORT and error.is_about_tcp
     concerns = _is_own_call(error, linkup) or not linkup.is_heard
-    return concerns and (error.code in PROHIBITED or about_tcp)
+    return concerns and (error.is_prohibited or no_port)
 
 
 def _is_own_call(error: IcmpError, linkup: LinkUp) -> bool:
     """Whether the quoted packet calls the port in question, or is a ping where none is known."""
     right_port = linkup.target.port is None or error.dport in (None, linkup.target.port)
     return right_port and error.protocol == PROTOCOL[linkup.target.transport]
-
-
-def _foreign_resets(linkup: LinkUp) -> list[End]:
-    """Refusals that came from a station which never claimed the controller's address."""
-    refusals = (one.end for one in linkup.on_port.that(How.REFUSED) if one.end is not None)
-    return [end for end in refusals if linkup.is_stranger(end.hardware)]
 
 
 RULE = Rule(

@@ -10,7 +10,6 @@ hardware address by design, about two routers without a message, and about other
 from collections.abc import Iterator
 
 from analyzer.facts import Hardware, Moment, Path
-from analyzer.facts.icmp import REDIRECT
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
 from analyzer.linkup import Call, LinkUp
 from rules import cautions
@@ -20,12 +19,13 @@ FEW = 3
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    own = linkup.pc.addresses
-    redirects = [one for one in linkup.errors if one.type == REDIRECT and one.about_src in own]
+    redirects = [one for one in linkup.errors if one.is_redirect]
     back = _other_way_back(linkup)
     if not redirects and not back:
         return
-    died = _died(linkup) if back else None
+    last = linkup.on_port.opened[-1:] if back else ()
+    died = [at for one in last if one.answers <= FEW for at in _end(one)]
+    reset = any(one.broken for one in last)
     level = Level.NOTE if linkup.works else Level.WARNING
     yield Sighting(
         values={
@@ -39,11 +39,11 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         frames={
             "redirect": [one.moment for one in redirects],
             "back": [path.first for path in back],
-            "died": _end(died)[:1] if died else [],
+            "died": died[:1],
         },
         certainty=Certainty.FITS if died else Certainty.SHOWN,
         level=Level.FAULT if died else level,
-        silence=linkup.silence(_end(died)) if died and not died.broken else None,
+        silence=None if reset else linkup.silence(died),
     )
 
 
@@ -51,17 +51,14 @@ def _other_way_back(linkup: LinkUp) -> list[Path]:
     """The controller's packets that came directly while the PC's went to a router, or the other
     way round.
     """
-    out, own = linkup.sent_to, (None, linkup.pc.hardware)
+    out = linkup.sent_to
     if not out or any(one.is_virtual_router for one in out):
         return []
     sent_directly = {_is_controller(linkup, one) for one in out}
     return [
         path
-        for path in linkup.facts.index.packets_from[linkup.controller]
-        if path.dst_ip in linkup.pc.addresses
-        and path.src is not None
-        and path.src not in own
-        and sent_directly == {not _is_controller(linkup, path.src)}
+        for path in linkup.packets_back
+        if path.src is not None and sent_directly == {not _is_controller(linkup, path.src)}
     ]
 
 
@@ -69,24 +66,14 @@ def _is_controller(linkup: LinkUp, hardware: Hardware) -> bool:
     """Whether a hardware address is the controller's own, rather than a router's: it claims the
     controller's address, or uses no other one in the PC's own network.
     """
-    facts, controller = linkup.facts, linkup.controller
-    station = facts.station(hardware)
-    if station is not None and set(station.addresses) - {controller}:
+    addresses = linkup.facts.addresses_of(hardware)
+    if addresses - {linkup.controller}:
         return False
-    claims = facts.arp.claims.get(controller)
-    claimed = claims is not None and hardware in claims.counts
-    return claimed or (station is not None and linkup.is_near)
-
-
-def _died(linkup: LinkUp) -> Call | None:
-    """The last session, where it died within a few answers: by a reset, or at a request that the PC
-    repeated in vain.
-    """
-    last = linkup.on_port.opened[-1:]
-    return next((one for one in last if one.answers <= FEW and _end(one)), None)
+    return hardware in linkup.claims.counts or (bool(addresses) and linkup.is_near)
 
 
 def _end(call: Call) -> list[Moment]:
+    """How it died: by a reset, or at a request that the PC repeated in vain."""
     if call.broken and call.end is not None:
         return [call.end.moment]
     return call.unanswered if call.hangs else []

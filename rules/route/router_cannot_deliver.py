@@ -12,7 +12,7 @@ the PC's own cable: then no router is needed.
 from collections.abc import Iterator, Sequence
 
 from analyzer.facts import IcmpError, Moment
-from analyzer.facts.icmp import REDIRECT, TIME_EXCEEDED, UNREACHABLE
+from analyzer.facts.icmp import TIME_EXCEEDED, UNREACHABLE
 from analyzer.findings import Rule, Sighting, Step
 from analyzer.linkup import LinkUp, needs_no_router
 from rules import cautions
@@ -23,30 +23,35 @@ NO_HOST = {1, 7}
 """Codes of a router that reaches the network and finds nobody there at that address."""
 NO_NETWORK = {0, 6, 11}
 """Codes of a router that knows no way to the network at all (RFC 1812 5.2.7.1)."""
-NOBODY_THERE, NO_WAY_KNOWN, OWN_NETWORK, NEXT_ROUTER_OFF = (
-    "nobody there",
-    "no way known",
-    "own network",
-    "next router off",
-)
+NOBODY_THERE, NO_WAY_KNOWN = "nobody there", "no way known"
+OWN_NETWORK, NEXT_ROUTER_OFF = "own network", "next router off"
 """Names of the causes below."""
 DEAF_ROUTER, FILTER = "deaf router", "filter"
 """Names of these in what would look the same."""
 ENOUGH = 2
 """Questions for a router without a reply; a single one may have been lost."""
-TCP = 6
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    errors = [error for error in linkup.errors if _says_no_way(error, linkup)]
-    redirects = [error for error in linkup.errors if _is_redirect(error, linkup)]
+    errors = [one for one in linkup.errors if _says_no_way(one)]
+    redirects = [one for one in linkup.errors if one.is_redirect]
     asked = _asked_in_vain(linkup, redirects, errors)
-    said = errors if not asked else sorted([*redirects, *errors], key=lambda one: one.moment)
+    redirects = redirects if asked else []
+    said = sorted([*redirects, *errors], key=lambda one: one.moment)
     if not said or linkup.is_heard_after(said[-1].moment) or needs_no_router(linkup):
         return
     moments = [one.moment for one in errors]
-    heard = linkup.last_heard if linkup.last_heard not in moments else None
     end = redirects[-1].router if asked else said[0].sender
+    no_network = all(one.type == UNREACHABLE and one.code in NO_NETWORK for one in said)
+    ruled_out = {
+        NOBODY_THERE: asked or no_network,
+        NO_WAY_KNOWN: asked,
+        NEXT_ROUTER_OFF: no_network,
+        OWN_NETWORK: linkup.is_heard,
+        DEAF_ROUTER: not asked,
+        FILTER: end != linkup.controller,
+    }
+    favoured = NOBODY_THERE if said[0].code in NO_HOST else NO_WAY_KNOWN
     yield Sighting(
         values={
             "router": said[0].sender,
@@ -58,41 +63,21 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "meaning": errors[0].meaning if errors else None,
         },
         frames={
-            "redirect": [one.moment for one in redirects[:ENOUGH]] if asked else [],
+            "redirect": [one.moment for one in redirects[:ENOUGH]],
             "asked": asked[:ENOUGH],
             "said": moments,
-            "heard": [heard] if heard is not None else [],
+            "heard": [linkup.last_heard] if linkup.last_heard not in moments else [],
         },
         silence=None if errors else linkup.silence(asked),
-        likeliest=_likeliest(said, asked),
-        ruled_out=[
-            *_ruled_out(linkup, said, asked),
-            *([] if asked else [DEAF_ROUTER]),
-            *([] if end == linkup.controller else [FILTER]),
-        ],
+        likeliest=NEXT_ROUTER_OFF if asked else favoured,
+        ruled_out=[name for name, is_out in ruled_out.items() if is_out],
     )
 
 
-def _likeliest(said: Sequence[IcmpError], asked: Sequence[Moment]) -> str:
-    if asked:
-        return NEXT_ROUTER_OFF
-    return NOBODY_THERE if said[0].code in NO_HOST else NO_WAY_KNOWN
-
-
-def _ruled_out(linkup: LinkUp, said: Sequence[IcmpError], asked: Sequence[Moment]) -> Iterator[str]:
-    """Causes that the recording rules out: where the way ends at a router that was named and does
-    not answer, it ends before the controller; a controller heard before is behind the router.
-    """
-    if asked:
-        yield from (NOBODY_THERE, NO_WAY_KNOWN)
-    elif all(one.type == UNREACHABLE and one.code in NO_NETWORK for one in said):
-        yield from (NOBODY_THERE, NEXT_ROUTER_OFF)
-    if linkup.is_heard:
-        yield OWN_NETWORK
-
-
-def _is_redirect(error: IcmpError, linkup: LinkUp) -> bool:
-    return error.type == REDIRECT and error.about_src in linkup.pc.addresses
+def _says_no_way(error: IcmpError) -> bool:
+    no_way = error.type == UNREACHABLE and error.code in NO_WAY
+    in_a_circle = error.type == TIME_EXCEEDED and error.code == 0 and error.is_about_tcp
+    return no_way or in_a_circle
 
 
 def _asked_in_vain(
@@ -114,15 +99,8 @@ def _asked_in_vain(
         for moment in one.since_answer.moments
         if moment > since
     )
-    claims = linkup.facts.arp.claims.get(wanted)
-    is_there = claims is not None and claims.runs[-1].last > since
+    is_there = any(run.last > since for run in linkup.facts.claims(wanted).runs[-1:])
     return asked if len(asked) >= ENOUGH and not is_there else []
-
-
-def _says_no_way(error: IcmpError, linkup: LinkUp) -> bool:
-    no_way = error.type == UNREACHABLE and error.code in NO_WAY
-    in_a_circle = error.type == TIME_EXCEEDED and error.code == 0 and error.protocol == TCP
-    return (no_way or in_a_circle) and error.about_src == linkup.pc_address
 
 
 RULE = Rule(

@@ -17,9 +17,8 @@ Where a message says why nothing comes back, the rules about it stand before thi
 """
 
 from collections.abc import Iterator, Sequence
-from typing import NamedTuple
 
-from analyzer.facts import Address, Moment, Question
+from analyzer.facts import Moment, Question
 from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import (
     ASKED_ON_PURPOSE,
@@ -46,52 +45,29 @@ OTHER_ADAPTER, NOT_TRIED, OTHER_BUSINESS = "other adapter", "not tried", "other 
 """Names of what would look the same."""
 
 
-class _Sign(NamedTuple):
-    """What shows it. networks: the PC's and the controller's; gateway: asked for by the PC; sought:
-    another station, asked for by the controller.
-    """
-
-    networks: tuple[Network, Network] | None = None
-    gateway: Question | None = None
-    sought: Question | None = None
-
-
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    own, moved = linkup.network, renumbered(linkup)
-    if own is None or linkup.is_elsewhere or linkup.self_assigned:
+    own, is_back = linkup.network, linkup.is_heard and renumbered(linkup) is None
+    if own is None or is_back or linkup.is_elsewhere or linkup.self_assigned:
         return
-    sign = None if linkup.is_heard and moved is None else _sign(linkup, own)
-    if sign is not None:
-        yield _sighting(linkup, own, sign, *(moved or (BEGINNING, None)))
-
-
-def _sign(linkup: LinkUp, own: Network) -> _Sign | None:
     gateway = next(_gateways(linkup, own), None)
-    if not linkup.same_network:
-        other = linkup.controller_network
-        other = Network(other.address, own.mask) if other.is_presumed else other
-        return _Sign((own, other), gateway)
-    if needs_no_router(linkup):
-        return _Sign()
-    if gateway is not None and _may_be_narrow(linkup, own):
-        return _Sign(gateway=gateway)
-    sought = next(_sought(linkup, own), None)
-    return None if sought is None else _Sign(sought=sought)
+    by_the_pc = gateway is not None or not linkup.same_network or needs_no_router(linkup)
+    sought = None if by_the_pc else next(_sought(linkup, own), None)
+    if by_the_pc or sought is not None:
+        yield _sighting(linkup, own, gateway, sought)
 
 
 def _gateways(linkup: LinkUp, own: Network) -> Iterator[Question]:
     """What looks like its gateway, for which the PC asks in vain while it sends the controller
-    nothing.
+    nothing, if nothing shows that its mask reaches to the controller.
     """
-    asked = () if linkup.is_tried else linkup.facts.index.questions_as[own.address]
-    in_vain = (one for one in asked if not one.answered and one.asked.count >= ASKED_ON_PURPOSE)
-    return (one for one in in_vain if is_gateway_number(one.wanted))
-
-
-def _may_be_narrow(linkup: LinkUp, own: Network) -> bool:
-    """Whether nothing shows that the PC's mask reaches to the controller."""
     apart = (own.address ^ linkup.controller).bit_length()
-    return own.is_presumed and linkup.pc.reach(own.address) < apart
+    narrow = own.is_presumed and linkup.pc.reach(own.address) < apart
+    if linkup.is_tried or (linkup.same_network and not narrow):
+        return
+    for one in linkup.facts.index.questions_as[own.address]:
+        in_vain = not one.answered and one.asked.count >= ASKED_ON_PURPOSE
+        if in_vain and is_gateway_number(one.wanted):
+            yield one
 
 
 def _sought(linkup: LinkUp, own: Network) -> Iterator[Question]:
@@ -110,15 +86,17 @@ def _follows(asked: Moment, calls: Sequence[Moment]) -> bool:
 
 
 def _sighting(
-    linkup: LinkUp, own: Network, sign: _Sign, taken: Moment, before: Address | None
+    linkup: LinkUp, own: Network, gateway: Question | None, sought: Question | None
 ) -> Sighting:
-    """taken: when the PC took its address; before: the one that it had until then."""
+    taken, before = renumbered(linkup) or (BEGINNING, None)
     tried, sent = ([at for at in all_ if at >= taken] for all_ in (linkup.attempts, linkup.tried))
     own_questions = (one for one in linkup.questions if one.asker_ip == own.address)
     answers = sorted(answer for one in own_questions for answer in one.answers)[:1]
     here = [] if own.is_presumed and linkup.router is None else heard_on_cable(linkup)
-    gateway, sought = sign.gateway, sign.sought
     asked, for_gateway = gateway or sought, gateway.asked.moments if gateway else []
+    apart, other = not linkup.same_network, linkup.controller_network
+    other = Network(other.address, own.mask) if other.is_presumed else other
+    without_router = apart and linkup.router is None and linkup.has_no_router
     ruled_out = {
         SLIP: here or before,
         ROUTER: here,
@@ -130,13 +108,12 @@ def _sighting(
         NOT_TRIED: gateway is None,
         OTHER_BUSINESS: sought is None,
     }
-    networks = [str(one) for one in sign.networks or ()]
     return Sighting(
         values={
             "pc": own.address,
             "before": before,
-            "network": networks[0] if networks else None,
-            "other_network": networks[1] if networks else None,
+            "network": str(own) if apart else None,
+            "other_network": str(other) if apart else None,
             "known": not own.is_presumed,
             "neighbour": answers[0][1] if answers else None,
             "router": linkup.router if here else None,
@@ -152,26 +129,11 @@ def _sighting(
             "gateway": for_gateway,
             "sought": sought.asked.moments if sought else [],
         },
-        certainty=Certainty.SHOWN if here or _knows_no_router(linkup) else Certainty.FITS,
+        certainty=Certainty.SHOWN if here or without_router else Certainty.FITS,
         silence=linkup.silence([*sent, *for_gateway], arrived=bool(linkup.errors)),
-        likeliest=_likeliest(sign),
+        likeliest=MASK if not apart else WRONG_GATEWAY if gateway else ADDRESS,
         ruled_out=[name for name, is_out in ruled_out.items() if is_out],
     )
-
-
-def _likeliest(sign: _Sign) -> str:
-    if sign.networks is None:
-        return MASK
-    return ADDRESS if sign.gateway is None else WRONG_GATEWAY
-
-
-def _knows_no_router(linkup: LinkUp) -> bool:
-    """Whether the site sheet tells different masks, and a direct cable or no gateway on either."""
-    adapter, sheet = linkup.site.adapter(linkup.pc_address), linkup.sheet
-    if linkup.same_network or linkup.router is not None or adapter is None or sheet is None:
-        return False
-    no_gateway = adapter.gateway is None and sheet.gateway is None
-    return bool(adapter.mask and sheet.mask) and (sheet.cable == "direct" or no_gateway)
 
 
 RULE = Rule(

@@ -10,20 +10,15 @@ shows no sign later, where its packet numbers go on, and where the PC's own link
 from collections.abc import Iterator
 
 from analyzer.facts import BootSign, Moment
-from analyzer.facts.counters import Counter
 from analyzer.facts.index import grouped
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import Call, LinkUp, between
+from analyzer.linkup import START_TAKES, Call, LinkUp, between
 from rules import cautions
 
 ENOUGH = 2
 """Signs that make a restart: each of them has innocent reasons (common practice, no source)."""
-START_TAKES = 120.0
-"""Seconds that a controller takes to start, at most (common practice, no source)."""
 FIRST_PACKETS = 256
 """Packet numbers of a device that has just started counting (common practice, no source)."""
-ALREADY_SENT = 16
-"""Packets that may overtake each other: a number that falls by less says nothing."""
 FIRST_TICKS = 300_000
 """The TCP clock ticks once in 1 ms to 1 s (RFC 7323 5.4): this is 5 min at most."""
 EACH = 2
@@ -37,7 +32,9 @@ PC_CAME_UP = "pc came up"
 REPLUGGED = "replugged"
 """Name of this in what would look the same."""
 
-OWN = {PROBED, ANNOUNCED, REQUESTED, NUMBERS, CLOCK}
+COUNTED = {NUMBERS, CLOCK}
+"""Signs that prove it: one of the controller's counters begins anew."""
+OWN = {PROBED, ANNOUNCED, REQUESTED, *COUNTED}
 """Signs that are the controller's own."""
 
 Signs = dict[str, list[Moment]]
@@ -50,11 +47,9 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     if not found:
         return
     call, signs = found[0]
-    alive = _last_sign(call)
-    counted = _is_counted(signs)
+    alive, counted = _last_sign(call), COUNTED & signs.keys()
     yield Sighting(
         values={
-            "port": call.port,
             "answers": call.answers,
             "signs": _kinds(signs),
             "sessions": len(found),
@@ -82,7 +77,9 @@ def _signs(linkup: LinkUp, traces: Signs, call: Call) -> Signs:
         return {}
     first = _first(signs)
     pc_came_up = signs.pop(PC_CAME_UP, None)
-    if not _is_counted(signs) and (pc_came_up or _goes_on_counting(linkup, alive, first)):
+    before = (path.ids for path in linkup.packets_back if path.first <= alive)
+    goes_on = pc_came_up or any(one.goes_on(alive, first) for one in before)
+    if goes_on and not COUNTED & signs.keys():
         return {}
     repeats = call.session.from_client.repeats.moments
     vain = [moment for moment in repeats if alive < moment < first]
@@ -96,11 +93,6 @@ def _first(signs: Signs) -> Moment:
     return min(signs[key][0] for key in signs.keys() & OWN)
 
 
-def _is_counted(signs: Signs) -> bool:
-    """Whether one of the controller's counters begins anew."""
-    return NUMBERS in signs or CLOCK in signs
-
-
 def _kinds(signs: Signs) -> int:
     """How many signs there are; to check an address and to announce it is one."""
     return len(signs.keys() - ({PROBED} if ANNOUNCED in signs else set()))
@@ -108,33 +100,15 @@ def _kinds(signs: Signs) -> int:
 
 def _traces(linkup: LinkUp) -> Signs:
     """All that may be a sign at some time of the recording, by kind and in order."""
+    index, own = linkup.facts.index, linkup.pc.addresses
     found = [(start.sign.value, start.moment) for start in linkup.facts.boots(linkup.hardware)]
-    for path in linkup.facts.index.packets_from[linkup.controller]:
-        found += [(NUMBERS, at) for at in _begins_anew(path.ids, FIRST_PACKETS)]
-        found += [(CLOCK, at) for at in _begins_anew(path.stamps, FIRST_TICKS)]
-    for one in linkup.facts.index.questions_as[linkup.controller]:
-        if one.broadcasts and one.wanted in linkup.pc.addresses:
-            found.append((ASKED, one.asked.first))
+    for path in index.packets_from[linkup.controller]:
+        found += [(NUMBERS, at) for at in path.ids.begins_anew(FIRST_PACKETS)]
+        found += [(CLOCK, at) for at in path.stamps.begins_anew(FIRST_TICKS)]
+    asked = (one for one in index.questions_as[linkup.controller] if one.wanted in own)
+    found += [(ASKED, one.asked.first) for one in asked if one.broadcasts]
     found += [(PC_CAME_UP, at) for at in linkup.pc.came_up]
     return grouped(sorted(found, key=lambda one: one[1]))
-
-
-def _begins_anew(counter: Counter, low: int) -> list[Moment]:
-    jumps = counter.jumps if counter.is_regular else []
-    fell = (one for one in jumps if one.before - one.after > ALREADY_SENT)
-    return [one.moment for one in fell if one.after < low]
-
-
-def _goes_on_counting(linkup: LinkUp, alive: Moment, first: Moment) -> bool:
-    """Whether the numbers of the controller's packets to the PC go on over the signs."""
-    before = (path.ids for path in linkup.packets_back if path.first <= alive)
-    counters = [one for one in before if one.is_regular]
-    return any(
-        one.last is not None
-        and one.last > first
-        and not any(jump.moment > alive for jump in one.jumps)
-        for one in counters
-    )
 
 
 RULE = Rule(
@@ -171,8 +145,10 @@ RULE = Rule(
         CLOCK: "the TCP clock of {controller} begins anew{again}",
     },
     cautions=(
-        "Outputs may have changed when the controller restarted. Before anybody works at the "
-        "machine, have it made safe and locked out by those authorised.",
+        cautions.warning(
+            "Outputs may have changed when the controller restarted.",
+            make_safe=True,
+        ),
     ),
     also_fits={
         REPLUGGED: "A cable or switch on the controller's side that was off for a moment: no "

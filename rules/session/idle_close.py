@@ -31,7 +31,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     limit = min(one.idle for one in alike)
     yield Sighting(
         values={
-            "port": alike[0].port,
             "times": len(alike),
             "limit": limit,
             "third": limit / 3,
@@ -91,8 +90,10 @@ RULE = Rule(
         "ended": "{controller} ends the session{again}",
     },
     cautions=(
-        "Such a limit may stop the machine when the PC is gone. Never switch it off or lengthen it "
-        "to be rid of the message: the machine might then run on without its PC.",
+        cautions.warning(
+            "Never switch such a limit off or lengthen it to be rid of the message: it may be "
+            "what stops the machine when its PC is gone.",
+        ),
     ),
     also_fits={
         "firewall": "A firewall on the way that ends idle sessions in the controller's name. A "

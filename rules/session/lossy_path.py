@@ -23,8 +23,6 @@ ENOUGH = 100
 """Segments from which on a share says something."""
 LEAST = 3
 """Different segments sent again from which on it is no single event."""
-REPEATS = 3
-"""Repeats of the last segment from which on the session broke by it."""
 MOSTLY = 0.3
 """Share of the PC's segments from which on late acknowledgements are likelier than losses: a path
 that lost so many would not carry a session (common practice, no source)."""
@@ -54,23 +52,15 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         },
         frames={"there": _repeats(sessions, CLIENT), "back": _repeats(sessions, SERVER)},
         certainty=Certainty.SHOWN if back else Certainty.FITS,
-        level=_level(broken > 0, late),
+        level=Level.FAULT if broken else Level.NOTE if late else Level.WARNING,
         likeliest=LATE if late else NOISE,
     )
 
 
-def _level(broken: bool, late: bool) -> Level:
-    if broken:
-        return Level.FAULT
-    return Level.NOTE if late else Level.WARNING
-
-
 def _broke(linkup: LinkUp, call: Call) -> bool:
     """Whether the PC repeated its last data in vain, and the controller was heard again later."""
-    resent = call.stuck(CLIENT)
-    if resent is None or resent.again.count < REPEATS or call.ended_by_server:
-        return False
-    return linkup.is_alive_after(resent.again.last)
+    resent = None if call.ended_by_server else call.undelivered
+    return resent is not None and linkup.is_alive_after(resent.again.last)
 
 
 def _repeats(sessions: list[Session], side: int) -> list[Moment]:

@@ -132,8 +132,10 @@ RULE = Rule(
         "gave_up": "the PC gives up and ends the session",
     },
     cautions=(
-        "Nobody knows what the machine does while its PC is cut off. Have it made safe before "
-        "anybody works at it.",
+        cautions.warning(
+            "Nobody knows what the machine does while its PC is cut off.",
+            make_safe=True,
+        ),
     ),
     also_fits={
         TOO_LARGE: "Frames of this size that do not fit through the way, where smaller ones do.",

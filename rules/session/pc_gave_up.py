@@ -26,34 +26,30 @@ ACCEPTED_LATE = "called", "turned_down", "accepted"
 
 
 class Late(NamedTuple):
-    """A call that the PC ended while it waited, and what it had waited for.
-
-    waited: seconds until it gave up, or until the acceptance came that it turned down.
-    """
+    """A call that the PC ended after it had waited: since when, and when that came."""
 
     call: Call
     began: Moment
     came: Moment
-    waited: float
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    answers = [found for one in linkup.on_port if (found := _late_answer(one))]
+    asked = ((one, one.session.asked, one.answered_late) for one in linkup.on_port)
+    answers = [Late(one, began, came) for one, began, came in asked if began and came]
     answers = answers if _are_alike(answers) else _long(answers)
     late = answers or _long(_late_acceptances(linkup))
     if not late:
         return
-    asked, gave_up, came = ANSWERED_LATE if answers else ACCEPTED_LATE
+    waited, gave_up, came = ANSWERED_LATE if answers else ACCEPTED_LATE
     yield Sighting(
         values={
-            "port": late[0].call.port,
             "times": len(late),
-            "waited": late[0].waited,
+            "waited": late[0].call.idle,
             "took": max(one.came.seconds - one.began.seconds for one in late),
             "answers": len(answers),
         },
         frames={
-            asked: [one.began for one in late],
+            waited: [one.began for one in late],
             gave_up: [one.call.ended for one in late],
             came: [one.came for one in late],
         },
@@ -62,15 +58,10 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     )
 
 
-def _late_answer(call: Call) -> Late | None:
-    asked, came = call.session.asked, call.answered_late
-    return Late(call, asked, came, call.idle) if asked and came else None
-
-
 def _late_acceptances(linkup: LinkUp) -> list[Late]:
     calls = [(one, one.session.syn_ack) for one in linkup.on_port.that(How.TURNED_DOWN)]
     return [
-        Late(one, one.first, accepted, accepted.seconds - one.first.seconds)
+        Late(one, one.first, accepted)
         for one, accepted in calls
         if accepted is not None and not linkup.on_port.opened_after(accepted)
     ]
@@ -78,12 +69,12 @@ def _late_acceptances(linkup: LinkUp) -> list[Late]:
 
 def _are_alike(late: list[Late]) -> bool:
     """Whether the PC waited equally long each time, as by a waiting time that is set."""
-    waits = [one.waited for one in late]
+    waits = [one.call.idle for one in late]
     return len(waits) > 1 and min(waits) >= SHORT and max(waits) <= SPREAD * min(waits)
 
 
 def _long(late: list[Late]) -> list[Late]:
-    return [one for one in late if one.waited >= PATIENCE]
+    return [one for one in late if one.call.idle >= PATIENCE]
 
 
 RULE = Rule(
@@ -115,8 +106,10 @@ RULE = Rule(
         "turned_down": "the PC turns the acceptance down: it no longer waits{again}",
     },
     cautions=(
-        "An answer that comes late must not be taken for that to a newer request. Do not act on "
-        "values read right after such a break.",
+        cautions.warning(
+            "A late answer can be taken for that to a newer request. Do not act on values "
+            "read right after such a break.",
+        ),
     ),
     looks_alike=(
         "A PC that ends the session right after a farewell, where the answer crosses it.",

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from analyzer.facts import CLIENT, SERVER
 from analyzer.findings import Level, Rule, Sighting, Step
 from analyzer.linkup import Call, LinkUp
+from rules import cautions
 
 LONG = 5.0
 """Seconds from which on a receiver does not only slow the sender down (common practice, no source;
@@ -36,7 +37,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     yield Sighting(
         values={
             "reader": (session.client, session.server)[side].address,
-            "port": call.port,
             "times": session.sides[side].shut.count,
             "probes": session.sides[1 - side].probes,
             "stalled": seconds,
@@ -90,8 +90,10 @@ RULE = Rule(
         "end": "the session is ended",
     },
     cautions=(
-        "Nobody knows what the machine does while one end reads nothing. Have it made safe before "
-        "anybody works at it.",
+        cautions.warning(
+            "Nobody knows what the machine does while one end reads nothing.",
+            make_safe=True,
+        ),
     ),
     looks_alike=(
         "A window of zero in a reset: it means nothing.",

@@ -119,8 +119,10 @@ RULE = Rule(
         "reset": "{controller} ends the session with a reset{again}",
     },
     cautions=(
-        "Outputs may have changed when the session broke. Before anybody works at the machine, "
-        "have it made safe and locked out by those authorised.",
+        cautions.warning(
+            "Outputs may have changed when the session broke.",
+            make_safe=True,
+        ),
     ),
     also_fits={
         "second device": "A second device with the controller's address that knows no such "

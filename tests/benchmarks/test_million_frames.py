@@ -88,7 +88,9 @@ def million(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def ten_million(million: Path) -> Path:
-    """Ten times as many frames: the same minute again and again, later each time."""
+    """Ten times as many frames: the same minute ten times. The clock jumps back, and all data comes
+    again: the dearest a recording of this size can be.
+    """
     path = million.with_name("ten-million.pcap")
     octets = million.read_bytes()
     with path.open("wb") as out:

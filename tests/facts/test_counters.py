@@ -4,7 +4,7 @@ import random
 
 import pytest
 
-from analyzer.facts import Path
+from analyzer.facts import Moment, Path
 from analyzer.facts.values import KEPT
 from tests import raw
 from tests.raw import PC, PC_HW, UNIT, UNIT_HW
@@ -46,6 +46,33 @@ def test_a_counter_jumps(after: int) -> None:
     path = of_ids(39990, 39995, 39998, 40000, after, after + 1)
     assert jumps(path) == [(5, 40000, after)]
     assert path.ids.is_regular
+
+
+@pytest.mark.parametrize(("after", "begins"), [(99, True), (100, False)])
+def test_a_counter_begins_anew_below_a_number(after: int, begins: bool) -> None:
+    ids = of_ids(39990, 39995, 39998, 40000, after, after + 1).ids
+    assert [at.frame for at in ids.begins_anew(100)] == ([5] if begins else [])
+
+
+@pytest.mark.parametrize(("fell", "begins"), [(16, False), (17, True)])
+def test_packets_that_overtake_each_other_are_no_new_beginning(fell: int, begins: bool) -> None:
+    ids = of_ids(60, 61, 62, 63, 64, 64 - fell, 66).ids
+    assert bool(ids.begins_anew(100)) == begins
+
+
+def test_numbers_at_random_neither_begin_anew_nor_go_on() -> None:
+    ids = of_ids(40000, 5, 60000, 20000, 9, 33000).ids
+    assert ids.begins_anew(100) == []
+    assert not ids.goes_on(Moment(1, 1.0), Moment(2, 2.0))
+
+
+def test_a_counter_goes_on_from_a_moment_until_after_another() -> None:
+    path = of_ids(39990, 39995, 39998, 40000, 5, 6, 7, 8)
+    at = [Moment(n + 1, path.first.seconds + n) for n in range(8)]
+    assert path.ids.last == at[7]
+    assert path.ids.goes_on(at[4], at[6])
+    assert not path.ids.goes_on(at[3], at[6])
+    assert not path.ids.goes_on(at[4], at[7])
 
 
 def test_zero_and_repeats_are_no_steps() -> None:

@@ -1,11 +1,13 @@
 """What fuzzing begins with: small files that are sound, made from what is in the checkout."""
 
 import gzip
+import struct
 import tempfile
 from functools import cache
 from itertools import accumulate
 from pathlib import Path
 
+from analyzer.inputs import snoop
 from analyzer.reports.row import Row
 from analyzer.triage import kept as keeping
 from tests.fuzz.shapes import taken_apart
@@ -71,6 +73,12 @@ def working() -> bytes:
 
 def pcaps() -> list[bytes]:
     return [begun(octets, SMALL) for octets in recordings() if octets[:2] != b"\n\r"][::10]
+
+
+def snoops() -> list[bytes]:
+    frame = pcaps()[0][40:]
+    record = struct.pack(">6I", len(frame), len(frame), 24 + len(frame), 0, 0, 0) + frame
+    return [snoop.MAGIC + struct.pack(">II", 2, 4) + record * 2]
 
 
 def pcapngs() -> list[bytes]:

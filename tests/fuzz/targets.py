@@ -184,6 +184,7 @@ def _trim(octets: bytes) -> None:
 
 TARGETS = {
     "pcap": Target(_recording, seeds.pcaps, longest=4096),
+    "snoop": Target(_recording, seeds.snoops, longest=4096),
     "pcapng": Target(_recording, seeds.pcapngs, longest=4096),
     "gzip": Target(_recording, seeds.gzips, longest=4096),
     "zip": Target(_parcel, seeds.zips),

@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 import analyzer
+from analyzer.cautions import MAKE_SAFE
 from analyzer.diagnosis import Diagnosis
 from analyzer.findings import RECORDING
 from analyzer.linkup import Stage
@@ -51,16 +52,18 @@ def test_first_what_happened_then_steps_then_questions() -> None:
 
 @pytest.mark.parametrize("name", NAMES)
 def test_no_step_stands_before_its_caution_and_few_questions_are_numbered(name: str) -> None:
-    """Every general caution stands between the lead-in and the steps."""
+    """What to be careful of in all steps stands between the lead-in and the steps."""
     diagnosis = analyzer.diagnose(CAPTURES / name)
     blocks = letter([diagnosis])
     for finding in main_findings(diagnosis)[:1]:
-        wanted = [one.text for one in general_cautions(finding)]
+        wanted = {*general_cautions(finding)}
         at = blocks.index(next(one for one in blocks if getattr(one, "text", "") == STEPS))
-        cautions = [one.text for one in blocks[at + 1 : at + 1 + len(wanted)]]
-        assert cautions == wanted
-        steps = blocks[at + 1 + len(wanted)]
-        assert isinstance(steps, Listing)
+        steps = next(one for one in blocks[at:] if isinstance(one, Listing))
+        above = {*blocks[at + 1 : blocks.index(steps)]}
+        assert above - {MAKE_SAFE} == wanted
+        steps_told = [step for one in blocks if isinstance(one, Listing) for step in one.items]
+        told = (*wanted, *(one.caution for one in steps_told))
+        assert blocks.count(MAKE_SAFE) == any(one.make_safe for one in told if one)
         assert list(steps.items) == finding.what_to_do[:MOST_STEPS]
     numbered = [one.items for one in blocks if isinstance(one, Listing) and one.numbered]
     texts = {question.text for question in QUESTIONS.values()}
@@ -108,14 +111,16 @@ def test_a_trouble_of_several_controllers_is_explained_once() -> None:
     assert text.count("Link-up stopped") == 2
 
 
-def test_few_steps_each_below_its_caution() -> None:
+def test_few_steps_each_above_its_caution() -> None:
     diagnosis = analyzer.diagnose(CAPTURES / "two-units-one-address.pcap")
-    steps = next(one for one in letter([diagnosis]) if isinstance(one, Listing))
+    numbered = (one for one in letter([diagnosis]) if isinstance(one, Listing) and one.numbered)
+    steps = next(numbered)
     assert 0 < len(steps.items) <= MOST_STEPS
-    text = to_text([steps])
-    for step in steps.items:
-        if step.caution:
-            assert text.index("CAUTION") < text.index(step.text.split()[0])
+    text = " ".join(to_text([steps]).split())
+    risky = [step for step in steps.items if step.caution]
+    assert risky
+    for step in risky:
+        assert f"{step.text} {step.caution}" in text
 
 
 def test_no_step_is_forbidden_below_it() -> None:
@@ -159,7 +164,7 @@ def test_the_card_for_a_good_recording_is_short_and_safe() -> None:
     ]
     assert sum(len(step.text.split()) for step in GOOD_RECORDING) < 120
     letter = " ".join(written("stopped-early.pcap").split())
-    assert "CAUTION: From this step on" in letter
+    assert "WARNING: A program that connects" in letter
     assert "ask before it leaves the site" in letter
 
 

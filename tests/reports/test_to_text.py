@@ -8,8 +8,9 @@ from hypothesis import strategies as st
 from tabulate import tabulate
 
 import analyzer
+from analyzer.cautions import MAKE_SAFE, RESTART, UNPLUG, notice
 from analyzer.findings import Step
-from analyzer.reports.blocks import Heading, Listing, Paragraph, Table
+from analyzer.reports.blocks import Heading, Listing, Paragraph, Table, safely
 from analyzer.reports.document import report
 from analyzer.reports.explain import explanation, rule_list
 from analyzer.reports.to_text import to_text
@@ -63,18 +64,26 @@ def test_the_verdict_comes_first() -> None:
     assert places == sorted(places)
 
 
-def test_a_caution_stands_above_its_step() -> None:
-    """The reader meets the caution before the step that needs it."""
-    listing = Listing([Step("first"), Step("second", "take care")], numbered=True)
+def test_a_caution_stands_below_its_step() -> None:
+    """The action comes first, beside its number; what to be careful of comes right below."""
+    listing = Listing([Step("first"), Step("second", notice("take care"))], numbered=True)
     lines = to_text([listing]).split("\n")
-    assert lines.index("  2. CAUTION: take care") == lines.index("     second") - 1
+    assert lines.index("     NOTICE: take care") == lines.index("  2. second") + 1
+
+
+def test_how_to_make_a_machine_safe_is_said_once_above_the_first_that_needs_it() -> None:
+    risky = Listing([Step("pull", UNPLUG)])
+    blocks = [Listing([Step("look"), Step("note", notice("it stays"))]), risky, risky, RESTART]
+    assert list(safely(blocks)) == [blocks[0], MAKE_SAFE, risky, risky, RESTART]
+    assert list(safely(blocks[:1])) == blocks[:1]
+    assert list(safely([RESTART, risky])) == [MAKE_SAFE, RESTART, risky]
 
 
 def test_a_caution_about_all_steps_stands_right_above_the_first() -> None:
     path = next(path for path in CAPTURES if path.name.startswith("late-answer"))
     lines = to_text(report([analyzer.diagnose(path)])).split("\n")
     at = lines.index("What to do")
-    assert lines[at + 1].startswith("CAUTION: ")
+    assert lines[at + 1].startswith("WARNING: ")
     behind = lines[at + 1 + lines[at + 1 :].index("") :]
     assert behind[1].startswith("  1. ")
 

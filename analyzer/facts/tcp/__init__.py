@@ -2,7 +2,7 @@
 
 An attempt is a SYN with its initial sequence number between two sockets; the SYN sent again is the
 same attempt. Segments that no rule can care about one by one (data, acknowledgements) are judged
-for all sessions of a chunk at once; SYN, FIN, RST and repeated data are looked at singly.
+for all sessions of a chunk at once; SYN, FIN, RST and what fills a hole are looked at singly.
 """
 
 import numpy as np
@@ -178,9 +178,9 @@ def _judge(segments: Segments) -> None:
     turns = take_turns(segments, flow)
     one_octet = flow.fresh & (segments.length == 1)
     probes = window_probes(segments, lanes, flow.keep_alive | flow.repeated | one_octet)
-    look_at_resent(segments, flow.repeated & ~probes, flow.skipped)
+    look_at_resent(segments, lanes, flow.repeated & ~probes, flow.skipped)
     add_up(segments, lanes, flow)
-    look_singly(segments, flow, turns)
+    look_singly(segments, lanes, flow, turns)
     whole = np.flatnonzero(flow.fresh & (flow.new == segments.length))
     part, side, index = segments.part[whole], segments.side[whole], segments.index[whole]
     hear(segments.sessions, part, side, index, segments.frames)

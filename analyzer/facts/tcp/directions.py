@@ -111,7 +111,7 @@ def _confirmations(segments: Segments, lanes: Lanes, flow: Flow) -> None:
             side.confirmed_at = None
     peers = [one.sides[side] for one in segments.sessions for side in (SERVER, CLIENT)]
     wanted = np.array([-1 if one.data_end is None else one.data_end for one in peers])
-    lane = 2 * segments.part + segments.side
+    lane = segments.lane
     behind = (segments.ack - wanted[lane] + WORD // 2) % WORD - WORD // 2 >= 0
     behind &= np.arange(len(lane)) > newest[lane ^ 1]
     confirms = segments.has(Tcp.ACK | Tcp.RST, Tcp.ACK) & behind & (wanted[lane] >= 0)

@@ -3,7 +3,7 @@
 import numpy as np
 
 from analyzer.facts.session import CLIENT, NOBODY, SERVER, WORD, End, Session
-from analyzer.facts.tcp.segments import Segments
+from analyzer.facts.tcp.segments import Lanes, Segments
 from analyzer.facts.tcp.sequence import Flow
 from analyzer.facts.tcp.turns import Turns
 from analyzer.facts.tcp.windows import EVENT_FLAGS
@@ -11,8 +11,8 @@ from analyzer.facts.values import KEPT, Hardware
 from analyzer.frames import NO_HARDWARE, Tcp
 
 
-def look_singly(segments: Segments, flow: Flow, turns: Turns) -> None:
-    """Keep calls, acceptances, ends and repeated data; then see which handshakes completed."""
+def look_singly(segments: Segments, lanes: Lanes, flow: Flow, turns: Turns) -> None:
+    """Keep calls, acceptances and ends; count repeated data; see which handshakes completed."""
     for at in np.flatnonzero(~segments.has(EVENT_FLAGS, 0)).tolist():
         session, flags = segments.sessions[segments.part[at]], int(segments.flags[at])
         if flags & (Tcp.RST | Tcp.FIN):
@@ -22,9 +22,8 @@ def look_singly(segments: Segments, flow: Flow, turns: Turns) -> None:
             _accept(session, segments, at)
         elif segments.side[at] == CLIENT:
             session.syns.add(segments.moment(at))
-    for at in np.flatnonzero(flow.repeated).tolist():
-        side = segments.sessions[segments.part[at]].sides[segments.side[at]]
-        side.repeats.add(segments.moment(at))
+    for side, rows in lanes.split(flow.repeated):
+        segments.put(side.repeats, rows.tolist())
     _complete(segments)
 
 

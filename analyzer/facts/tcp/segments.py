@@ -1,5 +1,6 @@
 """The TCP segments of one chunk as columns, and the two ways in which they are grouped."""
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -7,7 +8,7 @@ import numpy as np
 from analyzer.columns import Flags, Floats, Ints, Records, distinct
 from analyzer.facts.groups import ends
 from analyzer.facts.session import CLIENT, SERVER, Session, Side
-from analyzer.facts.values import Moment
+from analyzer.facts.values import KEPT, Moment, Series
 from analyzer.frames import Frames
 
 FIRST_OCTETS = 64
@@ -41,6 +42,11 @@ class Segments:
         """For each row the first row of its session."""
         return np.flatnonzero(self.begins)[self.part]
 
+    @property
+    def lane(self) -> Ints:
+        """For each row a number of its direction: two for each session."""
+        return self.part * 2 + self.side
+
     def has(self, mask: int, wanted: int) -> Flags:
         """Rows with just these control bits of a mask."""
         found: Flags = self.flags & mask == wanted
@@ -49,6 +55,13 @@ class Segments:
     def moment(self, at: int) -> Moment:
         """When a row was recorded."""
         return Moment(int(self.number[at]), float(self.seconds[at]))
+
+    def put(self, series: Series, rows: Sequence[int]) -> None:
+        """Count rows in a series, which keeps the first and the last of many."""
+        kept = rows if len(rows) <= KEPT else [*rows[: KEPT // 2], *rows[-KEPT // 2 :]]
+        for at in kept:
+            series.add(self.moment(at))
+        series.count += len(rows) - len(kept)
 
     def payload(self, at: int) -> bytes:
         """The first octets that a row carries."""
@@ -95,6 +108,14 @@ class Lanes:
         back[self.order] = column
         return back
 
+    def split(self, rows: Flags) -> Iterator[tuple[Side, Ints]]:
+        """Each direction that has some of the rows, with these."""
+        chosen = self.order[rows[self.order]]
+        of = self.of[chosen]
+        begins = np.flatnonzero(np.append(True, of[1:] != of[:-1])[: len(of)])
+        for number, part in zip(of[begins].tolist(), np.split(chosen, begins[1:]), strict=False):
+            yield self.sides[number], part
+
     def count(self, rows: Flags) -> list[int]:
         """How many of the rows each direction has."""
         counts: list[int] = np.bincount(self.of[rows], minlength=len(self.sides)).tolist()
@@ -123,7 +144,7 @@ class Lanes:
 
 def lanes_of(segments: Segments) -> Lanes:
     """Sort the rows of a chunk by direction."""
-    numbers, _, of = distinct(segments.part * 2 + segments.side)
+    numbers, _, of = distinct(segments.lane)
     sides = [segments.sessions[number >> 1].sides[number & 1] for number in numbers.tolist()]
     return Lanes(of, *ends(of, len(numbers)), sides)
 

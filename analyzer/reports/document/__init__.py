@@ -7,7 +7,7 @@ A document is a list of blocks. Renderers turn blocks into characters and add no
 from collections.abc import Iterator, Sequence
 
 from analyzer.diagnosis import Diagnosis, Step
-from analyzer.reports.blocks import Block, Heading, Listing, Paragraph
+from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, safely
 from analyzer.reports.differences import differences
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
 from analyzer.reports.document.finding import Findings, unled
@@ -48,7 +48,7 @@ def report(
         hashes = [f"{one.facts.file}: SHA-256 {one.facts.sha256}" for one in diagnoses]
         told = [Step(clean(text)) for text in (*made, *hashes)]
         blocks += [Heading("How this report was made"), Listing(told)]
-    return blocks
+    return list(safely(blocks))
 
 
 def _recording(

@@ -5,7 +5,6 @@ from collections.abc import Iterator
 from analyzer.diagnosis import Diagnosis, Finding, Level, Step
 from analyzer.reports.blocks import (
     Block,
-    Caution,
     Heading,
     Listing,
     Paragraph,
@@ -92,7 +91,7 @@ def _explanation(finding: Finding) -> Iterator[Block]:
 def general_cautions(finding: Finding) -> Iterator[Block]:
     """The cautions that belong to no single step."""
     beside = {step.caution for step in [*finding.what_to_do, finding.confirm]}
-    yield from (Caution(text) for text in finding.cautions if text not in beside)
+    yield from (one for one in finding.cautions if one not in beside)
 
 
 def _proof(diagnosis: Diagnosis, finding: Finding, passed: SequenceChart | None) -> Table:

@@ -235,3 +235,31 @@ def test_quiet_where_the_session_broke_by_a_restart() -> None:
     refused(plant, pc, unit)
     plant.tcp(pc, unit).open(after=3.0).poll(4)
     assert slugs(diagnosed(ended(plant))) == ["controller-restarted"]
+
+
+def test_found_with_an_announcement_alone_where_the_pc_gave_up_before() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.ask(pc, unit, after=2.0)
+    plant.announce(unit, after=15.0)
+    assert_stopped(diagnosed(ended(plant)), Certainty.SHOWN, tries=6)
+
+
+def test_quiet_where_the_trouble_came_after_the_start() -> None:
+    plant, pc, unit = begun()
+    comes_up(plant, unit, after=5.0)
+    plant.resolve(pc, unit, after=20.0)
+    session = plant.tcp(pc, unit).open()
+    session.poll(4)
+    session.send(modbus_read(9), lost=True, after=1.0)
+    session.again(after=0.3, lost=True)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_quiet_where_the_pc_called_another_unit_before() -> None:
+    plant, pc, unit = begun()
+    new = plant.station("192.0.2.30")
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).syn(repeats=(1, 2, 4))
+    comes_up(plant, new, after=10.0)
+    assert lead(diagnosed(ended(plant))) == "port-silent"

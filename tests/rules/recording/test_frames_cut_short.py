@@ -1,10 +1,16 @@
 """frames-cut-short: frames were stored shorter than they were."""
 
+import zlib
+from collections.abc import Callable
+
 import pytest
 
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT
 from analyzer.findings import Level
+from captures import layouts
+from captures.layouts import Record
 from captures.plant import Plant
+from tests import raw
 from tests.support import diagnosed, found, lead, slugs, told_or_not
 
 SLUG = "frames-cut-short"
@@ -98,3 +104,57 @@ def test_quiet_for_frames_that_are_short_by_nature() -> None:
 
 def test_quiet_for_a_layout_without_padding() -> None:
     assert SLUG not in slugs(diagnosed(healthy(), link_type=101))
+
+
+def as_pcap(frames: list[tuple[Record, bytes, int]]) -> bytes:
+    """(frame, octets stored, octets on the wire)"""
+    parts = (raw.record(data, one.time, original=wire) for one, data, wire in frames)
+    return raw.pcap_header() + b"".join(parts)
+
+
+def as_pcapng(frames: list[tuple[Record, bytes, int]]) -> bytes:
+    parts = (raw.enhanced(data, one.time // 1000, original=wire) for one, data, wire in frames)
+    return raw.section() + raw.interface() + b"".join(parts)
+
+
+def kept(one: Record) -> tuple[Record, bytes, int]:
+    """With the check sequence, as it is on the wire."""
+    check = zlib.crc32(one.data).to_bytes(4, "little")
+    return one, one.data + check, len(one.data) + 4
+
+
+def counted(one: Record) -> tuple[Record, bytes, int]:
+    """Without the check sequence, which counts as on the wire."""
+    return one, one.data, len(one.data) + 4
+
+
+@pytest.mark.parametrize("layout", [as_pcap, as_pcapng])
+@pytest.mark.parametrize("how", [kept, counted])
+@pytest.mark.parametrize("story", [healthy, refused])
+def test_quiet_for_check_sequences_that_nobody_told_of(
+    story: Callable[[], Plant],
+    how: Callable[[Record], tuple[Record, bytes, int]],
+    layout: Callable[[list[tuple[Record, bytes, int]]], bytes],
+) -> None:
+    """Neither padding nor cut off: everything is as without them."""
+    plant = story()
+    plain = diagnosed(layouts.pcap(plant.records))
+    diagnosis = diagnosed(layout([how(one) for one in plant.records]))
+    assert slugs(diagnosis) == slugs(plain)
+    assert diagnosis.facts.coverage.cut == diagnosis.facts.coverage.overlong == 0
+    sent, had = (
+        [[side.octets for side in each.sides] for each in one.facts.sessions]
+        for one in (diagnosis, plain)
+    )
+    assert sent == had
+    lengths = [sum(path.octets for path in one.facts.paths) for one in (diagnosis, plain)]
+    assert lengths[0] == lengths[1]
+
+
+@pytest.mark.parametrize("layout", [as_pcap, as_pcapng])
+def test_found_where_the_last_four_octets_are_the_packets(
+    layout: Callable[[list[tuple[Record, bytes, int]]], bytes],
+) -> None:
+    records = [one for one in healthy().records if len(one.data) > 60]
+    frames = [(one, one.data[:-4], len(one.data)) for one in records]
+    assert found(diagnosed(layout(frames)), SLUG).values["cut"] == len(frames)
