@@ -608,10 +608,11 @@ class Calls(Tries[Call]):
 
     @property
     def not_taken_up(self) -> "Calls":
-        """The last one, where the server ended it at rest, and the client never called again."""
-        return Calls(
-            one for one in self[-1:] if one.ended_at_rest and one.answers and not one.wanted
-        )
+        """The last one, where the server ended it at rest, as none before, and the client never
+        called again.
+        """
+        rest = [one for one in self if one.ended_at_rest and one.answers]
+        return Calls(one for one in self[-1:] if rest == [one] and not one.wanted)
 
     @property
     def since_worked(self) -> "Calls":
@@ -695,8 +696,8 @@ def calls_of(
     Wanted: a request was open, no answer had come at all, the client was in the midst of its work,
     it asked on, or it called again.
     A close in order is the gentler end: there it counts only where the client called again at once,
-    and not where it follows an answer, a greeting or each farewell of the same kind, or where the
-    recording lacks what went before it.
+    and not where it follows an answer, a greeting or each farewell of the same kind, where the
+    client had called anew before, or where the recording lacks what went before it.
     """
     calls = Calls(of_session(one, errors(one)) for one in sessions)
     again = Tries(one for one in calls if one.calls)
@@ -714,6 +715,9 @@ def _was_wanted(call: Call, end: End, again: Tries[Call], calls: Calls, by_habit
         return False
     if end.reset:
         return call.cut_short or _misses_reset(call, end)
+    moved = call.last_answer is not None and again.within(call.last_answer, call.idle)
+    if call.cut_short and not moved:
+        return True
     return _misses_close(call, end, again.within(end.moment, RIGHT_AWAY), by_habit)
 
 
@@ -736,8 +740,6 @@ def _misses_close(call: Call, end: End, again: bool, by_habit: bool) -> bool:
         if end.after == NOBODY:
             return bool(session.completed) and (again or call.idle < LONG_IDLE)
         return end.after == CLIENT
-    if call.cut_short:
-        return True
     said = session.dialogue
     no_farewell = said.asked > said.told  # it asks for an answer
     if end.after == CLIENT and (no_farewell or not by_habit):

@@ -15,7 +15,7 @@ controller is busy or hangs.
 from collections.abc import Iterator, Sequence
 
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import LONG_IDLE, Call, LinkUp
+from analyzer.linkup import LONG_IDLE, Call, LinkUp, Silence
 from rules import cautions
 
 UNIT, OTHER_PROTOCOL, BUSY = "unit", "other protocol", "busy"
@@ -29,7 +29,7 @@ IN_USE = 2
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    vain = [one for one in linkup.on_port if _waits_in_vain(linkup, one)]
+    vain = [one for one in linkup.on_port if _waits_in_vain(linkup, one) and _is_told(linkup, one)]
     lasting = [one for one in vain if not _works_later(linkup, one)]
     if not vain:
         return
@@ -57,10 +57,21 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         },
         level=Level.FAULT if lasting else _level(vain),
         certainty=Certainty.SHOWN if arrived else Certainty.FITS,
-        silence=linkup.silence(call.asking, tries=1 + repeats.count, arrived=arrived),
+        silence=_silence(linkup, call),
         likeliest=BUSY if call.answers >= IN_USE else UNIT,
         ruled_out=[*ruled_out, PATH_BROKEN] if arrived else ruled_out,
     )
+
+
+def _silence(linkup: LinkUp, call: Call) -> Silence | None:
+    tries = 1 + call.session.from_client.repeats.count
+    return linkup.silence(call.asking, tries, arrived=call.session.request_acknowledged)
+
+
+def _is_told(linkup: LinkUp, call: Call) -> bool:
+    """Whether the silence says something: one session may lie too near to the end."""
+    silence = _silence(linkup, call)
+    return silence is not None and silence.is_evidence
 
 
 def _waits_in_vain(linkup: LinkUp, call: Call) -> bool:

@@ -4,6 +4,7 @@ import pytest
 
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty, Level
+from analyzer.linkup import LISTENED
 from captures.plant import Session, Station, modbus_answer, modbus_read
 from rules.answer.request_unanswered import BUSY, OTHER_PROTOCOL, PATH_BROKEN, RULE, UNIT
 from tests.support import (
@@ -502,3 +503,43 @@ def test_found_where_the_recording_ends_soon_after_repeats() -> None:
     session.ack(unit)
     diagnosis = diagnosed(ended(plant, 2))
     assert_leads(diagnosis, certainty=Certainty.FITS, repeats=2, acknowledged=True)
+
+
+@pytest.mark.parametrize("seconds", [4, 8])
+def test_quiet_where_the_recording_ends_soon_after_the_last_request_of_a_session_in_use(
+    seconds: float,
+) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    session.send(modbus_read(6), after=1.0)
+    plant.wait(seconds)
+    plant.chatter()
+    assert (SLUG in slugs(diagnosed(plant))) == (seconds > LISTENED)
+
+
+@told_or_not
+def test_quiet_where_a_port_test_asks_and_hangs_up_before_the_work(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    asked(session)
+    session.close(after=0.5)
+    plant.tcp(pc, unit).open(after=1.0).poll(6)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_a_confirmed_request_stays_open_beside_later_sessions(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = acquainted()
+    events = plant.tcp(pc, unit).open()
+    events.poll(2)
+    asked(events)
+    for _ in range(3):
+        session = plant.tcp(pc, unit).open(after=2.0)
+        session.poll(4)
+        session.close()
+    assert_healthy(diagnosed(ended(plant, 30), controllers))

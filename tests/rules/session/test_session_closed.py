@@ -18,6 +18,7 @@ from rules.session.session_closed import (
 from tests.support import (
     acquainted,
     assert_healthy,
+    assert_no_alarm,
     diagnosed,
     ended,
     found,
@@ -193,7 +194,7 @@ def test_quiet_where_a_secured_session_says_goodbye_to_the_close(
     session.send(bytes.fromhex("15030300020100"))
     session.fin()
     session.rst(unit, bare=True)
-    assert_healthy(diagnosed(ended(plant), controllers))
+    assert_no_alarm(diagnosed(ended(plant), controllers))
 
 
 @told_or_not

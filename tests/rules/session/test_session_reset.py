@@ -300,7 +300,7 @@ def test_quiet_where_the_session_was_closed_in_order(
     session.poll(4)
     session.fin(pc if closer == "pc" else unit, after=0.5)
     session.rst(unit)
-    assert_healthy(diagnosed(ended(plant), controllers))
+    assert SLUG not in slugs(diagnosed(ended(plant), controllers))
 
 
 @told_or_not
@@ -341,13 +341,12 @@ def test_quiet_where_the_controller_closes_after_each_answer(controllers: tuple[
 def test_quiet_where_an_idle_session_is_dropped_and_nobody_minds(
     controllers: tuple[str, ...],
 ) -> None:
-    """The work was done: the PC calls again only much later."""
+    """The work was done: the PC does not call again, or only much later."""
     plant, pc, unit = acquainted()
     for _ in range(2):
         session = plant.tcp(pc, unit).open(after=600.0)
         session.poll(4)
         session.rst(unit, after=60.0)
-    plant.tcp(pc, unit).open(after=600.0).poll(4)
     assert_healthy(diagnosed(ended(plant), controllers))
 
 
