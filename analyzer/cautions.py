@@ -2,7 +2,7 @@
 stands before what can kill or hurt, and which before damage (the words' meanings are from memory).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 
@@ -27,8 +27,12 @@ class Caution:
     make_safe: bool = False
 
     def __str__(self) -> str:
-        safe = " Make the machine safe first." if self.make_safe else ""
-        return f"{self.signal}: {self.text}{safe}"
+        safe = "Make the machine safe first." if self.make_safe else ""
+        return f"{self.signal}: {f'{self.text} {safe}'.strip()}"
+
+    def in_short(self) -> "Caution":
+        """Only that the machine has to be made safe, where that is so."""
+        return replace(self, text="") if self.make_safe else self
 
 
 def warning(text: str, make_safe: bool = False) -> Caution:

@@ -9,9 +9,19 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from analyzer.facts import Facts, Kind, Moment, Series, Session, Spread, Station, gather
+from analyzer.facts import Facts, Ipv6Call, Kind, Moment, Series, Session, Spread, Station, gather
 from analyzer.facts.index import by
-from analyzer.findings import STAGES, Certainty, Finding, Level, Need, Rule, Sighting, Step
+from analyzer.findings import (
+    STAGES,
+    Certainty,
+    Evidence,
+    Finding,
+    Level,
+    Need,
+    Rule,
+    Sighting,
+    Step,
+)
 from analyzer.inputs.records import Recording
 from analyzer.linkup import (
     PC_ANSWERS,
@@ -36,8 +46,10 @@ __all__ = [
     "Call",
     "Certainty",
     "Diagnosis",
+    "Evidence",
     "Finding",
     "How",
+    "Ipv6Call",
     "Kind",
     "Level",
     "LinkUp",

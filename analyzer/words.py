@@ -1,5 +1,6 @@
 """The only place where numbers become words, and where foreign text is made harmless."""
 
+import re
 import string
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import lru_cache
@@ -74,6 +75,29 @@ def clean(text: str) -> str:
         letter if " " <= letter <= "~" else letter.encode("unicode_escape").decode("ascii")
         for letter in text
     )
+
+
+SENTENCE_ENDS = re.compile(r"(?<=[.!?]) (?=[A-Z0-9])")
+"""Where one sentence ends and the next begins: a point inside a number has no space behind it."""
+LONGEST_SENTENCE = 250
+"""Letters: no sentence of 28 words with addresses in it is longer."""
+
+
+def opening(text: str, most: int) -> str:
+    """As many of its first sentences as fit into so many letters; the first one at least, cut short
+    where it holds a text from outside that never ends.
+    """
+    kept, *more = SENTENCE_ENDS.split(text)
+    for sentence in more:
+        if len(kept) + 1 + len(sentence) > most:
+            break
+        kept = f"{kept} {sentence}"
+    return kept if len(kept) <= LONGEST_SENTENCE else f"{kept[: LONGEST_SENTENCE - 3]}..."
+
+
+def ending(text: str, most: int) -> str:
+    """So many letters of a text at most: its end, where names differ most."""
+    return text if len(text) <= most else f"...{text[3 - most :]}"
 
 
 def times(number: int) -> str:

@@ -57,6 +57,7 @@ def test_exit_statuses() -> None:
         (["diagnose", "--controller", "192.0.2.60:x", str(FAULTY)], "'x' is not a port"),
         (["diagnose", "--controller", "192.0.2.60:", str(FAULTY)], "'' is not a port"),
         (["diagnose", "--controller", "192.0.2.60:70000", str(FAULTY)], "'70000' is not a port"),
+        (["diagnose", "--controller", "192.0.2.60:" + "9" * 5000, str(FAULTY)], "is not a port"),
         (["diagnose", "--pc", "me", str(FAULTY)], "'me' is not an IPv4 address"),
         (["diagnose", "--output", str(FAULTY), str(FAULTY)], "would be overwritten"),
         (["diagnose", "--output", str(CAPTURES), str(FAULTY)], "cannot be written"),
@@ -106,7 +107,7 @@ def test_standard_input() -> None:
     """A recording may come through a pipe."""
     result = run("diagnose", "-", data=FAULTY.read_bytes())
     assert result.exit_code == 1
-    assert result.stdout.startswith("standard input\n")
+    assert "standard input, " in result.stdout
 
 
 def test_json_is_what_programs_expect() -> None:
@@ -132,7 +133,7 @@ def test_told_controller_and_port() -> None:
     assert linkup["how_known"] == "given with --controller"
     other = run("diagnose", "--controller", "192.0.2.77", HEALTHY)
     assert other.exit_code == 3
-    assert "No attempt to reach the controller" in other.stdout
+    assert "No attempt to reach the controller" in " ".join(other.stdout.split())
 
 
 def test_all_tells_more() -> None:
@@ -282,9 +283,9 @@ def test_limit_raises_the_limits(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     for number in range(5):
         (tmp_path / f"{number}.pcapng").write_bytes(HEALTHY.read_bytes())
     few = run("diagnose", tmp_path)
-    assert few.stdout.count("Recorded as") == 2
+    assert few.stdout.count(".pcapng\n") == 3
     assert "it holds more than 2 files. --limit raises the limit." in few.stderr
-    assert run("diagnose", tmp_path, "--limit", "3").stdout.count("Recorded as") == 5
+    assert run("diagnose", tmp_path, "--limit", "3").stdout.count(".pcapng\n") == 6
     assert "--limit" in complaint(run("diagnose", tmp_path, "--limit", "0"))
 
 
@@ -354,7 +355,7 @@ def test_diagnose_with_a_sheet(sheet: Path) -> None:
     """The controller that was tried is judged, and called by its name."""
     result = run("diagnose", HEALTHY, "--site", sheet)
     assert result.exit_code == 0
-    assert "192.0.2.60 (press 3), TCP port 502" in result.stdout
+    assert "192.0.2.60 (press 3), TCP port 502" in " ".join(result.stdout.split())
     assert "robot" not in result.stdout
     made = json.loads(run("diagnose", HEALTHY, "--site", sheet, "--format", "json").stdout)
     (linkup,) = made["linkups"]
@@ -390,7 +391,7 @@ def test_a_sheet_holds_nothing_that_is_only_guessed(tmp_path: Path) -> None:
 def test_no_sheet_is_written_where_nothing_works_or_over_another(tmp_path: Path) -> None:
     path = tmp_path / "site.toml"
     result = run("diagnose", FAULTY, "--write-site", path)
-    assert "no link-up here works" in complaint(result)
+    assert "no connection here works" in complaint(result)
     assert not path.exists()
     path.write_text("mine", encoding="utf-8")
     assert "cannot be written" in complaint(run("diagnose", HEALTHY, "--write-site", path))
@@ -457,9 +458,10 @@ def test_all_tells_every_link_up(tmp_path: Path) -> None:
     path.write_bytes(plant.pcap())
     short, full = run("diagnose", path).stdout, run("diagnose", "--all", path).stdout
     assert "10 more, none of them worse" in short
-    assert (short.count("Link-up stopped"), full.count("Link-up stopped")) == (1, 40)
+    told = [one.count("Connecting stopped") for one in (short, full)]
+    assert told == [1, 40 + 1], "the worst once more at the end"
     letters = [
         run("diagnose", "--format", "letter", *more, path).stdout for more in ([], ["--all"])
     ]
-    assert [one.count("Link-up stopped") for one in letters] == [1, 40]
-    assert "every link-up" in " ".join(run("diagnose", "--help").stdout.split())
+    assert [one.count("Connecting stopped") for one in letters] == [1, 40]
+    assert "every connection, finding" in " ".join(run("diagnose", "--help").stdout.split())

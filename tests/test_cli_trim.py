@@ -22,7 +22,7 @@ def test_a_copy_is_written_and_what_was_done_is_told(tmp_path: Path) -> None:
     assert all(len(line) < 80 and line.isascii() for line in result.stdout.split("\n"))
     assert "copy.pcapng" in result.stdout
     assert run("diagnose", copy).exit_code == run("diagnose", RECORDING).exit_code
-    assert run("diagnose", copy).stdout.count("Trimmed copy made by whynolink") == 1
+    assert run("diagnose", "--all", copy).stdout.count("Trimmed copy made by whynolink") == 1
 
 
 def test_renaming_tells_the_new_names_and_how_to_use_them(tmp_path: Path) -> None:
@@ -36,7 +36,7 @@ def test_renaming_tells_the_new_names_and_how_to_use_them(tmp_path: Path) -> Non
     assert f"--controller {new[0]}:502" in " ".join(result.stdout.split())
     assert {f"192.0.2.{last}" for last in (15, 20, 60, 99)} < names.keys()
     assert "a usual router, stay: " in " ".join(result.stdout.split())
-    assert "192.0.2.60: The link-up works" in " ".join(result.stdout.split())
+    assert "192.0.2.60: The connection works" in " ".join(result.stdout.split())
     again = run("diagnose", copy, "--controller", f"{new[0]}:502", "--pc", new[1])
     assert again.exit_code == 0
     assert "00-00-5E-00-53" not in again.stdout

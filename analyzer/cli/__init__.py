@@ -39,7 +39,8 @@ class _OneLine(click.Group):
             click.echo(problem.format_message())
             status = 0
         except click.ClickException as problem:
-            status = complain(f"{problem.format_message()} See whynolink --help.")
+            said = problem.format_message().rstrip(".")
+            status = complain(f"{said}. See whynolink --help.")
         except click.Abort:
             status = complain("stopped from the keyboard.")
         sys.exit(status)
@@ -61,7 +62,7 @@ def complain(*lines: str) -> int:
 )
 @click.version_option(__version__, prog_name="whynolink", message="%(prog)s %(version)s")
 def main() -> None:
-    """Say at which stage link-up from a PC to a controller stopped.
+    """Say at which stage a PC's connection to a controller stopped.
 
     Reads recordings (pcap, pcapng, gzip) that were made on the PC while it tried to connect. Sends
     nothing, and changes nothing.

@@ -3,6 +3,7 @@
 import gc
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from datetime import tzinfo
 
 import click
 
@@ -15,6 +16,7 @@ from analyzer.cli.options import (
     pc_option,
     site_option,
     told_by,
+    utc_option,
 )
 from analyzer.cli.reading import diagnosed
 from analyzer.cli.writing import keep_inputs, made_with, worst, write, write_sheet
@@ -23,6 +25,7 @@ from analyzer.errors import NotARecording
 from analyzer.inputs.limits import RAISE
 from analyzer.inputs.parcels import Limits
 from analyzer.reports.document import report
+from analyzer.reports.document.answer import in_full, in_short
 from analyzer.reports.to_text import to_text
 
 MOST_COMPLAINTS = 20
@@ -64,8 +67,9 @@ def _kept_to_the_end() -> Iterator[None]:
     "--all",
     "everything",
     is_flag=True,
-    help="Tell every link-up, finding and station, however many there are.",
+    help="Tell everything, with the proof: every connection, finding and station.",
 )
+@utc_option
 @_kept_to_the_end()
 def command(
     inputs: Sequence[str],
@@ -77,6 +81,7 @@ def command(
     output: str | None,
     limit: int,
     everything: bool,
+    zone: tzinfo | None,
 ) -> int:
     """Diagnose recordings; "-" is standard input.
 
@@ -100,7 +105,7 @@ def command(
         made = made_with(controllers, pc, limit, sheet)
         on_screen = layout == "text" and output is None
         beside = [] if on_screen else refused
-        write(_render(layout, diagnoses, everything, made, beside), output)
+        write(_render(layout, diagnoses, everything, made, beside, zone), output)
     if new_sheet is not None:
         from analyzer.reports.sheet import sheet as sheet_shown
 
@@ -123,6 +128,7 @@ def _render(
     everything: bool,
     made: Sequence[str],
     refused: Sequence[NotARecording],
+    zone: tzinfo | None,
 ) -> str:
     lines = [str(one) for one in refused]
     match layout:
@@ -138,4 +144,6 @@ def _render(
             from analyzer.reports.letter import letter
 
             return to_text(letter(diagnoses, lines, everything))
-    return to_text(report(diagnoses, everything, refused=lines))
+    if everything:
+        return to_text(in_full(diagnoses, zone, lines))
+    return to_text(in_short(diagnoses, zone=zone, refused=lines))

@@ -3,6 +3,7 @@
 import string
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from datetime import UTC
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -39,6 +40,13 @@ output_option = click.option(
 site_option = click.option(
     "--site", "sheet", metavar="FILE", help="A site sheet: what is known on site."
 )
+utc_option = click.option(
+    "--utc",
+    "zone",
+    is_flag=True,
+    callback=lambda context, option, utc: UTC if utc else None,
+    help="Tell times in UTC, not in this machine's zone.",
+)
 
 
 def format_option(help_text: str, *layouts: str) -> Callable[[Command], Command]:
@@ -62,10 +70,10 @@ def told_by(controllers: Sequence[str], pc: str | None = None, sheet: str | None
 def read_controller(text: str) -> tuple[Address, int | None]:
     """Address and port; the port may be missing."""
     if text.count(":") > 1:
-        todo = "Give its IPv4 address: link-up is judged for IPv4 only."
+        todo = "Give its IPv4 address: only IPv4 is judged."
         raise BadOption(f"{text!r} looks like an IPv6 address.", "--controller", todo)
     address, colon, port = text.partition(":")
-    number = int(port) if port.isascii() and port.isdigit() else 0
+    number = int(port) if port.isascii() and port.isdigit() and len(port) <= 5 else 0
     if colon and not 0 < number < 1 << 16:
         raise BadOption(f"{port!r} is not a port.", "--controller", "Give a number, 1 to 65535.")
     return read_address(address, "--controller"), number or None

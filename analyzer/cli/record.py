@@ -19,7 +19,7 @@ from analyzer.recorder.adapters import Adapter
 from analyzer.recorder.pieces import Pieces
 from analyzer.reports import recording as words
 from analyzer.reports.blocks import Block
-from analyzer.reports.document import report
+from analyzer.reports.document.answer import in_short
 from analyzer.reports.live import Live
 from analyzer.reports.to_text import to_text
 from rules import all_rules
@@ -56,7 +56,7 @@ MEGA = 10**6
     show_default=True,
     help="Room on the disk; it is used in four pieces, and the oldest gives way.",
 )
-@click.option("--keep-on", is_flag=True, help="Go on when the link-up is complete.")
+@click.option("--keep-on", is_flag=True, help="Go on when the connection is complete.")
 @click.option("--output", metavar="PATH", help="Record into this file.")
 def command(
     adapter: str | None,
@@ -67,10 +67,10 @@ def command(
     keep_on: bool,
     output: str | None,
 ) -> int:
-    """Record on ADAPTER and show the stages of the link-up as they come up.
+    """Record on ADAPTER and show the stages of the connection as they come up.
 
     Without ADAPTER, the one whose network the controller is in, or the only one with a link.
-    Nothing is sent. The recording ends by itself when the link-up stays complete for 30 s. Exit
+    Nothing is sent. The recording ends by itself when the connection stays complete for 30 s. Exit
     status as of diagnose.
     """
     known = adapters.adapters()
@@ -103,7 +103,8 @@ def command(
     more = f" and {len(paths) - 1} more" if len(paths) > 1 else ""
     with running.Together(paths) as stream:
         diagnosis = diagnose(open_recording(stream, f"{paths[0].name}{more}"), all_rules(), told)
-    click.echo(to_text([*report([diagnosis]), *words.ended(watch.ended, recorder)]), nl=False)
+    answer = in_short([diagnosis], "whynolink diagnose --all, of the recording below", None)
+    click.echo(to_text([*answer, *words.ended(watch.ended, recorder)]), nl=False)
     return diagnosis.status if recorder.problem is None else complain(str(recorder.problem))
 
 

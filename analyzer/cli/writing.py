@@ -39,7 +39,7 @@ def write_sheet(text: str | None, name: str) -> None:
     """Write a new sheet; one that is there already is left alone: somebody filled it in."""
     if text is None:
         todo = "Give a recording in which the controller answers."
-        raise BadOption("no sheet is written: no link-up here works.", "--write-site", todo)
+        raise BadOption("no sheet is written: no connection here works.", "--write-site", todo)
     try:
         with Path(name).open("x", encoding="utf-8", newline="\n") as stream:
             stream.write(text)

@@ -28,8 +28,8 @@ from analyzer.facts import (
 from analyzer.facts.arp import SWEEP
 from analyzer.facts.dhcp import ACK, DISCOVER, SERVER_PORT
 from analyzer.facts.icmp import UNREACHABLE
-from analyzer.facts.index import by
-from analyzer.facts.paths import times_to_live
+from analyzer.facts.index import Groups, by, grouped
+from analyzer.facts.paths import FRESH, times_to_live
 from analyzer.facts.ports import OFFICE_PORTS, TUNNEL_PORTS
 from analyzer.linkup.cable import Cable
 from analyzer.linkup.networks import Network, is_loopback, is_self_assigned, network_of, presumed
@@ -133,6 +133,11 @@ class Pc:
         """What is known of it as a station, None where it sent nothing."""
         return self.facts.station(self.hardware)
 
+    @property
+    def came_over_the_cable(self) -> bool:
+        """Whether another host recorded its frames."""
+        return self.station is not None and self.station.came_over_the_cable
+
     @cached_property
     def others(self) -> list[Station]:
         """Stations that are neither the PC nor one of its guests."""
@@ -183,6 +188,19 @@ class Pc:
         if self.hardware is not None:
             return self.facts.index.paths_from[self.hardware]
         return [one for own in self.addresses for one in self.facts.index.packets_from[own]]
+
+    @cached_property
+    def brought(self) -> Groups[tuple[Hardware, Network], Path]:
+        """Packets for it that a router handed over, by that router and the sender's presumed
+        network: their time to live is no fresh one.
+        """
+        index = self.facts.index
+        to_it = (one for own in self.addresses for one in index.packets_to[own])
+        return grouped(
+            ((one.src, presumed(one.src_ip).whole), one)
+            for one in to_it
+            if one.src is not None and one.src_ip and one.ttls[1] not in FRESH
+        )
 
     @cached_property
     def searches(self) -> list[Moment]:
@@ -365,6 +383,14 @@ class LinkUp:
         often = sorted(counts, key=lambda one: -counts[one])
         return [one for one in often if one != self.pc.hardware and self.facts.is_a_device(one)]
 
+    @property
+    def uses(self) -> list[tuple[Moment, Hardware]]:
+        """First and last frames in which others than the PC claim the controller's address in ARP
+        or send with it, in order: when, and who.
+        """
+        used = self.facts.index.users[self.controller]
+        return [(at, who) for at, who in used if who != self.pc.hardware]
+
     def is_stranger(self, hardware: Hardware | None) -> bool:
         """Whether a station that answers never claimed the controller's address, and somebody else
         did; no router on the way, which answers for others.
@@ -417,14 +443,14 @@ class LinkUp:
         """
         if self.is_tried or self.self_assigned or not self.pc.addresses:
             return False
-        here, near_to = self.facts.addresses, presumed(self.controller)
+        here, near_to = self.facts.index.addresses, presumed(self.controller)
         if self.mask is not None:
             near_to = Network(self.controller, Address(near_to.mask & self.mask))
-        near = any(map(near_to.holds, here))
-        if near or not here:
+        if near_to.holds_any(here) or not here:
             return False
-        own = here & set(self.pc.addresses)
-        if not own or not self.facts.coverage.frames or all(map(is_loopback, here)):
+        own = self.facts.addresses & set(self.pc.addresses)
+        only_loopback = is_loopback(here[0]) and is_loopback(here[-1])
+        if not own or not self.facts.coverage.frames or only_loopback:
             return True
         to_own = (one for address in own for one in self.facts.index.packets_to[address])
         return any(one.src_ip not in own for one in to_own)
@@ -526,8 +552,7 @@ class LinkUp:
         """
         if self.facts.looks_filtered and Stage.LINK not in self.proofs:
             return True
-        pc = self.pc.station
-        aside = pc is not None and pc.came_over_the_cable and not pc.unicast
+        aside = self.pc.came_over_the_cable and not (self.pc.station and self.pc.station.unicast)
         return aside or any(one.session.is_one_sided for one in self.on_port)
 
     def silence(

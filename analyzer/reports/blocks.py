@@ -36,6 +36,13 @@ class Listing:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Labelled:
+    """Short texts one below the other, each behind a word that says what it is about."""
+
+    rows: Sequence[tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Table:
     """Rows of cells under a header. events: for each row the name of the event in a sequence chart
     that it speaks of, empty where there is none; links: for each row the relative address of the
@@ -228,6 +235,7 @@ Block = (
     | Paragraph
     | Caution
     | Listing
+    | Labelled
     | Table
     | Typed
     | StageChart

@@ -6,10 +6,11 @@ from itertools import zip_longest
 from typing import Any
 
 from analyzer.comparison import Aspect, Comparison, Remark, Weight
-from analyzer.diagnosis import Diagnosis, Outcome, Stage, State, Step
+from analyzer.diagnosis import Diagnosis, Outcome, State, Step
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
 from analyzer.reports.document.bounds import MOST_NAMED, named
 from analyzer.reports.document.recording import what_it_is
+from analyzer.reports.document.verdict import NAMES as STAGES
 from analyzer.reports.document.verdict import SHOWN_AS, headline
 from analyzer.words import clean, listed, seconds
 
@@ -28,7 +29,7 @@ REMARKS = {
         "The two are the same recording. Give one in which it works, and one in which it does not."
     ),
     Remark.NOBODY: (
-        "They cannot be compared: {nobody} no link-up between a PC and a controller. Name the "
+        "They cannot be compared: {nobody} no connection between a PC and a controller. Name the "
         "controller with --controller if you know it."
     ),
     Remark.OTHER_CONTROLLER: (
@@ -59,7 +60,7 @@ REMARKS = {
     ),
     Remark.NOT_TRIED: "Its program did not call, or the PC had no address or no way to do so.",
     Remark.UNCLEAR: (
-        "The failing recording does not show that the link-up stopped: it may end too early, or "
+        "The failing recording does not show where connecting stopped: it may end too early, or "
         "leave frames out. Its own diagnosis says which recording would decide."
     ),
 }
@@ -208,7 +209,7 @@ def _first(comparison: Comparison) -> str:
         return "No difference that explains anything."
     if comparison.parts_at is None:
         return "No difference that matters is in these two recordings."
-    where = f"stage {list(Stage).index(comparison.parts_at) + 1}, {SHOWN_AS[comparison.parts_at]}"
+    where = f"the {STAGES[comparison.parts_at]}"
     if Remark.UNCLEAR in comparison.remarks:
         return f"The failing recording cannot tell what came of {where}."
     if comparison.fault is None:
@@ -285,12 +286,12 @@ def _marks(comparison: Comparison) -> Iterator[Block]:
     said = {
         Weight.MATTERS: "MATTERS: can by itself make one work and the other not.",
         Weight.BESIDE: "differs: usually harmless by itself.",
-        Weight.FOLLOWS: "follows: comes of a difference above, as it was not reached.",
+        Weight.FOLLOWS: "follows: differs because the failing recording did not get that far.",
         Weight.UNKNOWN: "-: only one of the two recordings shows it.",
     }
     told = [Step(text) for weight, text in said.items() if weight in weights]
     if any(one.weight is Weight.NOT_REACHED for one in comparison.aspects):
-        told.append(Step("What the failing link-up did not reach is left out."))
+        told.append(Step("What the failing recording did not reach is left out."))
     if told:
         yield Listing(told)
 

@@ -12,7 +12,7 @@ def rule_list(rules: Sequence[Rule]) -> list[Block]:
     rows = [(rule.slug, rule.stage, str(rule.level), outline(rule.title)) for rule in rules]
     return [
         Paragraph(
-            "What is looked for in a recording, in the order in which a link-up is built. "
+            "What is looked for in a recording, in the order in which a connection is built. "
             "`whynolink rules NAME` explains one."
         ),
         Table(("Rule", "Stage", "At most", "What it says"), rows),

@@ -2,14 +2,15 @@
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import UTC
 
 from analyzer.diagnosis import Certainty, Diagnosis, Finding, Outcome, Stage, Step, Verdict
 from analyzer.reports.blocks import Block, Listing, Paragraph, safely
 from analyzer.reports.document import NOT_RECORDINGS
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
 from analyzer.reports.document.bounds import FEW, MOST_IN_FULL, MOST_NAMED, named
-from analyzer.reports.document.finding import general_cautions, main_findings
-from analyzer.reports.document.recording import clock, comments, how_much
+from analyzer.reports.document.finding import AGAIN, general_cautions, main_findings
+from analyzer.reports.document.recording import Clock, comments, how_much
 from analyzer.reports.document.verdict import (
     STILL_TROUBLE,
     first_of_each,
@@ -25,8 +26,6 @@ MOST_STEPS = 3
 STEPS = "Please do this, in this order:"
 MOST_QUESTIONS = 5
 """Questions that a letter asks for an answer; the others are asked in passing."""
-AGAIN = " again"
-"""In the words of a frame that is not the first of its kind."""
 NO_MORE = (
     "If that does not help, write before you do anything else. Beyond the steps above, do not "
     "restart the controller, change addresses or close anybody's session."
@@ -83,7 +82,7 @@ def _about(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
     if len(working) > FEW:
         addresses = [one.linkup.controller for one in working]
         names = named(addresses, len(addresses) if everything else MOST_NAMED)
-        yield Paragraph(f"The link-up works with {names}: they answer the PC.")
+        yield Paragraph(f"The connection works with {names}: they answer the PC.")
     if working:
         yield Paragraph(STILL_TROUBLE)
     yield from _findings(diagnosis, told)
@@ -125,8 +124,7 @@ def _who(outcome: Outcome) -> str:
 def _stage(outcome: Outcome) -> str:
     """What the stage is about that failed."""
     stage = outcome.stopped_at
-    number = list(Stage).index(stage) + 1 if stage else 0
-    return f" Stage {number} is {MEANT[stage]}." if stage else ""
+    return f" That stage is about {MEANT[stage]}." if stage else ""
 
 
 def _finding(diagnosis: Diagnosis, finding: Finding) -> Iterator[Block]:
@@ -149,8 +147,9 @@ def _proof(diagnosis: Diagnosis, finding: Finding) -> Iterator[str]:
     kinds = {one.text.replace(AGAIN, ""): one for one in reversed(finding.evidence)}
     firsts = sorted(kinds.values(), key=lambda one: one.moment)
     more = [one for one in finding.evidence if one not in firsts]
+    clock = Clock(diagnosis, UTC)
     for one in sorted([*firsts, *more][:MOST_STEPS], key=lambda one: one.moment):
-        when = clock(diagnosis, one.moment)
+        when = clock.at(one.moment)
         yield f"Frame {one.moment.frame:,}{', ' + when + ' UTC' if when else ''}: {one.text}."
 
 

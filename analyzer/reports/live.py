@@ -16,7 +16,7 @@ from analyzer.diagnosis import (
     State,
     Verdict,
 )
-from analyzer.reports.document.verdict import SHOWN_AS, headline
+from analyzer.reports.document.verdict import NAMES, headline
 from analyzer.words import clean, say
 
 WIDTH = 79
@@ -38,7 +38,7 @@ WAITS_FOR = {
     Stage.SESSION: "no session has carried an answer yet",
     Stage.ANSWER: "no answer to a request yet",
 }
-WAITING = "{who}: waiting at {stage}, since {since} s: {why}."
+WAITING = "{who}: waiting at the {stage}, since {since} s: {why}."
 LINK_WENT = "The adapter has no link: look at the cable and at the lamps at both ends."
 LINK_CAME = "The adapter has a link."
 PC_NEXT = "the next step is the PC's, and it has not taken it yet"
@@ -108,7 +108,7 @@ class Live:
         if self._is_new((who, stage, asked is None)):
             values = {
                 "who": who,
-                "stage": _named(stage),
+                "stage": NAMES[stage],
                 "since": f"{since.seconds:.3f}",
                 "why": PC_NEXT if asked is None else WAITS_FOR[stage],
             }
@@ -129,10 +129,6 @@ def _has_settled(fault: Finding | None, now: float) -> bool:
     return now - fault.moment.seconds >= SETTLES
 
 
-def _named(stage: Stage) -> str:
-    return f"{list(Stage).index(stage) + 1} ({SHOWN_AS[stage]})"
-
-
 def _shown_by(passed: Sequence[StageResult]) -> Moment | None:
     """The first moment that shows the first of these stages. A later one shows it too, but for the
     PC's own address: what the PC sends by itself tells nothing of the link.
@@ -145,7 +141,7 @@ def _shown_by(passed: Sequence[StageResult]) -> Moment | None:
 def _passed(result: StageResult, moment: Moment | None) -> str:
     """A stage that works. moment: the first that shows it."""
     frame = f" (frame {moment.frame:,})" if moment else ""
-    return f"{_named(result.stage)}: {result.because}{frame}."
+    return f"the {NAMES[result.stage]} works: {result.because}{frame}."
 
 
 def _at(moment: Moment | None, now: float) -> float:

@@ -42,7 +42,7 @@ def ranking(
     where = f"Its page lies in {clean(reports)}, named after it." if reports else GET_REPORT
     return [
         Heading(_headline(rows), 1),
-        Paragraph(f"Worst first. At: the stage of link-up. {'; '.join(stages)}."),
+        Paragraph(f"Worst first. At: the stage where it stopped. {'; '.join(stages)}."),
         Paragraph(f"{READ_ON} {where}"),
         *([Paragraph(inside)] if folder else []),
         Table(

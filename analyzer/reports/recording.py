@@ -59,7 +59,7 @@ COMMENT = "Other adapter of this PC: {adapter}."
 TOLD = "The controller as given to the recorder: {controller}."
 ENDED = {
     Ended.TIME: "the time was over",
-    Ended.COMPLETE: "the link-up was complete and stayed so",
+    Ended.COMPLETE: "the connection was complete and stayed so",
     Ended.PROBLEM: "it could not go on",
     Ended.KEYBOARD: "from the keyboard",
 }

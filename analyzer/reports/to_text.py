@@ -9,6 +9,7 @@ from analyzer.diagnosis import State
 from analyzer.reports.blocks import (
     Block,
     Heading,
+    Labelled,
     Listing,
     Paragraph,
     SequenceChart,
@@ -32,10 +33,18 @@ GAP = 2
 
 def to_text(blocks: Iterable[Block]) -> str:
     """The document as text that ends in a line feed."""
-    parts = []
+    parts: list[str] = []
+    before: Block | None = None
     for block in blocks:
-        parts += [*_lines(block), *([] if isinstance(block, Heading) else [""])]
+        if not (before is None or isinstance(before, Heading) or _are_cautions(before, block)):
+            parts.append("")
+        parts += _lines(block)
+        before = block
     return "\n".join(parts).rstrip("\n") + "\n"
+
+
+def _are_cautions(*blocks: Block) -> bool:
+    return all(isinstance(one, Caution) for one in blocks)
 
 
 def _lines(block: Block) -> Iterator[str]:
@@ -51,13 +60,17 @@ def _lines(block: Block) -> Iterator[str]:
             yield from _wrapped(str(block), WIDTH)
         case Listing():
             yield from _listing(block)
+        case Labelled(rows):
+            width = max(len(label) for label, _ in rows) + GAP
+            for label, told in rows:
+                yield from _indented(label.ljust(width), told)
         case Table():
             yield from _table(block)
         case Typed(text):
             yield text
         case StageChart(header, stages):
-            rows = [(one.name, _mark(one.state), one.because) for one in stages]
-            yield from _table(Table(header, rows))
+            cells = [(one.name, _mark(one.state), one.because) for one in stages]
+            yield from _table(Table(header, cells))
         case SequenceChart() | SpreadChart():
             yield from _table(block.as_table())
 

@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 
 from analyzer.facts import CLIENT, Address, Hardware, Path, Run
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, Pc, checks, disputes, is_self_assigned, senders
+from analyzer.linkup import Case, LinkUp, Pc, checks, disputes, senders
 from rules import cautions
 
 CONTROLLER = "the controller itself"
@@ -40,11 +40,7 @@ def _own_addresses(case: Case, pc: Pc) -> list[Address]:
     """Addresses that the PC uses, and those that it only asked to have: not those that it calls
     from a good one, of which it only looked who is there.
     """
-    called = {
-        one.controller
-        for one in case.linkups
-        if not is_self_assigned(one.pc_address or one.controller)
-    }
+    called = {one.controller for one in case.linkups if not one.self_assigned}
     return list(dict.fromkeys([*pc.addresses, *(one for one in pc.checked if one not in called)]))
 
 
@@ -68,7 +64,6 @@ def _sightings(
                 "claims": sum(run.count for run in claims),
                 "packets": sum(one.frames for one in packets),
                 "strange": len(strange),
-                "controller": linkup and linkup.controller,
                 "unnamed": not elsewhere,
             },
             frames={

@@ -14,17 +14,17 @@ address-in-use.
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Address, Facts, Moment, Session
+from analyzer.facts import Address, Moment, Session
 from analyzer.facts.arp import MANY
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp, Pc, checks, disputes, is_self_assigned, uses
+from analyzer.linkup import Case, LinkUp, Pc, checks, disputes, uses
 from rules import cautions
 
 
 def survey(case: Case) -> Iterator[Sighting]:
     facts, pc = case.facts, case.pc
-    if pc is None or not pc.hardware or not _is_recorder(facts, pc):
+    if pc is None or not _is_recorder(pc):
         return
     named = {one.controller for one in case.linkups if one.target.is_named}
     for address in dict.fromkeys([*pc.addresses, *pc.checked]):
@@ -33,41 +33,36 @@ def survey(case: Case) -> Iterator[Sighting]:
         wanted = address in named or (owners and (called or _calls_it(pc, address)))
         if not wanted or _accepts_calls(pc, address):
             continue
+        runs = [run for claims in owners.values() for run in claims]
         for linkup in _concerned(case, address):
-            if not used and not (owners and _calls_from_nowhere(linkup)):
-                continue
-            runs = [run for claims in owners.values() for run in claims]
-            yield Sighting(
-                values={
-                    "controller": address,
-                    "pc": pc.hardware,
-                    "claims": sum(run.count for run in runs),
-                },
-                frames={
-                    "own": _ends([*checks(facts, pc, address), *used]),
-                    "owner": sorted(run.first for run in runs),
-                    "called": [session.first for session in called],
-                },
-                linkup=linkup,
-                certainty=Certainty.SHOWN if used else Certainty.FITS,
-                level=Level.NOTE if _is_over(linkup, used) else Level.FAULT,
-            )
+            if used or (owners and _calls_from_nowhere(linkup)):
+                own = [*checks(facts, pc, address), *used]
+                yield Sighting(
+                    values={
+                        "controller": address,
+                        "pc": pc.hardware,
+                        "claims": sum(run.count for run in runs),
+                    },
+                    frames={
+                        "own": [min(own), max(own)],
+                        "owner": sorted(run.first for run in runs),
+                        "called": [session.first for session in called],
+                    },
+                    linkup=linkup,
+                    certainty=Certainty.SHOWN if used else Certainty.FITS,
+                    level=Level.NOTE if _is_over(linkup, used) else Level.FAULT,
+                )
 
 
-def _is_recorder(facts: Facts, pc: Pc) -> bool:
+def _is_recorder(pc: Pc) -> bool:
     """Whether the PC is more than the busiest station: it was named, or its own frames show it."""
     station, own = pc.station, pc.hardware
-    if station is None or own is None or own.is_virtual_router:
+    if station is None or not own or own.is_virtual_router:
         return False
-    if len(facts.arp.replied.get(own, ())) >= MANY:
+    if len(pc.facts.arp.replied.get(own, ())) >= MANY:
         return False
     alone_short = station.short > 0 and not any(one.short for one in pc.others)
     return pc.how_known != "traffic" or alone_short or station.sent > 0
-
-
-def _ends(moments: Sequence[Moment]) -> list[Moment]:
-    """The first and the last, to leave room for what others say."""
-    return sorted({min(moments), max(moments)})
 
 
 def _calls_it(pc: Pc, address: Address) -> bool:
@@ -87,8 +82,7 @@ def _calls_of_others(pc: Pc, address: Address) -> list[Session]:
 def _accepts_calls(pc: Pc, address: Address) -> bool:
     """Whether the station taken for the PC is a server at that address."""
     calls = pc.facts.index.sessions_to[address]
-    there = (one for one in calls if pc.hardware in one.from_server.hardware)
-    return any(one.syn_ack for one in there)
+    return any(one.syn_ack for one in calls if pc.hardware in one.from_server.hardware)
 
 
 def _concerned(case: Case, address: Address) -> Sequence[LinkUp | None]:
@@ -104,9 +98,7 @@ def _concerned(case: Case, address: Address) -> Sequence[LinkUp | None]:
 
 def _calls_from_nowhere(linkup: LinkUp | None) -> bool:
     """Whether the PC calls nobody, or only from an address that it gave itself."""
-    if linkup is None or not linkup.attempts:
-        return True
-    return linkup.pc_address is not None and is_self_assigned(linkup.pc_address)
+    return linkup is None or not linkup.attempts or linkup.self_assigned
 
 
 def _is_over(linkup: LinkUp | None, used: Sequence[Moment]) -> bool:
@@ -119,7 +111,7 @@ RULE = Rule(
     stage="address",
     title="The PC itself has the controller's address {controller}",
     what_happened="The PC, with the hardware address {pc}, wants or uses {controller}."
-    "{claims:if Another device said {claims:times} that it has that address.}",
+    "{claims:if Meanwhile another device said {claims:times} that it has that address.}",
     means="A PC that calls its own address talks to itself: nothing goes out on the cable. For "
     "everybody else, the address now leads to two devices.",
     likely_causes={

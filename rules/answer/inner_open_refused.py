@@ -103,8 +103,8 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-            "{by_controller:if Read the reason above, and look it up in the controller's manual.}"
-            "{by_pc:if Read the reason above: the PC gave it. Look it up in the manual of the "
+            "{by_controller:if Read the reason given, and look it up in the controller's manual.}"
+            "{by_pc:if Read the reason given: the PC gave it. Look it up in the manual of the "
             "program on the PC.}"
         ),
         Step(

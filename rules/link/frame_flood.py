@@ -11,7 +11,7 @@ from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Facts, Hardware, Kind
+from analyzer.facts import Facts, Hardware, Kind, Series
 from analyzer.facts.flood import Busy
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp
@@ -40,7 +40,7 @@ def survey(case: Case) -> Iterator[Sighting]:
     worst, (sender, share) = max(full, key=lambda one: one.unsteady), _busiest(full)
     looped = sum(map(_is_looped, full))
     questions = case.pc.questions if case.pc is not None else []
-    came_back = sorted(moment for one in questions for moment in one.came_back.moments)
+    came_back = Series.joined(one.came_back for one in questions)
     hurt: list[LinkUp | None] = [one for one in case.linkups if _waits_in_it(one, full)]
     for linkup in hurt or [None]:
         waiting = None if linkup is None else linkup.waiting
@@ -51,11 +51,10 @@ def survey(case: Case) -> Iterator[Sighting]:
                 "repeats": worst.unsteady // max(worst.different, 1),
                 "sender": sender,
                 "share": round(100 * share),
-                "came_back": bool(came_back),
-                "controller": linkup and linkup.controller,
+                "came_back": came_back.count > 0,
             },
             frames={
-                "came_back": came_back[:SHOWN],
+                "came_back": came_back.moments[:SHOWN],
                 "first": [full[0].first],
                 "worst": [worst.first],
                 "last": [full[-1].last],
@@ -65,7 +64,7 @@ def survey(case: Case) -> Iterator[Sighting]:
             certainty=Certainty.SHOWN if looped >= LASTING else Certainty.FITS,
             level=Level.NOTE if linkup is None else Level.FAULT,
             silence=waiting,
-            likeliest=LOOP if looped or came_back else NOT_A_LOOP,
+            likeliest=LOOP if looped or came_back.count else NOT_A_LOOP,
         )
 
 

@@ -41,7 +41,7 @@ def survey(case: Case) -> Iterator[Sighting]:
         told = [tree.first for tree in trees if tree.state in CLOSED]
         for linkup, tried in case.tried():
             within = [one for one in tried if start.moment.seconds <= one.seconds <= end]
-            level = _level(case, linkup, tried, end) if within else None
+            level = _level(linkup, tried, end) if within else None
             if level is None:
                 continue
             yield Sighting(
@@ -81,14 +81,14 @@ def _is_delay(start: Start, opened: float | None, end: float, trees: Sequence[Tr
     return closed <= whole + LONGER and (opened is None or closed >= whole - EARLIER)
 
 
-def _level(case: Case, linkup: LinkUp | None, tried: Sequence[Moment], end: float) -> Level | None:
+def _level(linkup: LinkUp | None, tried: Sequence[Moment], end: float) -> Level | None:
     """A fault where the PC gave up too early, a note where it got through, else nothing. What a
     self-assigned address tries afterwards is in vain anyway.
     """
     if linkup is not None and linkup.is_heard:
         return Level.NOTE if linkup.works else None
-    if linkup is not None and linkup.self_assigned and case.pc is not None:
-        tried = case.pc.searches
+    if linkup is not None and linkup.self_assigned:
+        tried = linkup.pc.searches
     return Level.FAULT if tried and tried[-1].seconds <= end else None
 
 

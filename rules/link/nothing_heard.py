@@ -29,7 +29,7 @@ def survey(case: Case) -> Iterator[Sighting]:
     yield Sighting(
         values={"controllers": [one.controller for one in tried], "span": span},
         frames={
-            "heard": [heard] if heard else [],
+            "heard": [heard],
             "tried": sorted(moment for one in tried for moment in one.attempts),
         },
         linkup=tried[0] if len(case.linkups) == 1 else None,

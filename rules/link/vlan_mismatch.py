@@ -11,7 +11,6 @@ tagged; for tags with number 0, which only have a priority; and for tags between
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Claims
 from analyzer.facts.switch import Tagged
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import LinkUp, heard_of, hears_others_only
@@ -26,7 +25,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     if linkup.works or not linkup.attempts or cable.takes_strange_tags:
         return
     tagged, heard = cable.strange_tags, heard_of(linkup)
-    owners = linkup.facts.arp.claims.get(linkup.controller, Claims()).counts
+    owners = linkup.claims.counts
     answers = [one for one in tagged if one.sender in owners]
     level = _level(linkup, answers)
     if level is None:
@@ -74,13 +73,13 @@ RULE = Rule(
     slug="vlan-mismatch",
     stage="link",
     title="The PC's port is{fits:if likely} in another VLAN than {controller}",
-    what_happened="The link-up with {controller} did not work."
+    what_happened="The connection with {controller} did not come up."
     "{frames:if With a VLAN tag, {frames:count frame} came in for the PC or for all. VLAN of the "
     "tags: {vlans:list}.}"
     "{port_vlan:if The switch names VLAN {port_vlan} for frames without a tag at the PC's port.}"
     "{inside:if Of the PC's own network, {inside:count other station} can be heard.}"
-    "{only_tagged:if Of the PC's own network, {only_tagged:count other station} can be heard with "
-    "a tag alone.}"
+    "{only_tagged:if Of the PC's own network, {only_tagged:count other station} can be heard only "
+    "in frames with a VLAN tag.}"
     "{outside:if Of other networks, {outside:count station} can be heard.}",
     means="A switch keeps one VLAN apart from another, as if each had cables of its own. The PC "
     "hears only its own VLAN, and most PCs drop frames that have a tag.",
@@ -125,7 +124,7 @@ RULE = Rule(
     },
     looks_alike=(
         "Frames with the tag number 0: they only have a priority, and are in no VLAN.",
-        "A link-up that works, with tags or without.",
+        "A connection that works, with tags or without.",
         "Tagged frames between other stations, seen at a mirror port.",
         "Two networks in one VLAN, which is common and allowed.",
     ),

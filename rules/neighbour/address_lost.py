@@ -10,7 +10,7 @@ or IPv6: those are others.
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Address, Hardware, Kind, Moment
+from analyzer.facts import Hardware, Kind, Moment
 from analyzer.facts.boots import AGAIN
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
 from analyzer.linkup import LinkUp
@@ -26,18 +26,11 @@ ANOTHER_DEVICE, STILL_STARTING = "another device", "still starting"
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    owners = _owners(linkup)
+    owners = {who: at for at, who in linkup.uses if linkup.facts.is_a_device(who)}
     for hardware, last in owners.items():
         yield from _lost(linkup, hardware, last)
     if not owners and not linkup.is_heard:
         yield from _without_address(linkup)
-
-
-def _owners(linkup: LinkUp) -> dict[Hardware, Moment]:
-    """Devices that used the controller's address, and when each did so last."""
-    used = linkup.facts.index.users[linkup.controller]
-    last = {hardware: at for at, hardware in used if hardware != linkup.pc.hardware}
-    return {one: at for one, at in last.items() if linkup.facts.is_a_device(one)}
 
 
 def _lost(linkup: LinkUp, hardware: Hardware, last: Moment) -> Iterator[Sighting]:
@@ -57,10 +50,9 @@ def _lost(linkup: LinkUp, hardware: Hardware, last: Moment) -> Iterator[Sighting
 
 def _new_addresses(linkup: LinkUp, hardware: Hardware, last: Moment) -> list[Moment]:
     """Where a device took each address that it did not use before it left the controller's."""
-    first: dict[Address, Moment] = {}
-    for at, address in linkup.facts.index.used_by[hardware]:
-        first.setdefault(address, at)
-    return [at for at in first.values() if at > last]
+    uses = reversed(linkup.facts.index.used_by[hardware])
+    first = {address: at for at, address in uses}
+    return sorted(at for at in first.values() if at > last)
 
 
 def _without_address(linkup: LinkUp) -> Iterator[Sighting]:

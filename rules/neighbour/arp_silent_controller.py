@@ -17,9 +17,7 @@ NARROWER_MASK, BY_DESIGN = "narrower mask", "by design"
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    asked = linkup.unanswered
-    users = linkup.facts.index.users[linkup.controller]
-    alive = [(at, hardware) for at, hardware in users if hardware != linkup.pc.hardware]
+    asked, alive = linkup.unanswered, linkup.uses
     if not asked.count or not alive or not linkup.in_reach:
         return
     (first, _), (last, hardware) = alive[0], alive[-1]

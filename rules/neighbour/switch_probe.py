@@ -37,6 +37,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     after = [moment for moment in vain if checked is not None and moment > checked]
     asked = after or vain
     alive = _heard_last(linkup, checker, after)
+    sure = not after and _is_switch(linkup, watcher)
     yield Sighting(
         values={
             "watcher": watcher,
@@ -47,11 +48,11 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         },
         frames={
             "probe": series.moments[:SOME],
-            "checked": [checked] if checked is not None and after else [],
-            "asked": sorted({asked[0], asked[-1]}) if asked else [],
+            "checked": [checked] if after else [],
+            "asked": [*asked[:1], *asked[-1:]],
             "alive": alive,
         },
-        certainty=Certainty.FITS if after or not _is_switch(linkup, watcher) else Certainty.SHOWN,
+        certainty=Certainty.SHOWN if sure else Certainty.FITS,
         level=Level.FAULT if after else Level.WARNING if vain else Level.NOTE,
         silence=linkup.silence(asked),
         ruled_out=[OFF] if alive or not vain else [],
@@ -86,8 +87,8 @@ def _asks_often(series: Series) -> bool:
 
 def _asked_in_vain(linkup: LinkUp) -> list[Moment]:
     """The PC's questions for a controller that nobody has answered for since."""
-    asked = sorted(at for one in linkup.questions for at in one.since_answer.moments)
-    return [at for at in asked if linkup.last_heard is None or at > linkup.last_heard]
+    asked = (at for one in linkup.questions for at in one.since_answer.moments)
+    return sorted(at for at in asked if not linkup.is_heard_after(at))
 
 
 def _heard_last(linkup: LinkUp, checker: Hardware | None, asked: list[Moment]) -> list[Moment]:
@@ -116,11 +117,11 @@ RULE = Rule(
     what_to_do=(
         Step("Look whether the controller's lamps or display tell of an address used twice."),
         Step(
-            "Where a frame above checks {controller}, compare the station that sent it with the "
-            "hardware address on the controller's label."
+            "Where a frame of this report checks {controller}, compare the station that sent it "
+            "with the hardware address on the controller's label."
         ),
         Step(
-            "Give whoever looks after the network the frames listed above. The switch can ask "
+            "Give whoever looks after the network the frames of this report. The switch can ask "
             "later after a link comes up (10 s or more), or with its own address."
         ),
         Step("Ask them to exempt the controller's port from the tracking."),

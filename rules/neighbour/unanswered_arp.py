@@ -15,7 +15,7 @@ the causes.
 
 from collections.abc import Iterator
 
-from analyzer.facts import Moment, Station
+from analyzer.facts import Station
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
 from analyzer.linkup import (
     LISTENED,
@@ -23,7 +23,6 @@ from analyzer.linkup import (
     heard_of,
     hears_others_only,
     is_gateway_number,
-    is_self_assigned,
     withdrawn,
 )
 from rules import cautions
@@ -50,10 +49,13 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         return
     moved = _has_another_address(linkup)
     checked, checker = withdrawn(linkup) or (None, None)
+    if checked is not None and checked > asked.last:
+        checked = checker = None
     asking = next(iter(linkup.facts.addressless), [])
     foreign = heard_of(linkup).outside if hears_others_only(linkup) else ()
-    gateway = _may_be_the_gateway(linkup)
-    strayed = _strayed(linkup)
+    gateway = not linkup.target.is_named and is_gateway_number(linkup.controller)
+    strayed = linkup.pc.strayed[0] if len(linkup.pc.strayed) == 1 else None
+    stray = None if strayed is None else strayed.hardware
     alive = linkup.pc.hears(asked.first.seconds, asked.last.seconds + LISTENED)
     signs = {
         OTHER_ADDRESS: moved,
@@ -75,7 +77,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "asking": asking[0].client if asking else None,
             "gateway": gateway,
             "meant": not gateway,
-            "strayed": strayed and strayed.hardware,
+            "strayed": stray,
             "stray": strayed and min(strayed.addresses),
         },
         frames={
@@ -83,9 +85,9 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "checked": [checked],
             "moved": [moved.first] if moved else [],
             "asks": [one.moment for one in asking[:SOME]],
-            "strayed": _first_use(linkup, strayed),
+            "strayed": [at for at, _ in linkup.facts.index.used_by[stray][:1]],
         },
-        certainty=Certainty.SHOWN if moved or alive else Certainty.FITS,
+        certainty=Certainty.SHOWN if alive else Certainty.FITS,
         silence=linkup.silence(asked.moments),
         likeliest=next(name for name, sign in signs.items() if sign),
         ruled_out=[name for name, sign in told.items() if not sign],
@@ -96,25 +98,6 @@ def _has_another_address(linkup: LinkUp) -> Station | None:
     """The station with the hardware address on the controller's label, where it uses an address."""
     station = linkup.facts.station(linkup.labelled)
     return station if station is not None and station.addresses else None
-
-
-def _strayed(linkup: LinkUp) -> Station | None:
-    """The one other station that has only an address that it gave itself."""
-    strayed = linkup.pc.strayed
-    return strayed[0] if len(strayed) == 1 and not is_self_assigned(linkup.controller) else None
-
-
-def _first_use(linkup: LinkUp, station: Station | None) -> list[Moment]:
-    """The first frame in which a station claims an address in ARP or sends with it."""
-    if station is None or station.hardware is None:
-        return []
-    return [at for at, _ in linkup.facts.index.used_by[station.hardware][:1]]
-
-
-def _may_be_the_gateway(linkup: LinkUp) -> bool:
-    """Whether nobody named this address, the PC only asks for it, and gateways end like it."""
-    target = linkup.target
-    return not target.is_named and target.port is None and is_gateway_number(linkup.controller)
 
 
 RULE = Rule(

@@ -19,7 +19,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     if device is None or linkup.labelled in (None, device):
         return
     yield Sighting(
-        values={"device": device, "label": linkup.labelled},
+        values={"device": device},
         frames={
             "claim": [run.first for run in linkup.claims.by(device)][:1],
             "answer": _answers(linkup, device),

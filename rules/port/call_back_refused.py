@@ -89,8 +89,8 @@ RULE = Rule(
     },
     also_fits={
         "silent firewall": "A firewall that keeps silent also where no program listens.",
-        "not needed": "A call that the PC's program does not need: then this is not what stops the "
-        "link-up.",
+        "not needed": "A call that the PC's program does not need: then this is not what "
+        "stops the connection.",
     },
     looks_alike=(
         "A call to an office service of the PC, such as file sharing or time.",

@@ -8,9 +8,9 @@ is dropped at once, before anybody sent a byte, or turned away with a text that 
 a session in use is ended by the controller within a moment of a newer one's opening, or at its
 first request after that, though the PC still wanted it. A warning where the PC is turned away
 while another session works, or before a later call works; a note where that happened once. Quiet
-where the other session was closed or waits in vain itself; for a controller that closes after each answer or
-after idle time by design; where the controller is not heard after it ignored the call; and for
-office services.
+where the other session was closed or waits in vain itself; for a controller that closes after each
+answer or after idle time by design; where the controller is not heard after it ignored the call;
+and for office services.
 """
 
 from collections.abc import Iterator, Sequence
@@ -193,7 +193,7 @@ RULE = Rule(
     what_to_do=(
         Step(
             "Look in the controller's manual how many sessions it allows, and in its list of them."
-            "{told:if Read the text that it sends in the frames above.}"
+            "{told:if Read the text that it sends in the frames of this report.}"
         ),
         Step(
             "Wait as long as the controller's time limit for sessions, then try once more.",

@@ -23,7 +23,7 @@ def survey(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
         if not linkup.is_tried:
             yield from _overheard(case, linkup, index.sessions_to[linkup.controller], own)
-        elif linkup.pc_address is not None and _is_beside(linkup):
+        elif linkup.pc_address is not None and linkup.pc.came_over_the_cable:
             yield _sighting(case, linkup.pc_address, linkup.controller, linkup)
     if all(linkup.target.how_known == "asked" for linkup in case.linkups):
         industrial = (one for one in case.facts.sessions if one.server.port in INDUSTRIAL_PORTS)
@@ -36,11 +36,6 @@ def _own_addresses(case: Case) -> set[Address]:
         return set(case.pc.addresses)
     recorders = (station for station in case.facts.stations if station.short)
     return {address for station in recorders for address in station.addresses}
-
-
-def _is_beside(linkup: LinkUp) -> bool:
-    station = linkup.pc.station
-    return station is not None and station.came_over_the_cable
 
 
 def _overheard(

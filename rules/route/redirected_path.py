@@ -105,7 +105,7 @@ RULE = Rule(
             cautions.ADDRESS_CHANGE,
         ),
         Step(
-            "Give whoever looks after the network the frames listed above. Ask whether a device "
+            "Give whoever looks after the network the frames of this report. Ask whether a device "
             "on the way watches sessions."
         ),
     ),

@@ -144,7 +144,7 @@ RULE = Rule(
         ),
         Step(
             "If the controller really is behind the router, give whoever looks after the network "
-            "the frames listed above: they show which router said no, and to what."
+            "the frames of this report: they show which router said no, and to what."
         ),
     ),
     evidence={

@@ -297,7 +297,7 @@ def test_the_verdict_comes_first_and_the_steps_before_the_stations(opened: Any) 
     page = opened("session-reset.pcap")
     text = page.inner_text("main")
     parts = (
-        "The link came up, then broke at stage 6 of 7",
+        "The connection came up, then broke at the session",
         "Why we think so",
         "What to do",
         "What passed between them",

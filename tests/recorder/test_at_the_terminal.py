@@ -215,7 +215,7 @@ def test_recorded_live_and_diagnosed(name: str, seen: dict[str, Seen]) -> None:
         assert outcome.fault.title.split(":")[0] in _one_line(live)
     else:
         assert outcome.verdict is Verdict.COMPLETE
-        assert "The link-up works" in live
+        assert "The connection works" in live
     assert all(len(line) < 80 for line in one.text.splitlines())
 
 

@@ -69,17 +69,19 @@ def test_a_recording_from_beginning_to_end(tmp_path: Path, monkeypatch: pytest.M
         for part in (
             "> cable",
             "Nothing is sent.",
-            "192.0.2.60: 1 (Cable and link)",
-            "192.0.2.60: 7 (The controller answers)",
-            "192.0.2.60: The link-up works",
-            "a.pcapng\n========",
+            "192.0.2.60: the link works",
+            "192.0.2.60: the answer works",
+            "192.0.2.60: The connection works",
+            "Recorded  a.pcapng, ",
             "It ended: the time was over.",
             "2 frames lost.",
         )
     ]
     assert positions == sorted(positions)
     assert result.output.rstrip().endswith(path.name)
-    again = CliRunner().invoke(main, ["diagnose", str(path), "--controller", "192.0.2.60:502"])
+    again = CliRunner().invoke(
+        main, ["diagnose", "--all", str(path), "--controller", "192.0.2.60:502"]
+    )
     assert again.exit_code == 0
     assert "2 frames lost by the recorder" in " ".join(again.output.split())
 

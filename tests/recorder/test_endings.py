@@ -156,7 +156,7 @@ def test_the_cable_is_pulled_and_plugged_again(tmp_path: Path) -> None:
             terminal.wait_for("The adapter has no link")
             pc.ip("link set eth0 up")
             poll(call(pc, "192.0.2.60"), times=3)
-            terminal.wait_for("The link-up works")
+            terminal.wait_for("The connection works")
             assert terminal.interrupt() == 0
     assert "none lost" in terminal.text
 

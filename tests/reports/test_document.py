@@ -26,7 +26,7 @@ def test_the_headline_says_broke_only_where_something_broke() -> None:
     session.close()
     (outcome,) = diagnosed(ended(plant)).outcomes
     assert outcome.verdict is Verdict.UNSTABLE
-    assert "met trouble at stage 3" in headline(outcome)
+    assert "met trouble at the hardware address" in headline(outcome)
 
 
 CAPTURES = Path(__file__).parents[2] / "captures"
@@ -43,11 +43,11 @@ def text_of(name: str, controller: str = "") -> str:
 
 def test_certainty_speaks_of_frames_only_where_some_are_listed() -> None:
     """And of which finding, where the headline names none."""
-    assert "Certainty: shown by the frames listed below." in text_of("port-refused.pcap")
+    assert "How sure: shown by frames 12, 13, 25 and 1 more." in text_of("port-refused.pcap")
     told = text_of("port-refused.pcap", "192.0.2.61")
-    assert "cannot tell whether the link-up works. No attempt to reach the controller" in told
-    assert "Certainty: shown by the recording as a whole." in told
-    assert "frames listed below" not in told
+    assert "cannot tell whether the connection works. No attempt to reach the controller" in told
+    assert "How sure: shown by the recording as a whole." in told
+    assert "shown by frame" not in told
 
 
 def test_a_failed_stage_names_the_frame_with_which_the_trouble_begins() -> None:

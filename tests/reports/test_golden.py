@@ -1,4 +1,4 @@
-"""Three reports in full, so that a change of wording is seen in review."""
+"""Three reports in full and twenty in short, so that a change of wording is seen in review."""
 
 import os
 import subprocess
@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.golden.write import FOLDER, GOLDEN, reports
+from tests.golden.write import FOLDER, GOLDEN, SHORT, reports, short
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 
@@ -16,6 +16,12 @@ CAPTURES = Path(__file__).parents[2] / "captures"
 def test_reports_are_as_read_last(name: str) -> None:
     """Text and JSON equal the golden files to the letter; run tests/golden/write.py to renew."""
     for file, text in reports(name).items():
+        assert text == Path(FOLDER / file).read_text("ascii"), file
+
+
+@pytest.mark.parametrize("path", SHORT)
+def test_short_reports_are_as_read_last(path: str) -> None:
+    for file, text in short(path).items():
         assert text == Path(FOLDER / file).read_text("ascii"), file
 
 

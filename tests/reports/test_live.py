@@ -12,6 +12,7 @@ from analyzer.inputs.records import Interface, Recording
 from analyzer.linkup import Told
 from analyzer.recorder.capture import Frames
 from analyzer.recorder.running import chunk_of
+from analyzer.reports.document.verdict import NAMES
 from analyzer.reports.live import QUIET, STALLS, Live
 from captures.plant import Plant
 from rules import ALL
@@ -65,8 +66,9 @@ def _parts(line: str) -> tuple[float, str]:
 
 def stages(shown: Sequence[Shown], who: str = "192.0.2.60") -> list[int]:
     """Numbers of the stages that came up."""
-    found = (re.match(rf"{re.escape(who)}: (\d) ", one.text) for one in shown)
-    return [int(one[1]) for one in found if one]
+    numbers = {name: number for number, name in enumerate(NAMES.values(), 1)}
+    found = (re.match(rf"{re.escape(who)}: the (.+?) works: ", one.text) for one in shown)
+    return [numbers[one[1]] for one in found if one]
 
 
 def test_a_healthy_link_up_shows_all_stages_once_in_order() -> None:
@@ -74,7 +76,7 @@ def test_a_healthy_link_up_shows_all_stages_once_in_order() -> None:
     plant.tcp(pc, unit).open().poll(4)
     shown = watched(ended(plant))
     assert stages(shown) == [1, 2, 3, 4, 5, 6, 7]
-    assert shown[-1].text == "192.0.2.60: The link-up works: the controller answers the PC."
+    assert shown[-1].text == "192.0.2.60: The connection works: the controller answers the PC."
     assert not [one for one in shown if "waiting" in one.text]
     times = [one.time for one in shown]
     assert times == sorted(times)
@@ -86,7 +88,9 @@ def test_times_and_frames_are_those_of_the_report() -> None:
     asked = plant.ask(pc, unit, times=1)
     answer = plant.reply(unit, pc)
     shown = watched(ended(plant))
-    (third,) = [one for one in shown if one.text.startswith("192.0.2.60: 3 ")]
+    (third,) = [
+        one for one in shown if one.text.startswith("192.0.2.60: the hardware address works")
+    ]
     number = plant.number(answer)
     assert f"(frame {number})" in third.text
     began = plant.records[0].time
@@ -102,7 +106,7 @@ def test_the_pcs_own_call_shows_no_link() -> None:
     call.refuse()
     shown = watched(plant)
     texts = [one.text for one in shown]
-    assert "192.0.2.60: 1 (Cable and link): another station is heard (frame 2)." in texts
+    assert "192.0.2.60: the link works: another station is heard (frame 2)." in texts
     times = [one.time for one in shown]
     assert times == sorted(times)
 
@@ -115,9 +119,9 @@ def test_a_question_that_nobody_answers() -> None:
     (waiting,) = [one for one in shown if "waiting" in one.text]
     first = next(one for one in plant.records if one.data[12:14] == b"\x08\x06" and one.outbound)
     since = (first.time - plant.records[0].time) / 1e9
-    assert f"waiting at 3 (The controller's hardware address), since {since:.3f} s" in waiting.text
+    assert f"waiting at the hardware address, since {since:.3f} s" in waiting.text
     assert since + STALLS <= waiting.shown <= since + STALLS + 2 * TICK
-    assert shown[-1].text.startswith("192.0.2.60: Link-up stopped at stage 3 of 7")
+    assert shown[-1].text.startswith("192.0.2.60: Connecting stopped at the hardware address: ")
     assert waiting.shown < shown[-1].shown
 
 
@@ -128,8 +132,8 @@ def test_a_port_that_stays_silent() -> None:
     plant.tcp(pc, unit).syn(repeats=(1, 2, 4))
     shown = watched(ended(plant, 10))
     assert stages(shown) == [1, 2, 3, 4]
-    assert [one.text for one in shown if "waiting at 5 (The port opens)" in one.text]
-    assert "stopped at stage 5 of 7" in shown[-1].text
+    assert [one.text for one in shown if "waiting at the port," in one.text]
+    assert "stopped at the port: " in shown[-1].text
 
 
 def test_a_refusal_is_told_at_once_and_taken_back_when_it_works() -> None:
@@ -142,8 +146,8 @@ def test_a_refusal_is_told_at_once_and_taken_back_when_it_works() -> None:
     plant.tcp(pc, unit).open().poll(3)
     shown = watched(ended(plant))
     texts = [one.text for one in shown]
-    stopped = [n for n, text in enumerate(texts) if "stopped at stage 5" in text]
-    works = [n for n, text in enumerate(texts) if "The link-up works" in text]
+    stopped = [n for n, text in enumerate(texts) if "stopped at the port: " in text]
+    works = [n for n, text in enumerate(texts) if "The connection works" in text]
     assert len(stopped) == len(works) == 1
     assert stopped < works
     assert stages(shown) == [1, 2, 3, 4, 5, 6, 7]
@@ -200,7 +204,11 @@ def test_several_controllers_are_told_apart() -> None:
     told = Told((*UNIT.controllers, (Address.parse("192.0.2.61"), None)))
     shown = watched(ended(plant), told)
     assert stages(shown, "192.0.2.61") == [1, 2]
-    assert [one for one in shown if one.text.startswith("192.0.2.61: Link-up stopped at stage 3")]
+    assert [
+        one
+        for one in shown
+        if one.text.startswith("192.0.2.61: Connecting stopped at the hardware address")
+    ]
 
 
 def test_the_link_goes_and_comes_back() -> None:

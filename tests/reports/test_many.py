@@ -53,7 +53,7 @@ def test_four_thousand_controllers_fit_a_few_pages(crowd: Diagnosis) -> None:
     text, page = to_text(report([crowd])), to_html(report([crowd], pictures=True))
     reply = to_text(letter([crowd]))
     assert text.count("\n") < 400
-    assert text.count("Certainty: ") <= MOST_IN_FULL
+    assert text.count("How sure: ") <= MOST_IN_FULL
     assert len(page) < 1 << 18
     assert page.count('<ol class="stages">') <= MOST_IN_FULL
     assert reply.count("\n") < 150
@@ -63,7 +63,7 @@ def test_what_is_left_out_is_counted(crowd: Diagnosis) -> None:
     text, reply = (" ".join(to_text(one).split()) for one in (report([crowd]), letter([crowd])))
     assert f"{NUMBER - MOST_ROWS:,} more, none of them worse: --all lists them" in text
     unclear = sum(one.verdict is Verdict.CANNOT_TELL for one in crowd.outcomes)
-    assert f"How far {unclear - MOST_IN_FULL:,} more link-ups got: --all" in text
+    assert f"How far {unclear - MOST_IN_FULL:,} more connections got: --all" in text
     assert f"{NUMBER - MOST_STATIONS:,} more: list them with --all." in text
     troubled = sum(
         one.verdict is not Verdict.COMPLETE or bool(one.warning) for one in crowd.outcomes

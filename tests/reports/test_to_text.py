@@ -59,7 +59,13 @@ def test_the_verdict_comes_first() -> None:
     """Sentence, stages, finding, evidence, steps: in this order."""
     path = next(path for path in CAPTURES if path.name.startswith("nobody"))
     text = to_text(report([analyzer.diagnose(path)]))
-    parts = ("Link-up stopped at stage 3", "FAILED", "Why we think so", "What to do", "Stations")
+    parts = (
+        "Connecting stopped at the hardware address",
+        "FAILED",
+        "Why we think so",
+        "What to do",
+        "Stations",
+    )
     places = [text.index(part) for part in parts]
     assert places == sorted(places)
 
@@ -135,7 +141,7 @@ def test_several_link_ups_stay_readable() -> None:
     assert fits(text)
     lines = text.split("\n")
     assert "10 controllers: 6 complete and 4 stopped" in lines
-    assert text.count("Link-up stopped at stage") == 2
+    assert text.count("Connecting stopped at the") == 2
     assert len(lines) < 210
     begin = lines.index("10 controllers: 6 complete and 4 stopped") + 4
     table = lines[begin : lines.index("", begin)]
@@ -148,8 +154,8 @@ def test_with_all_every_link_up_is_told_and_a_trouble_explained_once() -> None:
     diagnosis = diagnosed(ten_controllers(), ALL_TEN)
     text = to_text(report([diagnosis], everything=True))
     assert fits(text)
-    assert text.count("Link-up stopped at stage") == 4
-    assert text.count("The link-up works") == 6
+    assert text.count("Connecting stopped at the") == 4
+    assert text.count("The connection works") == 6
     assert text.count("What to do") == 2
 
 

@@ -5,6 +5,7 @@ A document is a list of blocks. Renderers turn blocks into characters and add no
 """
 
 from collections.abc import Iterator, Sequence
+from datetime import UTC, tzinfo
 
 from analyzer.diagnosis import Diagnosis, Step
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, safely
@@ -13,7 +14,7 @@ from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
 from analyzer.reports.document.finding import Findings, unled
 from analyzer.reports.document.linkup import durations, link_up
 from analyzer.reports.document.parties import how_known, nobody, which_pc
-from analyzer.reports.document.recording import comments, pieces, what_it_is
+from analyzer.reports.document.recording import Clock, comments, pieces, what_it_is
 from analyzer.reports.document.several import overview
 from analyzer.reports.document.stations import station_table
 from analyzer.reports.document.untold import cannot_tell
@@ -31,19 +32,19 @@ def report(
     pictures: bool = False,
     made: Sequence[str] = (),
     refused: Sequence[str] = (),
+    zone: tzinfo | None = UTC,
 ) -> list[Block]:
     """The document for one or several recordings; everything: all link-ups, findings and stations
     in full; pictures: with those that only a page can show; made: by which version and with which
     options, told at the end; refused: a line for each thing that came with them and is no
-    recording.
+    recording; zone: that of the times, None for this machine's own.
     """
     blocks = [
         block
         for number, one in enumerate(diagnoses, 1)
-        for block in _recording(one, str(number), everything, pictures)
+        for block in _recording(one, str(number), everything, pictures, zone)
     ]
-    if refused:
-        blocks += [Heading(NOT_RECORDINGS), Listing([Step(clean(text)) for text in refused])]
+    blocks += refusals(refused)
     if made:
         hashes = [f"{one.facts.file}: SHA-256 {one.facts.sha256}" for one in diagnoses]
         told = [Step(clean(text)) for text in (*made, *hashes)]
@@ -51,15 +52,23 @@ def report(
     return list(safely(blocks))
 
 
+def refusals(lines: Sequence[str]) -> Iterator[Block]:
+    """What came along and is no recording, a line each."""
+    if lines:
+        yield Heading(NOT_RECORDINGS)
+        yield Listing([Step(clean(text)) for text in lines])
+
+
 def _recording(
-    diagnosis: Diagnosis, number: str, everything: bool, pictures: bool
+    diagnosis: Diagnosis, number: str, everything: bool, pictures: bool, zone: tzinfo | None
 ) -> Iterator[Block]:
-    outcomes, findings = worst_first(diagnosis.outcomes), Findings(diagnosis)
+    outcomes = worst_first(diagnosis.outcomes)
+    findings = Findings(diagnosis, Clock(diagnosis, zone))
     charts = Charts(diagnosis)
     in_time = strip(diagnosis) if pictures else None
     pictured = pictures or everything
     yield Heading(clean(diagnosis.facts.file), 1)
-    yield Paragraph(what_it_is(diagnosis))
+    yield Paragraph(what_it_is(diagnosis, zone))
     yield from (Paragraph(text) for text in comments(diagnosis))
     yield from pieces(diagnosis, everything)
     if not outcomes:
@@ -70,7 +79,7 @@ def _recording(
         passed = charts.of(one, f"event-{number}-{place}") if pictured else None
         known = how_known(diagnosis, one.linkup)
         yield from link_up(one, known, differences(one.linkup), everything)
-        yield from findings.tell(one.fault or one.warning, passed)
+        yield from findings.tell(one.fault or one.warning, passed if pictures else None)
         if passed is not None:
             yield Heading(passed.title)
             yield from () if in_time is None else (in_time,)

@@ -21,6 +21,15 @@ MOST_STATIONS = 12
 """Stations listed."""
 MOST_PIECES = 12
 """Files of one recording listed."""
+MOST_LINES = 24
+"""Lines of the short report on one connection: a terminal of the old size shows all of them."""
+MOST_TOLD = ((3, 200), (3, 100), (2, 100), (1, 100), (1, 0))
+"""Steps, and letters of what happened, that it tells: the first of these that fits. More steps are
+not read (common practice, no source). Without a letter, what else was noticed is left out too."""
+MOST_NAME = 60
+"""Letters of a file's name in it."""
+MOST_PROOF = 3
+"""Frames named in one sentence as what a finding rests on."""
 MOST_NAMED = 8
 """Addresses named in one sentence."""
 

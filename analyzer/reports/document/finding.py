@@ -1,8 +1,9 @@
 """Findings in full: what happened, the proof, what to do."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from itertools import groupby
 
-from analyzer.diagnosis import Diagnosis, Finding, Level, Step
+from analyzer.diagnosis import Diagnosis, Evidence, Finding, Level, Step
 from analyzer.reports.blocks import (
     Block,
     Heading,
@@ -12,7 +13,7 @@ from analyzer.reports.blocks import (
     Table,
 )
 from analyzer.reports.document.bounds import MOST_NOTICED, left_out
-from analyzer.reports.document.recording import clock
+from analyzer.reports.document.recording import Clock
 from analyzer.reports.document.verdict import capital, worst_first
 
 
@@ -34,14 +35,15 @@ def unled(diagnosis: Diagnosis) -> list[Finding]:
 class Findings:
     """Tells findings, each once, and causes and steps once a rule."""
 
-    def __init__(self, diagnosis: Diagnosis) -> None:
+    def __init__(self, diagnosis: Diagnosis, clock: Clock) -> None:
         self._diagnosis = diagnosis
+        self._clock = clock
         self._told: set[Finding | None] = set()
         self._explained: dict[str, str] = {}
 
     def tell(self, finding: Finding | None, passed: SequenceChart | None = None) -> Iterator[Block]:
         """A finding in full, nothing where it was told before. passed: the picture that its proof
-        leads to.
+        leads to, frame by frame; without one, frames that show the same are one row.
         """
         if finding is None or finding in self._told:
             return
@@ -50,7 +52,7 @@ class Findings:
         yield Paragraph(finding.what_happened)
         if finding.evidence:
             yield Heading("Why we think so", 3)
-            yield _proof(self._diagnosis, finding, passed)
+            yield _proof(finding, self._clock, passed)
         if finding.rule in self._explained:
             before = self._explained[finding.rule]
             yield Paragraph(f'Causes and steps are those under "{before}" above.')
@@ -94,12 +96,37 @@ def general_cautions(finding: Finding) -> Iterator[Block]:
     yield from (one for one in finding.cautions if one not in beside)
 
 
-def _proof(diagnosis: Diagnosis, finding: Finding, passed: SequenceChart | None) -> Table:
-    named = passed.events if passed is not None else ()
-    names = {one.frame: one.name for one in named if one.name}
-    rows = []
-    for one in finding.evidence:
-        when = clock(diagnosis, one.moment)
-        rows.append((f"{one.moment.frame:,}", f"{one.moment.seconds:.3f}", when, one.text))
+ALIKE = 3
+"""Frames in a row that show the same, from which on they are told in one row."""
+AGAIN = " again"
+"""How the words of a frame end that is not the first of its kind."""
+
+
+def _proof(finding: Finding, clock: Clock, passed: SequenceChart | None) -> Table:
+    header = ("Frame", "Seconds", clock.zone, "What it shows")
+    if passed is None:
+        runs = _runs(finding.evidence)
+        return Table(header, [row for run in runs for row in _rows(run, clock)])
+    names = {one.frame: one.name for one in passed.events if one.name}
     events = [names.pop(one.moment.frame, "") for one in finding.evidence]
-    return Table(("Frame", "Seconds", "UTC", "What it shows"), rows, events)
+    return Table(header, [_row(one, clock) for one in finding.evidence], events)
+
+
+def _runs(evidence: Sequence[Evidence]) -> list[list[Evidence]]:
+    """Frames in a row that show the same."""
+    return [list(run) for _, run in groupby(evidence, lambda one: one.text.removesuffix(AGAIN))]
+
+
+def _rows(run: Sequence[Evidence], clock: Clock) -> Iterator[tuple[str, ...]]:
+    """A row for each frame, or one with a count and a span for many."""
+    if len(run) < ALIKE:
+        yield from (_row(one, clock) for one in run)
+        return
+    first, last = _row(run[0], clock), _row(run[-1], clock)
+    spans = [f"{begin}-{end}" if begin else "" for begin, end in zip(first, last, strict=True)]
+    yield *spans[:-1], f"{first[-1].removesuffix(AGAIN)} ({len(run)} of these frames)"
+
+
+def _row(one: Evidence, clock: Clock) -> tuple[str, ...]:
+    moment = one.moment
+    return f"{moment.frame:,}", f"{moment.seconds:.3f}", clock.at(moment), one.text

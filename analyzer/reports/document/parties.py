@@ -42,13 +42,13 @@ def how_known(diagnosis: Diagnosis, linkup: LinkUp) -> str:
         silent = named(unanswered)
         seen += f" It asked in vain for {silent}. Name with --controller whom you want judged."
     return (
-        f"The controller: {HOW_KNOWN[linkup.target.how_known]}. "
-        f"The PC: {WHICH_PC[linkup.pc.how_known]}.{seen}{_other_port(linkup)}"
+        f"How the controller is known: {HOW_KNOWN[linkup.target.how_known]}. "
+        f"How the PC is known: {WHICH_PC[linkup.pc.how_known]}.{seen}{other_port(linkup)}"
     )
 
 
-def _other_port(linkup: LinkUp) -> str:
-    """Where the user named a port and the PC called others."""
+def other_port(linkup: LinkUp) -> str:
+    """A remark where the user named a port and the PC called others."""
     called = sorted({session.server.port for session in linkup.other_sessions})
     how = linkup.target.how_known
     if how not in ("told", "sheet") or linkup.sessions or not called:

@@ -1,37 +1,73 @@
 """What was recorded: how much, when, of which files, and what is odd about it."""
 
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
 
-from analyzer.diagnosis import Diagnosis, Kind, Moment, Step
+from analyzer.diagnosis import Diagnosis, Ipv6Call, Kind, Moment, Step
 from analyzer.reports.blocks import Block, Listing, Paragraph
-from analyzer.reports.document.bounds import MOST_PIECES, first, left_out
+from analyzer.reports.document.bounds import MOST_NAMED, MOST_PIECES, first, left_out
 from analyzer.reports.document.verdict import capital
 from analyzer.words import clean, count, say, seconds
 
 
-def what_it_is(diagnosis: Diagnosis) -> str:
+class Clock:
+    """Tells the time of day in a recording. zone: None for that of this machine. What it is at the
+    first frame holds for all of the recording, so that its times stay in order.
+    """
+
+    def __init__(self, diagnosis: Diagnosis, zone: tzinfo | None) -> None:
+        self._began = _local(diagnosis.facts.first_seen, zone)
+
+    @property
+    def zone(self) -> str:
+        """What times are told in: "UTC", or "UTC+01:00"."""
+        return self._began.tzname() or "" if self._began is not None else "UTC"
+
+    def began(self) -> str:
+        """When the recording began; nothing where it knows no time."""
+        return f"{self._began:%Y-%m-%d %H:%M:%S} {self.zone}" if self._began is not None else ""
+
+    def at(self, moment: Moment) -> str:
+        """The time of day of a frame; nothing where the recording knows none."""
+        if self._began is None:
+            return ""
+        return f"{self._began + timedelta(seconds=moment.seconds):%H:%M:%S}"
+
+
+def _local(when: datetime | None, zone: tzinfo | None) -> datetime | None:
+    """A time in a zone, as a fixed distance from UTC: no name of a zone is known everywhere. It
+    stays UTC where the system knows none for so early or so late a year.
+    """
+    if when is None:
+        return None
+    try:
+        offset = when.astimezone(zone).utcoffset() or timedelta()
+        return when.astimezone(timezone(offset))
+    except (OSError, OverflowError, ValueError):
+        return when
+
+
+def what_it_is(diagnosis: Diagnosis, zone: tzinfo | None = UTC) -> str:
     """How much was recorded, when, and how it is stored."""
     facts = diagnosis.facts
     packed = ", gzip" if facts.compressed else ""
     how = f"Recorded as {facts.format}{packed}, link type {facts.link_type}."
-    return f"{capital(how_much(diagnosis))}. {how}"
+    return f"{capital(how_much(diagnosis, zone))}. {how}"
 
 
-def how_much(diagnosis: Diagnosis) -> str:
+def how_much(diagnosis: Diagnosis, zone: tzinfo | None = UTC) -> str:
     """How much was recorded, and when."""
     facts = diagnosis.facts
     if facts.first_seen is None:
         return "no frames"
-    frames = count(facts.coverage.frames, "frame")
-    began = f"{facts.first_seen:%Y-%m-%d %H:%M:%S} UTC"
-    return f"{frames} in {seconds(facts.coverage.seconds)}, from {began}"
+    return f"{count(facts.coverage.frames, 'frame')} in {when(diagnosis, zone)}"
 
 
-def clock(diagnosis: Diagnosis, moment: Moment) -> str:
-    """The time of day of a frame, nothing where the recording knows none."""
-    began = diagnosis.facts.first_seen
-    return f"{began + timedelta(seconds=moment.seconds):%H:%M:%S}" if began is not None else ""
+def when(diagnosis: Diagnosis, zone: tzinfo | None = UTC) -> str:
+    """How long was recorded, and from when on."""
+    if diagnosis.facts.first_seen is None:
+        return "no frames"
+    return f"{seconds(diagnosis.facts.coverage.seconds)} from {Clock(diagnosis, zone).began()}"
 
 
 def pieces(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
@@ -73,9 +109,31 @@ def oddities(diagnosis: Diagnosis) -> list[str]:
             coverage.overlong
         ),
         "{n:count frame} without a time.": facts.untimed,
-        "{n:count IPv6 frame} not analysed; link-up uses IPv4.": coverage.count(Kind.IPV6),
+        "{n:count IPv6 frame} not analysed: only IPv4 is judged.": coverage.count(Kind.IPV6),
         "{n:count frame} of a kind that cannot be read here.": coverage.count(Kind.UNREADABLE),
         "{n:count frame} lost by the recorder, as it says itself.": facts.drops or 0,
         "The clock was set back {n:times}.": coverage.backwards.count,
     }
-    return said + [say(text, {"n": number}) for text, number in counts.items() if number]
+    said += [say(text, {"n": number}) for text, number in counts.items() if number]
+    said += [_over_ipv6(one) for one in facts.over_ipv6[:MOST_NAMED]]
+    more = len(facts.over_ipv6) - MOST_NAMED
+    return said + [f"{more:,} more pairs over IPv6."] * (more > 0)
+
+
+def _over_ipv6(call: Ipv6Call) -> str:
+    """Who tried whom over IPv6, and how that went."""
+    tried = "{client} calls port {port} of {server} over IPv6{tried:if, {tried:times}}: "
+    if call.port is None:
+        tried = "{client} pings {server} over IPv6{tried:if, {tried:times}}: "
+    how = "no answer is in the recording."
+    if call.answers:
+        how = "answered."
+    elif call.accepted:
+        how = "accepted, and no data came back."
+    elif call.refused:
+        how = "refused."
+    values = {
+        "client": str(call.client), "server": str(call.server), "port": call.port,
+        "tried": call.tried,
+    }  # fmt: skip
+    return say(tried + how, values)

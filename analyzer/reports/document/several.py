@@ -2,16 +2,20 @@
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.diagnosis import Outcome, Stage, Verdict
+from analyzer.diagnosis import Diagnosis, Level, Outcome, Verdict
 from analyzer.reports.blocks import Block, Heading, Paragraph, Table
 from analyzer.reports.document.bounds import FEW, MOST_ROWS, first
 from analyzer.reports.document.verdict import (
+    NAMES,
     STILL_TROUBLE,
     WARNED,
+    WORST_FIRST,
     because_of,
     counted,
     short_verdict,
+    worst_first,
 )
+from analyzer.words import clean, count
 
 
 def overview(outcomes: Sequence[Outcome], everything: bool, is_open: bool) -> Iterator[Block]:
@@ -30,7 +34,7 @@ def overview(outcomes: Sequence[Outcome], everything: bool, is_open: bool) -> It
     if len(shown) < len(outcomes):
         yield Paragraph(
             f"{len(outcomes) - len(shown):,} more, none of them worse: --all lists them, and tells "
-            "every link-up in full."
+            "every connection in full."
         )
     works = all(one.verdict is Verdict.COMPLETE for one in outcomes)
     if works and len(outcomes) > FEW:
@@ -43,8 +47,43 @@ def _pc(outcome: Outcome) -> str:
 
 
 def _row(outcome: Outcome) -> tuple[str, ...]:
-    stage = list(Stage).index(outcome.stopped_at) + 1 if outcome.stopped_at else "-"
+    stage = NAMES[outcome.stopped_at] if outcome.stopped_at else "-"
     verdict, target = short_verdict(outcome), outcome.linkup.target
     leads = outcome.warning if verdict == WARNED else outcome.fault
     why = leads.title if leads else because_of(outcome)
-    return str(target.address), str(target.port or "-"), verdict, str(stage), why
+    return str(target.address), str(target.port or "-"), verdict, stage, why
+
+
+def recordings(diagnoses: Sequence[Diagnosis]) -> Iterator[Block]:
+    """Several recordings at a glance, a row for each, the worst first."""
+    shown = sorted(diagnoses, key=_badness)[:MOST_ROWS]
+    yield Heading(count(len(diagnoses), "recording"))
+    header = ("File", "Controller", "Port", "Verdict", "Stage", "Why")
+    yield Table(header, [_recording(one) for one in shown], name_above=True)
+    if len(shown) < len(diagnoses):
+        yield Paragraph(f"{len(diagnoses) - len(shown):,} more, none of them worse: add --all.")
+
+
+def worst_recording(diagnoses: Sequence[Diagnosis]) -> Diagnosis:
+    """The one that matters most."""
+    return min(diagnoses, key=_badness)
+
+
+def _recording(diagnosis: Diagnosis) -> tuple[str, ...]:
+    name = clean(diagnosis.facts.file)
+    outcomes = worst_first(diagnosis.outcomes)
+    if outcomes:
+        controller, *rest = _row(outcomes[0])
+        more = f" and {len(outcomes) - 1:,} more" if len(outcomes) > 1 else ""
+        return name, f"{controller}{more}", *rest
+    why = next((f"{one.title}" for one in diagnosis.findings), "No controller was found")
+    return name, "-", "-", str(Verdict.CANNOT_TELL), "-", why
+
+
+def _badness(diagnosis: Diagnosis) -> tuple[bool, int]:
+    """What is judged by its worst connection; one without any connection, by whether it has a
+    fault.
+    """
+    has_fault = any(one.level is Level.FAULT for one in diagnosis.findings)
+    verdicts = [WORST_FIRST.index(short_verdict(one)) for one in diagnosis.outcomes]
+    return not has_fault, min(verdicts, default=WORST_FIRST.index(Verdict.CANNOT_TELL))

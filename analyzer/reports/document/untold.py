@@ -32,9 +32,9 @@ def cannot_tell(
         yield PRESUMED.format(mask=mask)
     unclear = [one for one in outcomes if one.verdict is Verdict.CANNOT_TELL]
     shown = first(unclear, MOST_IN_FULL, everything)
-    yield from (_what_would_tell(one) for one in shown)
+    yield from (what_would_tell(one) for one in shown)
     if len(shown) < len(unclear):
-        left = count(len(unclear) - len(shown), "more link-up")
+        left = count(len(unclear) - len(shown), "more connection")
         yield f"How far {left} got: --all tells it."
     if any(one.fault is not None and one.fault.certainty is Certainty.FITS for one in outcomes):
         yield "Which of the causes named above it is: the test named with them decides."
@@ -53,11 +53,12 @@ def _unchecked(names: Sequence[str]) -> str:
     return listed(names) if len(names) <= MOST_NAMES else count(len(names), "rule")
 
 
-def _what_would_tell(outcome: Outcome) -> str:
+def what_would_tell(outcome: Outcome) -> str:
+    """How far it got, and which recording would tell more."""
     unclear = next(one for one in outcome.stages if one.state is State.UNCLEAR)
     who = outcome.linkup.controller
     opened = [one for one in outcome.linkup.sessions if one.completed is not None]
     unused = bool(opened) and not any(one.from_client.octets for one in opened)
     stage = Stage.ANSWER if unclear.stage is Stage.SESSION and unused else unclear.stage
     would_tell = WOULD_TELL.get(stage, ONE_ATTEMPT)
-    return f"How far link-up with {who} got: {unclear.because}. {would_tell}"
+    return f"How far connecting with {who} got: {unclear.because}. {would_tell}"

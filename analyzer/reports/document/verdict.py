@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from math import inf
 
 from analyzer.diagnosis import Certainty, Finding, Outcome, Stage, State, Verdict
-from analyzer.reports.document.bounds import FEW, MOST_IN_FULL
+from analyzer.reports.document.bounds import FEW, MOST_IN_FULL, MOST_PROOF, named
 from analyzer.words import listed
 
 SHOWN_AS = {
@@ -17,6 +17,17 @@ SHOWN_AS = {
     Stage.SESSION: "The session stays up",
     Stage.ANSWER: "The controller answers",
 }
+NAMES = {
+    Stage.LINK: "link",
+    Stage.ADDRESS: "PC's own address",
+    Stage.NEIGHBOUR: "hardware address",
+    Stage.ROUTE: "route",
+    Stage.PORT: "port",
+    Stage.SESSION: "session",
+    Stage.ANSWER: "answer",
+}
+"""What each stage is called in a sentence. A number would be taken for a layer of the seven-layer
+model."""
 ENDED = {
     Verdict.COMPLETE: "complete",
     Verdict.STOPPED: "stopped",
@@ -26,32 +37,38 @@ ENDED = {
 WARNED = "complete, with a warning"
 """The verdict of a link-up that works, where a warning goes with it."""
 WORST_FIRST = (Verdict.STOPPED, Verdict.UNSTABLE, Verdict.CANNOT_TELL, WARNED, Verdict.COMPLETE)
-STILL_TROUBLE = (
-    "If the program still reports trouble: what the answers say is not judged here. Read the "
-    "program's message, look whether the PC's firewall lets the program receive, and compare "
-    "protocol, unit number and access rights with the controller's manual."
+NOT_JUDGED = "What the answers say is not judged here."
+WITH_THE_PROGRAM = (
+    "Read the program's message.",
+    "Look whether the PC's firewall lets the program receive.",
+    "Compare protocol, unit number and access rights with the controller's manual.",
 )
+"""What to do where the program reports trouble although the connection works."""
+STILL_TROUBLE = f"{NOT_JUDGED} If the program still reports trouble: {' '.join(WITH_THE_PROGRAM)}"
+
+
+WHOLE = "the recording as a whole"
+"""What proves a thing that no single frame shows."""
 
 
 def headline(outcome: Outcome) -> str:
     """What happened to a link-up, in one sentence."""
-    stage = outcome.stopped_at
-    number = list(Stage).index(stage) + 1 if stage else 0
+    name = NAMES[outcome.stopped_at] if outcome.stopped_at else ""
     title = outcome.fault.title if outcome.fault else ""
     match outcome.verdict:
         case Verdict.COMPLETE if outcome.warning is not None:
-            return f"The link-up works, with a warning: {outcome.warning.title}."
+            return f"The connection works, with a warning: {outcome.warning.title}."
         case Verdict.COMPLETE if outcome.asked_by_controller:
-            return "The link-up works: the controller calls the PC, and the PC answers."
+            return "The connection works: the controller calls the PC, and the PC answers."
         case Verdict.COMPLETE:
-            return "The link-up works: the controller answers the PC."
+            return "The connection works: the controller answers the PC."
         case Verdict.STOPPED:
-            return f"Link-up stopped at stage {number} of {len(Stage)}: {title}."
+            return f"Connecting stopped at the {name}: {title}."
         case Verdict.UNSTABLE:
             what = "then broke" if _broke(outcome) else "then met trouble"
-            return f"The link came up, {what} at stage {number} of {len(Stage)}: {title}."
+            return f"The connection came up, {what} at the {name}: {title}."
         case Verdict.CANNOT_TELL:
-            return "This recording cannot tell whether the link-up works."
+            return "This recording cannot tell whether the connection works."
 
 
 def _broke(outcome: Outcome) -> bool:
@@ -71,13 +88,19 @@ def because_of(outcome: Outcome) -> str:
 
 
 def certainty(finding: Finding) -> str:
-    """How sure a finding is, in a sentence."""
-    proof = "the frames listed below" if finding.evidence else "the recording as a whole"
+    """How sure a finding is, in a sentence without its first capital."""
+    proof = _frames(finding) if finding.evidence else WHOLE
     if finding.certainty is Certainty.SHOWN:
         with_sheet = finding.linkup is not None and finding.linkup.sheet is not None
-        sheet = ", with the site sheet" if with_sheet else ""
-        return f"Certainty: shown by {proof}{sheet}."
-    return f"Certainty: fits {proof}; so does what is listed below as looking the same."
+        sheet = ", together with the site sheet" if with_sheet else ""
+        return f"shown by {proof}{sheet}."
+    return f"fits {proof}, but something else could, too."
+
+
+def _frames(finding: Finding) -> str:
+    """The first frames that it rests on: "frames 7, 9 and 4 more"."""
+    frames = [f"{one.moment.frame:,}" for one in finding.evidence]
+    return f"frame{'s' if len(frames) > 1 else ''} {named(frames, MOST_PROOF)}"
 
 
 def short_verdict(outcome: Outcome) -> str:

@@ -340,3 +340,13 @@ def test_quiet_without_hardware_addresses() -> None:
     plant.datagram(pc, "192.0.2.255", 50000, 50000, b"here I am", after=1.0)
     diagnosis = diagnosed(ended(plant), TOLD, link_type=layouts.RAW)
     assert SLUG in [slug for slug, _ in diagnosis.unable]
+
+
+def test_quiet_where_the_controller_recorded_itself() -> None:
+    plant = Plant()
+    unit, caller = plant.pc("192.0.2.60"), plant.station("192.0.2.15")
+    plant.link_up(unit)
+    plant.resolve(caller, unit, after=5.0)
+    plant.tcp(caller, unit).open().poll(3)
+    octets = ended(plant).pcapng(hw=unit.hw, address="192.0.2.60/24")
+    assert SLUG not in slugs(diagnosed(octets, TOLD))

@@ -236,7 +236,7 @@ def test_found_as_a_note_where_nobody_is_the_pc() -> None:
     diagnosis = diagnosed(plant)
     assert diagnosis.case.pc is None
     finding = found(diagnosis, SLUG)
-    assert (finding.level, finding.values["controller"]) == (Level.NOTE, None)
+    assert (finding.level, finding.controller) == (Level.NOTE, None)
 
 
 def test_found_as_a_note_where_the_pc_asks_once_right_before_the_end() -> None:

@@ -1,0 +1,199 @@
+"""The answer on one screen: where, whom, what, how sure, what first; and again at the end of all.
+
+Of several connections or recordings, a table of all comes first, then the one that matters most.
+"""
+
+from collections.abc import Iterator, Sequence
+from datetime import UTC, tzinfo
+
+from analyzer.diagnosis import Diagnosis, Finding, Outcome, Stage, State, Step, Verdict
+from analyzer.reports.blocks import Block, Heading, Labelled, Listing, Paragraph, safely
+from analyzer.reports.document import refusals, report
+from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
+from analyzer.reports.document.bounds import MOST_LINES, MOST_NAME, MOST_TOLD
+from analyzer.reports.document.finding import general_cautions, unled
+from analyzer.reports.document.parties import nobody, other_port, which_pc, who
+from analyzer.reports.document.recording import when
+from analyzer.reports.document.several import overview, recordings, worst_recording
+from analyzer.reports.document.untold import what_would_tell
+from analyzer.reports.document.verdict import (
+    NAMES,
+    NOT_JUDGED,
+    WHOLE,
+    WITH_THE_PROGRAM,
+    because_of,
+    capital,
+    certainty,
+    headline,
+    worst_first,
+)
+from analyzer.reports.to_text import to_text
+from analyzer.words import clean, count, ending, opening
+
+IN_ONE_LINE = {State.PASSED: "Works", State.UNCLEAR: "Unclear", State.NOT_REACHED: "Not reached"}
+"""How stages are told beside the one that the verdict names."""
+MATTERS_MOST = "The one that matters most"
+AGAIN = "The answer again"
+EVERYTHING = "add --all"
+"""How to see the rest, where a command was given that takes it."""
+
+
+def in_short(
+    diagnoses: Sequence[Diagnosis],
+    everything: str = EVERYTHING,
+    zone: tzinfo | None = UTC,
+    refused: Sequence[str] = (),
+) -> list[Block]:
+    """The short report: MOST_LINES lines for one connection. everything: how to see the rest; zone:
+    that of the times, None for this machine's own; refused: a line for each thing that is no
+    recording.
+    """
+    worst = worst_recording(diagnoses)
+    return [*_at_a_glance(diagnoses, worst), *_fitting(worst, everything, zone), *refusals(refused)]
+
+
+def in_full(
+    diagnoses: Sequence[Diagnosis], zone: tzinfo | None = UTC, refused: Sequence[str] = ()
+) -> list[Block]:
+    """Everything, with the proof; the verdict and the first step again at the end."""
+    answer = _Answer(worst_recording(diagnoses))
+    return [
+        *report(diagnoses, True, refused=refused, zone=zone),
+        Heading(AGAIN),
+        Paragraph(answer.verdict),
+        Listing(answer.steps[:1], numbered=True),
+    ]
+
+
+def _at_a_glance(diagnoses: Sequence[Diagnosis], worst: Diagnosis) -> Iterator[Block]:
+    """The table of all, where there are several."""
+    if len(diagnoses) > 1:
+        yield from recordings(diagnoses)
+        yield Heading(f"{MATTERS_MOST}: {clean(worst.facts.file)}")
+    elif len(worst.outcomes) > 1:
+        yield from overview(worst_first(worst.outcomes), False, worst.case.pc_unknown)
+        yield Heading(MATTERS_MOST)
+
+
+def _fitting(diagnosis: Diagnosis, everything: str, zone: tzinfo | None) -> list[Block]:
+    """As much as there is room for: the first steps count more than details of what happened."""
+    answer = _Answer(diagnosis)
+    for steps, letters in MOST_TOLD:
+        blocks = list(safely(answer.told(steps, letters, everything, zone)))
+        if to_text(blocks).count("\n") <= MOST_LINES:
+            break
+    return blocks
+
+
+class _Answer:
+    """The answer that one recording gives: about the connection that got least far."""
+
+    def __init__(self, diagnosis: Diagnosis) -> None:
+        self._diagnosis = diagnosis
+        self._outcome = next(iter(worst_first(diagnosis.outcomes)), None)
+        self._lead = _lead(diagnosis, self._outcome)
+
+    @property
+    def verdict(self) -> str:
+        """What came of the connection, in a sentence or two."""
+        lead = self._lead
+        if self._outcome is not None:
+            is_named = lead is None or self._outcome.verdict is not Verdict.CANNOT_TELL
+            told = headline(self._outcome)
+            return told if is_named or lead is None else f"{told} {lead.title}."
+        if lead is None:
+            return "This recording cannot tell whether a connection works."
+        stage = next((one for one in Stage if one == lead.stage), None)
+        return (
+            f"Connecting stopped at the {NAMES[stage]}: {lead.title}."
+            if stage
+            else lead.title + "."
+        )
+
+    @property
+    def steps(self) -> Sequence[Step]:
+        """What to do, in order."""
+        if self._lead is not None:
+            return self._lead.what_to_do
+        if calls_for_another(self._diagnosis):
+            return GOOD_RECORDING
+        return [Step(text) for text in WITH_THE_PROGRAM]
+
+    def told(
+        self, most: int, letters: int, everything: str, zone: tzinfo | None
+    ) -> Iterator[Block]:
+        """The whole answer, with that many steps, and so many letters of what happened."""
+        yield Paragraph(self.verdict, strong=True)
+        yield Labelled([row for row in self._rows(letters, zone) if row[1]])
+        steps = [
+            Step(one.text, one.caution and one.caution.in_short()) for one in self.steps[:most]
+        ]
+        if self._lead is None and not calls_for_another(self._diagnosis):
+            yield Heading("If the program still reports trouble", 3)
+        else:
+            yield Heading("What to do first", 3)
+        if self._lead is not None:
+            yield from general_cautions(self._lead)
+        yield Listing(steps, numbered=True)
+        yield Paragraph(f"{self._left(steps)}: {everything}.")
+
+    def _rows(self, letters: int, zone: tzinfo | None) -> Iterator[tuple[str, str]]:
+        diagnosis, outcome = self._diagnosis, self._outcome
+        yield "Who", nobody(diagnosis) if outcome is None else who(outcome.linkup)
+        yield (
+            "Recorded",
+            f"{ending(clean(diagnosis.facts.file), MOST_NAME)}, {when(diagnosis, zone)}",
+        )
+        yield "What", self._what(letters) if letters else ""
+        yield "How sure", self._how_sure()
+        if outcome is not None:
+            yield from _stages(outcome)
+            yield "But", other_port(outcome.linkup)
+        yield "Noticed", self._noticed() if letters else ""
+        yield "Which PC", which_pc(diagnosis) or ""
+
+    def _what(self, letters: int) -> str:
+        outcome = self._outcome
+        if self._lead is not None:
+            return opening(self._lead.what_happened, letters)
+        if outcome is None:
+            return ""
+        if outcome.verdict is Verdict.CANNOT_TELL:
+            return what_would_tell(outcome)
+        return f"{because_of(outcome)}. {NOT_JUDGED}"
+
+    def _how_sure(self) -> str:
+        if self._lead is not None:
+            return capital(certainty(self._lead))
+        outcome = self._outcome
+        if outcome is None or outcome.verdict is Verdict.CANNOT_TELL:
+            return "Nothing is claimed: the recording shows too little."
+        last = [one for one in outcome.stages if one.state is State.PASSED][-1]
+        return f"Shown by {f'frame {last.moment.frame:,}' if last.moment else WHOLE}."
+
+    def _noticed(self) -> str:
+        """What else was found: the first of it, and how many more."""
+        others = [one for one in self._diagnosis.findings if one is not self._lead]
+        if not others:
+            return ""
+        more = f" And {len(others) - 1:,} more." if len(others) > 1 else ""
+        return f"{capital(others[0].level)}: {others[0].title}.{more}"
+
+    def _left(self, shown: Sequence[Step]) -> str:
+        more = len(self.steps) - len(shown)
+        steps = f"{count(more, 'more step')}, " if more else ""
+        return capital(f"{steps}the proof and everything else")
+
+
+def _lead(diagnosis: Diagnosis, outcome: Outcome | None) -> Finding | None:
+    """The finding that the answer is about."""
+    if outcome is not None and (outcome.fault or outcome.warning):
+        return outcome.fault or outcome.warning
+    return next(iter(unled(diagnosis)), None)
+
+
+def _stages(outcome: Outcome) -> Iterator[tuple[str, str]]:
+    for state, label in IN_ONE_LINE.items():
+        names = [NAMES[one.stage] for one in outcome.stages if one.state is state]
+        every = len(names) == len(Stage)
+        yield label, "every stage" if every else ", ".join(names)
