@@ -115,7 +115,7 @@ RULE = Rule(
         BUSY: "The controller is busy, or its communication service hangs.",
     },
     what_to_do=(
-        Step("Compare protocol, unit number, rack and slot in the program with the manual."),
+        Step("Compare protocol, unit number and selectors in the program with the manual."),
         Step("Look at the controller's state: fault lamp, operating mode, load."),
         Step("Record a program that works with this controller, and compare the first requests."),
         Step("Ask for a smaller item, by reading only, and with a longer waiting time."),
@@ -148,6 +148,8 @@ RULE = Rule(
     ),
     confirm="Send the same request from another program, or read another item with this one.",
     confirm_caution=cautions.COMMANDS,
-    sources=("RFC 9293 section 3.8.6.3 (an acknowledgement proves only that TCP is alive)",),
+    sources=(
+        "RFC 793 section 2.6 (TCP's acknowledgement says that TCP has the data, and no more)",
+    ),
     find=find,
 )

@@ -93,8 +93,13 @@ RULE = Rule(
     what_to_do=(
         Step("Read the counters of damaged frames and collisions at the switch ports."),
         Step("Compare the times of the repeats with drives, welding and radio at the machine."),
+        Step("Try another cable between the PC and its socket.", cautions.LINK_DROPS),
         Step("Set speed and duplex to automatic at both ends.", cautions.LINK_DROPS),
-        Step("Route the cable away from motor cables, or try a shielded one.", cautions.UNPLUG),
+        Step(
+            "Route the cable away from motor cables, or use a shielded one, earthed by local "
+            "codes.",
+            cautions.UNPLUG,
+        ),
     ),
     evidence={
         "there": "the PC sends data again",

@@ -111,7 +111,10 @@ RULE = Rule(
     what_to_do=(
         Step("Look in the controller's log and its list of sessions at that clock time."),
         Step("Compare protocol, unit number and settings of the program with the manual."),
-        Step("Have the program open a new session whenever the controller closes the old one."),
+        Step(
+            "Have the program open a new session whenever the controller closes the old one.",
+            cautions.COMMANDS,
+        ),
         Step(
             "Ask who else is connected, and have one program closed for a test.",
             cautions.OTHERS_SESSION,
