@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from analyzer.facts import Facts, Kind, Moment, Series, Session, Spread, Station, gather
+from analyzer.facts import Facts, Ipv6Call, Kind, Moment, Series, Session, Spread, Station, gather
 from analyzer.facts.index import by
 from analyzer.findings import (
     STAGES,
@@ -49,6 +49,7 @@ __all__ = [
     "Evidence",
     "Finding",
     "How",
+    "Ipv6Call",
     "Kind",
     "Level",
     "LinkUp",

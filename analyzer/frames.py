@@ -51,11 +51,12 @@ class Kind(IntEnum):
 
 
 class Protocol(IntEnum):
-    """IPv4 protocol numbers (IANA)."""
+    """Protocol numbers (IANA)."""
 
     ICMP = 1
     TCP = 6
     UDP = 17
+    ICMPV6 = 58
 
 
 class Tcp(IntEnum):
@@ -99,6 +100,17 @@ IPV4 = np.dtype(
         ("ttl", "u1"), ("protocol", "u1"), ("checksum", ">u2"), ("src", ">u4"), ("dst", ">u4"),
     ]
 )  # fmt: skip
+IPV6 = np.dtype(
+    [
+        ("version", ">u4"), ("length", ">u2"), ("next", "u1"), ("limit", "u1"),
+        ("src8", ">u8"), ("src", ">u8"), ("dst8", ">u8"), ("dst", ">u8"),
+    ]
+)  # fmt: skip
+EXTENSION = np.dtype([("next", "u1"), ("eights", "u1")])
+EXTENSIONS = (0, 43, 60)
+"""Hop-by-hop, routing and destination options: eight octets, and as many more as they say."""
+MAX_EXTENSIONS = 4
+"""Extension headers that are looked behind; RFC 8200 4.1 recommends each of them once."""
 TCP = np.dtype(
     [
         ("sport", ">u2"), ("dport", ">u2"), ("seq", ">u4"), ("ack", ">u4"), ("offset", "u1"),
@@ -143,8 +155,26 @@ class IpTable:
 
 
 @dataclass(slots=True, eq=False)
+class Ipv6Table:
+    """IPv6 packets (RFC 8200). src8, src, dst8, dst: the first and the last half of each address;
+    protocol: behind the extension headers, as are body and length; fragment: always 0, as what is
+    in pieces is not looked into.
+    """
+
+    row: Ints
+    src8: Keys
+    src: Keys
+    dst8: Keys
+    dst: Keys
+    protocol: Ints
+    fragment: Ints
+    body: Ints
+    length: Ints
+
+
+@dataclass(slots=True, eq=False)
 class TcpTable:
-    """TCP segments (RFC 9293). ip: index into the IPv4 table; payload: octet position;
+    """TCP segments (RFC 9293). ip: index into the table of packets; payload: octet position;
     length: payload octets, from the headers, not from what was stored.
     """
 
@@ -223,6 +253,9 @@ class Frames:
     tcp: TcpTable
     udp: UdpTable
     icmp: IcmpTable
+    ip6: Ipv6Table
+    tcp6: TcpTable
+    icmp6: IcmpTable
 
     def __len__(self) -> int:
         return len(self.number)
@@ -291,6 +324,7 @@ class Decoder:
         copy, forwarded = self._copies(seen)
         if copy.any():
             arp, ip = _without(arp, copy), _without(ip, copy)
+        ip6 = _without(_ip6(chunk.data, link, end), copy)
         return Frames(
             octets=chunk.data,
             number=np.arange(chunk.first, chunk.first + len(chunk.start)),
@@ -314,7 +348,10 @@ class Decoder:
             ip=ip,
             tcp=_tcp(chunk.data, ip, end),
             udp=_udp(chunk.data, ip, end),
-            icmp=_icmp(chunk.data, ip, end),
+            icmp=_icmp(chunk.data, ip, end, Protocol.ICMP),
+            ip6=ip6,
+            tcp6=_tcp(chunk.data, ip6, end),
+            icmp6=_icmp(chunk.data, ip6, end, Protocol.ICMPV6),
         )
 
     def _copies(self, now: _Seen) -> tuple[Flags, Flags]:
@@ -390,7 +427,7 @@ def _columns(table: Any) -> list[Any]:
     return [getattr(table, name) for name in table.__slots__]
 
 
-Layer = TypeVar("Layer", ArpTable, IpTable)
+Layer = TypeVar("Layer", ArpTable, IpTable, Ipv6Table)
 
 
 def _without(table: Layer, copy: Flags) -> Layer:
@@ -545,6 +582,34 @@ def _ip(octets: Octets, link: _Link, end: Ints, wire_end: Ints) -> IpTable:
     )
 
 
+def _ip6(octets: Octets, link: _Link, end: Ints) -> Ipv6Table:
+    rows = np.flatnonzero(link.kind == Kind.IPV6)
+    rows = rows[link.network[rows] + IPV6.itemsize <= end[rows]]
+    rows = rows[octets[link.network[rows]] >> 4 == 6]
+    header = take(octets, link.network[rows], IPV6)
+    protocol = header["next"].astype(np.int64)
+    body = link.network[rows] + IPV6.itemsize
+    behind = body + header["length"]
+    for _ in range(MAX_EXTENSIONS):
+        extended = np.flatnonzero(np.isin(protocol, EXTENSIONS) & (body + 8 <= end[rows]))
+        if not len(extended):
+            break
+        extension = take(octets, body[extended], EXTENSION)
+        protocol[extended] = extension["next"]
+        body[extended] += 8 * (1 + extension["eights"].astype(np.int64))
+    return Ipv6Table(
+        row=rows,
+        src8=header["src8"].astype(np.uint64),
+        src=header["src"].astype(np.uint64),
+        dst8=header["dst8"].astype(np.uint64),
+        dst=header["dst"].astype(np.uint64),
+        protocol=protocol,
+        fragment=np.zeros(len(rows), np.int64),
+        body=body,
+        length=np.maximum(0, behind - body),
+    )
+
+
 def _ends_in_fcs(chunk: Chunk, link: _Link, arp: ArpTable, ip: IpTable) -> bool:
     """Whether every Ethernet frame of IPv4 or ARP was four octets longer than what it carries, or
     than the shortest frame, where the recording does not say how long the check sequence is.
@@ -566,9 +631,9 @@ FRAGMENT_OFFSET = 0x1FFF
 
 
 def _transport(
-    octets: Octets, ip: IpTable, end: Ints, protocol: Protocol, layout: Any
+    octets: Octets, ip: IpTable | Ipv6Table, end: Ints, protocol: Protocol, layout: Any
 ) -> tuple[Ints, Records]:
-    """The IPv4 rows that carry a whole header of one transport protocol, and those headers.
+    """The packets that carry a whole header of one transport protocol, and those headers.
 
     Later fragments have none (RFC 791 3.2): their offset is not zero.
     """
@@ -579,7 +644,7 @@ def _transport(
     return index, take(octets, ip.body[index], layout)
 
 
-def _tcp(octets: Octets, ip: IpTable, end: Ints) -> TcpTable:
+def _tcp(octets: Octets, ip: IpTable | Ipv6Table, end: Ints) -> TcpTable:
     index, header = _transport(octets, ip, end, Protocol.TCP, TCP)
     octets_of_header = (header["offset"] >> 4).astype(np.int64) * 4
     sound = (octets_of_header >= 20) & (ip.length[index] >= octets_of_header)
@@ -610,8 +675,8 @@ def _udp(octets: Octets, ip: IpTable, end: Ints) -> UdpTable:
     )
 
 
-def _icmp(octets: Octets, ip: IpTable, end: Ints) -> IcmpTable:
-    index, header = _transport(octets, ip, end, Protocol.ICMP, ICMP)
+def _icmp(octets: Octets, ip: IpTable | Ipv6Table, end: Ints, protocol: Protocol) -> IcmpTable:
+    index, header = _transport(octets, ip, end, protocol, ICMP)
     return IcmpTable(
         ip=index,
         row=ip.row[index],
@@ -625,6 +690,8 @@ def _icmp(octets: Octets, ip: IpTable, end: Ints) -> IcmpTable:
 
 FOUR_OCTETS = np.dtype(">u4")
 EIGHT_OCTETS = np.dtype(">u8")
+HOP_LIMIT = np.uint64(0xFF)
+"""Where it stands in the first eight octets of an IPv6 header (RFC 8200 3)."""
 ODD = np.uint64(0x9E3779B97F4A7C15)
 """2^64 divided by the golden ratio: spreads the bits of a product (from memory)."""
 
@@ -645,7 +712,7 @@ def _seen(chunk: Chunk, link: _Link, end: Ints, arp: ArpTable, ip: IpTable) -> _
     IPv4: addresses, identification, fragment, length and the first 16 octets of the body (ports,
     sequence numbers, flags); hardware addresses, TTL and checksums change on the way through a
     router. Other frames than IPv4 and ARP: hardware address, length, the first 64 octets, which
-    hold all headers, and the last 8.
+    hold all headers, and the last 8. IPv6: the same without what a router changes.
     """
     fingerprint, ttl = np.zeros(len(end), np.uint64), np.zeros(len(end), np.int64)
     numbered = np.zeros(len(end), bool)
@@ -661,10 +728,12 @@ def _seen(chunk: Chunk, link: _Link, end: Ints, arp: ArpTable, ip: IpTable) -> _
     rows = np.flatnonzero(other)
     at, end = link.network[rows], end[rows]
     places = [*(at + 16 * n for n in range(4)), np.maximum(at, end - 8)]
-    fingerprint[rows] = mix(
-        link.dst[rows], link.kind[rows], chunk.original[rows],
-        *(half for place in places for half in _sixteen(chunk.data, place, end)),
-    )  # fmt: skip
+    head, *halves = (half for place in places for half in _sixteen(chunk.data, place, end))
+    ipv6 = link.kind[rows] == Kind.IPV6
+    ttl[rows[ipv6]] = head[ipv6] & HOP_LIMIT
+    head[ipv6] &= ~HOP_LIMIT
+    to = np.where(ipv6, np.uint64(0), link.dst[rows])
+    fingerprint[rows] = mix(to, link.kind[rows], chunk.original[rows], head, *halves)
     return _Seen(fingerprint, chunk.time, link.src, link.dst, ttl, numbered)
 
 

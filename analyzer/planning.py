@@ -7,18 +7,16 @@ Networks after RFC 950 and RFC 4632, two hosts on a /31 after RFC 3021.
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from itertools import islice
 from typing import NamedTuple
 
 from analyzer.facts import Address
+from analyzer.facts.index import grouped
 from analyzer.linkup import Network, is_loopback, is_self_assigned, presumed
 from analyzer.site import Adapter, Controller, Site
 
 ALL_ONES = 0xFFFFFFFF
 LONGEST = 31
 """Bits of the longest mask that leaves room for two: RFC 3021."""
-MOST_LOOKED_AT = 1 << 16
-"""Numbers that are looked through for a free one; no sheet names as many."""
 LAST_RESORT = (0, 1, 254, 255)
 """Last numbers that are proposed last: routers often have 1 or 254, and some devices take 0 and 255
 for a network's own numbers whatever the mask (common practice, no source)."""
@@ -72,7 +70,7 @@ class Plan:
 
     adapter: the PC's, None where the sheet has none that fits; pc: the address to connect with, the
     adapter's own or one that is free as far as the sheet knows, None where there is none; mask: the
-    PC's; presumed: whether that mask is only presumed; others: the PC's other adapters.
+    PC's; presumed: whether that mask is only presumed.
     """
 
     controller: Controller
@@ -83,7 +81,6 @@ class Plan:
     way: Way
     entry: Entry
     checks: list[Check]
-    others: tuple[Adapter, ...] = ()
 
     @property
     def holds(self) -> bool:
@@ -128,16 +125,16 @@ class Plan:
 
 def plan(site: Site, controllers: Sequence[Controller]) -> list[Plan]:
     """The connections with some controllers of a sheet."""
-    return [_plan(site, controller) for controller in controllers]
+    named = _Named(site)
+    return [_plan(site, controller, named) for controller in controllers]
 
 
-def _plan(site: Site, controller: Controller) -> Plan:
+def _plan(site: Site, controller: Controller, named: "_Named") -> Plan:
     adapter = _adapter(site, controller)
     mask, presumed = _mask(adapter, controller)
-    others = tuple(one for one in site.adapters if one is not adapter)
     checks = [
         *_controller_checks(controller, mask),
-        *(_adapter_checks(site, adapter, controller, mask) if adapter is not None else []),
+        *(_adapter_checks(named, adapter, controller, mask) if adapter is not None else []),
         *_overlaps(site, adapter, mask),
     ]
     if presumed:
@@ -149,12 +146,13 @@ def _plan(site: Site, controller: Controller) -> Plan:
         ]
     way = _way(adapter, controller, mask)
     keeps = adapter is not None and way is not Way.NONE and _is_right(checks, "pc")
-    pc = adapter.address if adapter is not None and keeps else free_address(site, controller)
-    if adapter is None or not keeps:
+    pc = adapter.address if adapter is not None else None
+    if not keeps:
         mask = controller.mask or mask
+        pc = named.free(controller.address, mask)
         way = Way.SAME_NETWORK if pc is not None else Way.NONE
     entry = _entry(controller, way)
-    return Plan(controller, adapter, pc, mask, presumed, way, entry, checks, others)
+    return Plan(controller, adapter, pc, mask, presumed, way, entry, checks)
 
 
 def _is_right(checks: Sequence[Check], about: str) -> bool:
@@ -204,9 +202,14 @@ def hosts(address: Address, mask: Address) -> tuple[Address, Address]:
     return Address(first(address, mask) + 1), Address(last(address, mask) - 1)
 
 
+def is_reserved(address: Address) -> bool:
+    """Whether no host has a number, in whatever network (RFC 1122 section 3.2.1.3)."""
+    return address >> 24 == 0 or is_loopback(address) or address >> 24 >= 224
+
+
 def not_for_hosts(address: Address, mask: Address) -> str | None:
     """Why no host can have a number (a key), None where one can."""
-    if address >> 24 == 0 or is_loopback(address) or address >> 24 >= 224:
+    if is_reserved(address):
         return "reserved"
     begin, end = hosts(address, mask)
     if address < begin:
@@ -222,12 +225,12 @@ def _controller_checks(controller: Controller, mask: Address) -> Iterator[Check]
 
 
 def _adapter_checks(
-    site: Site, adapter: Adapter, controller: Controller, mask: Address
+    named: "_Named", adapter: Adapter, controller: Controller, mask: Address
 ) -> Iterator[Check]:
     yield _host_check("pc", adapter.address, mask)
     if is_self_assigned(adapter.address) and not is_self_assigned(controller.address):
         yield Check("pc", "self-assigned", Result.BROKEN, {"address": adapter.address})
-    owner = _taken(site, adapter).get(adapter.address)
+    owner = named.owner(adapter.address, adapter)
     if owner is not None:
         values = {"address": adapter.address, "owner": owner.kind, "name": owner.name}
         yield Check("pc", "taken", Result.BROKEN, values)
@@ -304,19 +307,53 @@ class Owner(NamedTuple):
 
     kind: str
     name: str
+    adapter: Adapter | None = None
 
 
-def _taken(site: Site, but: Adapter | None = None) -> dict[Address, Owner]:
-    """Every address that the sheet names, and whose it is; without one adapter's own."""
-    owners: tuple[Adapter | Controller, ...] = (*site.adapters, *site.controllers)
-    others = [as_address(text) for one in site.controllers for text in one.others]
-    named = [
-        *((one.address, Owner("controller", one.name)) for one in site.controllers),
-        *((one, Owner("gateway", "")) for one in (owner.gateway for owner in owners)),
-        *((one, Owner("other", "")) for one in others),
-        *((one.address, Owner("adapter", one.name)) for one in site.adapters if one is not but),
-    ]
-    return {address: owner for address, owner in reversed(named) if address is not None}
+class _Named:
+    """The addresses that a sheet names, and those that it leaves free. Each network is looked
+    through once.
+    """
+
+    def __init__(self, site: Site) -> None:
+        self._owners = grouped((at, owner) for at, owner in _owners(site) if at is not None)
+        self._free: dict[tuple[Address, Address], Address | None] = {}
+
+    def owner(self, address: Address, but: Adapter) -> Owner | None:
+        """Whose an address is, other than one adapter's own."""
+        return next((one for one in self._owners[address] if one.adapter is not but), None)
+
+    def free(self, address: Address, mask: Address) -> Address | None:
+        """A host number in a network that the sheet gives to nobody, from the upper end down;
+        LAST_RESORT comes last.
+        """
+        network = (first(address, mask), mask)
+        if network not in self._free:
+            self._free[network] = self._look_for_free(*network)
+        return self._free[network]
+
+    def _look_for_free(self, network: Address, mask: Address) -> Address | None:
+        late: list[Address] = []
+        begin, end = hosts(network, mask)
+        if is_reserved(end):
+            return None
+        for address in map(Address, range(end, begin - 1, -1)):
+            if address in self._owners or not _may_propose(address):
+                continue
+            if address & 0xFF not in LAST_RESORT:
+                return address
+            late.append(address)
+        return next(iter(late), None)
+
+
+def _owners(site: Site) -> Iterator[tuple[Address | None, Owner]]:
+    """Every address that the sheet names, the gravest owner first."""
+    yield from ((one.address, Owner("controller", one.name)) for one in site.controllers)
+    stations: tuple[Adapter | Controller, ...] = (*site.adapters, *site.controllers)
+    yield from ((one.gateway, Owner("gateway", "")) for one in stations)
+    others = (text for one in site.controllers for text in one.others)
+    yield from ((as_address(text), Owner("other", "")) for text in others)
+    yield from ((one.address, Owner("adapter", one.name, one)) for one in site.adapters)
 
 
 def as_address(text: str) -> Address | None:
@@ -325,24 +362,6 @@ def as_address(text: str) -> Address | None:
         return Address.parse(text)
     except ValueError:
         return None
-
-
-def free_address(site: Site, controller: Controller) -> Address | None:
-    """A host number in the controller's network that the sheet gives to nobody, from the upper end
-    down; LAST_RESORT comes last.
-    """
-    mask = controller.mask or _mask(_adapter(site, controller), controller)[0]
-    taken = _taken(site)
-    late: list[Address] = []
-    begin, end = hosts(controller.address, mask)
-    for number in islice(range(end, begin - 1, -1), MOST_LOOKED_AT):
-        address = Address(number)
-        if address in taken or not_for_hosts(address, mask) or not _may_propose(address):
-            continue
-        if number & 0xFF not in LAST_RESORT:
-            return address
-        late.append(address)
-    return next(iter(late), None)
 
 
 def _may_propose(address: Address) -> bool:

@@ -17,6 +17,7 @@ import string
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 from analyzer.errors import BadSheet, Unusable
@@ -25,6 +26,15 @@ from analyzer.facts import Address, Hardware
 LARGEST = 64 << 10
 """Octets of a sheet at most; one of a hundred controllers has a third of that."""
 MOST_LINES = 1000
+LONGEST_LINE = 4000
+"""Octets, enough for 250 addresses. tomllib takes half a minute for a key of 32,000 parts."""
+MOST_ENTRIES = {"adapter": 32, "controller": 2000}
+"""A PC has a few adapters, virtual ones among them, and no network of a plant has as many
+controllers (common practice, no source)."""
+DEEPEST = 4
+"""A text in a list in an entry in a list of entries: nothing in a sheet stands deeper."""
+LARGEST_NUMBER = 1 << 63
+"""TOML asks for whole numbers of 64 bits with a sign (TOML 1.0, Integer)."""
 LONGEST_NAME = 60
 MOST_SESSIONS = 10_000
 LONGEST_LIMIT = 7 * 86400.0
@@ -69,28 +79,41 @@ class Controller:
     cable: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Site:
-    """Everything that a sheet says."""
+    """Everything that a sheet says. What is asked of it for each link-up is looked up."""
 
     adapters: tuple[Adapter, ...] = ()
     controllers: tuple[Controller, ...] = ()
 
     def controller(self, address: Address, port: int | None = None) -> Controller | None:
         """What the sheet says of the controller at an address, and best of all of this port."""
-        here = [one for one in self.controllers if one.address == address]
-        exact = [one for one in here if one.port == port]
-        return next(iter(exact + here), None)
+        return self._exactly.get((address, port)) or self._at.get(address)
 
     def adapter(self, address: Address | None) -> Adapter | None:
         """The PC's adapter with an address."""
-        return next((one for one in self.adapters if one.address == address), None)
+        return None if address is None else self._own.get(address)
 
     def owner(self, hardware: Hardware | None) -> Adapter | Controller | None:
         """Whose hardware address it is."""
+        return None if hardware is None else self._owners.get(hardware)
+
+    @cached_property
+    def _exactly(self) -> dict[tuple[Address, int | None], Controller]:
+        return {(one.address, one.port): one for one in reversed(self.controllers)}
+
+    @cached_property
+    def _at(self) -> dict[Address, Controller]:
+        return {one.address: one for one in reversed(self.controllers)}
+
+    @cached_property
+    def _own(self) -> dict[Address, Adapter]:
+        return {one.address: one for one in reversed(self.adapters)}
+
+    @cached_property
+    def _owners(self) -> dict[Hardware | None, Adapter | Controller]:
         everyone: tuple[Adapter | Controller, ...] = (*self.adapters, *self.controllers)
-        own = (one for one in everyone if one.hardware_address == hardware)
-        return next(own, None) if hardware is not None else None
+        return {one.hardware_address: one for one in reversed(everyone)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,22 +259,20 @@ KINDS: dict[str, type[Adapter] | type[Controller]] = {
 
 def read(octets: bytes, name: str) -> Site:
     """Read a sheet. Raises BadSheet with a line for everything that is wrong in it."""
-    import tomllib  # most recordings come without a sheet
-
     text = _decoded(octets, name)
-    try:
-        tables = tomllib.loads(text)
-    except (ValueError, RecursionError) as problem:
-        raise BadSheet([_not_toml(str(problem), name, text)]) from None
-    return _Reader(name, tables, text).site()
+    return _Reader(name, _tables(text, name), text).site()
 
 
 def _decoded(octets: bytes, name: str) -> str:
     """The sheet's text with LF line ends (TOML 1.0: a file is UTF-8)."""
     todo = "Write one [[controller]] for each controller, in a text file."
-    if len(octets) > LARGEST or octets.count(b"\n") > MOST_LINES:
+    lines = octets.split(b"\n")
+    if len(octets) > LARGEST or len(lines) > MOST_LINES + 1:
         size = f"{LARGEST >> 10} KiB and {MOST_LINES} lines"
         raise BadSheet([Unusable(f"is larger than {size}: no site sheet.", name, todo)])
+    if max(map(len, lines)) > LONGEST_LINE:
+        why = f"has a line of more than {LONGEST_LINE} letters."
+        raise BadSheet([Unusable(why, name, ONE_A_LINE)])
     try:
         return octets.decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as problem:
@@ -260,12 +281,42 @@ def _decoded(octets: bytes, name: str) -> str:
         raise BadSheet([Unusable("is not UTF-8 text.", where, "Save it as UTF-8.")]) from None
 
 
+ONE_A_LINE = 'Write one setting a line, such as: address = "192.0.2.60"'
+
+
+def _tables(text: str, name: str) -> dict[str, Any]:
+    """What the text says as TOML, with numbers and nesting as a sheet can have them."""
+    import tomllib  # most recordings come without a sheet
+
+    try:
+        tables = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as problem:
+        raise BadSheet([_not_toml(str(problem), name, text)]) from None
+    except (ValueError, RecursionError):  # more digits or brackets than Python reads
+        tables = None
+    if tables is None or _is_beyond(tables):
+        why = f"has a number of more than 64 bits, or values nested more than {DEEPEST} deep."
+        raise BadSheet([Unusable(why, name, ONE_A_LINE)])
+    return tables
+
+
+def _is_beyond(tables: dict[str, Any]) -> bool:
+    """Whether numbers or nesting are beyond those of any sheet."""
+    level: list[Any] = [tables]
+    for _ in range(DEEPEST + 1):
+        inner = [one.values() if isinstance(one, dict) else one for one in level]
+        level = [value for values in inner for value in values]
+        if any(isinstance(one, int) and abs(one) >= LARGEST_NUMBER for one in level):
+            return True
+        level = [one for one in level if isinstance(one, dict | list)]
+    return bool(level)
+
+
 def _not_toml(why: str, name: str, text: str) -> Unusable:
     place = re.search(r"\(at line (\d+), column \d+\)$", why)
     where = f"{name} line {place[1] if place else text.rstrip().count(chr(10)) + 1}"
     why = re.sub(r" *\(at .*\)$", "", why)
-    todo = 'Write one setting a line, such as: address = "192.0.2.60"'
-    return Unusable(f"is not TOML ({why}).", where, todo)
+    return Unusable(f"is not TOML ({why}).", where, ONE_A_LINE)
 
 
 class _Reader:
@@ -302,6 +353,10 @@ class _Reader:
         if not isinstance(entries, list) or not all(isinstance(one, dict) for one in entries):
             todo = f"Begin each one with a line [[{table}]]."
             self._complain(("", 0, table), f"{table} is no table.", todo)
+            return
+        if len(entries) > MOST_ENTRIES[table]:
+            what = f"names more than {MOST_ENTRIES[table]:,} {table}s."
+            self._complain(("", 0, table), what, "Leave out what this PC has nothing to do with.")
             return
         for index, entry in enumerate(entries):
             values = self._values(table, index, entry)
@@ -372,6 +427,8 @@ def places(text: str) -> dict[tuple[str, int, str], int]:
     for number, line in enumerate(text.split("\n"), 1):
         begin, lines = (begin, lines) if lines else (number, "")
         lines += line + "\n"
+        if line.rstrip().endswith(",") and "#" not in line:
+            continue  # inside a list, as most lines of a long one: no need to try
         try:
             statement = tomllib.loads(lines)
         except tomllib.TOMLDecodeError:

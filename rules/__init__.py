@@ -71,6 +71,7 @@ from rules.recording import (
     wrong_adapter,
 )
 from rules.route import (
+    controllers_gateway_wrong,
     discovery_unanswered,
     large_frames_lost,
     path_refused,
@@ -129,6 +130,7 @@ ALL = (
     router_cannot_deliver.RULE,
     path_refused.RULE,
     redirected_path.RULE,
+    controllers_gateway_wrong.RULE,
     subnet_mismatch.RULE,
     large_frames_lost.RULE,
     discovery_unanswered.RULE,

@@ -28,7 +28,7 @@ def diagnosed(
     """
     octets = recording if isinstance(recording, bytes) else recording.pcap(**layout)
     told = Told(
-        controllers=tuple(_controller(text) for text in controllers),
+        controllers=tuple(controller_told(text) for text in controllers),
         pc=None if pc is None else Address.parse(pc),
         site=site.read(sheet.encode(), "site.toml") if sheet else site.Site(),
     )
@@ -65,7 +65,8 @@ def with_rules(plant: Plant, rules: Sequence[Rule]) -> Diagnosis:
     return diagnose(open_recording(io.BytesIO(plant.pcap()), "test"), rules)
 
 
-def _controller(text: str) -> tuple[Address, int | None]:
+def controller_told(text: str) -> tuple[Address, int | None]:
+    """An address, with a port where one is given, as --controller takes it."""
     address, _, port = text.partition(":")
     return Address.parse(address), int(port) if port else None
 

@@ -57,6 +57,7 @@ def test_exit_statuses() -> None:
         (["diagnose", "--controller", "192.0.2.60:x", str(FAULTY)], "'x' is not a port"),
         (["diagnose", "--controller", "192.0.2.60:", str(FAULTY)], "'' is not a port"),
         (["diagnose", "--controller", "192.0.2.60:70000", str(FAULTY)], "'70000' is not a port"),
+        (["diagnose", "--controller", "192.0.2.60:" + "9" * 5000, str(FAULTY)], "is not a port"),
         (["diagnose", "--pc", "me", str(FAULTY)], "'me' is not an IPv4 address"),
         (["diagnose", "--output", str(FAULTY), str(FAULTY)], "would be overwritten"),
         (["diagnose", "--output", str(CAPTURES), str(FAULTY)], "cannot be written"),

@@ -19,12 +19,17 @@ import pytest
 
 from analyzer.diagnosis import diagnose
 from analyzer.inputs import open_recording
+from analyzer.linkup import Told
+from analyzer.planning import plan
 from analyzer.reports.document import report
 from analyzer.reports.document.answer import in_full, in_short
 from analyzer.reports.letter import letter
+from analyzer.reports.plan import plan_report
+from analyzer.reports.plan_json import plan_json
 from analyzer.reports.to_html import to_html
 from analyzer.reports.to_json import to_json
 from analyzer.reports.to_text import to_text
+from analyzer.site import read
 from rules import ALL
 from tests.benchmarks.many import FILES, write
 
@@ -101,6 +106,44 @@ def test_lines_grow_as_the_recording_does(kind: str) -> None:
         lines_run(partial(diagnose_and_tell, recording(kind, number))) for number in (FEW, MANY)
     )
     assert few.total() > 1000
+    complaints = grown(few, many)
+    assert not complaints, "\n".join(["", *complaints])
+
+
+def sheet(number: int, adapters: int = 8) -> bytes:
+    """A site sheet of many controllers: half in one network, half each in its own."""
+    own = [f'{{address = "192.0.2.{n + 1}", name = "adapter"}},' for n in range(adapters)]
+    near = [f'{{address = "198.18.0.{254 - n}"}},' for n in range(number // 2)]
+    far = [f'{{address = "198.19.{n}.1", gateway = "198.19.0.9"}},' for n in range(number // 2)]
+    lines = ["adapter = [", *own, "]", "controller = [", *near, *far, "]"]
+    return "\n".join(lines).encode()
+
+
+def read_and_plan(number: int) -> None:
+    """What the command does with a sheet."""
+    site = read(sheet(number), "site.toml")
+    plans = plan(site, site.controllers)
+    assert len(plans) == number
+    to_text(plan_report(plans))
+    plan_json(plans)
+
+
+def test_lines_grow_as_the_site_sheet_does() -> None:
+    few, many = (lines_run(partial(read_and_plan, number)) for number in (FEW, MANY))
+    assert few.total() > 1000
+    complaints = grown(few, many)
+    assert not complaints, "\n".join(["", *complaints])
+
+
+def looked_for(number: int) -> None:
+    """Controllers of a sheet, none of which is tried, beside many stations."""
+    octets, told = recording("stations", number), Told(site=read(sheet(number), "site.toml"))
+    found = diagnose(open_recording(io.BytesIO(octets), "test"), ALL, told)
+    assert len(found.outcomes) >= number
+
+
+def test_lines_grow_as_the_sheet_and_the_stations_do() -> None:
+    few, many = (lines_run(partial(looked_for, number)) for number in (FEW, MANY))
     complaints = grown(few, many)
     assert not complaints, "\n".join(["", *complaints])
 

@@ -13,7 +13,6 @@ from analyzer.planning import (
     Result,
     Way,
     first,
-    free_address,
     hosts,
     in_network,
     last,
@@ -263,7 +262,7 @@ def test_a_proposed_address_is_a_free_host_of_the_network(
         f'[[controller]]\naddress = "{own}"\nmask = "{mask_of(bits)}"\nothers = [{names}]'.encode(),
         "site.toml",
     )
-    proposed = free_address(site, site.controllers[0])
+    proposed = plan(site, site.controllers)[0].pc
     net = IPv4Network((number, bits), strict=False)
     ends = (net.network_address, net.broadcast_address)
     if proposed is None:

@@ -73,7 +73,7 @@ def read_controller(text: str) -> tuple[Address, int | None]:
         todo = "Give its IPv4 address: only IPv4 is judged."
         raise BadOption(f"{text!r} looks like an IPv6 address.", "--controller", todo)
     address, colon, port = text.partition(":")
-    number = int(port) if port.isascii() and port.isdigit() else 0
+    number = int(port) if port.isascii() and port.isdigit() and len(port) <= 5 else 0
     if colon and not 0 < number < 1 << 16:
         raise BadOption(f"{port!r} is not a port.", "--controller", "Give a number, 1 to 65535.")
     return read_address(address, "--controller"), number or None

@@ -13,6 +13,7 @@ from analyzer.facts.dialogue import Dialogue, No
 from analyzer.facts.flood import Flood
 from analyzer.facts.icmp import Echo, Icmp, IcmpError
 from analyzer.facts.index import Index
+from analyzer.facts.ipv6 import Ipv6, Ipv6Call
 from analyzer.facts.paths import Path, Paths
 from analyzer.facts.session import CLIENT, NOBODY, SERVER, End, Hole, Resent, Session, Side, Socket
 from analyzer.facts.starts import Starts
@@ -46,6 +47,7 @@ __all__ = [
     "Hole",
     "IcmpError",
     "Interface",
+    "Ipv6Call",
     "Kind",
     "Moment",
     "No",
@@ -98,6 +100,7 @@ class Facts:
     switch: Switch
     starts: Starts
     flood: Flood
+    over_ipv6: list[Ipv6Call]
 
     @cached_property
     def index(self) -> Index:
@@ -210,9 +213,10 @@ class Gatherer:
         self._coverage, self._paths, self._arp, self._icmp = Coverage(), Paths(), Arp(), Icmp()
         self._sessions, self._udp, self._dhcp = TcpSessions(), Udp(), Dhcp([])
         self._switch, self._starts, self._flood = Switch(), Starts(), Flood()
+        self._ipv6 = Ipv6()
         self._subjects = (
             self._coverage, self._paths, self._arp, self._icmp, self._sessions, self._udp,
-            self._dhcp, self._switch, self._starts, self._flood,
+            self._dhcp, self._switch, self._starts, self._flood, self._ipv6,
         )  # fmt: skip
 
     def take(self, chunk: Chunk) -> None:
@@ -248,6 +252,7 @@ class Gatherer:
             switch=self._switch,
             starts=self._starts,
             flood=self._flood,
+            over_ipv6=list(self._ipv6.calls.values()),
         )
 
 

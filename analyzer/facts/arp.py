@@ -101,8 +101,8 @@ class Arp:
     """All that ARP says in a recording.
 
     questions: by (asker, asker's address, wanted address); claims: by address; probes,
-    announcements: by (hardware address, address); replied: addresses that each hardware address
-    gave as its own in replies.
+    announcements: by (hardware address, address); unasked: replies to no question that is recorded,
+    by the same; replied: addresses that each hardware address gave as its own in replies.
     """
 
     frames: int = 0
@@ -110,6 +110,7 @@ class Arp:
     claims: dict[Address, Claims] = field(default_factory=dict)
     probes: dict[tuple[Hardware, Address], Series] = field(default_factory=dict)
     announcements: dict[tuple[Hardware, Address], Series] = field(default_factory=dict)
+    unasked: dict[tuple[Hardware, Address], Series] = field(default_factory=dict)
     replied: dict[Hardware, set[Address]] = field(default_factory=dict)
 
     def add(self, frames: Frames) -> None:
@@ -170,6 +171,7 @@ class Arp:
         self.replied.setdefault(sender, set()).add(source)
         question = self.questions.get((asker, target, source))
         if question is None or moment.seconds - question.asked.last.seconds > TIME_TO_REPLY:
+            self.unasked.setdefault((sender, source), Series()).add(moment)
             return
         question.answered += 1
         question.since_answer = Series()

@@ -36,10 +36,10 @@ class Coverage:
     """Counts over the whole recording.
 
     began: nanoseconds since 1970 of the first frame, None without frames; seconds: from the first
-    frame to the latest; copies: IPv4 and ARP frames whose packet is in the file already, as
-    cyclic frames of other kinds may be alike by nature; forwarded: those of them that were seen on
-    the other side of a router; overlong: IPv4 packets that claim to be
-    longer than their frame was on the wire; cut: frames stored shorter than they were;
+    frame to the latest; copies: frames whose packet is in the file already, which no other count
+    holds; forwarded: those of them that were seen on the other side of a router; overlong: IPv4
+    packets that claim to be longer than their frame was on the wire; cut: frames stored shorter
+    than they were;
     shortest_cut: octets stored of the most shortened one; kinds: frames by Kind or EtherType;
     spans: where the clock ran evenly, in file order; backwards, forwards: the frames that begin a
     span CLOCK_STEP or more earlier, or CLOCK_LEAP or more later, than the one before it ended.
@@ -67,8 +67,7 @@ class Coverage:
             self.began = int(frames.time[0])
         self.frames += len(frames)
         self._clock(frames)
-        certain = (frames.kind == Kind.IPV4) | (frames.kind == Kind.ARP)
-        copies = np.flatnonzero(frames.copy & certain)
+        copies = np.flatnonzero(frames.copy)
         self.copies += len(copies)
         self.forwarded += int(np.count_nonzero(frames.forwarded))
         for row in copies[: max(0, COPIES_SHOWN - self.copy_examples.count)].tolist():

@@ -52,6 +52,11 @@ class Index:
         self._facts = facts
 
     @cached_property
+    def addresses(self) -> list[Address]:
+        """Every IPv4 address that occurs, in order."""
+        return sorted(self._facts.addresses)
+
+    @cached_property
     def stations(self) -> dict[Hardware, Station]:
         """The station of a hardware address."""
         return {one.hardware: one for one in self._facts.stations if one.hardware is not None}
@@ -157,16 +162,35 @@ class Index:
         nor announces nor sends with them. What it only hands on has no fresh time to live.
         """
         return {
-            who: answered - self._own_addresses(who)
+            who: answered - self.own_addresses(who)
             for who, answered in self._facts.arp.replied.items()
             if len(answered) >= MANY
         }
 
-    def _own_addresses(self, who: Hardware) -> set[Address]:
+    def own_addresses(self, who: Hardware) -> set[Address]:
+        """Addresses that a station asks, announces or sends with: more than that it answers for
+        them.
+        """
         own = {one.asker_ip for one in self.questions_by[who]}
         own.update(address for address, _ in self.announcements_by[who])
         sent = (one for one in self.paths_from[who] if one.ttls[1] in FRESH)
         return own.union(one.src_ip for one in sent if one.src_ip)
+
+    @cached_property
+    def unasked_by(self) -> Groups[Hardware, Address]:
+        """Addresses that a station says unasked to be its own."""
+        return grouped(self._facts.arp.unasked)
+
+    @cached_property
+    def own_beside_unasked(self) -> dict[Hardware, set[Address]]:
+        """Addresses that stations which say such things use themselves, and do not say so of."""
+        said = self.unasked_by.items()
+        return {who: self.own_addresses(who).difference(claimed) for who, claimed in said}
+
+    @cached_property
+    def unasked_for(self) -> Groups[Address, tuple[Hardware, Series]]:
+        """Who says unasked that an address is its own, and each time."""
+        return grouped((at, (who, one)) for (who, at), one in self._facts.arp.unasked.items())
 
     @cached_property
     def answers_for(self) -> dict[Hardware, list[Address]]:

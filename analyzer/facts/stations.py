@@ -46,6 +46,13 @@ class Station:
         return len(self.addresses) >= FORWARDS
 
     @property
+    def is_mangled(self) -> bool:
+        """Whether its address is one that nobody sends from: a group's (IEEE 802.3 3.2.3), as in a
+        frame that was damaged.
+        """
+        return self.hardware is not None and self.hardware.is_group
+
+    @property
     def is_switch(self) -> bool:
         """Whether it takes part in spanning tree."""
         return self.kinds.get(Kind.SPANNING_TREE, 0) > 0

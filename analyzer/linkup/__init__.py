@@ -21,10 +21,12 @@ from analyzer.linkup.networks import (
 )
 from analyzer.linkup.owners import (
     HOPS,
+    Intruder,
     answers_for_many,
     checks,
     disputes,
     heard_on_cable,
+    intruder,
     needs_no_router,
     renumbered,
     senders,
@@ -81,6 +83,7 @@ __all__ = [
     "Case",
     "Elsewhere",
     "How",
+    "Intruder",
     "KnownFrom",
     "LinkUp",
     "Network",
@@ -108,6 +111,7 @@ __all__ = [
     "heard_on_cable",
     "hears_others_only",
     "in_rows",
+    "intruder",
     "is_gateway_number",
     "is_loopback",
     "is_self_assigned",

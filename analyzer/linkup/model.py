@@ -28,8 +28,8 @@ from analyzer.facts import (
 from analyzer.facts.arp import SWEEP
 from analyzer.facts.dhcp import ACK, DISCOVER, SERVER_PORT
 from analyzer.facts.icmp import UNREACHABLE
-from analyzer.facts.index import by
-from analyzer.facts.paths import times_to_live
+from analyzer.facts.index import Groups, by, grouped
+from analyzer.facts.paths import FRESH, times_to_live
 from analyzer.facts.ports import OFFICE_PORTS, TUNNEL_PORTS
 from analyzer.linkup.cable import Cable
 from analyzer.linkup.networks import Network, is_loopback, is_self_assigned, network_of, presumed
@@ -188,6 +188,19 @@ class Pc:
         if self.hardware is not None:
             return self.facts.index.paths_from[self.hardware]
         return [one for own in self.addresses for one in self.facts.index.packets_from[own]]
+
+    @cached_property
+    def brought(self) -> Groups[tuple[Hardware, Network], Path]:
+        """Packets for it that a router handed over, by that router and the sender's presumed
+        network: their time to live is no fresh one.
+        """
+        index = self.facts.index
+        to_it = (one for own in self.addresses for one in index.packets_to[own])
+        return grouped(
+            ((one.src, presumed(one.src_ip).whole), one)
+            for one in to_it
+            if one.src is not None and one.src_ip and one.ttls[1] not in FRESH
+        )
 
     @cached_property
     def searches(self) -> list[Moment]:
@@ -430,14 +443,14 @@ class LinkUp:
         """
         if self.is_tried or self.self_assigned or not self.pc.addresses:
             return False
-        here, near_to = self.facts.addresses, presumed(self.controller)
+        here, near_to = self.facts.index.addresses, presumed(self.controller)
         if self.mask is not None:
             near_to = Network(self.controller, Address(near_to.mask & self.mask))
-        near = any(map(near_to.holds, here))
-        if near or not here:
+        if near_to.holds_any(here) or not here:
             return False
-        own = here & set(self.pc.addresses)
-        if not own or not self.facts.coverage.frames or all(map(is_loopback, here)):
+        own = self.facts.addresses & set(self.pc.addresses)
+        only_loopback = is_loopback(here[0]) and is_loopback(here[-1])
+        if not own or not self.facts.coverage.frames or only_loopback:
             return True
         to_own = (one for address in own for one in self.facts.index.packets_to[address])
         return any(one.src_ip not in own for one in to_own)

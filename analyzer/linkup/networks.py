@@ -1,6 +1,7 @@
 """IPv4 networks: an address with its mask, and where the mask is known from."""
 
-from collections.abc import Iterator
+from bisect import bisect_left
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from ipaddress import IPv4Network
@@ -42,6 +43,17 @@ class Network:
     def holds(self, address: int) -> bool:
         """Whether an address is in it."""
         return self.address & self.mask == address & self.mask
+
+    @property
+    def whole(self) -> "Network":
+        """The same network, whichever station's it is."""
+        return Network(Address(self.address & self.mask), self.mask)
+
+    def holds_any(self, addresses: Sequence[int]) -> bool:
+        """Whether one of some addresses, in order, is in it."""
+        first = self.address & self.mask
+        place = bisect_left(addresses, first)
+        return place < len(addresses) and self.holds(addresses[place])
 
     def __str__(self) -> str:
         """Such as 192.0.2.0/24 (RFC 4632 3.1)."""

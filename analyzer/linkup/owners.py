@@ -1,10 +1,13 @@
 """Whose an address is: how the PC uses it, and who else claims it meanwhile."""
 
 from collections.abc import Iterable
+from typing import NamedTuple
 
-from analyzer.facts import CLIENT, Address, Facts, Hardware, Moment, Path, Session
+from analyzer.facts import CLIENT, Address, Facts, Hardware, Moment, Path, Series, Session
 from analyzer.facts.arp import MANY, Run
+from analyzer.facts.paths import FRESH
 from analyzer.linkup.model import LinkUp, Pc
+from analyzer.linkup.tries import BEGINNING
 
 AFTERWARDS = 10.0
 """Seconds within which a station that was challenged defends its address (RFC 5227 2.4)."""
@@ -71,6 +74,76 @@ def of_a_rival(pc: Pc, sessions: Iterable[Session]) -> list[Session]:
         if pc.hardware is not None and (disputes(facts, pc, address) or senders(facts, pc, address))
     }
     return [one for one in strange if one.client.address in shared]
+
+
+class Intruder(NamedTuple):
+    """A device that says unasked, again and again, that another one's address is its own.
+
+    unasked: each time; owner: who has the address, and used: what shows that; own: addresses that
+    the intruder has itself; others: some more that it claims unasked, of other owners.
+    """
+
+    hardware: Hardware
+    unasked: Series
+    owner: Hardware
+    used: list[Moment]
+    own: list[Address]
+    others: list[Address]
+
+
+UNASKED = 2
+"""Unasked claims that are no chance: a takeover makes one (common practice, no source)."""
+EXAMPLES = 3
+"""Further addresses of an intruder that are looked at."""
+
+
+def intruder(facts: Facts, address: Address) -> Intruder | None:
+    """Who takes an address from its owner. A device of two adapters says unasked, too, which of
+    them takes its packets: it has no other address than the owner, and takes none of anybody else.
+    """
+    for hardware, unasked in facts.index.unasked_for[address]:
+        owner = _owner_beside(facts, hardware, address, unasked.first)
+        if unasked.count < UNASKED or owner is None or not facts.station(hardware):
+            continue
+        claimed = facts.index.unasked_by[hardware]
+        shared = {at for _, at in facts.index.used_by[owner[0]]}
+        own = facts.index.own_beside_unasked[hardware] - shared
+        beside = [one for one in claimed[: EXAMPLES + 1] if one != address]
+        found = [one for one in beside if _has_other_owner(facts, hardware, one, owner[0])]
+        if own or found:
+            return Intruder(hardware, unasked, *owner, sorted(own), found)
+    return None
+
+
+def _has_other_owner(facts: Facts, hardware: Hardware, address: Address, owner: Hardware) -> bool:
+    beside = _owner_beside(facts, hardware, address, BEGINNING)
+    return beside is not None and beside[0] != owner
+
+
+def _owner_beside(
+    facts: Facts, hardware: Hardware, address: Address, since: Moment
+) -> tuple[Hardware, list[Moment]] | None:
+    """The other device that uses an address later than a moment: it answers when asked, or sends
+    with that address and has no other one.
+    """
+    answers = [
+        (at, by)
+        for one in facts.index.questions_for[address]
+        for at, by in one.answers
+        if by != hardware
+    ]
+    sent = [
+        (at, path.src)
+        for path in facts.index.packets_from[address]
+        if path.src not in (None, hardware) and path.ttls[1] in FRESH
+        if facts.has_only(path.src, address)
+        for at in (path.first, path.last)
+    ]
+    used = sorted((at, by) for at, by in (*answers, *sent) if by is not None and at > since)
+    if not used:
+        return None
+    owner = used[-1][1]
+    return owner, [at for at, by in used if by == owner]
 
 
 def answers_for_many(facts: Facts, hardware: Hardware, address: Address) -> bool:

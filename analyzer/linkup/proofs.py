@@ -1,8 +1,8 @@
 """Which stages are seen working, and the frame that shows each."""
 
-from analyzer.facts import Address, Hardware, Moment
+from analyzer.facts import Address, Hardware, Moment, Station
 from analyzer.linkup.called import taken_calls
-from analyzer.linkup.model import LinkUp, Proof, Stage
+from analyzer.linkup.model import LinkUp, Pc, Proof, Stage
 from analyzer.linkup.tries import How, lacks_client, of_session
 
 PC_ANSWERS = "pc answers"
@@ -51,12 +51,17 @@ def _inside(linkup: LinkUp) -> dict[Stage, Proof]:
 
 
 def _link_proof(linkup: LinkUp) -> Proof | None:
-    own, stations = linkup.pc, linkup.facts.stations
-    others = (one for one in stations if one.hardware != own.hardware)
-    if own.hardware is None:
-        others = (one for one in stations if not set(one.addresses) & set(own.addresses))
-    first = next((station.first for station in others), None)  # they are in that order
+    stations = linkup.facts.stations  # in the order of their first frames
+    others = (one.first for one in stations if not one.is_mangled and not _is_own(one, linkup.pc))
+    first = next(others, None)
     return None if first is None else Proof(first, "another station")
+
+
+def _is_own(station: Station, pc: Pc) -> bool:
+    """Whether it is the PC: by its hardware address, or where one is lacking by an address."""
+    if station.hardware is None or pc.hardware is None:
+        return not set(pc.addresses).isdisjoint(station.addresses)
+    return station.hardware == pc.hardware
 
 
 def _address_proof(linkup: LinkUp) -> Proof | None:

@@ -94,7 +94,7 @@ BEGINNING = Moment(0, float("-inf"))
 @dataclass(slots=True, eq=False)
 class Try:
     """One thing that was tried: first and last frame of it, how often it was asked, how many
-    answers it got. port: None for ARP and pings.
+    answers it got. port: None for ARP and pings; under_way: whether its beginning is not recorded.
     """
 
     what: What
@@ -105,6 +105,7 @@ class Try:
     times: int = 1
     answers: int = 0
     last_answer: Moment | None = None
+    under_way: bool = False
 
 
 @dataclass(slots=True, eq=False, kw_only=True)
@@ -640,6 +641,7 @@ def of_session(session: Session, errors: Collection[IcmpError] = ()) -> Call:
         last=session.last,
         answers=session.answers,
         last_answer=session.answered,
+        under_way=not session.syns.count and session.syn_ack is None,
         session=session,
         end=end,
         idle=0.0 if end is None else _idle(session, end),
@@ -750,14 +752,17 @@ def in_rows(tries: Iterable[Try]) -> list[Try]:
             row.times += one.times
             row.answers += one.answers
         else:
-            rows.append(
-                Try(one.what, one.port, one.how, one.first, one.last, one.times, one.answers)
-            )
+            told = one.what, one.port, one.how, one.first, one.last, one.times, one.answers
+            rows.append(Try(*told, under_way=one.under_way))
     return rows
 
 
 def _are_alike(one: Try, other: Try) -> bool:
-    return (one.what, one.port, one.how) == (other.what, other.port, other.how)
+    return _kind(one) == _kind(other)
+
+
+def _kind(one: Try) -> tuple[object, ...]:
+    return one.what, one.port, one.how, one.under_way
 
 
 def between(moments: Sequence[Moment], begin: Moment, end: float, most: int) -> list[Moment]:

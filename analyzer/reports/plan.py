@@ -267,12 +267,14 @@ def _set(plans: Sequence[Plan]) -> Iterator[Step]:
     overlap = any(check.found == "adapters overlap" for one in plans for check in one.checks)
     if overlap:
         yield Step("Have the PC's other adapters in that network switched off while you connect.")
+    units: dict[object, list[str]] = {}
+    for one in plans:
+        units.setdefault(one.pc, []).append(who(one.controller))
     for address, mask in dict.fromkeys((one.pc, one.mask) for one in plans):
-        units = listed([who(one.controller) for one in plans if one.pc == address])
         if address is not None:
             yield Step(
-                f"For {units}: give the PC's adapter the address {address} with the mask {mask}, "
-                "if it does not have it yet.",
+                f"For {listed(units[address])}: give the PC's adapter the address {address} with "
+                f"the mask {mask}, if it does not have it yet.",
                 ADDRESS_CHANGE,
             )
     for far in dict.fromkeys(one.far for one in plans if one.way is Way.ROUTER):

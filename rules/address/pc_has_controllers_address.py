@@ -111,7 +111,7 @@ RULE = Rule(
     stage="address",
     title="The PC itself has the controller's address {controller}",
     what_happened="The PC, with the hardware address {pc}, wants or uses {controller}."
-    "{claims:if Another device said {claims:times} that it has that address.}",
+    "{claims:if Meanwhile another device said {claims:times} that it has that address.}",
     means="A PC that calls its own address talks to itself: nothing goes out on the cable. For "
     "everybody else, the address now leads to two devices.",
     likely_causes={

@@ -36,10 +36,11 @@ PC_SILENT, CONTROLLER_SILENT = "pc silent", "controller silent"
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    theirs = linkup.facts.index.exchanges_from[linkup.controller]
-    ours = [one for one in linkup.pc.exchanges if one.server[0] == linkup.controller]
-    theirs, ours = ([one for one in way if not one.is_office] for way in (theirs, ours))
-    to_pc = [one for one in theirs if one.server[0] in linkup.pc.addresses]
+    index, own = linkup.facts.index, linkup.pc.addresses
+    theirs = [one for one in index.exchanges_from[linkup.controller] if not one.is_office]
+    ours = [one for one in index.exchanges_to[linkup.controller] if not one.is_office]
+    ours = [one for one in ours if one.client[0] in own]
+    to_pc = [one for one in theirs if one.server[0] in own]
     if (theirs and ours) or any(one.answered.count for one in (*to_pc, *ours)):
         return
     closed = Calls(one for one in linkup.on_port if one.ended_by_client)

@@ -157,7 +157,7 @@ RULE = Rule(
     evidence={
         "start": "{hardware} comes up with the address {controller}{again}",
         "tried": "the PC tries in vain{again}",
-        "up": "{controller} answers",
+        "up": "by now, {controller} has answered",
     },
     cautions=(
         cautions.warning(

@@ -7,6 +7,10 @@ over. Where ARP does not tell, packets do: shown where both send as the
 controller in turn and are two systems (one resets what the other accepted, or their fresh times to
 live differ); it fits where one accepts a call and the other resets it.
 
+Shown, too, where one device says unasked, again and again, that it has an address which another one
+uses meanwhile: who answers when asked, or sends with it. The one that claims has an address of its
+own, or takes those of several others. About an address of no link-up this is a warning.
+
 Quiet where one took over for good or much later; where one answers for many addresses, forwards
 packets or has a virtual router's address; where one never sends a frame itself; where one session
 gets its answers from both; and where packets come back through a gateway: it has an address of its
@@ -14,15 +18,27 @@ own, or takes a little off the time to live. Probes are no claims.
 """
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from itertools import pairwise
 
-from analyzer.facts import Hardware, Run
+from analyzer.facts import Address, Hardware, Run
 from analyzer.facts.paths import times_to_live
-from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import HOPS, Call, LinkUp
+from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
+from analyzer.linkup import HOPS, Call, Case, Intruder, LinkUp, intruder
 from rules import cautions
 
+BACKUP, DEFAULT, SERVER, INTRUDER = (
+    "backup loaded twice",
+    "default address",
+    "address server",
+    "intruder",
+)
+"""Names of the causes in the rule."""
+TWO_PORTS, REDUNDANT = "two ports", "redundant pair"
+"""Names of these in what would look the same."""
+NO_INTRUDER: Mapping[str, object] = {"more": [], "unasked": 0, "own": [], "others": []}
+"""Values of clauses that are left out."""
 ENOUGH = 2
 """Claims of each device that prove it; a single one may be a mistake of a moment."""
 TOGETHER = 1.0
@@ -31,10 +47,48 @@ TURN = 120.0
 """Seconds in which nobody swaps a unit and swaps it back (common practice, no source)."""
 
 
-def find(linkup: LinkUp) -> Iterator[Sighting]:
-    found = _in_arp(linkup) or _in_packets(linkup)
-    if found is not None:
-        yield found
+def survey(case: Case) -> Iterator[Sighting]:
+    told, known = set[Address](), set[Hardware]()
+    for linkup in case.linkups:
+        taken = _intruder(linkup)
+        if taken is not None:
+            known.add(taken.hardware)
+        by_intruder = taken and _of_intruder(linkup.controller, taken)
+        found = by_intruder or _in_arp(linkup) or _in_packets(linkup)
+        if found is not None:
+            yield replace(found, linkup=linkup)
+        told.update([linkup.controller, *linkup.pc.addresses])
+    for address in case.facts.index.unasked_for:
+        taken = None if address in told else intruder(case.facts, address)
+        if taken is not None and taken.hardware not in known:
+            known.add(taken.hardware)
+            yield replace(_of_intruder(address, taken), level=Level.WARNING)
+
+
+def _intruder(linkup: LinkUp) -> Intruder | None:
+    """Who takes the controller's address from it, if neither of the two is the PC."""
+    taken = intruder(linkup.facts, linkup.controller)
+    is_pc = taken is not None and linkup.pc.hardware in (taken.hardware, taken.owner)
+    return None if is_pc else taken
+
+
+def _of_intruder(address: Address, taken: Intruder) -> Sighting:
+    return Sighting(
+        values={
+            "controller": address,
+            "first": taken.owner,
+            "second": taken.hardware,
+            "claims_first": 0,
+            "claims_second": 0,
+            **NO_INTRUDER,
+            "unasked": taken.unasked.count,
+            "own": taken.own,
+            "others": taken.others,
+        },
+        frames={"unasked": taken.unasked.moments, "used": taken.used},
+        likeliest=INTRUDER,
+        ruled_out=[BACKUP, DEFAULT, SERVER, TWO_PORTS, REDUNDANT],
+    )
 
 
 def _in_arp(linkup: LinkUp) -> Sighting | None:
@@ -48,7 +102,8 @@ def _in_arp(linkup: LinkUp) -> Sighting | None:
         return None
     counts = {one: claims.counts[one] for one in two}
     shown = (in_turn and min(counts.values()) >= ENOUGH) or two_labels
-    return _sighting(counts, runs, ("first", "second"), shown)
+    found = _sighting(counts, runs, ("first", "second"), shown)
+    return replace(found, values={**found.values, "more": linkup.owners[2:]})
 
 
 def _in_packets(linkup: LinkUp) -> Sighting | None:
@@ -82,12 +137,14 @@ def _sighting(
             "second": second,
             "claims_first": often,
             "claims_second": seldom,
+            **NO_INTRUDER,
         },
         frames={
             key: [at for run in runs if run.hardware == one for at in (run.first, run.last)]
             for key, one in zip(keys, counts, strict=True)
         },
         certainty=Certainty.SHOWN if shown else Certainty.FITS,
+        ruled_out=[INTRUDER],
     )
 
 
@@ -147,10 +204,15 @@ def _both_answered(linkup: LinkUp, two: list[Hardware]) -> bool:
 
 
 def _both_alive(linkup: LinkUp, runs: list[Run]) -> bool:
-    """Whether the first still sends as the controller after the second took the address."""
+    """Whether the first still sends as the controller after the second took the address: not only
+    by replies that nobody asked for, as one device tells which of its adapters takes its packets.
+    """
     if len(runs) != 2:
         return False
     elder, younger = runs
+    unasked = linkup.facts.arp.unasked.get((younger.hardware, linkup.controller))
+    if unasked is not None and unasked.count >= younger.count:
+        return False
     own = linkup.facts.index.packets_from[linkup.controller]
     after = younger.first.seconds + TOGETHER
     return any(one.src == elder.hardware and one.last.seconds > after for one in own)
@@ -160,20 +222,29 @@ RULE = Rule(
     slug="duplicate-address",
     stage="neighbour",
     title="Two devices both say that they are {controller}",
-    what_happened="The device {first} says {claims_first:times} that {controller} is its own, and "
-    "the device {second} says so {claims_second:times}.{label:label}",
+    what_happened="{claims_first:if The device {first} says {claims_first:times} that {controller} "
+    "is its own, and the device {second} says so {claims_second:times}.}"
+    "{more:if More devices say so: {more:list}.}"
+    "{unasked:if Without being asked, the device {second} says {unasked:times} that {controller} "
+    "is its own. The device {first} uses that address meanwhile.}"
+    "{own:if {second} has an address of its own: {own:list}.}"
+    "{others:if It says the same of others' addresses: {others:list}.}{label:label}",
     means="The PC sends to whichever spoke last. Answers may come from the wrong device, and "
     "sessions break at random.",
     likely_causes={
-        "backup loaded twice": (
-            "A backup of one controller was loaded into a second one, address included."
-        ),
-        "default address": "A new or spare device still has its default address.",
-        "address server": ("An address server or a service PC uses the controller's address."),
+        BACKUP: ("A backup of one controller was loaded into a second one, address included."),
+        DEFAULT: "A new or spare device still has its default address.",
+        SERVER: "An address server or a service PC uses the controller's address.",
+        INTRUDER: "A program on {second} draws what is meant for others to itself: a tool that "
+        "listens in, or somebody who does not belong here.",
     },
     what_to_do=(
         Step("Send no motion commands and load no programs until this is resolved."),
         Step("Compare {first} and {second} with the hardware addresses on the labels."),
+        Step(
+            "{unasked:if Have {second} found by the tables of the switches, and ask whoever looks "
+            "after the network what it does there.}"
+        ),
         Step(
             "Cable the PC directly to the unit that the address belongs to, and record again: the "
             "hardware address that answers now is that unit's.",
@@ -184,6 +255,8 @@ RULE = Rule(
     evidence={
         "first": "{first} says that it has {controller}{again}",
         "second": "{second} says that it has {controller}{again}",
+        "unasked": "{second} says unasked that it has {controller}{again}",
+        "used": "{first} uses {controller}{again}",
         "first_sends": "{first} sends a packet as {controller}{again}",
         "second_sends": "{second} sends a packet as {controller}{again}",
     },
@@ -193,14 +266,15 @@ RULE = Rule(
         ),
     ),
     also_fits={
-        "two ports": "One device with two network ports that both answer.",
-        "redundant pair": "A redundant pair that changed over and back.",
+        TWO_PORTS: "One device with two network ports that both answer.",
+        REDUNDANT: "A redundant pair that changed over and back.",
         "proxy ARP": ("A router that answers for others (proxy ARP), and for this address too."),
     },
     looks_alike=(
         "A redundant pair or a replaced module: one clean change, the first is silent afterwards.",
         "A router that answers for many addresses (proxy ARP).",
         "Probes with the sender 0.0.0.0.",
+        "A device of two adapters that says unasked which of them takes its packets.",
         "The same reply recorded twice: the hardware address is the same.",
         "A virtual router's address beside the real one.",
         "Packets that come back through a gateway: its own address, or a lower time to live.",
@@ -208,6 +282,6 @@ RULE = Rule(
     confirm="With the PC cabled directly to one of the two, only that one may answer.",
     confirm_caution=cautions.UNPLUG,
     sources=("RFC 826 (the newest claim wins)", "RFC 5227 section 2.4"),
-    needs=frozenset({Need.LINKUP, Need.HARDWARE}),
-    find=find,
+    needs=frozenset({Need.HARDWARE}),
+    survey=survey,
 )

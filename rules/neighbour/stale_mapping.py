@@ -3,11 +3,14 @@
 Those of the PC: shown where another device claims the controller's address and the PC still sends
 to the old one afterwards, in vain; and where the site sheet tells the hardware address on the
 controller's label, and the PC sends to another one that nobody claimed in this recording. It fits
-where the PC was plugged in during the recording, never asked for the hardware address of a
-controller in its own network, and nothing comes back: then its entry was typed by hand. Quiet where
-packets come back, where the PC sends to the one on the label, where the old address is a router's
-or a virtual router's, where the claim is made for others, and where a cached entry could explain
-the missing question.
+where a device that has no other address sends anything as the controller, such as a greeting to
+all, and nobody in the recording has the old one: a controller that answers no ARP never claims.
+What a router hands on carries the router's hardware address, and its time to live is not fresh:
+that shows no owner. It fits, too, where the PC was plugged in during the recording, never asked for
+the hardware address of a controller in its own network, and nothing comes back: then its entry was
+typed by hand. Quiet where packets come back, where both are one machine, where the PC sends to the
+one on the label, where the old address is a router's or a virtual router's, where the claim is made
+for others, and where a cached entry could explain the missing question.
 
 Those of the controller: shown where it sends packets for the PC to a hardware address that nobody
 in the recording has, and none to the PC's own afterwards. A switch floods such packets, so the PC
@@ -17,6 +20,7 @@ records them and drops them. Quiet where somebody sends from that hardware addre
 from collections.abc import Iterator
 
 from analyzer.facts import Hardware, Moment, Path
+from analyzer.facts.paths import FRESH
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
 from analyzer.linkup import LinkUp
 from rules import cautions
@@ -25,7 +29,7 @@ SWAP = 1.0
 """Seconds in which nobody swaps a unit: two claims closer than this are two devices."""
 REPLACED, TYPED, CHANGED, PC_REPLACED = "replaced", "typed", "changed", "pc replaced"
 """Names of these causes in the rule."""
-CONTROLLER_OFF, SECOND_ADAPTER = "controller off", "second adapter"
+CONTROLLER_OFF, SECOND_ADAPTER, SHARED = "controller off", "second adapter", "shared"
 """Names of these in what would look the same."""
 
 
@@ -42,9 +46,10 @@ def _of_the_pc(linkup: LinkUp, path: Path) -> Iterator[Sighting]:
         return
     claim = _claim_of_another(linkup, old, path.last)
     unlike_label = claim is None and _is_unlike_label(linkup, old)
-    if claim is None and not unlike_label and not _typed_by_hand(linkup, path):
+    used, user = (None, None) if claim else _use_by_another(linkup, old, path.last)
+    if not (claim or used or unlike_label or _typed_by_hand(linkup, path)):
         return
-    since = claim or path.first
+    since = claim or used or path.first
     vain = [at for at in linkup.in_vain if since <= at <= path.last]
     if not vain or linkup.is_heard_after(since):
         return
@@ -57,17 +62,23 @@ def _of_the_pc(linkup: LinkUp, path: Path) -> Iterator[Sighting]:
             "own": linkup.pc.hardware,
             "frames": path.frames,
             "silent": linkup.facts.coverage.seconds - (heard or path.first).seconds,
-            "new": linkup.hardware,
-            "claimed": claim is not None,
+            "new": user or linkup.hardware,
+            "claimed": claim is not None or used is not None,
         },
         frames={
             "claim": [claim] if claim else [],
+            "used": [used] if used else [],
             "heard": [heard] if heard else [],
             "sent": [vain[0], path.last],
         },
         certainty=Certainty.SHOWN if claim or unlike_label else Certainty.FITS,
         silence=linkup.silence(vain),
-        ruled_out=[PC_REPLACED, SECOND_ADAPTER, *([CONTROLLER_OFF] if claim else [])],
+        ruled_out=[
+            PC_REPLACED,
+            SECOND_ADAPTER,
+            *([CONTROLLER_OFF] if claim or used else []),
+            *([] if used else [SHARED]),
+        ],
     )
 
 
@@ -80,6 +91,27 @@ def _claim_of_another(linkup: LinkUp, old: Hardware, last_sent: Moment) -> Momen
     both = any(taken.seconds - run.last.seconds < SWAP for run in linkup.claims.by(old))
     lives = station is not None and station.last > taken
     return None if both or lives or taken > last_sent else taken
+
+
+def _use_by_another(
+    linkup: LinkUp, old: Hardware, last_sent: Moment
+) -> tuple[Moment, Hardware] | tuple[None, None]:
+    """The first frame of the one device that sends as the controller, and who that is, where nobody
+    has the old hardware address.
+    """
+    facts = linkup.facts
+    own = [
+        (path.first, path.src)
+        for path in facts.index.packets_from[linkup.controller]
+        if path.src not in (None, linkup.pc.hardware)
+        and path.ttls[1] in FRESH
+        and facts.has_only(path.src, linkup.controller)
+    ]
+    alone = len({src for _, src in own}) == 1 and facts.station(old) is None
+    first, user = min(own) if alone else (None, None)
+    if first is None or user is None or first > last_sent:
+        return None, None
+    return first, user
 
 
 def _is_unlike_label(linkup: LinkUp, old: Hardware) -> bool:
@@ -98,6 +130,8 @@ def _typed_by_hand(linkup: LinkUp, path: Path) -> bool:
 
 def _of_the_controller(linkup: LinkUp) -> Iterator[Sighting]:
     own, facts = linkup.pc.hardware, linkup.facts
+    if linkup.is_inside:
+        return
     back = [
         path
         for path in facts.index.packets_from[linkup.controller]
@@ -123,7 +157,7 @@ def _of_the_controller(linkup: LinkUp) -> Iterator[Sighting]:
         },
         frames={"astray": [path.first, path.last]},
         likeliest=PC_REPLACED,
-        ruled_out=[REPLACED, TYPED, CHANGED, CONTROLLER_OFF],
+        ruled_out=[REPLACED, TYPED, CHANGED, CONTROLLER_OFF, SHARED],
     )
 
 
@@ -150,7 +184,7 @@ RULE = Rule(
     what_to_do=(
         Step(
             "{pc_sends:if Compare {old} with the hardware address on the controller's label.}"
-            "{claimed:if Do the same with {new}, which says now that it has the address.}"
+            "{claimed:if Do the same with {new}, which has the address now.}"
         ),
         Step(
             "{pc_sends:if Show the PC's neighbour table (ARP table) and look for the entry of "
@@ -183,6 +217,7 @@ RULE = Rule(
     ),
     evidence={
         "claim": "{new} says that it has {controller}",
+        "used": "{new} sends as {controller}",
         "heard": "the last packet that comes from {controller}",
         "sent": "the PC sends a packet for {controller} to {old}, in vain{again}",
         "astray": "{controller} sends a packet for {receiver} to {old}{again}",
@@ -197,6 +232,8 @@ RULE = Rule(
         SECOND_ADAPTER: (
             "A second adapter of the PC that has this hardware address and the same network."
         ),
+        SHARED: "A redundant pair that takes packets at a shared hardware address, and whose "
+        "service is silent.",
     },
     looks_alike=(
         "A neighbour entry from before the recording that still works: no ARP is needed then.",

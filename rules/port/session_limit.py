@@ -158,7 +158,7 @@ def _level(linkup: LinkUp, away: Sequence[_Away], holders: Sequence[Call]) -> Le
     worked = linkup.answers_after(last) or linkup.calls.opened.after(last)
     if away and (not worked or any(one.how == ENDED for one in away)):
         return Level.FAULT
-    calls = Calls(one.call for one in away if one.how in (REFUSED, SILENT))
+    calls = Calls(one.call for one in away)
     return Level.NOTE if calls.attempts > 1 and holders else None
 
 

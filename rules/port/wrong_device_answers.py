@@ -72,10 +72,9 @@ def _is_unlike_label(linkup: LinkUp, device: Hardware) -> bool:
 
 def _is_router(linkup: LinkUp, device: Hardware) -> bool:
     """Whether an address server says so, or packets from other networks come through it."""
-    station, named = linkup.facts.station(device), linkup.facts.index.routers
-    forwards = station is not None and station.is_router
-    far = not all(map(linkup.pc.is_near, linkup.facts.addresses_of(device)))
-    return linkup.controller in named or (forwards and far)
+    facts = linkup.facts
+    far = not all(map(linkup.pc.is_near, facts.addresses_of(device)))
+    return linkup.controller in facts.index.routers or (far and not facts.is_a_device(device))
 
 
 def _stranger(linkup: LinkUp, call: Call) -> Hardware | None:

@@ -4,8 +4,8 @@ Quiet where any frame of the PC was meant for the controller; where it is unclea
 the PC, since that is asked first; and where the frames are unreadable, cut too short to show an
 attempt, or all lost in a damaged file. Where only other networks than the controller's are heard,
 that the PC has no way to it comes first. Where another station asks for the controller, that one
-may be the PC that connects. Where the PC speaks IPv6, which is not analysed, with a neighbour, the
-attempt may be in that: then it only fits.
+may be the PC that connects. Where somebody calls or pings over IPv6, that is an attempt. Where the
+PC only speaks other IPv6 with a neighbour, the attempt may be in that: then it only fits.
 """
 
 from collections.abc import Iterator
@@ -73,6 +73,8 @@ def _asked_by_others(linkup: LinkUp) -> list[Question]:
 
 def _would_show(facts: Facts) -> bool:
     coverage = facts.coverage
+    if facts.over_ipv6:
+        return False
     readable = set(coverage.kinds) != {Kind.UNREADABLE}
     nothing_left = facts.damage is not None and not coverage.frames
     return readable and not nothing_left and not 0 < coverage.shortest_cut < HEADERS

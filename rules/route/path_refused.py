@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from analyzer.facts import CLIENT, Address, End, Hardware, IcmpError
 from analyzer.facts.icmp import UNREACHABLE
 from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import BEGINNING, How, LinkUp, Stage, needs_no_router
+from analyzer.linkup import How, LinkUp, Stage, needs_no_router
 from rules import cautions
 
 NO_SUCH_PORT = {2, 3}
@@ -40,8 +40,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 def _data_refused(linkup: LinkUp) -> Iterator[Sighting]:
     """The session opens, and what the PC sends in it is forbidden and never confirmed."""
     stuck = [one for one in linkup.on_port.opened if one.stuck(CLIENT) is not None]
-    said = [(call, error) for call in stuck for error in call.errors if error.is_prohibited]
-    errors = [one for call, one in said if one.moment > (call.session.asked or BEGINNING)]
+    errors = [error for call in stuck for error in call.errors if error.is_prohibited]
     if errors and not linkup.answers_after(errors[0].moment):
         yield _told(errors[0].sender, errors[0].meaning, errors, sure=True)
 

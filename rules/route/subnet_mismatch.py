@@ -6,7 +6,6 @@
 - The PC hands its packets to a router, although the controller itself is heard on this cable.
 - The PC asks in vain for what looks like its gateway and sends nothing to the controller: its mask
   leads past the controller, as far as its other frames allow that.
-- The controller asks for another station right behind the PC's calls: its mask leads past the PC.
 
 Shown where the controller is heard on this cable although the PC's mask or packets lead elsewhere,
 and where the site sheet knows both masks and no router between the two: then it is no router's
@@ -16,9 +15,9 @@ leads elsewhere.
 Where a message says why nothing comes back, the rules about it stand before this one in the list.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
-from analyzer.facts import Moment, Question
+from analyzer.facts import Question
 from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import (
     ASKED_ON_PURPOSE,
@@ -27,21 +26,15 @@ from analyzer.linkup import (
     Network,
     heard_on_cable,
     is_gateway_number,
-    last_until,
     needs_no_router,
     renumbered,
 )
 from rules import cautions
 
-AGAIN = 2
-"""Questions behind the PC's calls that are no chance any more."""
-BEHIND = 3.0
-"""Seconds behind a call within which a station asks whom to give its answer to: three questions,
-about a second apart (common practice, no source)."""
 ADDRESS, MASK, SLIP, ROUTER, WRONG_GATEWAY = "address", "mask", "slip", "router", "wrong gateway"
 """Names of the causes in the rule."""
 OFF, FILTER, FAR_END = "off", "filter", "far end"
-OTHER_ADAPTER, NOT_TRIED, OTHER_BUSINESS = "other adapter", "not tried", "other business"
+OTHER_ADAPTER, NOT_TRIED = "other adapter", "not tried"
 """Names of what would look the same."""
 
 
@@ -50,10 +43,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     if own is None or is_back or linkup.is_elsewhere or linkup.self_assigned:
         return
     gateway = next(_gateways(linkup, own), None)
-    by_the_pc = gateway is not None or not linkup.same_network or needs_no_router(linkup)
-    sought = None if by_the_pc else next(_sought(linkup, own), None)
-    if by_the_pc or sought is not None:
-        yield _sighting(linkup, own, gateway, sought)
+    if gateway is not None or not linkup.same_network or needs_no_router(linkup):
+        yield _sighting(linkup, own, gateway)
 
 
 def _gateways(linkup: LinkUp, own: Network) -> Iterator[Question]:
@@ -70,30 +61,13 @@ def _gateways(linkup: LinkUp, own: Network) -> Iterator[Question]:
             yield one
 
 
-def _sought(linkup: LinkUp, own: Network) -> Iterator[Question]:
-    """Other stations, for which the controller asks, each time behind a call of the PC."""
-    pings = linkup.pings.requests.moments if linkup.pings is not None else []
-    calls = sorted([*linkup.calls.sent, *pings])
-    for one in linkup.facts.index.questions_as[linkup.controller]:
-        again = one.wanted != own.address and one.broadcasts >= AGAIN
-        if again and all(_follows(at, calls) for at in one.asked.moments):
-            yield one
-
-
-def _follows(asked: Moment, calls: Sequence[Moment]) -> bool:
-    call = last_until(calls, asked)
-    return call is not None and asked.seconds - call.seconds <= BEHIND
-
-
-def _sighting(
-    linkup: LinkUp, own: Network, gateway: Question | None, sought: Question | None
-) -> Sighting:
+def _sighting(linkup: LinkUp, own: Network, gateway: Question | None) -> Sighting:
     taken, before = renumbered(linkup) or (BEGINNING, None)
     tried, sent = ([at for at in all_ if at >= taken] for all_ in (linkup.attempts, linkup.tried))
     own_questions = (one for one in linkup.questions if one.asker_ip == own.address)
     answers = sorted(answer for one in own_questions for answer in one.answers)[:1]
     here = [] if own.is_presumed and linkup.router is None else heard_on_cable(linkup)
-    asked, for_gateway = gateway or sought, gateway.asked.moments if gateway else []
+    for_gateway = gateway.asked.moments if gateway else []
     apart, other = not linkup.same_network, linkup.controller_network
     other = Network(other.address, own.mask) if other.is_presumed else other
     without_router = apart and linkup.router is None and linkup.has_no_router
@@ -101,12 +75,11 @@ def _sighting(
         SLIP: here or before,
         ROUTER: here,
         FILTER: here or gateway,
-        OFF: here or asked,
-        FAR_END: here or asked,
+        OFF: here or gateway,
+        FAR_END: here or gateway,
         OTHER_ADAPTER: (here and tried) or answers or before or gateway,
         WRONG_GATEWAY: gateway is None,
         NOT_TRIED: gateway is None,
-        OTHER_BUSINESS: sought is None,
     }
     return Sighting(
         values={
@@ -118,8 +91,7 @@ def _sighting(
             "neighbour": answers[0][1] if answers else None,
             "router": linkup.router if here else None,
             "gateway": gateway and gateway.wanted,
-            "sought": sought and sought.wanted,
-            "questions": asked.asked.count if asked else 0,
+            "questions": gateway.asked.count if gateway else 0,
         },
         frames={
             "taken": [taken] if before is not None else [],
@@ -127,7 +99,6 @@ def _sighting(
             "answered": [at for at, _ in answers],
             "here": here,
             "gateway": for_gateway,
-            "sought": sought.asked.moments if sought else [],
         },
         certainty=Certainty.SHOWN if here or without_router else Certainty.FITS,
         silence=linkup.silence([*sent, *for_gateway], arrived=bool(linkup.errors)),
@@ -148,9 +119,7 @@ RULE = Rule(
     "{router:if The PC hands its packets to the router {router}, although {controller} itself is "
     "heard on this cable.}"
     "{gateway:if The PC asked {questions:times} for {gateway}, which looks like its gateway, and "
-    "sent nothing to {controller}.}"
-    "{sought:if Behind the PC's calls, {controller} asked {questions:times} for {sought} instead "
-    "of answering.}",
+    "sent nothing to {controller}.}",
     means="Devices in different networks reach each other only through a router that knows both. "
     "Without one, the PC's packets do not arrive, or the answers do not."
     "{neighbour:if Here the PC asked for the controller's hardware address itself, and {neighbour} "
@@ -188,7 +157,6 @@ RULE = Rule(
         "answered": "{neighbour} answers for {controller}",
         "here": "{controller} itself is heard on this cable{again}",
         "gateway": "the PC asks for {gateway}, and nobody answers{again}",
-        "sought": "{controller} asks for {sought}{again}",
     },
     also_fits={
         OFF: "A plant with a wider mask on both ends, where the controller is off or does not "
@@ -198,15 +166,12 @@ RULE = Rule(
         OTHER_ADAPTER: "A recording made on another adapter than the one used.",
         NOT_TRIED: "A program that did not try, while another one of the PC looked for the "
         "gateway.",
-        OTHER_BUSINESS: "A controller that looks for a device of its own, while a filter drops the "
-        "PC's calls.",
     },
     looks_alike=(
         "A controller behind a router that answers: its packets come back.",
         "A PC that changes its address in mid-work and is answered at the new one.",
         "A wider mask that covers both addresses: they are in one network then.",
         "A PC that looks for its gateway, and for farther addresses than the controller's too.",
-        "A controller that asks for other stations all the time, whoever calls it.",
     ),
     confirm="Call the controller from a PC on the same switch whose address lies in the "
     "controller's network: if that works, it is the address.",

@@ -67,9 +67,9 @@ RULE = Rule(
     slug="receiver-stalled",
     stage="session",
     title="{reader} stopped taking data from the session",
-    what_happened="In the session with {controller} on port {port}, {reader} said {times:times} "
-    "that it can take no more data, and stayed so for {stalled:seconds}. The other end asked "
-    "{probes:times} whether it could go on.",
+    what_happened="In the session with {controller} on port {port}, {reader} ran full "
+    "{times:times} and stayed so for {stalled:seconds}. The other end asked {probes:times} whether "
+    "it could go on.",
     means="The network works. The program at that end does not fetch what has arrived, so the "
     "buffer of its system is full.",
     likely_causes={

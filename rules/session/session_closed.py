@@ -83,11 +83,11 @@ RULE = Rule(
     slug="session-closed",
     stage="session",
     title="{controller} closed the session while the PC still needed it",
-    what_happened="{controller} closed {sessions:count session} on port {port} in order. "
-    "The first of them had carried {answers:count answer}. It was closed {idle:seconds} after the "
-    "last data or the opening.{unheard:if The PC had sent its request {unheard:times} by then, and "
-    "even the close does not confirm it.}{refused:if Later the controller turned down "
-    "{refused:count call}.}",
+    what_happened="{controller} closed in order {sessions:count session} on port {port} that the "
+    "PC still needed. The first of them had carried {answers:count answer}. It was closed "
+    "{idle:seconds} after the last data or the opening.{unheard:if The PC had sent its request "
+    "{unheard:times} by then, and even the close does not confirm it.}{refused:if Later "
+    "the controller turned down {refused:count call}.}",
     means="The controller's service ended the session on purpose. Cable and addresses work."
     "{unheard:if The request had not reached the controller, so the close is no answer to it.}"
     "{refused:if Nothing listened on the port then.}",

@@ -335,6 +335,17 @@ def calls_silent(number: int) -> Iterator[Frame]:
     yield from ended()
 
 
+def calls_unheard(number: int) -> Iterator[Frame]:
+    """Each SYN is accepted, and accepted again after a second; the PC never takes that up."""
+    yield from acquainted()
+    for n in range(number):
+        talk = Talk(PC, UNIT, port(n))
+        yield STEP, talk.ask(SYN)
+        accepted = talk.tell(SYN | ACK)
+        yield from ((STEP, accepted), (SECOND, accepted))
+    yield from ended()
+
+
 def calls_prohibited(number: int) -> Iterator[Frame]:
     """A router answers each SYN with "prohibited by a rule" (RFC 1812 5.2.7.1)."""
     yield from acquainted()
@@ -557,6 +568,20 @@ def arp_announced(number: int) -> Iterator[Frame]:
     yield from ended()
 
 
+def arp_unasked(number: int) -> Iterator[Frame]:
+    """One station tells the PC twice, unasked, that everybody's address is its own; everybody
+    greets all.
+    """
+    yield from served()
+    taker = host(number)
+    for n in range(number):
+        one = host(n)
+        claim = arp(2, taker._replace(address=one.address), PC.address)
+        yield from ((STEP, claim), (STEP, claim))
+        yield STEP, udp(one, EVERYBODY, 5000, 5000, b"here", n + 1)
+    yield from ended()
+
+
 def udp_exchanges(number: int) -> Iterator[Frame]:
     """The PC asks one port of the controller from many of its own, and is answered."""
     yield from served()
@@ -628,6 +653,19 @@ def dhcp_clients(number: int) -> Iterator[Frame]:
     yield from ended()
 
 
+def dhcp_unserved(number: int) -> Iterator[Frame]:
+    """Everybody asks for an address three times, and nobody answers."""
+    yield from served()
+    for n in range(number):
+        for turn in range(3):
+            src = host(n)._replace(address=bytes(4))
+            head = struct.pack(">BBBBIHH", 1, 1, 6, 0, n, turn, 0x8000)
+            names = src.hardware + bytes(10 + 64 + 128)
+            message = head + bytes(16) + names + bytes.fromhex("63825363") + bytes((53, 1, 1, 255))
+            yield STEP, udp(src, EVERYBODY, 68, 67, message, 3 * n + turn)
+    yield from ended()
+
+
 # --- kinds: switches and others -----------------------------------------------------------------
 
 
@@ -686,13 +724,14 @@ def port_access(number: int) -> Iterator[Frame]:
 KINDS: dict[str, Callable[[int], Iterator[Frame]]] = {
     make.__name__.replace("_", "-"): make
     for make in (
-        sessions_closed, sessions_reset, sessions_left_open, sessions_dropped, sessions_unanswered,
-        sessions_recovered, sessions_hung, sessions_joined_late, calls_held_over,
-        lines_busy, calls_refused, calls_silent, calls_prohibited, ports_called, stations,
-        addresses_searched, addresses_asked, controllers, controllers_silent, callers, calls_to_pc,
-        two_pcs, owners_in_turn, senders_in_turn, requests, exceptions, overlaps, retransmissions,
-        holes, keep_alives, windows_shut, arp_repeated, arp_askers, arp_announced, udp_exchanges,
-        udp_targets, udp_refused, fragments, pings, pinged, dhcp_clients, vlans, lldp_senders,
+        sessions_closed, sessions_reset, sessions_left_open, sessions_dropped,
+        sessions_unanswered, sessions_recovered, sessions_hung, sessions_joined_late,
+        calls_held_over, lines_busy, calls_refused, calls_silent, calls_unheard, calls_prohibited,
+        ports_called, stations, addresses_searched, addresses_asked, controllers,
+        controllers_silent, callers, calls_to_pc, two_pcs, owners_in_turn, senders_in_turn,
+        requests, exceptions, overlaps, retransmissions, holes, keep_alives, windows_shut,
+        arp_repeated, arp_askers, arp_announced, arp_unasked, udp_exchanges, udp_targets,
+        udp_refused, fragments, pings, pinged, dhcp_clients, dhcp_unserved, vlans, lldp_senders,
         spanning_tree_senders, ethertypes, port_access,
     )
 }  # fmt: skip

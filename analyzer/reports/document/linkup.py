@@ -24,6 +24,8 @@ TRIED = {
     "tcp": "calls TCP port {port}",
     "udp": "sends to UDP port {port}",
 }
+BLANK = "no request and no answer recorded"
+UNDER_WAY = "uses TCP port {port}, opening not recorded,"
 TRY_ENDED = {
     How.IGNORED: "no answer",
     How.ANSWERED: "{answers:count answer}",
@@ -86,7 +88,9 @@ def _tries(outcome: Outcome, everything: bool) -> Iterator[Block]:
     rows = []
     for one in shown:
         values = {"port": one.port, "answers": one.answers}
-        what, ended = say(TRIED[one.what], values), say(TRY_ENDED[one.how], values)
+        tried = UNDER_WAY if one.under_way else TRIED[one.what]
+        is_blank = one.under_way and one.how is How.NOT_SEEN
+        what, ended = say(tried, values), BLANK if is_blank else say(TRY_ENDED[one.how], values)
         begin, end = one.first.seconds, one.last.seconds
         rows.append((f"{begin:.1f}-{end:.1f}", f"{capital(what)} {times(one.times)}", ended))
     yield Table(("From, to (s)", "What the PC tried", "How it ended"), rows)

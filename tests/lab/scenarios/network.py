@@ -281,7 +281,7 @@ def controller_mask_too_narrow(lab: Lab) -> None:
     call(lab.pc, UNIT)
 
 
-@fault("subnet-mismatch")
+@fault("controllers-gateway-wrong")
 def controller_mask_too_narrow_and_gateway_gone(lab: Lab) -> None:
     """As before, and the controller looks for its gateway each time it is called."""
     lab.stations(unit=f"{UNIT}/28")

@@ -1,7 +1,7 @@
 """duplicate-address: two devices claim the controller's address."""
 
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
-from analyzer.findings import Certainty
+from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Station, modbus_answer, modbus_read
 from tests.support import TOLD, diagnosed, ended, found, labelled, lead, slugs, told_or_not
 
@@ -542,3 +542,114 @@ def test_quiet_where_two_known_controllers_keep_to_their_addresses() -> None:
         plant.resolve(pc, one)
         plant.tcp(pc, one).open().poll(3)
     assert slugs(diagnosed(ended(plant), sheet=BOTH)) == []
+
+
+# --- one that claims unasked ----------------------------------------------------------------------
+
+INTRUDER_HW = "00:00:5e:00:53:66"
+
+
+def takes(plant: Plant, by: Station, address: str, to: Station, times: int = 3) -> None:
+    """Tells one station again and again, unasked, that an address is its own."""
+    for _ in range(times):
+        plant.reply(by, to, for_ip=address, after=1.0)
+
+
+def drawn() -> tuple[Plant, Station, Station, Station]:
+    """The plant, the PC, the controller, and a device with an address of its own."""
+    plant = Plant()
+    pc, unit = plant.pc(), plant.station()
+    other = plant.station("192.0.2.66")
+    plant.wait(5)
+    plant.resolve(pc, unit)
+    plant.wait(5)
+    return plant, pc, unit, other
+
+
+@told_or_not
+def test_found_where_one_claims_unasked_what_another_answers_for(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit, other = drawn()
+    plant.announce(other)
+    takes(plant, other, unit.address, pc)
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).syn(repeats=(1, 2))
+    diagnosis = diagnosed(ended(plant), controllers)
+    finding = found(diagnosis, SLUG)
+    assert (lead(diagnosis), finding.certainty) == (SLUG, Certainty.SHOWN)
+    assert str(finding.values["second"]) == "00-00-5E-00-53-66"
+    assert str(finding.values["first"]) == "00-00-5E-00-53-60"
+    assert (finding.values["unasked"], list(map(str, finding.values["own"]))) == (3, ["192.0.2.66"])
+    assert "00-00-5E-00-53-66" in finding.likely_causes[0]
+    assert len(finding.likely_causes) == 1
+
+
+def test_found_where_one_takes_the_addresses_of_several() -> None:
+    """It shows no address of its own; the panel's is taken too."""
+    plant, pc, unit, _ = drawn()
+    panel = plant.station("192.0.2.20")
+    other = Station("192.0.2.60", INTRUDER_HW)
+    plant.datagram(panel, "192.0.2.255", 5000, 5000, b"hello")
+    takes(plant, other, unit.address, pc)
+    takes(plant, other, panel.address, pc)
+    plant.datagram(panel, "192.0.2.255", 5000, 5000, b"hello")
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).syn(repeats=(1, 2))
+    finding = found(diagnosed(ended(plant), TOLD), SLUG)
+    assert (finding.values["own"], list(map(str, finding.values["others"]))) == ([], ["192.0.2.20"])
+
+
+def test_told_as_a_warning_about_an_address_of_no_link_up() -> None:
+    plant, pc, unit, other = drawn()
+    panel = plant.station("192.0.2.20")
+    plant.announce(other)
+    takes(plant, other, panel.address, pc)
+    plant.datagram(panel, "192.0.2.255", 5000, 5000, b"hello")
+    plant.tcp(pc, unit).open().poll(3)
+    diagnosis = diagnosed(ended(plant), TOLD)
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, str(finding.values["controller"])) == (Level.WARNING, "192.0.2.20")
+    assert [one.verdict for one in diagnosis.outcomes] == [Verdict.COMPLETE]
+
+
+def test_quiet_where_two_adapters_of_one_device_share_its_packets() -> None:
+    """It says unasked which of its adapters takes the packets of whom."""
+    plant, pc, unit, _ = drawn()
+    second = Station(unit.address, "00:00:5e:00:53:61")
+    takes(plant, second, unit.address, pc)
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    session.close()
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_where_the_other_takes_over_for_good() -> None:
+    """A spare with an address of its own; the first unit is not heard any more."""
+    plant, pc, unit, other = drawn()
+    plant.announce(other)
+    takes(plant, other, unit.address, pc)
+    plant.tcp(pc, Station(unit.address, other.hw)).open().poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_about_a_single_claim() -> None:
+    plant, pc, unit, other = drawn()
+    plant.announce(other)
+    takes(plant, other, unit.address, pc, times=1)
+    plant.wait(200)
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).open().poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_where_one_answers_for_another_when_asked() -> None:
+    """A router that answers for others (proxy ARP) beside the controller itself."""
+    plant, pc, unit, router = drawn()
+    for address in (unit.address, "192.0.2.70", "192.0.2.71"):
+        plant.ask(pc, address, times=1, after=1.0)
+        plant.reply(router, pc, for_ip=address)
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).open().poll(3)
+    finding = [one for one in diagnosed(ended(plant), TOLD).findings if one.rule == SLUG]
+    assert not any(one.values["unasked"] for one in finding)

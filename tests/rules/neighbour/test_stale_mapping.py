@@ -14,6 +14,7 @@ from rules.neighbour.stale_mapping import (
     REPLACED,
     RULE,
     SECOND_ADAPTER,
+    SHARED,
     TYPED,
 )
 from tests.support import (
@@ -126,7 +127,7 @@ def test_found_with_what_was_sent_in_vain_and_not_what_worked() -> None:
     assert frames[0] < plant.number(claim)
     silent = finding.values["silent"]
     assert silent == pytest.approx(5.0 + 1.0 + 4.5 + 8.0, abs=1.5)
-    assert left_out(finding, RULE) == ([PC_REPLACED], [CONTROLLER_OFF, SECOND_ADAPTER])
+    assert left_out(finding, RULE) == ([PC_REPLACED], [CONTROLLER_OFF, SECOND_ADAPTER, SHARED])
 
 
 def test_quiet_where_the_pc_learns_the_new_address_by_itself() -> None:
@@ -448,7 +449,7 @@ def test_found_where_the_controller_answers_to_the_pc_of_before(
     assert str(finding.values["receiver"]) == "192.0.2.15"
     assert str(finding.values["old"]) == "00-00-5E-00-53-77"
     assert str(finding.values["own"]) == "00-00-5E-00-53-15"
-    assert left_out(finding, RULE) == ([REPLACED, TYPED, CHANGED], [CONTROLLER_OFF])
+    assert left_out(finding, RULE) == ([REPLACED, TYPED, CHANGED], [CONTROLLER_OFF, SHARED])
     assert len(finding.what_to_do) == 3
     assert [one.verdict for one in diagnosis.outcomes] == [Verdict.STOPPED]
 
@@ -458,7 +459,7 @@ def test_the_pcs_own_old_entry_is_told_with_its_own_steps() -> None:
     plant.announce(new)
     plant.tcp(pc, old).syn(repeats=SLOW_DOWN, after=3.0)
     finding = found(diagnosed(ended(plant)), SLUG)
-    assert left_out(finding, RULE)[1] == [CONTROLLER_OFF, SECOND_ADAPTER]
+    assert left_out(finding, RULE)[1] == [CONTROLLER_OFF, SECOND_ADAPTER, SHARED]
     assert len(finding.what_to_do) == 4
 
 
@@ -473,4 +474,104 @@ def test_quiet_where_somebody_has_the_other_hardware_address() -> None:
     """A second adapter of the PC, or another device on its address."""
     plant, pc, unit, _ = begun()
     plant.announce(answered_astray(plant, pc, unit))
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+# --- shown by any frame of the owner ------------------------------------------------------------
+
+
+def greets(plant: Plant, unit: Station, times: int = 3) -> None:
+    for _ in range(times):
+        plant.datagram(unit, "192.0.2.255", 5000, 5000, b"running", after=1.0)
+
+
+@told_or_not
+def test_it_fits_where_the_owner_greets_everybody_and_answers_no_arp(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, old, new = begun()
+    greets(plant, new)
+    plant.tcp(pc, old).syn(repeats=SLOW_DOWN, after=3.0)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.FITS
+    assert str(finding.values["old"]) == "00-00-5E-00-53-60"
+    assert str(finding.values["new"]) == "00-00-5E-00-53-61"
+    assert left_out(finding, RULE) == ([PC_REPLACED], [CONTROLLER_OFF, SECOND_ADAPTER])
+    assert "00-00-5E-00-53-61" in finding.what_to_do[0].text
+    assert next(one.moment.frame for one in finding.evidence) == 4
+
+
+def test_found_where_the_owner_sends_to_another_station() -> None:
+    plant, pc, old, new = begun()
+    plant.datagram(new, plant.station("192.0.2.20"), 5000, 5000, b"running", after=1.0)
+    plant.tcp(pc, old).syn(repeats=SLOW_DOWN, after=3.0)
+    assert lead(diagnosed(ended(plant))) == SLUG
+
+
+def test_quiet_where_a_router_hands_on_the_owners_packets() -> None:
+    """At a mirror port: the time to live is not fresh."""
+    plant, pc, old, router = begun()
+    for _ in range(3):
+        packet = Station(old.address, router.hw, ttl=63)
+        plant.datagram(packet, "192.0.2.20", 5000, 5000, b"running", after=1.0)
+    plant.tcp(pc, old).syn(repeats=SLOW_DOWN, after=3.0)
+    assert lead(diagnosed(ended(plant), TOLD)) == "port-silent"
+
+
+def test_quiet_where_the_sender_has_an_address_of_its_own() -> None:
+    """A router that hands packets on and renews their time to live, or a helper of the plant."""
+    plant, pc, old, router = begun()
+    greets(plant, router)
+    plant.announce(Station("192.0.2.1", router.hw))
+    plant.tcp(pc, old).syn(repeats=SLOW_DOWN, after=3.0)
+    assert lead(diagnosed(ended(plant), TOLD)) == "port-silent"
+
+
+def test_quiet_where_the_old_hardware_address_is_heard() -> None:
+    """A redundant pair: it answers by one hardware address and sends from another."""
+    plant, pc, shared, real = begun()
+    plant.resolve(pc, shared)
+    greets(plant, real)
+    plant.tcp(pc, shared).syn(repeats=SLOW_DOWN, after=1.0)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_where_two_send_as_the_controller() -> None:
+    plant, pc, old, new = begun()
+    greets(plant, new)
+    greets(plant, Station(new.address, "00:00:5e:00:53:62"))
+    plant.tcp(pc, old).syn(repeats=SLOW_DOWN, after=3.0)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_where_the_owner_is_heard_after_the_last_call() -> None:
+    plant, pc, old, new = begun()
+    plant.tcp(pc, old).syn(repeats=SLOW_DOWN)
+    greets(plant, new)
+    assert lead(diagnosed(ended(plant), TOLD)) == "port-silent"
+
+
+def test_quiet_where_the_owner_answers_the_pc() -> None:
+    """Packets come back: whatever hardware address they go to, it works."""
+    plant, pc, shared, real = begun()
+    greets(plant, real)
+    session = plant.tcp(pc, shared).open()
+    session.server.station = real
+    session.poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_where_both_addresses_are_one_machines() -> None:
+    """Each frame is recorded on both sides of a bridge that puts its own hardware address in."""
+    plant = Plant(offload=False)
+    pc, unit = plant.station("192.0.2.15"), plant.station("192.0.2.60")
+    bridge = "00:00:5e:00:53:77"
+    plant.wait(3)
+    for number in range(4):
+        for one, other in ((pc, unit), (unit, pc)):
+            plant.datagram(one, other, 5000 + number, 5000 + number, b"ask", after=0.5)
+            copy = Station(one.address, bridge, packet_id=one.packet_id - 1)
+            plant.datagram(copy, other, 5000 + number, 5000 + number, b"ask", after=0.01)
     assert SLUG not in slugs(diagnosed(ended(plant)))

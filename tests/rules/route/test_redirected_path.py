@@ -107,6 +107,15 @@ def test_found_where_the_pc_repeats_until_the_recording_ends(
     assert lead(diagnosed(plant)) == leads
 
 
+def test_no_fault_where_the_pc_waits_and_does_not_repeat() -> None:
+    plant, pc, unit, router = begun()
+    claimed(plant, pc, unit)
+    ways = TwoWays(plant, pc, unit, router)
+    ways.ask()
+    findings = diagnosed(ended(plant)).findings
+    assert (SLUG, Level.FAULT) not in [(one.rule, one.level) for one in findings]
+
+
 @told_or_not
 def test_found_as_a_note_where_everything_works(controllers: tuple[str, ...]) -> None:
     plant, pc, unit, router = begun()

@@ -14,7 +14,6 @@ from rules.route.subnet_mismatch import (
     MASK,
     NOT_TRIED,
     OTHER_ADAPTER,
-    OTHER_BUSINESS,
     ROUTER,
     RULE,
     SLIP,
@@ -255,7 +254,7 @@ def test_found_where_the_controller_answers_the_question_and_nothing_else(
     frames = [one.moment.frame for one in finding.evidence]
     assert frames[:3] == [plant.number(one) for one in (asked, answer, called)]
     assert len(frames) == len(set(frames))
-    assert left_out(finding, RULE)[1] == [OTHER_ADAPTER, NOT_TRIED, OTHER_BUSINESS]
+    assert left_out(finding, RULE)[1] == [OTHER_ADAPTER, NOT_TRIED]
 
 
 @told_or_not
@@ -516,6 +515,7 @@ def test_found_where_only_the_gateway_is_asked_for() -> None:
     finding = found(diagnosis, SLUG)
     assert finding.certainty is Certainty.FITS
     assert (str(finding.values["gateway"]), finding.values["questions"]) == ("192.0.2.1", 3)
+    assert (finding.values["network"], finding.values["other_network"]) == (None, None)
     assert [one.moment.frame for one in finding.evidence] == [plant.number(one) for one in asked]
     assert finding.also_fits == [RULE.also_fits[NOT_TRIED]]
 
@@ -553,43 +553,6 @@ def test_quiet_about_the_gateway_where_the_controller_is_asked_for_too() -> None
     plant.ask(pc, router)
     plant.ask(pc, unit)
     assert slugs(diagnosed(ended(plant), NEAR)) == ["unanswered-arp"]
-
-
-def calls_behind_which_it_asks(wanted: str, *, times: int = 2, before: bool = False) -> Plant:
-    """The controller takes the calls, and asks for somebody behind each of them."""
-    plant, pc, _, unit = near()
-    if before:
-        plant.ask(unit, wanted, times=1)
-        plant.wait(4)
-    plant.resolve(pc, unit)
-    for turn in range(3):
-        plant.tcp(pc, unit).syn(repeats=(1,), after=1)
-        if turn < times:
-            plant.ask(unit, wanted, times=1)
-    return ended(plant)
-
-
-@pytest.mark.parametrize("controllers", [(), NEAR], ids=["not told", "told"])
-def test_found_where_the_controller_looks_for_its_gateway(controllers: tuple[str, ...]) -> None:
-    diagnosis = diagnosed(calls_behind_which_it_asks("192.0.2.49"), controllers)
-    assert slugs(diagnosis) == [SLUG]
-    finding = found(diagnosis, SLUG)
-    assert finding.certainty is Certainty.FITS
-    assert (str(finding.values["sought"]), finding.values["questions"]) == ("192.0.2.49", 2)
-    assert RULE.also_fits[OTHER_BUSINESS] in finding.also_fits
-
-
-@pytest.mark.parametrize(
-    "plant",
-    [
-        calls_behind_which_it_asks("192.0.2.49", times=1),
-        calls_behind_which_it_asks("192.0.2.49", before=True),
-        calls_behind_which_it_asks("192.0.2.15"),
-    ],
-    ids=["once", "before too", "for the PC"],
-)
-def test_quiet_where_the_controller_asks_on_its_own_business(plant: Plant) -> None:
-    assert lead(diagnosed(plant, NEAR)) == "port-silent"
 
 
 def test_found_by_the_controllers_own_broadcasts() -> None:
@@ -739,26 +702,6 @@ def test_quiet_where_the_pc_has_had_both_addresses_all_the_time() -> None:
 
 
 # --- on each side of the thresholds ---------------------------------------------------------------
-
-
-@pytest.mark.parametrize(("behind", "leads"), [(2.5, SLUG), (3.5, "port-silent")])
-def test_quiet_where_the_controller_asks_long_behind_each_call(behind: float, leads: str) -> None:
-    plant, pc, _, unit = near()
-    plant.resolve(pc, unit)
-    for _ in range(3):
-        plant.tcp(pc, unit).syn(after=1)
-        plant.wait(behind - 1)
-        plant.ask(unit, "192.0.2.49", times=1, after=1)
-    assert lead(diagnosed(ended(plant), NEAR)) == leads
-
-
-def test_found_where_the_controller_asks_behind_each_ping() -> None:
-    plant, pc, _, unit = near()
-    plant.resolve(pc, unit)
-    for _ in range(3):
-        plant.ping(pc, unit, after=1.0)
-        plant.ask(unit, "192.0.2.49", times=1)
-    assert lead(diagnosed(ended(plant), NEAR)) == SLUG
 
 
 @pytest.mark.parametrize(("times", "leads"), [(2, None), (3, SLUG)])

@@ -5,7 +5,7 @@ import pytest
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Level
 from captures.plant import Plant, Session, Station, modbus_answer, modbus_read
-from rules.session.receiver_stalled import CONTROLLER_STOPPED, RULE
+from rules.session.receiver_stalled import CONTROLLER_STOPPED, PC_STOPPED, RULE
 from tests.support import acquainted, assert_healthy, diagnosed, ended, found, slugs, told_or_not
 
 SLUG = "receiver-stalled"
@@ -48,6 +48,7 @@ def test_found_where_the_pc_stops_reading(controllers: tuple[str, ...], new: boo
     assert str(finding.values["reader"]) == "192.0.2.15"
     assert (finding.values["times"], finding.values["probes"]) == (1, 3)
     assert finding.values["recovered"] is False
+    assert finding.likely_causes[0] == RULE.likely_causes[PC_STOPPED]
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.UNSTABLE, "session")
     assert diagnosis.status == FAULT
