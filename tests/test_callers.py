@@ -3,11 +3,15 @@
 import io
 import json
 
-from analyzer.diagnosis import FAULT, NO_FAULT, Diagnosis, Verdict, diagnose
+import pytest
+
+from analyzer.diagnosis import FAULT, NO_FAULT, Diagnosis, Stage, State, Verdict, diagnose
 from analyzer.inputs import open_recording
 from analyzer.reports.blocks import Block, Heading, Paragraph, Table
 from analyzer.reports.document import report
+from analyzer.reports.document.verdict import headline
 from analyzer.reports.to_json import to_json
+from analyzer.telling import NO_CALL
 from captures import layouts
 from captures.plant import Plant
 from rules import ALL
@@ -86,6 +90,25 @@ def test_the_report_names_each_pc_and_asks_last() -> None:
     assert titles.index("Which one is your PC?") > titles.index("Stations in this recording")
     question = next(one for one in blocks if isinstance(one, Paragraph) and "--pc" in one.text)
     assert "192.0.2.20 and 192.0.2.31" in question.text
+
+
+@pytest.mark.parametrize("pinged", [False, True])
+def test_where_nobody_called_a_port_the_report_says_what_was_answered(pinged: bool) -> None:
+    plant = Plant()
+    ends = [(plant.station(f"192.0.2.{n}"), plant.station(f"192.0.2.{n + 40}")) for n in (20, 31)]
+    for asker, asked in ends:
+        plant.resolve(asker, asked)
+        if pinged:
+            plant.ping(asker, asked)
+            plant.pong(asked, asker)
+    diagnosis = diagnosed(layouts.pcap(plant.records))
+    assert diagnosis.case.pc_unknown
+    outcome, _ = diagnosis.outcomes
+    what = "pings" if pinged else "ARP"
+    told = f"The controller answers {what}; no call to a port is in the recording."
+    assert (outcome.verdict, headline(outcome)) == (Verdict.COMPLETE, told)
+    unclear = {one.stage: one.because for one in outcome.stages if one.state is State.UNCLEAR}
+    assert unclear.get(Stage.PORT) == (NO_CALL if pinged else None)
 
 
 def test_who_is_only_called_is_the_controller_though_it_recorded() -> None:

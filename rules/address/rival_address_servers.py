@@ -196,6 +196,7 @@ RULE = Rule(
     ),
     confirm="Have the PC ask for a new address a few times while recording: offers from two "
     "servers prove it.",
+    confirm_caution=cautions.LINK_DROPS,
     explains=("address-lost",),
     sources=(
         "RFC 2131 sections 3.1 and 4.4.1 (several offers)",

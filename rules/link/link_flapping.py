@@ -104,14 +104,20 @@ RULE = Rule(
         "moving cable": "The cable moves with the machine, or lies beside a motor cable.",
         POWER_SAVING: "Power saving of the PC's adapter, its USB port or the switch puts the link "
         "to sleep.",
-        "speed": "Both ends agree on a speed again and again, as one of them has a fixed setting.",
+        "interference": "Interference from motor or welding cables makes both ends agree on a "
+        "speed "
+        "again and again.",
+        "energy saving": "Energy-efficient Ethernet does not work well between the two ends.",
         "plugged in again": "Somebody plugged the cable in again, or the PC slept meanwhile.",
     },
     what_to_do=(
         Step("Ask whether somebody moved the cable, the dock or the PC at those times."),
         Step("Compare those times with the motion of the machine."),
         Step("Turn off the power saving of the adapter and of the PC.", cautions.LINK_DROPS),
-        Step("Let both ends choose the speed by themselves.", cautions.LINK_DROPS),
+        Step(
+            "Switch off energy-efficient Ethernet at the adapter or the switch port for a test.",
+            cautions.LINK_DROPS,
+        ),
         Step(
             "Replace the cable between the PC and its socket, and use another switch port.",
             cautions.UNPLUG,
@@ -152,6 +158,7 @@ RULE = Rule(
     ),
     sources=(
         "RFC 5227 section 2.1 and RFC 4862 section 5.4 (checks when an interface starts)",
+        "IEEE 802.3 clauses 28 and 78 (from memory)",
         "common practice, no source",
     ),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),

@@ -113,8 +113,8 @@ RULE = Rule(
         ),
         Step("Ask for a port that is meant for service PCs."),
         Step(
-            "Have the port opened again by those responsible: plugging the cable in again does "
-            "not do it.",
+            "Have the port opened again by those responsible. Plugging the cable in again often "
+            "helps, and not at a port that was shut for good.",
             cautions.warning(
                 "A shut port may also hold a device of the machine: tell production first.",
                 make_safe=True,
