@@ -285,6 +285,8 @@ def _frame(frame: Frame, link: int, data: bytes) -> Frame:
             return replace(frame, arp=_arp(rest), same=rest[:28])
         if kind == IPV4:
             return _ip(frame, rest)
+        if kind == IPV6 and len(rest) >= 40:
+            return replace(frame, ttl=rest[7], same=rest[:7] + rest[8:])
     except (dpkt.UnpackError, struct.error, IndexError):
         pass
     return frame
