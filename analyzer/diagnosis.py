@@ -39,7 +39,7 @@ from analyzer.linkup import (
     in_rows,
     work_out,
 )
-from analyzer.telling import UNPROVEN, because, worded
+from analyzer.telling import NO_CALL, UNPROVEN, because, worded
 
 __all__ = [
     "CANNOT_TELL",
@@ -287,7 +287,9 @@ def _stages(linkup: LinkUp, fault: Finding | None) -> list[StageResult]:
         elif stage is Stage.SESSION and linkup.works:
             results.append(StageResult(stage, State.PASSED, "nobody broke it while in use", None))
         elif not stopped:
-            results.append(StageResult(stage, State.UNCLEAR, UNPROVEN[stage], None))
+            uncalled = stage is Stage.PORT and linkup.is_answered
+            why = NO_CALL if uncalled else UNPROVEN[stage]
+            results.append(StageResult(stage, State.UNCLEAR, why, None))
             stopped = fault is None
         elif fault is not None and (tried := _tried(linkup, stage)) is not None:
             results.append(StageResult(stage, State.UNCLEAR, *tried))

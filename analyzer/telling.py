@@ -138,6 +138,7 @@ PROOFS = {
     "untimed answers": "{answers:count answer}, after times that cannot be told",
     "later stage": "a later stage works, so this one does",
 }
+NO_CALL = "no call to a port is in the recording"
 UNPROVEN = {
     Stage.LINK: "nothing from another station is in the recording",
     Stage.ADDRESS: "no frame shows the PC's own address",

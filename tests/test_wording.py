@@ -71,13 +71,14 @@ RISK_TOO = re.compile(
     r"|(session|connection|program|programs|VPN) .*\bclosed|[Cc]lose .*\bprograms"
     r"|started (again|once)|port .*\bopened|enter .*\btable|entry renewed|Stop the bridged network"
     r"|Take out .*\bcable|taken off this network|masks made the same|limit .*\braised"
-    r"|message through|ask for a rule|program tries"
+    r"|asks for (it|a new)|PC ask|through to that|supply|command loop|open a new session"
+    r"|another kind of request|message through|ask for a rule|program tries"
 )
 """Beside those, where the caution itself shows that the step was thought of."""
 
 TERMS = re.compile(
     r"(ACK|ARP|BOOTP|CPU|Connect|DHCP|Ethernet|FIN|Hz|I/O|ICMP|ID|IEEE|IP|IPv4|IPv6|LAN|LLDP|[MG]bit/s|MTU"
-    r"|PCs?|RFC|RST|SYN|TCP|TLS|TTL|UDP|USB|UTC|VLAN|VPN|Wi-Fi)(-[a-z]+)*"
+    r"|PCs?|RFC|RST|SYN|TCP|TLS|TTL|UDP|USB|UTC|TSAP|VLAN|VPN|Wi-Fi|SIZE|Windows|Linux|macOS)(-[a-z]+)*"
 )
 """The words that may have a capital inside a sentence. Any other one is likely somebody's name."""
 

@@ -1,5 +1,6 @@
 """whynolink plan: a site sheet or options -> what to check, set and plug in."""
 
+import sys
 from collections.abc import Sequence
 
 import click
@@ -51,8 +52,9 @@ from analyzer.site import write as write_site
     "kinds",
     type=click.Choice([one.key for one in SYSTEMS]),
     multiple=True,
-    help="Print the commands of this kind of PC only; may be given again.",
+    help="Print the commands of this kind of PC in place of this PC's; may be given again.",
 )
+@click.option("--pins", "wires", is_flag=True, help="Print the pins and colours of cables too.")
 @format_option("A text to read, JSON for other programs, or a page to print.", "json", "html")
 @output_option
 @click.option(
@@ -68,6 +70,7 @@ def command(
     mask: str | None,
     cable: str | None,
     kinds: Sequence[str],
+    wires: bool,
     layout: str,
     output: str | None,
     new_sheet: str | None,
@@ -92,8 +95,8 @@ def command(
     plans = plan(site, [_in_sheet(site, *one) for one in named] or site.controllers)
     if not plans:
         raise BadOption("is missing.", "--controller", "Name a controller, or give --site FILE.")
-    systems = [one for one in SYSTEMS if one.key in (kinds or {one.key})]
-    write(_render_plan(layout, plans, systems), output)
+    systems = [one for one in SYSTEMS if one.key in (kinds or {_own_kind()})]
+    write(_render_plan(layout, plans, systems, wires), output)
     if new_sheet is not None:
         write_sheet(write_site(site, "Site sheet, by the options of a plan."), new_sheet)
     return NO_FAULT if all(one.holds for one in plans) else FAULT
@@ -106,12 +109,17 @@ def _in_sheet(site: Site, address: Address, port: int | None) -> Controller:
     return known
 
 
-def _render_plan(layout: str, plans: Sequence[Plan], systems: Sequence[System]) -> str:
+def _own_kind() -> str:
+    """This PC's own kind; Linux stands for the others."""
+    return {"win32": "windows", "darwin": "macos"}.get(sys.platform, "linux")
+
+
+def _render_plan(layout: str, plans: Sequence[Plan], systems: Sequence[System], wires: bool) -> str:
     match layout:
         case "json":
             return plan_json(plans, systems)
         case "html":
             from analyzer.reports.to_html import to_html  # takes long to import
 
-            return to_html(plan_report(plans, systems))
-    return to_text(plan_report(plans, systems))
+            return to_html(plan_report(plans, systems, wires))
+    return to_text(plan_report(plans, systems, wires))

@@ -23,6 +23,8 @@ class Task(StrEnum):
     """What a command is for, in the order in which they are typed."""
 
     LOOK = "look"
+    OLD = "old"
+    FREE = "free"
     ADDRESS = "address"
     GATEWAY = "gateway"
     ROUTE = "route"
@@ -43,7 +45,9 @@ class Undo:
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """Something to type, with what it changes. undo: empty where it changes nothing."""
+    """Something to type, with what it changes. undo: empty where it changes nothing; success: in a
+    template what this system adds to the words of the task.
+    """
 
     typed: str
     changes: str = NOTHING
@@ -71,6 +75,8 @@ class System:
 
 TO = {
     Task.LOOK: "See what is set now, and note it",
+    Task.OLD: "Take an old address away that is the controller's, or in the network of {pc}",
+    Task.FREE: "With the cable plugged in, ask whether {pc} is free",
     Task.ADDRESS: "Give the adapter the address {pc}, if it does not have it yet",
     Task.GATEWAY: "Name the PC's gateway {kept} again, if the step before was needed",
     Task.ROUTE: "Name the router to {far}",
@@ -81,6 +87,8 @@ TO = {
 }
 SUCCESS = {
     Task.LOOK: "it shows the adapter with its address.",
+    Task.OLD: "the first command no longer shows the old address.",
+    Task.FREE: "nobody answers: 0 responses. Any answer means that {pc} is taken.",
     Task.ADDRESS: "the first command shows {pc} for the adapter.",
     Task.GATEWAY: "the first command shows {kept} as the adapter's gateway.",
     Task.ROUTE: "the next command shows {gateway} for that network.",
@@ -90,12 +98,17 @@ SUCCESS = {
     Task.NEIGHBOURS: "it shows a hardware address for {next}.",
 }
 CAUTION = {
+    Task.OLD: ADDRESS_CHANGE,
     Task.ADDRESS: ADDRESS_CHANGE,
     Task.GATEWAY: ADDRESS_CHANGE,
     Task.ROUTE: ADDRESS_CHANGE,
     Task.ENTRY: FIXED_ENTRY,
 }
-ONE_MORE = "The adapter gets one more address and keeps those it has, until a restart of the PC."
+ONE_MORE = "The adapter has this address beside those that are left, until a restart of the PC."
+OLD_GOES = (
+    "The PC no longer has that address: a ping to it is not answered by the PC itself. What goes "
+    "over it ends."
+)
 GATEWAY = (
     "{kept:if The next command sets the gateway {kept} again.}"
     "{lost:if No gateway is set: {lost} is no other device in the network of {pc}.}"
@@ -113,7 +126,9 @@ SYSTEMS = (
             Task.LOOK: Command("netsh interface ip show addresses"),
             Task.ADDRESS: Command(
                 'netsh interface ip set address "ADAPTER" static {pc} {mask}',
-                "Replaces the adapter's address, mask and gateway: what the PC does over them ends."
+                "Replaces all of the adapter's addresses, with mask and gateway: what the PC does "
+                "over "
+                "them ends."
                 f"{GATEWAY} {LASTS}",
                 (
                     Undo(
@@ -122,8 +137,8 @@ SYSTEMS = (
                     ),
                     Undo(
                         'netsh interface ip set address "ADAPTER" static ADDRESS MASK GATEWAY',
-                        "where the address was fixed before, with the numbers noted; leave out "
-                        "GATEWAY where there was none",
+                        "where it was fixed before; leave out GATEWAY where there was none, and "
+                        "name further addresses with add in place of set",
                         ADDRESS_CHANGE,
                     ),
                 ),
@@ -140,20 +155,30 @@ SYSTEMS = (
             ),
             Task.ROUTES: Command("netsh interface ip show route"),
             Task.ENTRY: Command(
-                'netsh interface ip add neighbors "ADAPTER" {controller} {hardware}',
+                'netsh interface ip set neighbors "ADAPTER" {controller} {hardware}',
                 f"{ENTERED} {LASTS}",
                 (Undo('netsh interface ip delete neighbors "ADAPTER" {controller}'),),
             ),
-            Task.PING: Command("ping -n 4 {controller}"),
+            Task.PING: Command(
+                "ping -n 4 {controller}",
+                success="A line from the PC's own address is no answer, although it is counted.",
+            ),
             Task.NEIGHBOURS: Command("netsh interface ip show neighbors"),
         },
     ),
     System(
         "linux",
         "Linux (ip)",
-        "Type these in a terminal; sudo asks for the administrator's password.",
+        "Type these in a terminal; sudo asks for the password of the user who types (sudoers(5)). "
+        "Where the first command shows the adapter as DOWN, type: sudo ip link set ADAPTER up",
         {
             Task.LOOK: Command("ip address show"),
+            Task.OLD: Command(
+                "sudo ip address del OLD/LENGTH dev ADAPTER",
+                OLD_GOES,
+                (Undo("sudo ip address add OLD/LENGTH dev ADAPTER"),),
+            ),
+            Task.FREE: Command("sudo arping -D -c 3 -I ADAPTER {pc}"),
             Task.ADDRESS: Command(
                 "sudo ip address add {pc}/{length} dev ADAPTER",
                 f"{ONE_MORE} A network manager may take it away again.",
@@ -177,13 +202,19 @@ SYSTEMS = (
     System(
         "macos",
         "macOS (ifconfig, route, arp)",
-        "Type these in a terminal; sudo asks for the administrator's password. Which adapter has "
-        "which name is told by: networksetup -listallhardwareports",
+        "Type these in a terminal; sudo asks for the password of the user who types (sudoers(5)). "
+        "Which adapter has which name is told by: networksetup -listallhardwareports",
         {
             Task.LOOK: Command("ifconfig -a"),
+            Task.OLD: Command(
+                "sudo ifconfig ADAPTER inet OLD -alias",
+                OLD_GOES,
+                (Undo("sudo ifconfig ADAPTER inet OLD netmask MASK alias"),),
+            ),
             Task.ADDRESS: Command(
                 "sudo ifconfig ADAPTER inet {pc} netmask {mask} alias",
-                ONE_MORE,
+                f"{ONE_MORE} Where another address in that network is left, the mask has to be "
+                "255.255.255.255 (ifconfig(8)).",
                 (Undo("sudo ifconfig ADAPTER inet {pc} -alias"),),
             ),
             Task.ROUTE: Command(
@@ -191,14 +222,20 @@ SYSTEMS = (
                 f"{ROUTED} {GOES}",
                 (Undo("sudo route delete -net {far} {gateway}"),),
             ),
-            Task.ROUTES: Command("netstat -rn -f inet"),
+            Task.ROUTES: Command(
+                "netstat -rn -f inet",
+                success="A network may be printed without its last zeros.",
+            ),
             Task.ENTRY: Command(
                 "sudo arp -s {controller} {colons}",
                 f"{ENTERED} {GOES}",
                 (Undo("sudo arp -d {controller}"),),
             ),
             Task.PING: Command("ping -c 4 {controller}"),
-            Task.NEIGHBOURS: Command("arp -an"),
+            Task.NEIGHBOURS: Command(
+                "arp -an",
+                success="It is printed without the leading zero of each pair.",
+            ),
         },
     ),
 )
@@ -218,7 +255,7 @@ def commands(plans: Sequence[Plan], system: System) -> list[Command]:
 def _tasks(plan: Plan) -> Iterator[Task]:
     yield Task.LOOK
     if plan.pc is not None:
-        yield Task.ADDRESS
+        yield from (Task.OLD, Task.FREE, Task.ADDRESS)
     if plan.gateway is not None:
         yield Task.GATEWAY
     if plan.router is not None:
@@ -235,7 +272,7 @@ def _filled(task: Task, system: System, plan: Plan) -> Command:
         changes=say(command.changes, values),
         undo=tuple(Undo(say(one.typed, values), one.where, one.caution) for one in command.undo),
         to=say(TO[task], values),
-        success=say(SUCCESS[task], values),
+        success=f"{say(SUCCESS[task], values)} {command.success}".strip(),
         caution=CAUTION.get(task),
     )
 

@@ -5,11 +5,19 @@ Everything is printed only: nothing here touches a PC or a network.
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.cautions import ADDRESS_CHANGE, FIXED_ENTRY, MACHINE, OTHERS_SESSION, UNPLUG
+from analyzer.cautions import (
+    ADDRESS_CHANGE,
+    COMMANDS,
+    FIXED_ENTRY,
+    LINK_DROPS,
+    MACHINE,
+    OTHERS_SESSION,
+    UNPLUG,
+)
 from analyzer.diagnosis import Step
 from analyzer.planning import Check, Entry, Plan, Result, Way
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table, Typed, safely
-from analyzer.reports.cable import CROSSED, SOURCES, STRAIGHT, WHICH, pins
+from analyzer.reports.cable import CROSSED, FOUR_WIRES, SOURCES, STRAIGHT, WHICH, pins
 from analyzer.reports.commands import SYSTEMS, Command, System, commands
 from analyzer.site import Adapter, Controller
 from analyzer.words import clean, count, listed, say, seconds
@@ -70,8 +78,12 @@ ONLY_PRINTED = (
 )
 
 
-def plan_report(plans: Sequence[Plan], systems: Sequence[System] = SYSTEMS) -> list[Block]:
-    """The connection sheet for one or several controllers, with commands for kinds of PC."""
+def plan_report(
+    plans: Sequence[Plan], systems: Sequence[System] = SYSTEMS, wires: bool = False
+) -> list[Block]:
+    """The connection sheet for one or several controllers, with commands for kinds of PC; wires:
+    with the pins and colours of cables.
+    """
     blocks: list[Block] = [
         Heading("Connection sheet", 1),
         Paragraph(verdict(plans), strong=True),
@@ -83,8 +95,9 @@ def plan_report(plans: Sequence[Plan], systems: Sequence[System] = SYSTEMS) -> l
     if can_go_on(plans):
         texts = [Step(text) for text in success(plans)]
         blocks += [Heading("What success looks like"), Listing(texts)]
-    blocks += [Heading("Cables"), Listing([Step(STRAIGHT), Step(CROSSED)]), pins()]
-    blocks += [Paragraph(" ".join(SOURCES))]
+    if wires:
+        blocks += [Heading("Cables"), Listing([Step(STRAIGHT), Step(CROSSED)]), pins()]
+        blocks += [Paragraph(f"{FOUR_WIRES} {' '.join(SOURCES)}")]
     for system in systems if can_go_on(plans) else ():
         blocks += [Heading(f"Commands for {system.name}"), Paragraph(system.rights), Paragraph(HOW)]
         for command in commands(plans, system):
@@ -213,12 +226,13 @@ def steps(plans: Sequence[Plan]) -> list[Step]:
         return [COMPARE, MEND]
     return [
         *_before(plans),
-        *_plug_in(plans),
         *_set(plans),
+        *_plug_in(plans),
+        *_enter(plans),
         *_try(plans),
         Step(
-            "When you are done: disconnect in the program, take back each setting with its "
-            "command, and unplug the PC.",
+            "When you are done: disconnect in the program, unplug the PC, and only then take back "
+            "each setting with its command.",
             UNPLUG,
         ),
     ]
@@ -261,24 +275,37 @@ def _plug_in(plans: Sequence[Plan]) -> Iterator[Step]:
         if units:
             yield Step(say(text, {"unit": listed(units)}), caution)
     yield Step("Look at the lamps at both ends of the cable: they have to be lit.")
+    for address in dict.fromkeys(one.pc for one in plans if one.pc is not None):
+        yield Step(
+            f"Windows and macOS ask by themselves whether {address} is free. On Linux ask with "
+            "arping -D, and give the adapter the address only then.",
+            ADDRESS_CHANGE,
+        )
 
 
 def _set(plans: Sequence[Plan]) -> Iterator[Step]:
     overlap = any(check.found == "adapters overlap" for one in plans for check in one.checks)
     if overlap:
-        yield Step("Have the PC's other adapters in that network switched off while you connect.")
+        yield Step(
+            "Have the PC's other adapters in that network switched off while you connect.",
+            LINK_DROPS,
+        )
     units: dict[object, list[str]] = {}
     for one in plans:
         units.setdefault(one.pc, []).append(who(one.controller))
     for address, mask in dict.fromkeys((one.pc, one.mask) for one in plans):
         if address is not None:
             yield Step(
-                f"For {listed(units[address])}: give the PC's adapter the address {address} with "
-                f"the mask {mask}, if it does not have it yet.",
+                f"For {listed(units[address])}, with the cable still out: take away an address of the PC that is "
+                "the controller's, or in its network. On Windows and macOS give the adapter "
+                f"{address} with the mask {mask} now.",
                 ADDRESS_CHANGE,
             )
     for far in dict.fromkeys(one.far for one in plans if one.way is Way.ROUTER):
         yield Step(f"Name the router to {far} on the PC.", ADDRESS_CHANGE)
+
+
+def _enter(plans: Sequence[Plan]) -> Iterator[Step]:
     needed = [one for one in plans if one.entry in (Entry.NEEDED, Entry.LABEL_MISSING)]
     for one in needed:
         yield Step(
@@ -296,9 +323,8 @@ def _try(plans: Sequence[Plan]) -> Iterator[Step]:
             OTHERS_SESSION,
         )
     yield Step(
-        "Agree with whoever is responsible when the PC connects, and have the machine made safe "
-        "for that time.",
-        MACHINE,
+        "Agree with whoever is responsible on a time for the first try, and have the machine made "
+        "safe for it."
     )
     yield Step(
         "Only now start a recording on that adapter, and wait 5 s. whynolink record ends by itself "
@@ -314,7 +340,7 @@ def _try(plans: Sequence[Plan]) -> Iterator[Step]:
             f"See the neighbour table: it has the router {router}. What is behind a router is not "
             "in it."
         )
-    yield Step("Connect once with the program, wait 30 s, and stop the recording.", MACHINE)
+    yield Step("Connect once with the program, wait 30 s, and stop the recording.", COMMANDS)
 
 
 def success(plans: Sequence[Plan]) -> list[str]:

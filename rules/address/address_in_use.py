@@ -110,6 +110,10 @@ RULE = Rule(
         "address server": "An address server gives out addresses from the same range.",
     },
     what_to_do=(
+        Step(
+            "Unplug the PC's own cable: {pc} is the other device's alone then.",
+            cautions.LINK_DROPS,
+        ),
         Step("Tell production: the other device may be cut off as long as the PC has its address."),
         Step(
             "{unnamed:if Compare {pc} with the address on the controller's display or label. If "
@@ -147,9 +151,10 @@ RULE = Rule(
         "A device that had the address before the PC, or took it after the PC had left it.",
         "The PC's own packets, sent on by a router.",
     ),
-    confirm="Disconnect the PC, then ping {pc} from another station: an answer proves the second "
-    "device.",
-    confirm_caution=cautions.UNPLUG,
+    confirm="Disconnect the PC. Delete the entry of {pc} in another station's neighbour table, "
+    "then "
+    "ping {pc} from there: an answer proves the second device.",
+    confirm_caution=cautions.LINK_DROPS,
     sources=("RFC 5227 sections 2.1.1 and 2.4",),
     needs=frozenset({Need.HARDWARE}),
     survey=survey,

@@ -123,6 +123,10 @@ RULE = Rule(
         "address server": "An address server gave the PC the address of a controller.",
     },
     what_to_do=(
+        Step(
+            "Unplug the PC's own cable: {controller} is the other device's alone then.",
+            cautions.LINK_DROPS,
+        ),
         Step("Tell production: panels and other controllers may reach the PC instead."),
         Step("Look at the address settings of this adapter, and at the address in the program."),
         Step(
@@ -158,11 +162,14 @@ RULE = Rule(
         "A recording made on another adapter than the one used, where nothing is tried either.",
         "A PC that stands in for many stations (a bridge or a tunnel).",
     ),
-    confirm="Disconnect the PC, then ping {controller} from another station: the answer comes from "
-    "the controller, or from nobody.",
-    confirm_caution=cautions.UNPLUG,
+    confirm="Disconnect the PC. Delete the entry of {controller} in another station's neighbour "
+    "table, then ping it from there: the controller answers, or nobody.",
+    confirm_caution=cautions.LINK_DROPS,
     explains=("address-in-use", "no-attempt"),
-    sources=("RFC 5227 sections 2.1.1 and 2.4", "RFC 1122 section 3.3.4.2 (own address)"),
+    sources=(
+        "RFC 5227 sections 2.1.1 and 2.4",
+        "common practice, no source (a call to its own address never leaves the PC)",
+    ),
     needs=frozenset({Need.HARDWARE}),
     survey=survey,
 )

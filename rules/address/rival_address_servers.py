@@ -12,6 +12,7 @@ several relays, about leases of different times, and about other devices' leases
 from collections.abc import Iterator, Sequence
 
 from analyzer.facts import Address, DhcpMessage, Hardware
+from analyzer.facts.dhcp import ACK, BOOTP
 from analyzer.facts.index import Groups, by
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Silence, presumed
@@ -52,7 +53,7 @@ def _to_the_pc(case: Case, given: Sequence[DhcpMessage]) -> Iterator[Sighting]:
 
 
 def _to_the_controller(linkup: LinkUp, given: Sequence[DhcpMessage]) -> Iterator[Sighting]:
-    moves = [one for one in given if _leads_away(linkup, one)]
+    moves = [one for one in given if one.type in (ACK, BOOTP) and _leads_away(linkup, one)]
     vain = [at for at in linkup.in_vain if moves and at > moves[0].moment]
     if vain:
         yield _sighting(moves, linkup, silence=linkup.silence(vain))
@@ -195,6 +196,7 @@ RULE = Rule(
     ),
     confirm="Have the PC ask for a new address a few times while recording: offers from two "
     "servers prove it.",
+    confirm_caution=cautions.LINK_DROPS,
     explains=("address-lost",),
     sources=(
         "RFC 2131 sections 3.1 and 4.4.1 (several offers)",

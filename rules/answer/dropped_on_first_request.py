@@ -92,7 +92,8 @@ RULE = Rule(
         FRAMING: "The program speaks another protocol, framing or version than this port does.",
         ENCRYPTION: "One of the two encrypts and the other does not, or does not trust the "
         "certificate.",
-        PLACE: "Rack, slot or service name in the opening message are not the controller's.",
+        PLACE: "The selectors (TSAP) or the service name in the opening message are not the "
+        "controller's.",
         SWITCHED_OFF: "The function is switched off in the controller, or this PC is not allowed "
         "to use it.",
         TAKEN: "All sessions that the controller allows are taken, and it says so only then.",
@@ -100,7 +101,9 @@ RULE = Rule(
     what_to_do=(
         Step("Compare protocol, version and port number in the program with the manual."),
         Step("Compare the security settings of both ends, and the clock of the controller."),
-        Step("Compare rack, slot and unit number in the program with the controller's project."),
+        Step(
+            "Compare selectors (TSAP) and unit number in the program with the controller's project."
+        ),
         Step("Look in the controller's settings whether this access is allowed at all."),
         Step("Record a program that works with this controller, and compare the first requests."),
         Step(
@@ -132,8 +135,9 @@ RULE = Rule(
         "A controller that ends sessions whether or not something was asked: it has none to spare.",
         "A session that is broken later, in the middle of work.",
     ),
-    confirm="Send another kind of request from another program: a session that stays up shows that "
-    "the request matters.",
+    confirm="Send another kind of request from another program, by reading only: a session that "
+    "stays up shows that the request matters.",
+    confirm_caution=cautions.COMMANDS,
     explains=(
         "session-reset",
         "session-closed",

@@ -22,9 +22,9 @@ SWITCHED_OFF, TRUST_OF_PC = "switched off", "trust of pc"
 BY_CONTROLLER = {PLACE, FULL, TRUST, SWITCHED_OFF}
 """Those that do not fit where the PC turned the controller's answer down."""
 LIKELIEST = {
-    ("EtherNet/IP", 0x0002): FULL, ("EtherNet/IP", 0x0100): FULL, ("EtherNet/IP", 0x0113): FULL,
+    ("EtherNet/IP", 0x0002): FULL, ("EtherNet/IP", 0x0113): FULL,
     ("ISO on TCP", 1): FULL, ("ISO on TCP", 129): FULL, ("ISO on TCP", 135): FULL,
-    ("ISO on TCP", 136): FULL, ("OPC UA", 0x80030000): FULL, ("OPC UA", 0x807D0000): FULL,
+    ("OPC UA", 0x80030000): FULL, ("OPC UA", 0x807D0000): FULL,
     ("OPC UA", 0x80810000): FULL, ("OPC UA", 0x80830000): PLACE, ("OPC UA", 0x80BE0000): VERSION,
     ("EtherNet/IP", 0x69): VERSION, ("ISO on TCP", 130): VERSION, ("TLS", 70): VERSION,
 }  # fmt: skip
@@ -92,7 +92,8 @@ RULE = Rule(
     "{by_controller:if It does not let this program in.}"
     "{by_pc:if The program does not go on with it.}",
     likely_causes={
-        PLACE: "Rack, slot, path, service name or endpoint address in the program are not right.",
+        PLACE: "Selectors (TSAP), path, service name or endpoint address in the program are not "
+        "right.",
         FULL: "All inner connections that the controller allows are taken, or kept for panels.",
         TRUST: "The controller does not trust the PC's certificate, security setting or log-in.",
         VERSION: "The two ends speak different versions of the protocol, or have no option in "
@@ -108,7 +109,7 @@ RULE = Rule(
             "program on the PC.}"
         ),
         Step(
-            "{by_controller:if Compare rack, slot, path or endpoint address with the controller's "
+            "{by_controller:if Compare selectors, path or endpoint address with the controller's "
             "project.}"
         ),
         Step("Compare the security settings and certificates, and the clocks of both ends."),

@@ -19,7 +19,9 @@ LIKELIEST = {
     ("Modbus/TCP", 1): FUNCTION, ("Modbus/TCP", 2): ITEM, ("Modbus/TCP", 3): AMOUNT,
     ("Modbus/TCP", 4): STATE, ("Modbus/TCP", 5): STATE, ("Modbus/TCP", 6): STATE,
     ("Modbus/TCP", 10): BEHIND, ("Modbus/TCP", 11): BEHIND,
-    ("EtherNet/IP", 1): FUNCTION, ("EtherNet/IP", 4): BEHIND, ("EtherNet/IP", 5): BEHIND,
+    ("EtherNet/IP", 1): FUNCTION, ("EtherNet/IP", 4): ITEM, ("EtherNet/IP", 5): ITEM,
+    ("EtherNet/IP", 0x204): BEHIND, ("EtherNet/IP", 0x311): BEHIND,
+    ("EtherNet/IP", 0x312): BEHIND,
     ("EtherNet/IP", 8): FUNCTION, ("EtherNet/IP", 15): STATE, ("EtherNet/IP", 16): STATE,
 }  # fmt: skip
 """By protocol and code: the cause that its published meaning points to."""

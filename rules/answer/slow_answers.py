@@ -67,7 +67,8 @@ RULE = Rule(
         Step("Have the program send each request in one piece, without joining small messages."),
         Step("Ask for fewer and larger pieces of data."),
         Step(
-            "Have delayed acknowledgement switched off on the adapter to the machine.",
+            "Where the controller sends its answers in pieces: have delayed acknowledgement "
+            "switched off on the adapter to the machine.",
             cautions.LINK_DROPS,
         ),
     ),

@@ -52,11 +52,12 @@ RULE = Rule(
     means="The PC's frames may not have reached the cable, or nothing reaches the PC. A recording "
     "made on the PC cannot see the cable itself.",
     likely_causes={
-        "no power": "The controller or the switch has no power, or the cable is not plugged in "
-        "fully.",
+        "no power": "The controller, or a switch on the way to it, has no power or is not plugged "
+        "in. The PC's own adapter normally has a link where it sends.",
         "wrong socket": "The cable is in another socket of the same shape, or in another adapter "
         "of the PC.",
-        "broken pair": "One pair of the cable is broken, so that frames go one way only.",
+        "broken pair": "A converter or an adapter passes frames one way only. A broken pair alone "
+        "gives no link, or a lower speed.",
         "closed port": "The switch keeps the port closed, or has it in another VLAN.",
     },
     what_to_do=(
@@ -98,7 +99,7 @@ RULE = Rule(
     confirm="Try the same cable and port with another PC: if that one hears nothing either, it is "
     "the cable, the port or the controller.",
     confirm_caution=cautions.LINK_DROPS,
-    sources=("common practice, no source",),
+    sources=("common practice, no source", "IEEE 802.3 clause 28 (from memory)"),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),
     survey=survey,
 )

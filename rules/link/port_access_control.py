@@ -65,7 +65,7 @@ def _asked(pc: Pc) -> list[Access]:
     """The switch's requests and refusals for the PC since its last success."""
     asked: list[Access] = []
     for one in pc.facts.switch.access:
-        if one.sender == pc.hardware or not (one.receiver.is_group or one.receiver == pc.hardware):
+        if not one.receiver.is_group and one.receiver != pc.hardware:
             continue
         if one.step is AccessStep.SUCCESS:
             asked = []
@@ -113,8 +113,8 @@ RULE = Rule(
         ),
         Step("Ask for a port that is meant for service PCs."),
         Step(
-            "Have the port opened again by those responsible: plugging the cable in again does "
-            "not do it.",
+            "Have the port opened again by those responsible. Plugging the cable in again often "
+            "helps, and not at a port that was shut for good.",
             cautions.warning(
                 "A shut port may also hold a device of the machine: tell production first.",
                 make_safe=True,

@@ -147,11 +147,13 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-            "Wait 2 min from the moment when the controller got power, then try once more.",
+            "Wait 2 min, or what the manual names, from the moment when the controller got power. "
+            "Then try once more.",
             cautions.COMMANDS,
         ),
         Step("Look at the controller's lamps: does it reach its normal state, and stay there?"),
-        Step("If it comes up again and again, look in its log and have its supply measured."),
+        Step("If it comes up again and again, look in its log."),
+        Step("Have its supply measured.", cautions.ELECTRICAL),
         Step("Let the PC's program try again by itself, with a growing pause.", cautions.COMMANDS),
     ),
     evidence={

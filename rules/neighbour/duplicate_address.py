@@ -236,8 +236,8 @@ RULE = Rule(
     "is its own. The device {first} uses that address meanwhile.}"
     "{own:if {second} has an address of its own: {own:list}.}"
     "{others:if It says the same of others' addresses: {others:list}.}{label:label}",
-    means="The PC sends to whichever spoke last. Answers may come from the wrong device, and "
-    "sessions break at random.",
+    means="Which of the two the PC sends to depends on its system and on who spoke first or last. "
+    "Answers may come from the wrong device, and sessions break at random.",
     likely_causes={
         BACKUP: ("A backup of one controller was loaded into a second one, address included."),
         DEFAULT: "A new or spare device still has its default address.",
@@ -248,10 +248,8 @@ RULE = Rule(
     what_to_do=(
         Step("Send no motion commands and load no programs until this is resolved."),
         Step("Compare {first} and {second} with the hardware addresses on the labels."),
-        Step(
-            "{unasked:if Have {second} found by the tables of the switches, and ask whoever looks "
-            "after the network what it does there.}"
-        ),
+        Step("Look up in the switches' tables behind which port each of the two is."),
+        Step("{unasked:if Ask whoever looks after the network what {second} does there.}"),
         Step(
             "Cable the PC directly to the unit that the address belongs to, and record again: the "
             "hardware address that answers now is that unit's.",
@@ -288,7 +286,10 @@ RULE = Rule(
     ),
     confirm="With the PC cabled directly to one of the two, only that one may answer.",
     confirm_caution=cautions.UNPLUG,
-    sources=("RFC 826 (the newest claim wins)", "RFC 5227 section 2.4"),
+    sources=(
+        "RFC 826 (the newest claim wins; some systems keep the first for a second: from memory)",
+        "RFC 5227 section 2.4",
+    ),
     needs=frozenset({Need.HARDWARE}),
     survey=survey,
 )

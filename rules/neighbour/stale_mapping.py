@@ -201,6 +201,13 @@ RULE = Rule(
             cautions.MACHINE,
         ),
         Step(
+            "{controller_sends:if Delete the controller's entry on the PC, or plug the PC in "
+            "again, "
+            "so that the PC asks for it. The controller has to take the PC's pair from that "
+            "question; if it does not, its entry is fixed.}",
+            cautions.LINK_DROPS,
+        ),
+        Step(
             "{controller_sends:if Wait some minutes and try again: many controllers forget then.}",
             cautions.COMMANDS,
         ),

@@ -76,13 +76,17 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-            "In the program, enter {answerer} and UDP port {answering_port} as the controller's, "
-            "if they are the same each time, and connect again.",
-            cautions.COMMANDS,
+            "Compare {answerer} and its hardware address with the controller's label: is it this "
+            "controller that answers?"
         ),
         Step(
             "Look in the program's settings whether it may take answers from another "
             "address or port."
+        ),
+        Step(
+            "If the label fits, enter {answerer} and UDP port {answering_port} as the "
+            "controller's in the program, and connect again.",
+            cautions.COMMANDS,
         ),
         Step(
             "Have the controller's settings send its answers from {controller}, UDP port {port}.",
@@ -95,6 +99,8 @@ RULE = Rule(
         "refusal": "the PC says that nobody takes that answer{again}",
     },
     also_fits={
+        "another device": "Another device that answers in the controller's place, such as a second "
+        "one of its kind.",
         "takes any": "A program that takes datagrams of anybody on its port, where the PC turns "
         "none down.",
         "expects none": "A program that asks, expects no answer and gives its port up at once.",

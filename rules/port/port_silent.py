@@ -95,6 +95,11 @@ RULE = Rule(
     "port from another PC on the same switch. If the controller answers there, look at the way "
     "between.",
     confirm_caution=cautions.COMMANDS,
-    sources=("RFC 9293 sections 3.5 and 3.8.3", "RFC 6298 section 2 (repeats after 1, 3, 7 s)"),
+    sources=(
+        "RFC 9293 sections 3.5 and 3.8.3",
+        "RFC 6298 sections 2 and 5.5 (repeats after 1, 3, 7 s; some newer systems after 1, 2, 3, "
+        "4, 5, "
+        "7 s)",
+    ),
     find=find,
 )

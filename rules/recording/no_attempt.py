@@ -67,12 +67,8 @@ def _spoken_ipv6(pc: Pc) -> list[Path]:
 
 def _asked_by_others(linkup: LinkUp) -> list[Question]:
     """Questions to everybody of other stations for the controller's hardware address."""
-    own = set(linkup.pc.addresses)
-    return [
-        one
-        for one in linkup.facts.index.questions_for[linkup.controller]
-        if one.broadcasts and one.asker != linkup.pc.hardware and one.asker_ip not in own
-    ]
+    questions = linkup.facts.index.questions_for[linkup.controller]
+    return [one for one in questions if one.broadcasts and one.asker != linkup.pc.hardware]
 
 
 def _would_show(facts: Facts) -> bool:

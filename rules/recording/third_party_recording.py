@@ -80,8 +80,10 @@ RULE = Rule(
     title="Recorded beside {client} and {controller}, it seems, and on neither of the two",
     what_happened="The frames of {client} came to the recorder over the cable. In the file are "
     "{there:count packet} from {client} to {controller} and {back:count packet} back.",
-    means="A third port of a switch hears only broadcasts, unless it mirrors another port. Packets "
-    "that are missing here may have been there all the same.",
+    means="A third port of a switch hears broadcasts, and of the rest only what the switch does "
+    "not "
+    "filter, unless it mirrors another port. Packets that are missing here may have been there all "
+    "the same.",
     likely_causes={
         "mirror port": "It was recorded on a mirror port or a tap.",
         "third pc": "It was recorded on a third PC, at an ordinary port of the switch.",

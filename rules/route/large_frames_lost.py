@@ -166,7 +166,11 @@ RULE = Rule(
         PIECES_DROPPED: "A firewall on the way drops the later pieces of a packet that was cut up.",
     },
     what_to_do=(
-        Step("Ping the controller with 100, 1400 and 4000 octets of data, and compare."),
+        Step(
+            "Ping the controller with don't-fragment set and 1472 octets of data, then with fewer "
+            "and fewer. On Windows: ping -f -l SIZE; on Linux: ping -M do -s SIZE; on macOS: ping "
+            "-D -s SIZE."
+        ),
         Step(
             "Connect from a PC on the controller's own network: there the long request works.",
             cautions.COMMANDS,
@@ -208,8 +212,13 @@ RULE = Rule(
         "A controller that acknowledges the long request and takes its time.",
         "Large datagrams that are meant one way, sent fast, or of which one is answered.",
     ),
-    confirm="Ping with growing sizes: if it stops at one size every time, it is the packet size.",
+    confirm="Ping with don't-fragment set: if it always stops at the same size, it is the packet "
+    "size.",
     explains=("path-lost", "lossy-path", "request-unanswered", "session-closed"),
-    sources=("RFC 1191 section 4", "RFC 2923 section 2.1", "RFC 791 section 3.2 (fragments)"),
+    sources=(
+        "RFC 1191 sections 2 and 4",
+        "RFC 2923 section 2.1",
+        "RFC 791 section 3.2 (fragments)",
+    ),
     find=find,
 )

@@ -86,7 +86,7 @@ def _sighting(linkup: LinkUp, own: Network, gateway: Question | None) -> Sightin
             "pc": own.address,
             "before": before,
             "network": str(own) if apart else None,
-            "other_network": str(other),
+            "other_network": str(other) if apart else None,
             "known": not own.is_presumed,
             "neighbour": answers[0][1] if answers else None,
             "router": linkup.router if here else None,

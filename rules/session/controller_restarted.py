@@ -20,7 +20,8 @@ ENOUGH = 2
 FIRST_PACKETS = 256
 """Packet numbers of a device that has just started counting (common practice, no source)."""
 FIRST_TICKS = 300_000
-"""The TCP clock ticks once in 1 ms to 1 s (RFC 7323 5.4): this is 5 min at most."""
+"""The TCP clock ticks once in 1 ms to 1 s: so many last from 5 min to 3.5 days (RFC 7323 section
+5.4)."""
 EACH = 2
 """Frames shown of one kind of sign."""
 INSTANT = 1e-3
@@ -128,7 +129,10 @@ RULE = Rule(
     what_to_do=(
         Step("Ask what happened at the machine at that clock time: power, mode, download."),
         Step("Look in the controller's log for a start at that time, and for its reason."),
-        Step("Have the supply voltage of the controller watched over a longer time."),
+        Step(
+            "Have the supply voltage of the controller watched over a longer time.",
+            cautions.ELECTRICAL,
+        ),
         Step(
             "Let the PC's program connect again by itself, with a growing pause.", cautions.COMMANDS
         ),

@@ -77,8 +77,16 @@ RULE = Rule(
     },
     what_to_do=(
         Step("Look up the inactivity limit in the controller's settings or manual."),
-        Step("Have the program ask something harmless at least every {third:seconds}."),
-        Step("Have the program open a new session whenever the controller ends the old one."),
+        Step(
+            "If whoever answers for the risk agrees, have the program's command loop itself ask "
+            "at least every {third:seconds}. A request from elsewhere would go on when that loop "
+            "hangs, and hide it from a watchdog.",
+            cautions.MACHINE,
+        ),
+        Step(
+            "Have the program open a new session whenever the controller ends the old one.",
+            cautions.COMMANDS,
+        ),
         Step("Keep the PC from going to sleep while it is connected."),
         Step(
             "If the limit itself is to be raised, leave that to whoever answers for the risk.",

@@ -106,8 +106,9 @@ RULE = Rule(
     "{alive:if, for this session alone}",
     what_happened="The PC repeated the same data {repeats:times}{span:within}, for {controller} on "
     "port {port}. Nothing in that session acknowledged it.",
-    means="A working controller acknowledges at once, even when it is busy. Data or "
-    "acknowledgements no longer get through.{alive:if The controller itself is there: it answers "
+    means="TCP acknowledges data within half a second, and a busy controller somewhat later. After "
+    "so many repeats, data or acknowledgements no longer get through.{alive:if The controller "
+    "itself is there: it answers "
     "in other ways meanwhile.}",
     likely_causes={
         CONTROLLER_SIDE: "The controller's cable, its switch or its power went off, or the "
@@ -155,6 +156,6 @@ RULE = Rule(
     confirm="Record at the controller's switch port at the same time: if the repeats do not arrive "
     "there, the way is broken; if they do, it is the controller.",
     explains=("unanswered-arp", "port-silent", "request-unanswered", "stopped-early"),
-    sources=("RFC 6298 section 5", "RFC 9293 section 3.8.3"),
+    sources=("RFC 6298 section 5", "RFC 9293 sections 3.8.3 and 3.8.6.3"),
     find=find,
 )

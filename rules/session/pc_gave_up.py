@@ -120,6 +120,6 @@ RULE = Rule(
     confirm="Try the same with a waiting time of a minute: the answer then arrives.",
     confirm_caution=cautions.COMMANDS,
     explains=("request-unanswered",),
-    sources=("RFC 9293 section 3.5.2 (a reset for data that nobody waits for)",),
+    sources=("RFC 9293 section 3.6.1 (a reset for data after the close)",),
     find=find,
 )

@@ -113,7 +113,7 @@ def test_a_trouble_of_several_controllers_is_explained_once() -> None:
 
 
 def test_few_steps_each_above_its_caution() -> None:
-    diagnosis = analyzer.diagnose(CAPTURES / "two-units-one-address.pcap")
+    diagnosis = analyzer.diagnose(CAPTURES / "sessions-taken.pcap")
     numbered = (one for one in letter([diagnosis]) if isinstance(one, Listing) and one.numbered)
     steps = next(numbered)
     assert 0 < len(steps.items) <= MOST_STEPS

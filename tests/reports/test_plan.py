@@ -122,7 +122,7 @@ def test_commands_with_netsh() -> None:
     typed = [one.typed for one in by("Windows")]
     undone = [undo.typed for one in by("Windows") for undo in one.undo]
     assert 'netsh interface ip set address "ADAPTER" static 192.0.2.15 255.255.255.0' in typed
-    assert 'netsh interface ip add neighbors "ADAPTER" 192.0.2.60 00-00-5e-00-53-60' in typed
+    assert 'netsh interface ip set neighbors "ADAPTER" 192.0.2.60 00-00-5e-00-53-60' in typed
     assert 'netsh interface ip delete neighbors "ADAPTER" 192.0.2.60' in undone
 
 
@@ -201,7 +201,7 @@ def test_a_plan_that_gives_the_pc_another_address_goes_on(text: str) -> None:
     plans = planned(text)
     told = [one.text for one in steps(plans)]
     assert wording.MEND.text not in told
-    assert any("give the PC's adapter the address 192.0.2.253" in one for one in told)
+    assert any("adapter 192.0.2.253 with" in one for one in told)
     assert success(plans)
     assert by("Linux", text)
 
@@ -294,14 +294,17 @@ def test_routes_with_ip_do_what_they_say() -> None:
 
 
 def test_the_order_of_steps() -> None:
-    """Look and compare, plug in, set, record and try, take back."""
+    """Look and compare, set, plug in, record and try; unplug, and take back: a PC that was plugged
+    in with its old address could make a second device of it (RFC 5227 section 2.4).
+    """
     told = [one.text for one in steps(planned(PRESS))]
     marks = (
         "Read address",
         "note it",
+        "give the adapter 192",
         "Plug one cable",
         "lamps",
-        "give the PC's adapter",
+        "arping -D",
         "Enter 192",
         "Ask who is connected",
         "made safe",
@@ -312,13 +315,27 @@ def test_the_order_of_steps() -> None:
     places = [next(i for i, text in enumerate(told) if mark in text) for mark in marks]
     assert places == sorted(places)
     assert told[-1].startswith("When you are done")
+    assert told[-1].index("unplug the PC") < told[-1].index("take back")
+
+
+def test_an_old_address_goes_first_where_systems_keep_it() -> None:
+    """Else the PC answers its own ping to the controller's address."""
+    for name, old, new in (
+        ("Linux", "address del OLD/LENGTH", "address add 192"),
+        ("macOS", "inet OLD -alias", "netmask 255.255.255.0 alias"),
+    ):
+        typed = [one.typed for one in by(name)]
+        places = [next(i for i, one in enumerate(typed) if part in one) for part in (old, new)]
+        assert places == sorted(places)
+    free = next(i for i, one in enumerate(by("Linux")) if one.typed.startswith("sudo arping -D"))
+    assert by("Linux")[free + 1].typed.startswith("sudo ip address add")
 
 
 @pytest.mark.parametrize("text", SHEETS)
 def test_risky_steps_have_a_caution(text: str) -> None:
     for one in steps(planned(text)):
         assert one.caution or not STEP_WITH_RISK.search(one.text)
-    assert any(one.caution == cautions.MACHINE for one in steps(planned(text)))
+    assert any(one.caution == cautions.COMMANDS for one in steps(planned(text)))
 
 
 @pytest.mark.parametrize("text", SHEETS)

@@ -57,7 +57,10 @@ def headline(outcome: Outcome) -> str:
     title = outcome.fault.title if outcome.fault else ""
     match outcome.verdict:
         case Verdict.COMPLETE if outcome.warning is not None:
-            return f"The connection works, with a warning: {outcome.warning.title}."
+            works = "The connection works" if outcome.linkup.works else _found(outcome)
+            return f"{works}, with a warning: {outcome.warning.title}."
+        case Verdict.COMPLETE if not outcome.linkup.works:
+            return f"{_found(outcome)}; no call to a port is in the recording."
         case Verdict.COMPLETE if outcome.asked_by_controller:
             return "The connection works: the controller calls the PC, and the PC answers."
         case Verdict.COMPLETE:
@@ -69,6 +72,11 @@ def headline(outcome: Outcome) -> str:
             return f"The connection came up, {what} at the {name}: {title}."
         case Verdict.CANNOT_TELL:
             return "This recording cannot tell whether the connection works."
+
+
+def _found(outcome: Outcome) -> str:
+    """What the controller answers where no port was called."""
+    return f"The controller answers {'pings' if outcome.linkup.pings else 'ARP'}"
 
 
 def _broke(outcome: Outcome) -> bool:

@@ -47,7 +47,7 @@ def test_found_where_the_check_of_the_address_is_answered(controllers: tuple[str
     named = bool(controllers)
     assert left_out(finding, RULE)[0] == ([CONTROLLER] if named else [])
     assert len(finding.what_to_do) == len(RULE.what_to_do) - named
-    assert (str(finding.values["pc"]) in finding.what_to_do[1].text) == (not named)
+    assert (str(finding.values["pc"]) in finding.what_to_do[2].text) == (not named)
     frames = [one.moment.frame for one in finding.evidence]
     assert frames == [plant.number(checked[0]), plant.number(answer)]
     assert {one.stopped_at for one in diagnosis.outcomes} <= {"address"}

@@ -390,9 +390,9 @@ def tls(code: int) -> tuple[int, list[tuple[bytes, bytes]]]:
 @pytest.mark.parametrize(
     ("says", "code", "first"),
     [
-        *((iso, code, FULL) for code in (1, 129, 135, 136)),
+        *((iso, code, FULL) for code in (1, 129, 135)),
         *((opc, code, FULL) for code in (0x807D0000, 0x80810000, 0x80030000)),
-        *((forward_open, code, FULL) for code in (0x113, 0x100)),
+        *((forward_open, code, FULL) for code in (0x113,)),
         (register, 2, FULL),
         (iso, 130, VERSION),
         (opc, 0x80BE0000, VERSION),
@@ -400,6 +400,8 @@ def tls(code: int) -> tuple[int, list[tuple[bytes, bytes]]]:
         (tls, 70, VERSION),
         (tls, 40, TRUST),
         (iso, 2, PLACE),
+        (iso, 136, PLACE),
+        (forward_open, 0x100, PLACE),
         (forward_open, 0x315, PLACE),
     ],
 )

@@ -71,6 +71,15 @@ def test_found_where_the_pc_sends_nothing_and_the_controller_closes(
     )
 
 
+def test_found_where_the_last_datagrams_come_behind_the_controllers_close() -> None:
+    plant, pc, unit, session = agreed()
+    stream(plant, unit, pc)
+    session.close(unit, after=0.05)
+    stream(plant, unit, pc, 2)
+    plant.resolve(pc, unit)
+    assert found(diagnosed(ended(plant)), SLUG).values["datagrams"] == 10
+
+
 def test_found_with_the_frame_that_shows_that_the_controller_is_there() -> None:
     plant, pc, unit, session = agreed()
     stream(plant, unit, pc)

@@ -235,7 +235,7 @@ def unconnected(cip: bytes) -> bytes:
 
 @pytest.mark.parametrize(
     ("status", "first"),
-    [(4, BEHIND), (5, BEHIND), (8, FUNCTION), (15, STATE), (16, STATE), (22, ITEM)],
+    [(4, ITEM), (5, ITEM), (8, FUNCTION), (15, STATE), (16, STATE), (22, ITEM)],
 )
 def test_the_first_cause_is_what_the_status_of_ethernet_ip_means(status: int, first: str) -> None:
     """A status that points to nothing leaves the rule's own order."""
@@ -247,6 +247,21 @@ def test_the_first_cause_is_what_the_status_of_ethernet_ip_means(status: int, fi
     finding = found(diagnosed(ended(plant)), SLUG)
     assert finding.values["code"] == status
     assert finding.likely_causes[0] == RULE.likely_causes[first]
+
+
+@pytest.mark.parametrize("extended", [0x0204, 0x0311, 0x0312])
+def test_a_device_behind_a_gateway_is_told_by_the_extended_status(extended: int) -> None:
+    """Status 1 with these: no answer from behind, no such port, no such address behind it (CIP
+    Networks Library volume 1, from memory).
+    """
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit, 44818).open()
+    session.exchange(REGISTER, REGISTERED)
+    no = bytes([0x8E, 0, 1, 1]) + extended.to_bytes(2, "little")
+    session.exchange(unconnected(bytes.fromhex("0e0320012401")), unconnected(no))
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert finding.values["code"] == extended
+    assert finding.likely_causes[0] == RULE.likely_causes[BEHIND]
 
 
 @pytest.mark.parametrize(("code", "first"), [(4, STATE), (5, STATE), (6, STATE), (10, BEHIND)])

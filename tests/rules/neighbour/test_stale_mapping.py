@@ -450,7 +450,7 @@ def test_found_where_the_controller_answers_to_the_pc_of_before(
     assert str(finding.values["old"]) == "00-00-5E-00-53-77"
     assert str(finding.values["own"]) == "00-00-5E-00-53-15"
     assert left_out(finding, RULE) == ([REPLACED, TYPED, CHANGED], [CONTROLLER_OFF, SHARED])
-    assert len(finding.what_to_do) == 3
+    assert len(finding.what_to_do) == 4
     assert [one.verdict for one in diagnosis.outcomes] == [Verdict.STOPPED]
 
 

@@ -140,7 +140,7 @@ def test_found_where_the_pcs_program_does_not_listen(controllers: tuple[str, ...
     assert_leads(diagnosis, receiver=PC, port=7_002, datagrams=5, refusals=5, by_receiver=True)
     finding = found(diagnosis, SLUG)
     assert left_out(finding, RULE)[0] == [SWITCHED_OFF, FIREWALL]
-    assert (finding.values["at_controller"], len(finding.what_to_do)) == (False, 2)
+    assert (finding.values["at_controller"], len(finding.what_to_do)) == (False, 3)
 
 
 def test_found_as_a_note_where_the_link_up_works() -> None:

@@ -515,6 +515,7 @@ def test_found_where_only_the_gateway_is_asked_for() -> None:
     finding = found(diagnosis, SLUG)
     assert finding.certainty is Certainty.FITS
     assert (str(finding.values["gateway"]), finding.values["questions"]) == ("192.0.2.1", 3)
+    assert (finding.values["network"], finding.values["other_network"]) == (None, None)
     assert [one.moment.frame for one in finding.evidence] == [plant.number(one) for one in asked]
     assert finding.also_fits == [RULE.also_fits[NOT_TRIED]]
 
