@@ -298,8 +298,7 @@ def _set(plans: Sequence[Plan]) -> Iterator[Step]:
             yield Step(
                 f"For {listed(units[address])}, with the cable still out: take away an address of "
                 "the PC that is the controller's, or in its network. On Windows and macOS give the "
-                "adapter "
-                f"{address} with the mask {mask} now.",
+                f"adapter {address} with the mask {mask} now.",
                 ADDRESS_CHANGE,
             )
     for far in dict.fromkeys(one.far for one in plans if one.way is Way.ROUTER):
