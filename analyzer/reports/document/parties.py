@@ -84,6 +84,8 @@ def _caller(pc: Pc) -> str:
 def nobody(diagnosis: Diagnosis) -> str:
     """Why there is no link-up, and what to tell so that there is one."""
     case = diagnosis.case
+    if not diagnosis.facts.coverage.frames:
+        return "Neither a PC nor a controller is in this recording."
     if case.pc is not None and case.pc.how_known == "told" and not _occurs(diagnosis):
         own = listed([*case.pc.addresses, *([case.pc.hardware] if case.pc.hardware else [])])
         return f"The PC {own}, given with --pc, sends nothing in this recording."
