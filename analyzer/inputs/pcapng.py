@@ -179,6 +179,8 @@ class _Reader:
         room = length - PACKET_BODY - 4
         if kind == SECTION or room <= 0:
             return ""
+        if kind == INTERFACE and _is_whole(self.data[at + 16 : at + length - 4], self.order):
+            return ""
         index, _, _, stored, original = struct.unpack_from(self.order + "5I", self.data, at + 8)
         known = self.section_start + index < len(self.recording.interfaces)
         if known and 0 < stored <= min(original, room):
@@ -383,6 +385,19 @@ def _options(body: bytes, order: str) -> Iterator[tuple[int, bytes]]:
             return
         yield code, body[at + 4 : at + 4 + length]
         at += 4 + (length + 3 & ~3)
+
+
+def _is_whole(body: bytes, order: str) -> bool:
+    """Whether options end as they should: at the end mark, or with their block."""
+    at = 0
+    for _ in range(MAX_BLOCK_OPTIONS):
+        if at + 4 > len(body):
+            break
+        code, length = struct.unpack_from(order + "HH", body, at)
+        at += 4 + (length + 3 & ~3)
+        if code == 0:
+            return bool(length == 0)
+    return at == len(body)
 
 
 def _interface(body: bytes, order: str) -> Interface:

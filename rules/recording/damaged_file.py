@@ -27,7 +27,7 @@ RULE = Rule(
     title="The file is damaged: {frames:count frame} could be read",
     what_happened="At byte {octet} of the unpacked file{stopped:if reading had to stop}: {why}. "
     "What could be read is used ({frames:count frame}).",
-    means="An answer that is missing may be in the damaged part{stopped:if , or in what came "
+    means="An answer that is missing may be in the damaged part{stopped:if, or in what came "
     "after it}.",
     likely_causes={
         "cut": "The file was cut on its way, by a mail limit or a copy that broke off.",

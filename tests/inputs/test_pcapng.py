@@ -472,6 +472,7 @@ def flipped(octets: bytes, at: int, mask: int) -> bytes:
     [
         (-4, 0x10, 3, "a block claims one length at its begin and another at its end"),
         (0, 0x08, 2, "a block of kind 0xe reads like a frame, and is left out"),
+        (0, 0x07, 2, "a block of kind 0x1 reads like a frame, and is left out"),
         (0, 0x70, 2, "a block of kind 0x76 reads like a frame, and is left out"),
     ],
 )
@@ -484,6 +485,18 @@ def test_a_damaged_block_is_told_and_read_over(
     recording, (chunk,) = raw.read(before + flipped(one, at % len(one), mask) + last)
     assert raw.stored(chunk) == [FRAME, FRAME, OTHER][-kept:]
     assert recording.damage == Damage(len(before), 1, why, stopped=False)
+
+
+@ORDERS
+def test_an_interface_whose_numbers_would_make_a_frame_is_none(order: str) -> None:
+    """Link type 1, as the second of the interfaces, and a time unit first among the options."""
+    one = raw.interface(
+        options=raw.option(9, b"\x09", order) + raw.option(2, b"n" * 14, order) + raw.END,
+        order=order,
+    )
+    recording, _ = raw.read(raw.section(order) + one * 4 + raw.enhanced(FRAME, US, order=order))
+    assert recording.damage is None
+    assert len(recording.interfaces) == 4
 
 
 def test_a_block_that_swallows_the_next_one_is_told() -> None:
