@@ -40,15 +40,13 @@ def _lost(linkup: LinkUp, hardware: Hardware, last: Moment) -> Iterator[Sighting
     """A device that had the controller's address and shows later that it has not."""
     facts = linkup.facts
     asks = [one.moment for one in facts.address_requests(hardware) if one.moment > last]
-    asked = any(one.since_answer.count and one.since_answer.last > last for one in linkup.questions)
+    asked = any(at > last for one in linkup.questions for at in one.since_answer.moments)
     moved = _new_addresses(linkup, hardware, last)
     others = moved if asked else []
     tried = [at for at in linkup.in_vain if at > last]
     if moved and not tried and linkup.works:
         yield from _moved(linkup, hardware, last, moved)
-    if not tried or linkup.answers_after(last) or not (others or len(asks) >= AGAIN):
-        return
-    if facts.was_given(hardware, last):
+    if not tried or facts.was_given(hardware, last) or not (others or len(asks) >= AGAIN):
         return
     sure = bool(others) or asks[-1].seconds - asks[0].seconds >= LASTING
     yield _sighting(linkup, hardware, tried, asks, {"own": [last], "other": others}, sure)
