@@ -247,7 +247,7 @@ class _Copy:
                 kind,
                 network - start,
                 self._tag(number, packet),
-                [(begin - start, stop - start) for begin, stop in spans.get(row, ())],
+                [(begin - start, end - start, same) for begin, end, same in spans.get(row, ())],
             )
             if self._is_untimed(time, interface, way, len(octets), wire):
                 writer.untimed(octets, wire)
