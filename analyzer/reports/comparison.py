@@ -181,6 +181,11 @@ def document(comparison: Comparison) -> list[Block]:
     return blocks
 
 
+def in_a_sentence(comparison: Comparison) -> str:
+    """What differs first, for a letter."""
+    return _first(comparison)
+
+
 def _sides(comparison: Comparison) -> tuple[str, str]:
     """What the two are called: by what they were given as, unless they are not."""
     return ("Working", "Failing") if comparison.explains else ("First", "Second")

@@ -119,13 +119,13 @@ def _parsed(fields: bytes) -> _Part:
     return _Part(
         kind=kind,
         boundary=b"--" + boundary.encode("utf-8", "surrogateescape") if boundary else b"",
-        name=_decoded(told.get_filename() or ""),
+        name=decoded(told.get_filename() or ""),
         packing=str(told.get("content-transfer-encoding", "")).strip().lower(),
         attached=told.get_content_disposition() == "attachment",
     )
 
 
-def _decoded(name: str) -> str:
+def decoded(name: str) -> str:
     """A name with encoded words (RFC 2047) read, where they can be."""
     try:
         return str(make_header(decode_header(name)))
