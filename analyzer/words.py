@@ -50,7 +50,9 @@ def _outlined(name: str, spec: str, example: Mapping[str, object]) -> str:
     value = example.get(name)
     if spec in OPTIONAL or value not in (None, []):
         return _SPEAKER.format_field(value, spec)
-    return f"<{name}>"
+    if spec.startswith("count "):
+        return count(0, spec.removeprefix("count ")).replace("0", f"<{name}>", 1)
+    return f" within <{name}>" if spec == "within" else f"<{name}>"
 
 
 @lru_cache(maxsize=4096)

@@ -44,7 +44,7 @@ def test_templates_are_filled_or_outlined() -> None:
     assert words.say(template, values) == "a\\nb asked 3 times within 2.0 s about 1 frame."
     assert words.outline(template, values) == words.say(template, values)
     lacking = {"n": 3, "m": 1, "known": True}
-    assert words.outline(template, lacking) == "<who> asked 3 times<span> about 1 frame."
+    assert words.outline(template, lacking) == "<who> asked 3 times within <span> about 1 frame."
 
 
 @pytest.mark.parametrize(
@@ -68,6 +68,7 @@ def test_what_did_not_happen_is_not_told(lost: int, said: str) -> None:
         ("Here.{far:if Late.} So wait.", "Here. Late. So wait."),
         ("It{far:if came}{near:if went}", "It came"),
         ("It was {none:list}.", "It was <none>."),
+        ("It held {odd:count frame}.", "It held <odd> frames."),
     ],
 )
 def test_a_clause_is_outlined_where_the_example_has_it(template: str, outlined: str) -> None:
