@@ -2,14 +2,15 @@
 
 import re
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from email.header import decode_header, make_header
 from email.message import Message
 from email.parser import BytesParser
 from email.utils import parseaddr, parsedate_to_datetime
 from pathlib import Path
 
-from analyzer.inputs.parcels.mails import decoded
 from analyzer.inputs.strangers import HEAD, is_mail
 
 READ = 1 << 18
@@ -67,8 +68,8 @@ def _read(mail: Message) -> Envelope:
     before = MESSAGE_ID.findall(_field(mail, "references") or _field(mail, "in-reply-to"))
     return Envelope(
         sender=sender if ADDRESS.fullmatch(sender) else "",
-        name=_line(decoded(own or name)),
-        subject=_line(decoded(_field(mail, "subject"))),
+        name=_line(own or name),
+        subject=_line(_field(mail, "subject")),
         sent=_date(_field(mail, "date")),
         number=number[0] if number else "",
         references=tuple(before[:1] + before[1:][1 - MOST_REFERENCES :]),
@@ -81,7 +82,11 @@ def _field(mail: Message, name: str) -> str:
 
 
 def _line(text: str) -> str:
-    """A text of one line, in bounded length, without letters that are not seen."""
+    """A text of one line, in bounded length, without letters that are not seen; encoded words
+    (RFC 2047) are read, where they can be.
+    """
+    with suppress(ValueError, LookupError):
+        text = str(make_header(decode_header(text)))
     return "".join(one if one.isprintable() else " " for one in text).strip()[:LONGEST]
 
 

@@ -1,10 +1,10 @@
 """House wording: how a desk begins and ends its letters, read from TOML.
 
-    greeting = "Dear colleagues,"
-    signature = '''
-    Kind regards
-    The support desk'''
-    notes = ["The desk is there from 7 to 18 h."]
+greeting = "Dear colleagues,"
+signature = '''
+Kind regards
+The support desk'''
+notes = ["The desk is there from 7 to 18 h."]
 """
 
 import tomllib

@@ -25,8 +25,6 @@ from analyzer.reports.house import House
 from analyzer.reports.offers import Offers, offers
 from analyzer.words import clean, count, listed, say
 
-IN_MAIL = "mail"
-"""What a mail is called in the names of what it holds: its own file is the desk's."""
 MOST_STEPS = 3
 """Steps, causes and frames in a letter: more are not read (common practice, no source)."""
 STEPS = "Please do this, in this order:"
@@ -54,6 +52,9 @@ MEANT = {
 """What each stage is about, for somebody who never heard of them."""
 
 
+HOUSE = House()
+
+
 @dataclass(frozen=True, slots=True)
 class Style:
     """How a letter is written. everything: every link-up and step by itself; attached: whether the
@@ -62,17 +63,21 @@ class Style:
 
     everything: bool = False
     attached: bool = False
-    house: House = House()
+    house: House = HOUSE
+
+
+PLAIN = Style()
 
 
 def letter(
     diagnoses: Sequence[Diagnosis],
     refused: Sequence[str] = (),
-    style: Style = Style(),
+    style: Style = PLAIN,
     mail: Envelope | None = None,
+    beside: Sequence[str] = (),
 ) -> list[Block]:
     """The letter about one or several recordings, and a line for each thing that is none. mail: the
-    one that they came with.
+    one that they came with; beside: names of what came along and never holds frames.
     """
     ordered = sorted(diagnoses, key=_began)
     several = len(ordered) > 1
@@ -87,6 +92,8 @@ def letter(
     if refused:
         lines = [Step(clean(text)) for text in refused]
         blocks += [Paragraph(f"{NOT_RECORDINGS}:"), Listing(lines)]
+    if beside:
+        blocks.append(Paragraph(f"Not used, since no frames are in such files: {named(beside)}."))
     if style.attached:
         blocks.append(Paragraph(ATTACHED))
     blocks += _questions(ordered, mail.words if mail is not None else "")
@@ -107,7 +114,7 @@ def _began(diagnosis: Diagnosis) -> datetime:
 
 
 def _name(diagnosis: Diagnosis) -> str:
-    return clean(diagnosis.facts.file.removeprefix(f"{IN_MAIL} > "))
+    return clean(diagnosis.facts.file)
 
 
 def _thanks(mail: Envelope | None) -> str:
@@ -166,7 +173,7 @@ def _all(ordered: Sequence[Diagnosis], mail: Envelope | None) -> Iterator[Block]
         if compared.is_comparable:
             both = f"{good}, where it works, compared with {bad}, where it does not."
             yield Paragraph(f"{both} {in_a_sentence(compared)}")
-    if any(_works(one) for diagnosis in ordered for one in diagnosis.outcomes):
+    if all(map(_all_work, ordered)):
         yield Paragraph(STILL_TROUBLE)
 
 
@@ -230,8 +237,8 @@ def _offers(ordered: Sequence[Diagnosis], mail: Envelope | None) -> Iterator[Blo
     if not told:
         return
     yield Paragraph(
-        f"Your mail names {'; '.join(told).strip()}. We take that as an offer, not as a fact: please "
-        "tell us if anything of it is wrong."
+        f"Your mail names {'; '.join(told).strip()}. We take that as an offer, not as a fact: "
+        "please tell us if anything of it is wrong."
     )
     unseen = named_there.unseen(ordered)
     if unseen:
@@ -300,13 +307,17 @@ def _finding(diagnosis: Diagnosis, finding: Finding, style: Style) -> Iterator[B
     yield from general_cautions(finding)
     most = len(finding.what_to_do) if style.everything else MOST_STEPS
     yield Listing(finding.what_to_do[:most], numbered=True)
-    left = len(finding.what_to_do[most:])
-    if left:
-        where = "the page attached has them" if style.attached else "ask us for them"
-        yield Paragraph(f"If these do not help, there are more steps ({left}): {where}.")
     if finding.confirm.text:
         yield Paragraph("To be sure:")
         yield Listing([finding.confirm])
+    left = len(finding.what_to_do[most:])
+    if left:
+        where = "the page attached has them" if style.attached else "ask us for them"
+        yield Paragraph(f"If these do not help, {_there_are(left)}: {where}.")
+
+
+def _there_are(steps: int) -> str:
+    return f"there {'is' if steps == 1 else 'are'} {count(steps, 'more step')}"
 
 
 def _proof(diagnosis: Diagnosis, finding: Finding) -> Iterator[str]:

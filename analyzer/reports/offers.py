@@ -1,5 +1,5 @@
-"""What a mail's own words name: addresses, ports, masks. Offers, never facts: nothing that is judged
-rests on them.
+"""What a mail's own words name: addresses, ports, masks. Offers, never facts: nothing that is
+judged rests on them.
 """
 
 import re
@@ -14,7 +14,7 @@ SIX = re.compile(r"(?<![\w:-])[0-9a-f]{2}(?:[-:][0-9a-f]{2}){5}(?![\w:-])", re.I
 PORT = re.compile(r"(?<!\w)(tcp|udp|port)\b[ /:#=-]{0,3}(?:port[ :#=-]{0,3})?(\d{2,5})(?![\w.])",
                   re.I | re.ASCII)  # fmt: skip
 SOCKETS = 64
-"""Sockets of a switch are numbered up to here (common practice, no source): "port 12" may be one."""
+"""The highest number of a switch's socket (common practice, no source): "port 12" may be one."""
 MOST = 12
 """Of each kind; a longer list is no list of offers."""
 
@@ -31,9 +31,7 @@ class Offers:
     def unseen(self, diagnoses: Sequence[Diagnosis]) -> list[str]:
         """The addresses that occur in none of the recordings."""
         seen = {str(one) for diagnosis in diagnoses for one in diagnosis.facts.addresses}
-        seen |= {
-            str(one.hardware) for diagnosis in diagnoses for one in diagnosis.facts.stations
-        }
+        seen |= {str(one.hardware) for diagnosis in diagnoses for one in diagnosis.facts.stations}
         named = (*(one.partition(":")[0] for one in self.addresses), *self.hardware)
         return [one for one in dict.fromkeys(named) if one not in seen]
 
@@ -57,7 +55,9 @@ def offers(words: str) -> Offers:
         for kind, number in PORT.findall(words)
         if _is_port(number) and (kind.lower() != "port" or int(number) > SOCKETS)
     ]
-    return Offers(*(tuple(dict.fromkeys(one))[:MOST] for one in (addresses, masks, hardware, ports)))
+    return Offers(
+        *(tuple(dict.fromkeys(one))[:MOST] for one in (addresses, masks, hardware, ports))
+    )
 
 
 def _is_port(text: str) -> bool:

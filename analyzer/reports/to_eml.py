@@ -21,7 +21,7 @@ def to_eml(text: str, page: str, mail: Envelope | None) -> str:
     """
     draft = MIMEMultipart(boundary=sha256((text + page).encode()).hexdigest()[:40])
     subject = _subject(mail)
-    draft["Subject"] = subject if subject.isascii() else Header(subject, "utf-8")
+    draft.add_header("Subject", subject if subject.isascii() else Header(subject, "utf-8").encode())
     draft["X-Unsent"] = "1"
     if mail is not None and mail.sender:
         draft["To"] = mail.sender
