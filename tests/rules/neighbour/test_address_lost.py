@@ -255,6 +255,16 @@ def test_a_recording_that_ends_soon_is_judged_by_the_repeats(times: int, leads: 
     assert lead(diagnosed(ended(plant, 1))) == leads
 
 
+def test_tries_from_before_it_left_the_address_are_not_counted() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.announce(unit, after=5.0)
+    asks(plant, unit)
+    plant.ask(pc, unit)
+    finding = found(diagnosed(ended(plant), TOLD), SLUG)
+    assert (finding.values["tries"], finding.values["requests"]) == (3, 5)
+
+
 @pytest.mark.parametrize(("announced", "level"), [(True, Level.WARNING), (False, Level.NOTE)])
 def test_found_where_it_worked_and_the_device_is_heard_under_another_address(
     announced: bool, level: Level
