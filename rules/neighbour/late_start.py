@@ -32,8 +32,7 @@ RULE = Rule(
     title="The PC tried for {waited:seconds} in vain before {controller} answered",
     what_happened="The PC tried {tries:times} in vain to reach {controller}, for the first time "
     "{waited:seconds} before the first success.",
-    means="It came up by itself in the end. A program that waits for less had told an error by "
-    "then.",
+    means="It came up by itself in the end. A program that waits for less had given up by then.",
     likely_causes={
         "starting": "The controller, or its service, was still starting.",
         "cable connected": "A cable was connected or a switch was started meanwhile.",
@@ -56,9 +55,8 @@ RULE = Rule(
         "A controller that is seen starting, and a switch port that does not forward yet.",
         "A controller whose sessions were all taken.",
     ),
-    confirm="Repeat it: cut the PC's program off and on again. If it works at once now, it was the "
-    "start of something.",
-    confirm_caution=cautions.COMMANDS,
+    confirm="Stop the PC's program, and start it once more. If it works at once now, something was "
+    "starting.",
     sources=("RFC 6298 section 2 (repeats after 1, 3, 7 s)", "common practice, no source"),
     find=find,
 )
