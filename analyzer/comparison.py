@@ -340,8 +340,9 @@ class _Side:
     @property
     def answers_for_it(self) -> Hardware | None:
         """The one that says it has the controller's address, be it the controller or not."""
-        owners = self.linkup.owners
-        return self.linkup.hardware or (owners[0] if len(owners) == 1 else None)
+        own = self.linkup.pc.hardware
+        claim = [one for one in self.linkup.claims.counts if one != own]
+        return self.linkup.hardware or (claim[0] if len(claim) == 1 else None)
 
     @property
     def arp_seconds(self) -> float | None:

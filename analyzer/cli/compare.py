@@ -82,8 +82,8 @@ def _all_of(name: str, told: Told, limit: int) -> list[Diagnosis]:
 def _looked_for(
     name: str, works: Sequence[Diagnosis], found: list[Diagnosis], told: Told, limit: int
 ) -> list[Diagnosis]:
-    """The recordings of one input. Those that are not about whom the PC calls where it works, in the
-    other input, are diagnosed again.
+    """The recordings of one input. Those that are not about whom the PC calls in the other one,
+    where it works, are diagnosed again.
     """
     calls = [wanted(works[0], one) if len(works) == 1 else None for one in found]
     called = next(filter(None, calls), None)
