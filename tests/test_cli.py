@@ -557,3 +557,20 @@ def test_all_tells_every_link_up(tmp_path: Path) -> None:
     ]
     assert [one.count("Connecting stopped") for one in letters] == [1, 40]
     assert "every connection, finding" in " ".join(run("diagnose", "--help").stdout.split())
+
+
+@pytest.mark.parametrize("starts", [True, False])
+def test_the_page_is_shown_in_the_browser(
+    starts: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The answer is printed all the same; without a browser one line says where the page lies."""
+    opened: list[str] = []
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    monkeypatch.setattr("webbrowser.open", lambda url: bool(opened.append(url)) or starts)
+    result = run("diagnose", FAULTY, "--open")
+    (page,) = tmp_path.glob("whynolink-*.html")
+    assert opened == [page.as_uri()]
+    assert page.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    assert result.stdout == run("diagnose", FAULTY).stdout
+    assert result.exit_code == (1 if starts else 2)
+    assert (str(page) in " ".join(result.stderr.split())) is not starts

@@ -20,7 +20,7 @@ from analyzer.cli.options import (
     utc_option,
 )
 from analyzer.cli.reading import diagnosed
-from analyzer.cli.writing import keep_inputs, made_with, worst, write, write_sheet
+from analyzer.cli.writing import keep_inputs, made_with, show_page, worst, write, write_sheet
 from analyzer.diagnosis import UNUSABLE, Diagnosis
 from analyzer.errors import BadOption, NotARecording
 from analyzer.inputs.limits import RAISE
@@ -74,6 +74,12 @@ def _kept_to_the_end() -> Iterator[None]:
     is_flag=True,
     help="Tell everything, with the proof: every connection, finding and station.",
 )
+@click.option(
+    "--open",
+    "shown",
+    is_flag=True,
+    help="Show the page with pictures in the browser, too. It is kept with temporary files.",
+)
 @utc_option
 @_kept_to_the_end()
 def command(
@@ -87,6 +93,7 @@ def command(
     output: str | None,
     limit: int,
     everything: bool,
+    shown: bool,
     zone: tzinfo | None,
 ) -> int:
     """Diagnose recordings; "-" is standard input.
@@ -126,6 +133,8 @@ def command(
         else:
             text = _render(layout, diagnoses, everything, made, beside, zone)
         write(text, output)
+        if shown:
+            show_page(_render("html", diagnoses, everything, made, refused, zone))
     if new_sheet is not None:
         from analyzer.reports.sheet import sheet as sheet_shown
 

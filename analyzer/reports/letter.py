@@ -169,7 +169,7 @@ def _all(ordered: Sequence[Diagnosis], mail: Envelope | None) -> Iterator[Block]
     pair = _pair(ordered)
     if pair is not None:
         compared = compare(*pair)
-        good, bad = map(_name, pair)
+        good, bad = _name(compared.working), _name(compared.failing)
         if compared.is_comparable:
             both = f"{good}, where it works, compared with {bad}, where it does not."
             yield Paragraph(f"{both} {in_a_sentence(compared)}")
