@@ -90,7 +90,7 @@ def _first_claims(linkup: LinkUp, proxy: Hardware, addresses: list[Address]) -> 
 RULE = Rule(
     slug="proxy-answer",
     stage="neighbour",
-    title="Another device answers for {controller}{several:if , or it has several addresses}",
+    title="Another device answers for {controller}{several:if, or it has several addresses}",
     what_happened="{proxy} told the PC that {controller} is to be reached through it. It answered "
     "for these addresses in this recording: {answered:list}.",
     means="So the PC's packets go{another:if to a device in between, such as a router, and not to "
