@@ -24,8 +24,8 @@ from analyzer.diagnosis import UNUSABLE, Diagnosis
 from analyzer.errors import NotARecording
 from analyzer.inputs.limits import RAISE
 from analyzer.inputs.parcels import Limits
-from analyzer.reports.document import report
 from analyzer.reports.document.answer import in_full, in_short
+from analyzer.reports.document.page import page
 from analyzer.reports.to_text import to_text
 
 MOST_COMPLAINTS = 20
@@ -139,7 +139,7 @@ def _render(
         case "html":
             from analyzer.reports.to_html import to_html  # takes long to import
 
-            return to_html(report(diagnoses, everything, pictures=True, made=made, refused=lines))
+            return to_html(page(diagnoses, everything, made, lines, zone))
         case "letter":
             from analyzer.reports.letter import letter
 
