@@ -9,6 +9,7 @@ import click
 
 from analyzer.cli import complain
 from analyzer.cli.options import (
+    by_example,
     controllers_option,
     format_option,
     limit_option,
@@ -44,7 +45,18 @@ def _kept_to_the_end() -> Iterator[None]:
         gc.enable()
 
 
-@click.command(name="diagnose")
+@click.command(
+    name="diagnose",
+    epilog=by_example(
+        "whynolink recording.pcapng --controller 192.0.2.60:502",
+        "whynolink recording.pcapng --pc 192.0.2.15 --all",
+        "whynolink recording.pcapng --site site.toml --open",
+        "whynolink mail.eml --format letter --output answer.txt",
+        "whynolink monday.pcap tuesday.pcap.gz --format json",
+        "whynolink good.pcapng --write-site site.toml",
+        "whynolink parcel.zip --limit 10",
+    ),
+)
 @click.argument("inputs", metavar="INPUT...", nargs=-1, required=True)
 @controllers_option
 @pc_option

@@ -119,3 +119,8 @@ def read_sheet(name: str) -> Site:
         why = reason(problem)
         raise BadOption(f"cannot be read: {why}.", name, "Check the path after --site.") from None
     return read_site(octets, path.name)
+
+
+def by_example(*lines: str) -> str:
+    """What stands below the options in the help of a command."""
+    return "\n".join(["\b", "Examples:", *(f"  {line}" for line in lines)])
