@@ -1,6 +1,7 @@
 """What commands print, write and end with."""
 
 import errno
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -39,6 +40,8 @@ def show_page(page: str) -> None:
 
 
 def _print(text: str) -> None:
+    encoding = getattr(sys.stdout, "encoding", None) or "ascii"
+    text = text.encode(encoding, "replace").decode(encoding)  # house wording has letters of its own
     try:
         click.echo(text, nl=False)
     except OSError as problem:

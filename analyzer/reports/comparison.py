@@ -177,6 +177,11 @@ def document(comparison: Comparison) -> list[Block]:
     return blocks
 
 
+def in_a_sentence(comparison: Comparison) -> str:
+    """What differs first, for a letter."""
+    return _first(comparison)
+
+
 def _sides(comparison: Comparison) -> tuple[str, str]:
     """What the two are called: by how they end, or by their time where both fail."""
     if {Remark.BOTH_FAIL, Remark.FAIL_ALIKE} & set(comparison.remarks):
