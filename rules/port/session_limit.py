@@ -14,7 +14,6 @@ and for office services.
 """
 
 from collections.abc import Iterator, Sequence
-from functools import cached_property
 from typing import NamedTuple
 
 from analyzer.facts import Moment
@@ -55,39 +54,19 @@ class _Away(NamedTuple):
 
 
 class _Places:
-    """What is open on the controller's port, and when: worked out where a call makes it ask."""
+    """What is open on the controller's port, and when."""
 
     def __init__(self, linkup: LinkUp) -> None:
-        self._linkup, self._calls = linkup, linkup.calls.opened
-
-    @cached_property
-    def _rivals(self) -> Calls:
-        return self._linkup.rivals.opened
-
-    @cached_property
-    def _every(self) -> Calls:
-        return Calls([*self._calls, *self._rivals])
-
-    @cached_property
-    def all(self) -> Spans:
-        """When the sessions of all hold a place."""
-        return Spans.of(self._every, self._linkup.pc.checks)
-
-    @cached_property
-    def _own(self) -> Spans:
-        return Spans.of(self._calls, self._linkup.pc.checks)
-
-    @cached_property
-    def _worked(self) -> Moment:
-        return min(filter(None, (one.session.answered for one in self._calls)), default=NEVER)
-
-    @cached_property
-    def _served(self) -> dict[object, Tries[Call]]:
-        return {kind: Tries(calls) for kind, calls in by(self._rivals, _kind).items()}
+        own, rivals = linkup.calls.opened, linkup.rivals.opened
+        every = Calls([*own, *rivals])
+        self.all, self._own = (Spans.of(one, linkup.pc.checks) for one in (every, own))
+        self._openings, self._own_openings = every.acceptances, own.acceptances
+        self._served = {kind: Tries(calls) for kind, calls in by(rivals, _kind).items()}
+        self._worked = min(filter(None, (one.session.answered for one in own)), default=NEVER)
 
     def newer_opened(self, call: Call, end: Moment) -> bool:
         """Whether another session than this one was opened right before a moment."""
-        latest = last_until(self._every.acceptances, end) or call.first
+        latest = last_until(self._openings, end) or call.first
         newer = latest > (call.session.syn_ack or call.first)
         return newer and end.seconds - latest.seconds <= AT_ONCE
 
@@ -95,7 +74,7 @@ class _Places:
         """Whether requests of the PC worked, in this session or in another one, until one more was
         opened, and two are open.
         """
-        opened = first_after(self._calls.acceptances, call.session.answered or self._worked)
+        opened = first_after(self._own_openings, call.session.answered or self._worked)
         return self._own.at(asked) > 1 and opened is not None and opened < asked
 
     def serves_others(self, call: Call, asked: Moment) -> bool:
@@ -112,11 +91,11 @@ def _kind(call: Call) -> object:
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    places = _Places(linkup)
-    calls = [one for one in linkup.calls if one.port not in OFFICE_PORTS]
-    away = [one for call in calls for one in _turned_away(linkup, places, call)]
-    if not away:
+    calls = [one for one in linkup.calls if one.port not in OFFICE_PORTS and _went_wrong(one)]
+    if not calls:
         return
+    places = _Places(linkup)
+    away = [one for call in calls for one in _turned_away(linkup, places, call)]
     holders = places.all.meet([at.moment for at in away], {at.call: at.moment for at in away})
     level = _level(linkup, away, holders)
     if level is None:
@@ -151,6 +130,12 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     )
 
 
+def _went_wrong(call: Call) -> bool:
+    """Whether it was refused, or ended at once or in use, or waits: it may be turned away."""
+    ended = call.how is How.REFUSED or call.unwelcome or _was_in_use(call)
+    return ended or bool(call.unanswered)
+
+
 def _turned_away(linkup: LinkUp, places: _Places, call: Call) -> Iterator[_Away]:
     """How a session of the PC was turned away, and when that shows; nothing where it was not."""
     end, waits = call.ended, next(iter(call.unanswered), None)
@@ -177,11 +162,11 @@ def _was_in_use(call: Call) -> bool:
 
 def _level(linkup: LinkUp, away: Sequence[_Away], holders: Sequence[Call]) -> Level | None:
     """A fault where nothing came of it in the end, or a session in use was ended."""
-    last = max(one.moment for one in away)
+    last = max((one.moment for one in away), default=NEVER)
     worked = linkup.answers_after(last) or linkup.calls.opened.after(last)
-    if not worked or any(one.how == ENDED for one in away):
+    if away and (not worked or any(one.how == ENDED for one in away)):
         return Level.FAULT
-    if not holders:
+    if not away or not holders:
         return None
     attempts = Calls(one.call for one in away).attempts
     return Level.WARNING if attempts > 1 else Level.NOTE
