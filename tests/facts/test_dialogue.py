@@ -100,7 +100,7 @@ def test_cut_frames_are_read_as_far_as_they_go() -> None:
 
 
 def test_requests_are_counted_by_size_function_and_unit() -> None:
-    plant, unit, session = begun()
+    plant, _, session = begun()
     session.poll(3)
     session.exchange(modbus_read(4, unit=9), modbus_answer(4, unit=9))
     assert only(plant).last_kind == Request(12, 3, 9)
@@ -111,7 +111,7 @@ def test_requests_are_counted_by_size_function_and_unit() -> None:
 
 
 def test_requests_of_no_known_protocol_are_told_apart_by_their_size() -> None:
-    plant, unit, session = begun(2000)
+    plant, _, session = begun(2000)
     for size in (7, 30, 7):
         session.exchange(b"\xf1" * size, b"\xf2" * 5)
     told = only(plant)
@@ -121,7 +121,7 @@ def test_requests_of_no_known_protocol_are_told_apart_by_their_size() -> None:
 
 @pytest.mark.parametrize("block", [1 << 20, 900])
 def test_kinds_of_request_are_bounded(block: int) -> None:
-    plant, unit, session = begun(2000)
+    plant, _, session = begun(2000)
     for size in range(1, 2 * MOST_KINDS + 1):
         session.exchange(b"\xf1" * size, b"\xf2" * 5)
     (told,) = dialogues(plant, block)
