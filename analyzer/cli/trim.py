@@ -12,6 +12,7 @@ import click
 
 from analyzer import __version__
 from analyzer.cli.options import (
+    by_example,
     controllers_option,
     limit_option,
     pc_option,
@@ -37,7 +38,14 @@ MAX_TEXT = 64 << 20
 CONTROLS = re.compile(r"[^\S\n\t ]|[\x00-\x08\x0b-\x1f\x7f-\x9f]")
 
 
-@click.command(name="trim")
+@click.command(
+    name="trim",
+    epilog=by_example(
+        "whynolink trim recording.pcapng --output copy.pcapng.gz",
+        "whynolink trim recording.pcapng --output copy.pcapng.gz --rename",
+        "whynolink trim --back copy.pcapng.gz.names answer.txt",
+    ),
+)
 @click.argument("recording")
 @click.option("--output", "-o", metavar="PATH", help="Write the copy here; .gz packs it.")
 @controllers_option
