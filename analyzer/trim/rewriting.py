@@ -61,9 +61,9 @@ DHCP, DHCP_ADDRESSES, DHCP_HARDWARE, DHCP_TEXTS = 240, (12, 16, 20, 24), 28, (34
 COOKIE = bytes.fromhex("63825363")
 """What stands before the options (RFC 2131 3)."""
 KEPT_OPTIONS = {1: 4, 51: 4, 53: 1, 57: 2, 58: 4, 59: 4}
-ADDRESS_OPTIONS = {3: 4, 28: 1, 50: 1, 54: 1}
-"""DHCP options that stay, with the octets that they have, and how many addresses stay of those that
-are addresses (RFC 2132; more than four routers are no list of routers)."""
+ADDRESS_OPTIONS = {3: (4, 8, 12, 16), 28: (4,), 50: (4,), 54: (4,)}
+"""DHCP options that stay, with the octets that they have, and those that are addresses (RFC 2132;
+nobody lists more than four routers)."""
 
 Spans = Sequence[tuple[int, int, bool]]
 """See heads.Spans."""
@@ -300,14 +300,11 @@ class Rewriter:
                 continue
             code, size, value = frame[at], frame[at + 1], at + 2
             at = value + size
-            if code in ADDRESS_OPTIONS and at <= end:
-                behind = value + min(size // 4, ADDRESS_OPTIONS[code]) * 4
-                for place in range(value, behind, 4):
+            if size in ADDRESS_OPTIONS.get(code, ()) and at <= end:
+                for place in range(value, at, 4):
                     self._address(frame, place)
-                value = behind
-            elif KEPT_OPTIONS.get(code) == size and at <= end:
-                continue
-            self._cover(frame, value, min(at, end))
+            elif KEPT_OPTIONS.get(code) != size or at > end:
+                self._cover(frame, value, min(at, end))
         at += frame[at : at + 1] == b"\xff"
         self._cover(frame, at, end, filler=b"\0")
 
