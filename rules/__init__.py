@@ -1,8 +1,10 @@
 """Every rule, listed by hand in the order in which a link-up is built."""
 
+import json
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from pkgutil import get_data
 
 from analyzer.findings import Rule
 from rules.address import (
@@ -39,6 +41,7 @@ from rules.neighbour import (
     cloned_hardware_address,
     controller_starting,
     duplicate_address,
+    late_start,
     proxy_answer,
     stale_mapping,
     switch_probe,
@@ -126,6 +129,7 @@ ALL = (
     switch_probe.RULE,
     address_lost.RULE,
     controller_starting.RULE,
+    late_start.RULE,
     arp_silent_controller.RULE,
     unanswered_arp.RULE,
     unlike_label.RULE,
@@ -164,6 +168,16 @@ ALL = (
     slow_answers.RULE,
     one_way_stream.RULE,
 )
+
+
+EXAMPLES = "examples.json"
+"""Beside this file: for each rule the values of a finding, to read its texts with."""
+
+
+def examples() -> dict[str, dict[str, object]]:
+    """Those values by the name of the rule; rules that a team adds have none."""
+    told: dict[str, dict[str, object]] = json.loads(get_data("rules", EXAMPLES) or b"{}")
+    return told
 
 
 GROUP = "whynolink.rules"

@@ -109,6 +109,7 @@ def _sighting(
     first, other = [one[0] for one in (gifts * 2)[:2]]
     servers = list(dict.fromkeys(map(_server, given)))
     near = set(map(_server, _near(given, controllers)))
+    strange = [one for one in given if controllers and _server(one) not in near]
     return Sighting(
         values={
             "client": first.client,
@@ -122,8 +123,9 @@ def _sighting(
             "servers": servers,
             "controllers": list(controllers),
             "fitting": [one for one in servers if one in near],
-            "unfit": [one for one in servers if one not in near] if controllers else [],
+            "unfit": list(dict.fromkeys(map(_server, strange))),
             "senders": list(dict.fromkeys(one.sender for one in given)),
+            "strangers": list(dict.fromkeys(one.sender for one in strange or given)),
         },
         frames={
             "given": [one.moment for one in gifts[0]],
@@ -140,7 +142,7 @@ def _sighting(
 RULE = Rule(
     slug="rival-address-servers",
     stage="address",
-    title="An unexpected address server answers on this network",
+    title="An unexpected address server{unfit:if, {unfit:list},} answers on this network",
     what_happened="Given to the device with hardware address {client}: {offered:list}, by the "
     "address servers {servers:list}. Those frames came from {senders:list}."
     "{fitting:if An address from {fitting:list} is in the network of {controllers:list}.}"
@@ -160,7 +162,7 @@ RULE = Rule(
         ),
     },
     what_to_do=(
-        Step("Look for the hardware addresses {senders:list} on labels and in switch tables."),
+        Step("Look for the hardware address {strangers:list} on labels and in switch tables."),
         Step("Ask whoever looks after the network which address server is meant to be there."),
         Step("Have the other one taken off this network.", cautions.UNPLUG),
         Step(

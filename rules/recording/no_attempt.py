@@ -10,7 +10,7 @@ attempt may be in that, to another address of the controller: then it only fits.
 
 from collections.abc import Iterator
 
-from analyzer.facts import Facts, Kind, Path, Question
+from analyzer.facts import Facts, Kind, Path
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Pc, presumed
 from rules import cautions
@@ -37,12 +37,9 @@ def survey(case: Case) -> Iterator[Sighting]:
     here = sorted({address for one in others for address in one.addresses})
     networks = {str(presumed(address)) for address in here}
     for linkup in untried:
-        asked = [] if linkup is None else _asked_by_others(linkup)
-        far = (
-            linkup is not None
-            and not linkup.is_ipv6
-            and str(presumed(linkup.controller)) not in networks
-        )
+        asked = [] if linkup is None else case.facts.index.questions_for[linkup.controller]
+        wanted = None if linkup is None or linkup.is_ipv6 else linkup.controller
+        far = wanted is not None and str(presumed(wanted)) not in networks
         possible = {OTHER_PC: asked, OVER_IPV6: spoken}
         yield Sighting(
             values={
@@ -67,12 +64,6 @@ def _spoken_ipv6(pc: Pc) -> list[Path]:
     spoken = (one for one in pc.paths if one.kind == Kind.IPV6)
     single = (one for one in spoken if one.dst is not None and not one.dst.is_group)
     return sorted(single, key=lambda path: -path.frames)
-
-
-def _asked_by_others(linkup: LinkUp) -> list[Question]:
-    """Questions to everybody of other stations for the controller's hardware address."""
-    questions = linkup.facts.index.questions_for[linkup.controller]
-    return [one for one in questions if one.broadcasts and one.asker != linkup.pc.hardware]
 
 
 def _would_show(facts: Facts) -> bool:

@@ -23,8 +23,8 @@ from analyzer.inputs.parcels import unpack
 from analyzer.inputs.records import PADDING, Recording
 from analyzer.linkup import Told
 from analyzer.reports import comparison, plan, plan_json
-from analyzer.reports.document import report
 from analyzer.reports.document.answer import in_full, in_short
+from analyzer.reports.document.page import page as page_of
 from analyzer.reports.letter import letter
 from analyzer.reports.ranking import columns, ranking, rows_to_json
 from analyzer.reports.row import row_of
@@ -77,7 +77,8 @@ def _read(recording: Recording) -> None:
         number += frames
     if recording.damage is not None:
         assert recording.damage.why
-        assert recording.damage.after_frame == number - 1
+        before = recording.damage.after_frame
+        assert before == number - 1 if recording.damage.stopped else 0 <= before < number - 1
 
 
 TOLD = Told(
@@ -106,7 +107,7 @@ def _reported(diagnosis: Diagnosis, refused: Sequence[NotARecording] = ()) -> No
     promises.is_terminal_text(to_text(in_short([diagnosis], refused=lines)))
     promises.is_terminal_text(to_text(in_full([diagnosis], refused=lines)))
     promises.is_terminal_text(to_text(letter([diagnosis], lines)))
-    promises.is_page(to_html(report([diagnosis], True, pictures=True, refused=lines)))
+    promises.is_page(to_html(page_of([diagnosis], True, refused=lines)))
     told = promises.is_json(to_json([diagnosis], [(r.where, r.what, r.todo) for r in refused]))
     promises.names_its_frames(diagnosis.facts.coverage.frames, told)
     new_sheet = sheet([diagnosis])
@@ -167,7 +168,7 @@ def _compare(octets: bytes) -> None:
         compared = compare(*pair)
         promises.is_terminal_text(to_text(comparison.document(compared)))
         promises.is_page(to_html(comparison.document(compared)))
-        promises.is_json(comparison.to_json(compared))
+        promises.is_json(comparison.to_json([compared]))
 
 
 def _trim(octets: bytes) -> None:

@@ -60,6 +60,8 @@ def test_found_where_the_pc_took_the_wrong_one(controllers: tuple[str, ...]) -> 
     assert str(finding.values["offered"]) == "[192.0.2.77, 198.51.100.15]"
     assert str(finding.values["servers"]) == "[192.0.2.1, 198.51.100.1]"
     assert str(finding.values["senders"]) == "[00-00-5E-00-53-01, 00-00-5E-00-53-0A]"
+    assert str(finding.values["strangers"]) == "[00-00-5E-00-53-0A]"
+    assert "198.51.100.1," in finding.title
     assert [one.moment.frame for one in finding.evidence] == [5, 6, 8]
     assert fit(finding) == (["192.0.2.1"], ["198.51.100.1"])
     assert pairs(finding) == ("192.0.2.1 gives 192.0.2.77", "198.51.100.1 gives 198.51.100.15")
