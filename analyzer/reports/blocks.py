@@ -45,16 +45,39 @@ class Labelled:
 @dataclass(frozen=True, slots=True, eq=False)
 class Table:
     """Rows of cells under a header. events: for each row the name of the event in a sequence chart
-    that it speaks of, empty where there is none; links: for each row the relative address of the
-    page that its first cell leads to, empty where there is none; name_above: whether the first cell
+    that it speaks of, empty where there is none; name_above: whether the first cell
     is a name to be copied, which plain text gives a line of its own.
     """
 
     header: Sequence[str]
     rows: Sequence[Sequence[str]]
     events: Sequence[str] = ()
-    links: Sequence[str] = ()
     name_above: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Group:
+    """Rows that belong together, under a title. links: for each row the relative address of the
+    page that its name leads to, empty where there is none.
+    """
+
+    title: str
+    rows: Sequence[Sequence[str]]
+    links: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Groups:
+    """A table in groups. Its first cell is a verdict on the page; named: the place of the cell with
+    the name, which is told whole; kinds: the verdicts that occur; sortable: places of the columns
+    that a page can be sorted by.
+    """
+
+    header: Sequence[str]
+    groups: Sequence[Group]
+    named: int
+    kinds: Sequence[str] = ()
+    sortable: Sequence[int] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -237,6 +260,7 @@ Block = (
     | Listing
     | Labelled
     | Table
+    | Groups
     | Typed
     | StageChart
     | SequenceChart
