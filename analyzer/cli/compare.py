@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import click
 
-from analyzer.cli.options import format_option, limit_option, output_option, told_by
+from analyzer.cli.options import by_example, format_option, limit_option, output_option, told_by
 from analyzer.cli.reading import STANDARD_INPUT, check_single, diagnosed
 from analyzer.cli.writing import keep_inputs, write
 from analyzer.comparison import Comparison, Remark, compare, says_more, wanted
@@ -17,7 +17,14 @@ from analyzer.reports import comparison
 from analyzer.reports.to_text import to_text
 
 
-@click.command(name="compare")
+@click.command(
+    name="compare",
+    epilog=by_example(
+        "whynolink compare monday.pcapng tuesday.pcapng",
+        "whynolink compare works.pcapng mail.eml --controller 192.0.2.60:502",
+        "whynolink compare one.pcapng other.pcapng --format html --output differs.html",
+    ),
+)
 @click.argument("one")
 @click.argument("other")
 @click.option(

@@ -9,6 +9,7 @@ import click
 
 from analyzer.cli import complain
 from analyzer.cli.options import (
+    by_example,
     controllers_option,
     format_option,
     house_option,
@@ -25,8 +26,8 @@ from analyzer.diagnosis import UNUSABLE, Diagnosis
 from analyzer.errors import BadOption, NotARecording
 from analyzer.inputs.limits import RAISE
 from analyzer.inputs.parcels import Limits
-from analyzer.reports.document import report
 from analyzer.reports.document.answer import in_full, in_short
+from analyzer.reports.document.page import page
 from analyzer.reports.to_text import to_text
 
 LETTERS = ("letter", "eml")
@@ -47,7 +48,19 @@ def _kept_to_the_end() -> Iterator[None]:
         gc.enable()
 
 
-@click.command(name="diagnose")
+@click.command(
+    name="diagnose",
+    epilog=by_example(
+        "whynolink recording.pcapng --controller 192.0.2.60:502",
+        "whynolink recording.pcapng --pc 192.0.2.15 --all",
+        "whynolink recording.pcapng --site site.toml --open",
+        "whynolink mail.eml --format letter --house house.toml",
+        "whynolink mail.eml --format eml --output reply.eml",
+        "whynolink monday.pcap tuesday.pcap.gz --format json",
+        "whynolink good.pcapng --write-site site.toml",
+        "whynolink parcel.zip --limit 10",
+    ),
+)
 @click.argument("inputs", metavar="INPUT...", nargs=-1, required=True)
 @controllers_option
 @pc_option
@@ -168,7 +181,7 @@ def _render(
         case "html":
             from analyzer.reports.to_html import to_html  # takes long to import
 
-            return to_html(report(diagnoses, everything, pictures=True, made=made, refused=lines))
+            return to_html(page(diagnoses, everything, made, lines, zone))
     if everything:
         return to_text(in_full(diagnoses, zone, lines))
     return to_text(in_short(diagnoses, zone=zone, refused=lines))

@@ -128,3 +128,8 @@ def octets_of(name: str, option: str) -> bytes:
         why = reason(problem)
         todo = f"Check the path after {option}."
         raise BadOption(f"cannot be read: {why}.", name, todo) from None
+
+
+def by_example(*lines: str) -> str:
+    """What stands below the options in the help of a command."""
+    return "\n".join(["\b", "Examples:", *(f"  {line}" for line in lines)])

@@ -10,10 +10,11 @@ from analyzer.diagnosis import State, Step
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Heading:
-    """A title; level 1 is the document's own."""
+    """A title; level 1 is the document's own. name: what links lead to, empty where none do."""
 
     text: str
     level: int = 2
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -24,15 +25,34 @@ class Paragraph:
     strong: bool = False
 
 
+class Mood(StrEnum):
+    """How good the news of a verdict is."""
+
+    WORKS = "works"
+    WARNED = "warned"
+    STOPPED = "stopped"
+    CANNOT_TELL = "cannot tell"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Banner:
+    """A verdict, for a page: what a reader sees first. word: the verdict in a word or two."""
+
+    mood: Mood
+    word: str
+    text: str
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Listing:
-    """Things one below the other; numbered where their order counts. A caution stands below the
-    step that it belongs to; one that is a block of its own is about all that follows under the same
-    heading.
+    """Things one below the other; numbered where their order counts, begin: from which number on. A
+    caution stands below the step that it belongs to; one that is a block of its own is about all
+    that follows under the same heading.
     """
 
     items: Sequence[Step]
     numbered: bool = False
+    begin: int = 1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,13 +65,15 @@ class Labelled:
 @dataclass(frozen=True, slots=True, eq=False)
 class Table:
     """Rows of cells under a header. events: for each row the name of the event in a sequence chart
-    that it speaks of, empty where there is none; name_above: whether the first cell
+    that it speaks of, empty where there is none; links: for each row the relative address of the
+    page that its first cell leads to, empty where there is none; name_above: whether the first cell
     is a name to be copied, which plain text gives a line of its own.
     """
 
     header: Sequence[str]
     rows: Sequence[Sequence[str]]
     events: Sequence[str] = ()
+    links: Sequence[str] = ()
     name_above: bool = False
 
 
@@ -256,6 +278,7 @@ class SpreadChart:
 Block = (
     Heading
     | Paragraph
+    | Banner
     | Caution
     | Listing
     | Labelled

@@ -17,10 +17,13 @@ from analyzer.cautions import Caution
 from analyzer.diagnosis import State
 from analyzer.reports.blocks import (
     AS_TABLE,
+    Banner,
     Block,
     Groups,
     Heading,
+    Labelled,
     Listing,
+    Mood,
     Paragraph,
     SequenceChart,
     SpreadChart,
@@ -34,6 +37,8 @@ from analyzer.reports.drawing import draw_sequence, draw_spread, draw_strip
 NAMES = {
     Heading: "heading",
     Paragraph: "paragraph",
+    Banner: "banner",
+    Labelled: "labelled",
     Caution: "caution",
     Listing: "listing",
     Table: "table",
@@ -44,6 +49,13 @@ NAMES = {
     TimeStrip: "strip",
     SpreadChart: "spread",
 }
+MOODS = {
+    Mood.WORKS: "\u2713",
+    Mood.WARNED: "!",
+    Mood.STOPPED: "\u2717",
+    Mood.CANNOT_TELL: "?",
+}
+"""Signs, so that no verdict is told by its colour alone."""
 SIGNS = {
     State.PASSED: "\u2713",
     State.FAILED: "\u2717",
@@ -72,6 +84,7 @@ def to_html(blocks: Sequence[Block], back: str = "") -> str:
             back=back,
             title=title,
             blocks=named,
+            moods=MOODS,
             signs=SIGNS,
             draw=DRAW,
             as_table=AS_TABLE,

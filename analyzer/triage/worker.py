@@ -20,7 +20,7 @@ from analyzer.inputs.parcels.pieces import joined
 from analyzer.inputs.records import Recording
 from analyzer.inputs.strangers import WITHOUT_FRAMES
 from analyzer.linkup import Told
-from analyzer.reports.document import report
+from analyzer.reports.document.page import page
 from analyzer.reports.row import NOT_READ, Row, beside, in_utc, not_read, row_of
 from analyzer.triage.files import Sent
 from analyzer.triage.kept import recall
@@ -120,9 +120,9 @@ def _review(sent: Sent, digests: Sequence[str], order: Order) -> Result:
             continue
         diagnosis = diagnose(one, _rules(order.rules), order.told)
         rows.append(row_of(diagnosis, _inside(one.name, sent)))
-        page = named(rows[-1], sent, order, key).report
-        if page:
-            pages[page] = _page(diagnosis, order)
+        place = named(rows[-1], sent, order, key).report
+        if place:
+            pages[place] = _page(diagnosis, order)
     if any(row.verdict != NOT_READ for row in rows):
         rows = [beside(row) if row.verdict == NOT_READ else row for row in rows]
     return Result(_with_mail(rows or [not_read("", NOTHING)], sent, strays), pages, key)
@@ -160,7 +160,7 @@ def _inside(name: str, sent: Sent) -> str:
 def _page(diagnosis: Diagnosis, order: Order) -> str:
     from analyzer.reports.to_html import to_html  # takes long to import
 
-    return to_html(report([diagnosis], pictures=True, made=order.made), order.table)
+    return to_html(page([diagnosis], made=order.made), order.table)
 
 
 def _digest(*texts: str) -> str:

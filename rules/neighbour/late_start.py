@@ -57,6 +57,6 @@ RULE = Rule(
     ),
     confirm="Stop the PC's program, and start it once more. If it works at once now, something was "
     "starting.",
-    sources=("RFC 6298 section 2 (repeats after 1, 3, 7 s)", "common practice, no source"),
+    sources=("RFC 6298 sections 2 and 5.5 (repeats after 1, 3, 7 s)", "common practice, no source"),
     find=find,
 )
