@@ -196,6 +196,7 @@ def _renaming(diagnosis: Diagnosis, told: Told, order: Order) -> Renaming:
         occurring |= {error.about_src, error.about_dst, *router}
     hardware = {one.hardware for one in facts.stations if one.hardware is not None}
     assert order.key is not None
+    occurring = {one for one in occurring if not one.is_ipv6}
     renaming = Renaming(_masks(diagnosis), order.key, occurring, hardware)
     stuck = sorted(renaming.stuck)
     if stuck:

@@ -199,10 +199,10 @@ class Renaming:
         front, back = address[:8], address[8:]
         if front != LINK_LOCAL6:
             front = self._half(front, DOCUMENTATION6)
-        return front + self._half(back, 0)
+        return front + self._half(back, int.from_bytes(self.key[:4]) << 32)
 
     def _half(self, half: bytes, base: int) -> bytes:
-        """Half an address: a number that is unlikely to be anybody's, as people give small ones."""
+        """Half an address: one that is unlikely to be anybody's, as people give small numbers."""
         number = base + (int.from_bytes(self.key[-2:]) << 16) + len(self.halves) + 1
         return self.halves.setdefault(half, number.to_bytes(8))
 

@@ -7,17 +7,19 @@ or as unfinished as they were. Nothing here raises on octets: of a header that i
 contradicts itself nothing is kept, of an option with another length than its standard's neither.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from analyzer.facts.dhcp import CLIENT_PORT, SERVER_PORT
 from analyzer.facts.icmp import ECHO, ECHO_REPLY, ERRORS, REDIRECT
-from analyzer.facts.starts import ICMPV6, IGMP, NEIGHBOUR_SOLICITATION
+from analyzer.facts.starts import ICMPV6, IGMP
 from analyzer.facts.switch import CONFIGURATION, EAP_PACKET, ORGANISATION, PORT_ID, PORT_VLAN, SNAP
 from analyzer.frames import (
     ETHERNET_IPV4_LENGTHS,
     EXTENSIONS,
     FRAGMENT_OFFSET,
     MAX_EXTENSIONS,
+    NEIGHBOURS,
+    SOLICITATION,
     Kind,
     Protocol,
 )
@@ -53,8 +55,8 @@ TCP_OPTIONS = {2: (4,), 3: (3,), 4: (2,), 5: (10, 18, 26, 34), 8: (10,)}
 """TCP options that stay, and how long they are: segment size (RFC 9293 3.2), window scale and
 timestamps (RFC 7323), selective acknowledgement (RFC 2018)."""
 ECHOES = (ECHO, ECHO_REPLY)
-NEIGHBOURS = (NEIGHBOUR_SOLICITATION, NEIGHBOUR_SOLICITATION + 1)
-"""Messages with an IPv6 address in them (RFC 4861 4.3 and 4.4)."""
+ECHOES6, ERRORS6 = (128, 129), (1, 2, 3, 4)
+"""Pings, and messages that quote a packet, of ICMPv6 (RFC 4443 4 and 3)."""
 DHCP, DHCP_ADDRESSES, DHCP_HARDWARE, DHCP_TEXTS = 240, (12, 16, 20, 24), 28, (34, 236)
 """A DHCP message: octets before the options, where it has addresses, and what is text (RFC 2131
 2; what follows the hardware address is spare)."""
@@ -98,7 +100,7 @@ class Rewriter:
             case Kind.ARP:
                 self._arp(frame, network, tag)
             case Kind.IPV6:
-                self._ipv6(frame, network, tag)
+                self._ipv6(frame, network, tag, heads)
             case Kind.SPANNING_TREE:
                 self._tree(frame, network)
             case Kind.LLDP:
@@ -187,8 +189,10 @@ class Rewriter:
             self._mend_body(frame, before, protocol, body, slice(at + 12, at + 20), pseudo)
         self._pad(frame, end)
 
-    def _ipv6(self, frame: bytearray, at: int, tag: int) -> None:
-        if len(frame) < at + IPV6:
+    def _ipv6(
+        self, frame: bytearray, at: int, tag: int, heads: Spans, quoted: bool = False
+    ) -> None:
+        if len(frame) < at + IPV6 or frame[at] >> 4 != 6:
             self._cover(frame, at, len(frame), tag)
             return
         length, protocol, body = int.from_bytes(frame[at + 4 : at + 6]), frame[at + 6], at + IPV6
@@ -202,7 +206,7 @@ class Rewriter:
             size = 8 * (1 + frame[body + 1])
             self._cover(frame, body + 2, min(body + size, end), filler=b"\0")
             protocol, body, length = frame[body], body + size, length - size
-        self._body(frame, protocol, body, end, tag, (), False)
+        self._body(frame, protocol, body, end, tag, heads, quoted)
         pseudo = max(length, 0).to_bytes(4) + bytes([0, protocol])
         self._mend_body(frame, before, protocol, body, slice(at + 8, at + 40), pseudo)
         self._pad(frame, end)
@@ -227,7 +231,7 @@ class Rewriter:
             case _ if protocol == IGMP:
                 self._cover(frame, body + ICMP // 2, end, tag)
             case _ if protocol == ICMPV6:
-                self._icmpv6(frame, body, end, tag)
+                self._icmpv6(frame, body, end, tag, quoted)
             case _:
                 self._cover(frame, body, end, tag)
 
@@ -273,15 +277,28 @@ class Rewriter:
             self._address(frame, body + 4)
         else:
             self._cover(frame, body + 4, body + 6, filler=b"\0")
-        packet = frame[:end]
-        self._ipv4(packet, body + ICMP, tag, (), quoted=True)
-        frame[:end] = packet
+        self._quote(self._ipv4, frame, body + ICMP, end, tag)
 
-    def _icmpv6(self, frame: bytearray, body: int, end: int, tag: int) -> None:
-        asks = end >= body + 24 and frame[body] in NEIGHBOURS
-        if asks:
-            self._address6(frame, body + 8)
-        self._cover(frame, body + (24 if asks else 4), end, tag)
+    def _icmpv6(self, frame: bytearray, body: int, end: int, tag: int, quoted: bool) -> None:
+        kind = frame[body] if end >= body + ICMP else None
+        if kind in NEIGHBOURS and end >= body + SOLICITATION.itemsize:
+            self._address6(frame, body + ICMP)
+            self._cover(frame, body + 5, body + ICMP, filler=b"\0")
+            self._cover(frame, body + SOLICITATION.itemsize, end, tag)
+        elif kind in ERRORS6 and not quoted:
+            self._cover(frame, body + 4, body + 6, filler=b"\0")
+            self._quote(self._ipv6, frame, body + ICMP, end, tag)
+        else:
+            known = quoted or kind in ECHOES6
+            self._cover(frame, body + (ICMP if known else ICMP // 2), end, tag)
+
+    def _quote(
+        self, rewrite: Callable[..., None], frame: bytearray, at: int, end: int, tag: int
+    ) -> None:
+        """Rewrite the packet that an error message quotes, and what stands behind it."""
+        packet = frame[:end]
+        rewrite(packet, at, tag, (), quoted=True)
+        frame[:end] = packet
 
     def _dhcp(self, frame: bytearray, at: int, end: int) -> None:
         for place in DHCP_ADDRESSES:

@@ -185,6 +185,10 @@ def over_ipv6(site: Site) -> Iterator[bytes]:
     yield site.ipv6(58, b"\x89\0\0\0" + bytes(4) + site.ip6() + site.ip6() + site.text(20))
     yield site.ipv6(58, b"\x80\0\0\0\0\1\0\1" + site.text(30))
     yield site.ipv6(58, b"\1\0\0\0\0\0\0\0" + raw.udp(site.text(40)))
+    for quoted in (raw.udp(site.text(40)), raw.tcp(site.text(20)), asks, site.text(30)):
+        whole = site.ipv6(17 if quoted[:2] == b"\xc3\x50" else 6, quoted)[14:]
+        yield site.ipv6(58, b"\1\4\0\0\0\0\0\0" + whole + site.text(20))
+        yield site.ipv6(58, b"\2\0\0\0\0\0\5\0" + whole.ljust(128, b"\0") + site.text(20))
     joins = b"\x3a\0\5\2\0\0\1\0" + b"\x8f\0\0\0\0\0\0\1" + b"\4\0\0\0" + site.ip6() + site.text()
     yield site.ipv6(0, joins, bytes.fromhex("ff02") + bytes(13) + b"\x16")
     yield site.ipv6(0, b"\x11\1\x1e\x0c" + site.text() + raw.udp(site.text()))
