@@ -15,7 +15,7 @@ from analyzer.reports.blocks import (
 from analyzer.reports.document.bounds import MOST_TRIES, first
 from analyzer.reports.document.parties import who
 from analyzer.reports.document.verdict import SHOWN_AS, STILL_TROUBLE, capital, certainty, headline
-from analyzer.reports.overview import in_words, spread_chart, timed
+from analyzer.reports.overview import in_words, is_spread, spread_chart, timed
 from analyzer.words import say, times
 
 TRIED = {
@@ -52,13 +52,28 @@ def link_up(
     """
     yield Heading(who(outcome.linkup))
     yield Paragraph(headline(outcome), strong=True)
+    yield from how_sure(outcome)
+    yield from how_far(outcome, everything)
+    yield from both_ends(outcome, known, unlike)
+
+
+def how_sure(outcome: Outcome) -> Iterator[Block]:
+    """How sure what leads is; nothing where nothing does."""
     gravest = outcome.fault or outcome.warning
     if gravest is not None:
         lead = f"{gravest.title}. " if outcome.verdict is Verdict.CANNOT_TELL else ""
         yield Paragraph(f"{lead}How sure: {certainty(gravest)}")
+
+
+def how_far(outcome: Outcome, everything: bool) -> Iterator[Block]:
+    """The stages, and what the PC tried."""
     stages = [_stage(number, one) for number, one in enumerate(outcome.stages, 1)]
     yield StageChart(("Stage", "State", "Because"), stages)
     yield from _tries(outcome, everything)
+
+
+def both_ends(outcome: Outcome, known: str, unlike: Sequence[str]) -> Iterator[Block]:
+    """How the PC and the controller are known, and what goes for a link-up that works."""
     yield Paragraph(known)
     if unlike:
         yield Paragraph("Unlike the site sheet:")
@@ -104,4 +119,5 @@ def durations(outcome: Outcome) -> Iterator[Block]:
     if kinds:
         yield Heading("Round trips and answers")
         yield Listing([Step(in_words(*one)) for one in kinds])
-        yield spread_chart(kinds)
+        if is_spread(kinds):
+            yield spread_chart(kinds)
