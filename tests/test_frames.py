@@ -635,7 +635,7 @@ def test_never_raises_on_random_octets(frames: Sequence[bytes], link: int) -> No
 @given(noise, st.integers(0, 100), st.integers(0, 4), st.integers(0, 2**32 - 1))
 def test_never_raises_on_lying_lengths(data: bytes, cut: int, fcs: int, original: int) -> None:
     header = raw.pcap_header(link=1 | 0x04000000 | fcs << 28)
-    (frames,) = raw.decoded(header + raw.record(data[:cut], original=original))
+    (frames,) = raw.decoded(header + raw.record(data[:cut], raw.SECOND, original=original))
     assert_sound(frames)
 
 
