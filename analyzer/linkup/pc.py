@@ -1,4 +1,8 @@
-"""Who the PC is: the host that recorded, by votes."""
+"""Who the PC is: the host that recorded, by votes.
+
+Where nothing but how much it speaks tells a host from others, and these have sessions with each
+other, it stays open.
+"""
 
 from ipaddress import IPv6Address
 
@@ -44,6 +48,8 @@ def find_pc(facts: Facts, told: Told) -> tuple[Pc | None, list[Station]]:
     score, station = votes[0]
     if told.pc is None and score < SURE and is_no_caller(facts, station, told):
         return None, []
+    if told.pc is None and not poll.shows(station) and _others_talk(facts, station, told):
+        return None, [station]
     how = "sheet" if _in_sheet(station, told.site) else "traffic"
     how = "told" if told.pc is not None else "recorded" if score >= SURE else how
     addresses = addresses_of(station)
@@ -135,6 +141,20 @@ class _Poll:
         score += BY_SHEET * _in_sheet(station, self._told.site)
         return score - 8.0 * station.is_router - 8.0 * station.is_switch
 
+    def shows(self, station: Station) -> bool:
+        """Whether more than how much it speaks tells that a station recorded: a record of it, or
+        the site sheet, or frames as they are before an adapter sends them or after it joined them.
+        """
+        unpadded = station.short > 0 and self._short == 1
+        unfilled = any(one.checksum_filled is False for one in self._sessions(station))
+        return (
+            self.votes(station) >= SURE
+            or unpadded
+            or unfilled
+            or station.long > 0
+            or (_in_sheet(station, self._told.site))
+        )
+
     def _sessions(self, station: Station) -> list[Session]:
         """Sessions that it opened."""
         index = self._facts.index
@@ -206,6 +226,23 @@ def is_no_caller(facts: Facts, station: Station, told: Told) -> bool:
         others_did |= bool(index.sessions_to[at] or index.pings_to[at])
         others_did |= bool(index.questions_for[at] or index.errors_by[at])
     return others_did
+
+
+def _others_talk(facts: Facts, station: Station, told: Told) -> bool:
+    """Whether two others have a session with each other, both ways: then a mirror port or a tap was
+    recorded, and whoever speaks most there need not be the PC. A switch keeps such sessions from
+    the ports of others, but for what it floods, which goes one way.
+    """
+    named, own = _controllers(told), {*station.all_addresses, station.hardware}
+
+    def is_between_others(one: Session) -> bool:
+        sides = (one.from_client, one.from_server)
+        ends = (one.client.address, one.server.address)
+        meant = not named or one.server.address in named
+        apart = own.isdisjoint(ends) and not any(own & {*side.hardware} for side in sides)
+        return meant and apart and all(side.frames for side in sides) and all(map(is_host, ends))
+
+    return any(map(is_between_others, facts.sessions))
 
 
 def is_host(address: Address) -> bool:
