@@ -25,6 +25,13 @@ class Paragraph:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Quote:
+    """Words of others, whose they are is said above: every line of them is marked as theirs."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Listing:
     """Things one below the other; numbered where their order counts. A caution stands below the
     step that it belongs to; one that is a block of its own is about all that follows under the same
@@ -233,6 +240,7 @@ class SpreadChart:
 Block = (
     Heading
     | Paragraph
+    | Quote
     | Caution
     | Listing
     | Labelled

@@ -17,7 +17,7 @@ from analyzer.reports.document.verdict import (
     headline,
     worst_first,
 )
-from analyzer.words import clean, say
+from analyzer.words import quoted, say
 
 GREETING = "[Your greeting]"
 FAREWELL = "[Your name]"
@@ -58,15 +58,15 @@ def letter(
     for diagnosis in diagnoses:
         blocks += _about(diagnosis, everything)
     if refused:
-        lines = [Step(clean(text)) for text in refused]
+        lines = [Step(text) for text in refused]
         blocks += [Paragraph(f"{NOT_RECORDINGS}:"), Listing(lines)]
     return list(safely([*blocks, *_questions(diagnoses), Paragraph(FAREWELL)]))
 
 
 def _about(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
-    name = clean(diagnosis.facts.file)
+    name = quoted(diagnosis.facts.file)
     yield Paragraph(f"Thank you for the recording {name}. It holds {how_much(diagnosis)}.")
-    yield from (Paragraph(text) for text in comments(diagnosis))
+    yield from comments(diagnosis)
     outcomes = worst_first(diagnosis.outcomes)
     working = [one for one in outcomes if _works(one)]
     troubled = [one for one in outcomes if not _works(one)]

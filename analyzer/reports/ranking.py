@@ -9,7 +9,7 @@ from analyzer.diagnosis import Stage, Step
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
 from analyzer.reports.document.verdict import ENDED, SHOWN_AS, WARNED
 from analyzer.reports.row import NOT_READ, WORST_VERDICT, Row, worst_first
-from analyzer.words import clean, count, listed
+from analyzer.words import LONGEST_NAME, clean, count, listed, quoted
 
 SCHEMA = "whynolink-triage/1"
 READ_ON = (
@@ -38,8 +38,8 @@ def ranking(
     names begin, empty where they are whole.
     """
     stages = [f"{number} {SHOWN_AS[stage]}" for number, stage in enumerate(Stage, 1)]
-    inside = f'Names of files begin inside the folder "{clean(folder)}".'
-    where = f"Its page lies in {clean(reports)}, named after it." if reports else GET_REPORT
+    inside = f"Names of files begin inside the folder {quoted(folder)}."
+    where = f"Its page lies in {quoted(reports)}, named after it." if reports else GET_REPORT
     return [
         Heading(_headline(rows), 1),
         Paragraph(f"Worst first. At: the stage where it stopped. {'; '.join(stages)}."),
@@ -89,4 +89,4 @@ def _cells(row: Row) -> tuple[str, ...]:
     others = f" and {row.more_controllers} more" if row.more_controllers else ""
     stage = str([*map(str, Stage)].index(row.stage) + 1) if row.stage else "-"
     controller = f"{row.controller}{port}{others}" or "-"
-    return clean(row.file), controller, row.verdict, stage, row.finding
+    return quoted(row.file, LONGEST_NAME), controller, row.verdict, stage, row.finding

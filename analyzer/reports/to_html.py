@@ -20,6 +20,7 @@ from analyzer.reports.blocks import (
     Heading,
     Listing,
     Paragraph,
+    Quote,
     SequenceChart,
     SpreadChart,
     StageChart,
@@ -32,6 +33,7 @@ from analyzer.reports.drawing import draw_sequence, draw_spread, draw_strip
 NAMES = {
     Heading: "heading",
     Paragraph: "paragraph",
+    Quote: "quote",
     Caution: "caution",
     Listing: "listing",
     Table: "table",

@@ -21,7 +21,7 @@ from analyzer.reports.document.untold import cannot_tell
 from analyzer.reports.document.verdict import told_in_full, worst_first
 from analyzer.reports.overview import strip
 from analyzer.reports.sequence import Charts
-from analyzer.words import clean
+from analyzer.words import clean, quoted
 
 NOT_RECORDINGS = "What came along and could not be used"
 
@@ -46,7 +46,7 @@ def report(
     ]
     blocks += refusals(refused)
     if made:
-        hashes = [f"{one.facts.file}: SHA-256 {one.facts.sha256}" for one in diagnoses]
+        hashes = [f"{quoted(one.facts.file)}: SHA-256 {one.facts.sha256}" for one in diagnoses]
         told = [Step(clean(text)) for text in (*made, *hashes)]
         blocks += [Heading("How this report was made"), Listing(told)]
     return list(safely(blocks))
@@ -56,7 +56,7 @@ def refusals(lines: Sequence[str]) -> Iterator[Block]:
     """What came along and is no recording, a line each."""
     if lines:
         yield Heading(NOT_RECORDINGS)
-        yield Listing([Step(clean(text)) for text in lines])
+        yield Listing([Step(text) for text in lines])
 
 
 def _recording(
@@ -67,9 +67,9 @@ def _recording(
     charts = Charts(diagnosis)
     in_time = strip(diagnosis) if pictures else None
     pictured = pictures or everything
-    yield Heading(clean(diagnosis.facts.file), 1)
+    yield Heading(quoted(diagnosis.facts.file), 1)
     yield Paragraph(what_it_is(diagnosis, zone))
-    yield from (Paragraph(text) for text in comments(diagnosis))
+    yield from comments(diagnosis)
     yield from pieces(diagnosis, everything)
     if not outcomes:
         yield Paragraph(nobody(diagnosis))

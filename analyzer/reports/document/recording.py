@@ -4,10 +4,10 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 
 from analyzer.diagnosis import Diagnosis, Ipv6Call, Kind, Moment, Step
-from analyzer.reports.blocks import Block, Listing, Paragraph
+from analyzer.reports.blocks import Block, Listing, Paragraph, Quote
 from analyzer.reports.document.bounds import MOST_NAMED, MOST_PIECES, first, left_out
 from analyzer.reports.document.verdict import capital
-from analyzer.words import clean, count, say, seconds
+from analyzer.words import count, quoted, say, seconds, unspaced
 
 
 class Clock:
@@ -77,14 +77,16 @@ def pieces(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
         return
     yield Paragraph("These files follow on from one another. They are joined in order of time:")
     shown = first(joined, MOST_PIECES, everything)
-    yield Listing([Step(f"{clean(one.name)}: from frame {one.first:,} on") for one in shown])
+    yield Listing([Step(f"{quoted(one.name)}: from frame {one.first:,} on") for one in shown])
     yield from left_out(joined, shown)
 
 
-def comments(diagnosis: Diagnosis) -> list[str]:
+def comments(diagnosis: Diagnosis) -> Iterator[Block]:
     """What the file says of itself: a copy whose addresses are made up says so."""
     texts = diagnosis.facts.comments
-    return [say("A comment in the file says: {text}", {"text": text}) for text in texts]
+    if texts:
+        yield Paragraph(f"{capital(count(len(texts), 'comment'))} in the file, by whoever made it:")
+        yield from (Quote(unspaced(text)) for text in texts)
 
 
 def oddities(diagnosis: Diagnosis) -> list[str]:
