@@ -24,25 +24,33 @@ def say(template: str, values: Mapping[str, object]) -> str:
     return _SPEAKER.vformat(template, (), values).strip()
 
 
-def outline(template: str) -> str:
-    """A template for reading: "{n:count frame} of {controller}" -> "<n> frames of <controller>".
+OPTIONAL = ("label", "unit", "mask")
+"""Wordings that say nothing, or that nothing is known, where there is no value."""
 
-    A clause that is not always said stands in parentheses; how sure it is is left out.
+
+UNKNOWN = re.compile(r"<\w+>")
+"""How a value is named that an example lacks."""
+
+
+def outline(template: str, example: Mapping[str, object]) -> str:
+    """A template for reading, filled as far as an example goes: a value that it lacks is named:
+    "<n>", and a clause about one is left out.
     """
     text = "".join(
-        text + (_outlined(name, spec or "") if name else "")
+        text + (_outlined(name, spec or "", example) if name else "")
         for text, name, spec, _ in string.Formatter().parse(template)
     )
     return " ".join(text.split())
 
 
-def _outlined(name: str, spec: str) -> str:
-    if name in ("again", "fits") or spec in ("mask", "unit", "label"):
-        return ""
+def _outlined(name: str, spec: str, example: Mapping[str, object]) -> str:
     if spec.startswith(IF):
-        clause = spec.removeprefix("if").lstrip(", ")
-        gap = " " if clause.endswith(" ") else ""
-        return f" (where it applies: {outline(clause)}){gap}"
+        lead = " " if spec.startswith("if ") else ""
+        told = outline(spec.removeprefix("if"), example) if example.get(name) else ""
+        return f"{lead}{told}{' ' if spec.endswith(' ') else ''}" if told else ""
+    value = example.get(name)
+    if spec in OPTIONAL or value not in (None, []):
+        return _SPEAKER.format_field(value, spec)
     if spec.startswith("count "):
         return count(0, spec.removeprefix("count ")).replace("0", f"<{name}>", 1)
     return f" within <{name}>" if spec == "within" else f"<{name}>"

@@ -1062,6 +1062,7 @@ def late_answer_mixed_up() -> bytes:
     for turn in range(6, 12):
         session.send(modbus_answer(turn - 1), filler, after=0.02)
         session.send(modbus_read(turn + 1), after=1.0)
+    session.ack(filler, after=0.1)
     plant.wait(8)
     here.background()
     return plant.pcap()

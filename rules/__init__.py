@@ -1,8 +1,10 @@
 """Every rule, listed by hand in the order in which a link-up is built."""
 
+import json
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from pkgutil import get_data
 
 from analyzer.findings import Rule
 from rules.address import (
@@ -63,6 +65,7 @@ from rules.recording import (
     frames_cut_short,
     no_attempt,
     no_hardware_addresses,
+    nothing_recorded,
     recorded_twice,
     recorder_dropped,
     started_late,
@@ -95,6 +98,7 @@ ALL = (
     damaged_file.RULE,
     wrong_adapter.RULE,
     third_party_recording.RULE,
+    nothing_recorded.RULE,
     no_attempt.RULE,
     started_late.RULE,
     stopped_early.RULE,
@@ -162,6 +166,16 @@ ALL = (
     slow_answers.RULE,
     one_way_stream.RULE,
 )
+
+
+EXAMPLES = "examples.json"
+"""Beside this file: for each rule the values of a finding, to read its texts with."""
+
+
+def examples() -> dict[str, dict[str, object]]:
+    """Those values by the name of the rule; rules that a team adds have none."""
+    told: dict[str, dict[str, object]] = json.loads(get_data("rules", EXAMPLES) or b"{}")
+    return told
 
 
 GROUP = "whynolink.rules"

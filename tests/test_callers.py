@@ -2,18 +2,22 @@
 
 import io
 import json
+from dataclasses import replace
 
 import pytest
 
 from analyzer.diagnosis import FAULT, NO_FAULT, Diagnosis, Stage, State, Verdict, diagnose
+from analyzer.facts import Address, Hardware
 from analyzer.inputs import open_recording
+from analyzer.linkup import Told
 from analyzer.reports.blocks import Block, Heading, Paragraph, Table
 from analyzer.reports.document import report
+from analyzer.reports.document.parties import which_pc
 from analyzer.reports.document.verdict import headline
 from analyzer.reports.to_json import to_json
 from analyzer.telling import NO_CALL
 from captures import layouts
-from captures.plant import Plant
+from captures.plant import Plant, Station
 from rules import ALL
 from tests.support import diagnosed, ended, read, slugs
 
@@ -109,6 +113,34 @@ def test_where_nobody_called_a_port_the_report_says_what_was_answered(pinged: bo
     assert (outcome.verdict, headline(outcome)) == (Verdict.COMPLETE, told)
     unclear = {one.stage: one.because for one in outcome.stages if one.state is State.UNCLEAR}
     assert unclear.get(Stage.PORT) == (NO_CALL if pinged else None)
+
+
+@pytest.mark.parametrize(
+    ("pc", "judged"),
+    [
+        (None, ["00-00-5E-00-53-15", "00-00-5E-00-53-16"]),
+        (Address.parse("192.0.2.15"), ["00-00-5E-00-53-15", "00-00-5E-00-53-16"]),
+        (Hardware(0x00005E005315), ["00-00-5E-00-53-15"]),
+        (Hardware(0x00005E005316), ["00-00-5E-00-53-16"]),
+    ],
+)
+def test_two_devices_with_one_address_are_told_apart_by_hardware_address(
+    pc: Address | Hardware | None, judged: list[str]
+) -> None:
+    plant = Plant(offload=False)
+    unit = plant.station()
+    for last in (15, 16):
+        one = Station("192.0.2.15", f"00:00:5e:00:53:{last}")
+        plant.resolve(one, unit)
+        plant.tcp(one, unit).open().poll(5)
+    padded = [replace(one, data=one.data.ljust(60, b"\0")) for one in ended(plant).records]
+    recording = open_recording(io.BytesIO(layouts.pcap(padded)), "shared.pcap")
+    diagnosis = read(diagnose(recording, ALL, Told(pc=pc)))
+    assert [str(one.linkup.pc.hardware) for one in diagnosis.outcomes] == judged
+    question = which_pc(diagnosis)
+    if len(judged) > 1:
+        assert question is not None
+        assert "00-00-5E-00-53-15 and 00-00-5E-00-53-16" in question
 
 
 def test_who_is_only_called_is_the_controller_though_it_recorded() -> None:

@@ -5,6 +5,7 @@ import json
 import shutil
 import subprocess
 import sys
+import time
 import zipfile
 from pathlib import Path
 
@@ -74,7 +75,10 @@ def test_exit_statuses() -> None:
         (["plan", "--site", "s.toml", "--pc", "192.0.2.15"], "does not go with"),
         (["plan", "--controller", "192.0.2.60", "--output", str(CAPTURES)], "cannot be written"),
         (["rules", "no-such-rule"], "no-such-rule: is not a rule."),
-        (["dance"], "No such command"),
+        (["dance"], "No such command 'dance'."),
+        (["nowhere.pcap"], "nowhere.pcap: does not exist."),
+        (["--loud", str(FAULTY)], "No such option"),
+        (["demo", "more"], "extra argument (more). See whynolink --help."),
     ],
 )
 def test_bad_calls_get_one_line(arguments: list[str], said: str) -> None:
@@ -108,6 +112,40 @@ def test_standard_input() -> None:
     result = run("diagnose", "-", data=FAULTY.read_bytes())
     assert result.exit_code == 1
     assert "standard input, " in result.stdout
+
+
+def test_without_the_name_of_a_command_it_diagnoses() -> None:
+    """With options before and behind the files, standard input too."""
+    told = run("diagnose", FAULTY, HEALTHY)
+    assert run(FAULTY, HEALTHY).stdout == told.stdout
+    assert run(FAULTY, HEALTHY).exit_code == told.exit_code
+    assert run("--all", FAULTY).stdout == run("diagnose", FAULTY, "--all").stdout
+    assert run("-", data=FAULTY.read_bytes()).exit_code == 1
+
+
+def test_a_file_that_is_called_like_a_word_is_diagnosed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "monday").write_bytes(FAULTY.read_bytes())
+    monkeypatch.chdir(tmp_path)
+    assert run("monday").exit_code == 1
+
+
+def test_times_are_told_in_the_zone_of_the_machine_or_in_utc(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    assert "10:56:24 UTC\n" in run(FAULTY, "--utc").stdout
+    if not hasattr(time, "tzset"):
+        pytest.skip("the zone can be set for a single process on POSIX systems only")
+    monkeypatch.setenv("TZ", "XYZ-05:30")
+    time.tzset()
+    try:
+        assert "16:26:24 UTC+05:30" in " ".join(run(FAULTY).stdout.split())
+        assert "10:56:24 UTC\n" in run(FAULTY, "--utc").stdout
+        assert "+05:30" not in run(FAULTY, "--format", "json").stdout
+    finally:
+        monkeypatch.undo()
+        time.tzset()
 
 
 def test_json_is_what_programs_expect() -> None:

@@ -9,8 +9,10 @@ import pytest
 
 import rules
 from analyzer.cautions import Caution, notice
-from analyzer.findings import Step
-from analyzer.words import IF, outline
+from analyzer.findings import Rule, Step
+from analyzer.reports.explain import explanation
+from analyzer.reports.to_text import to_text
+from analyzer.words import IF, UNKNOWN, outline
 
 FIELDS = (
     "title",
@@ -162,9 +164,31 @@ JOINED = re.compile(r"[^\s(\"]\(|\)[\w<]|[.,;:][A-Za-z<]|>[A-Za-z<]|[A-Za-z]<| [
 
 @pytest.mark.parametrize("rule", rules.ALL, ids=lambda rule: rule.slug)
 def test_rule_reads_as_sentences_without_a_recording(rule: SimpleNamespace) -> None:
-    """As `whynolink rules` prints it: no two words run together."""
-    outlines = [outline(text) for _, text in texts(rule)]
-    assert [text for text in outlines if JOINED.search(text)] == []
+    """As `whynolink rules` prints it, with its example and without: no two words run together."""
+    for told in (outline_of(rule, EXAMPLES.get(rule.slug, {})), outline_of(rule, {})):
+        assert [text for text in told if JOINED.search(text)] == []
+    every = [filled(WITH_A_LEAD.sub("", text)).strip() for _, text in texts(rule)]
+    assert [text for text in every if JOINED.search(text)] == []
+
+
+EXAMPLES = rules.examples()
+WITH_A_LEAD = re.compile(r"\{\w+:(label|mask|unit|within)\}")
+"""Values that bring what stands in front of them."""
+
+
+def outline_of(rule: object, example: Mapping[str, object]) -> list[str]:
+    return [outline(text, example) for _, text in texts(rule)]
+
+
+@pytest.mark.parametrize("rule", rules.ALL, ids=lambda rule: rule.slug)
+def test_every_rule_is_explained_with_an_example(rule: Rule) -> None:
+    """No placeholder is left; `python -m tests.examples` renews the examples."""
+    lines = to_text(explanation(rule, EXAMPLES.get(rule.slug, {}))).split("\n")
+    assert [line for line in lines if UNKNOWN.search(line) or "where it applies" in line] == []
+
+
+def test_examples_are_of_rules_that_there_are() -> None:
+    assert EXAMPLES.keys() <= {rule.slug for rule in rules.ALL}
 
 
 @pytest.mark.parametrize("rule", rules.ALL, ids=lambda rule: rule.slug)

@@ -7,6 +7,7 @@ import. options.py, reading.py and writing.py hold what they share.
 import sys
 from collections import UserDict
 from importlib import import_module
+from pathlib import Path
 from typing import Any
 
 import click
@@ -27,7 +28,19 @@ class _Files(UserDict[str, Any]):
 
 
 class _OneLine(click.Group):
-    """Says what is wrong with a call in one line on standard error, with exit status 2."""
+    """Says what is wrong with a call in one line on standard error, with exit status 2. Without the
+    name of a command it diagnoses.
+    """
+
+    def parse_args(self, context: click.Context, args: list[str]) -> list[str]:
+        own = {name for option in self.get_params(context) for name in option.opts}
+        if args and args[0] not in own and not self._may_be_a_command(args[0]):
+            args = ["diagnose", *args]
+        return super().parse_args(context, args)
+
+    def _may_be_a_command(self, word: str) -> bool:
+        """A command, or a single word that is no file: more likely one that is misspelt."""
+        return word in self.commands or (word.isalpha() and not Path(word).exists())
 
     def main(self, *args: Any, **settings: Any) -> Any:
         settings["standalone_mode"] = False
@@ -39,8 +52,9 @@ class _OneLine(click.Group):
             click.echo(problem.format_message())
             status = 0
         except click.ClickException as problem:
-            said = problem.format_message().rstrip(".")
-            status = complain(f"{said}. See whynolink --help.")
+            said = problem.format_message()
+            stop = "" if said.endswith((".", "?")) else "."
+            status = complain(f"{said}{stop} See whynolink --help.")
         except click.Abort:
             status = complain("stopped from the keyboard.")
         sys.exit(status)
@@ -63,6 +77,8 @@ def complain(*lines: str) -> int:
 @click.version_option(__version__, prog_name="whynolink", message="%(prog)s %(version)s")
 def main() -> None:
     """Say at which stage a PC's connection to a controller stopped.
+
+    "whynolink FILE" is short for "whynolink diagnose FILE", with all of its options.
 
     Reads recordings (pcap, pcapng, gzip) that were made on the PC while it tried to connect. Sends
     nothing, and changes nothing.

@@ -6,7 +6,7 @@ from analyzer.cli.writing import write
 from analyzer.errors import BadOption
 from analyzer.reports.explain import explanation, rule_list
 from analyzer.reports.to_text import to_text
-from rules import all_rules
+from rules import all_rules, examples
 
 
 @click.command(name="rules")
@@ -15,9 +15,9 @@ def command(name: str | None) -> int:
     """List what is looked for, or explain the rule NAME."""
     known = {rule.slug: rule for rule in all_rules()}
     if name is None:
-        write(to_text(rule_list(list(known.values()))), None)
+        write(to_text(rule_list(list(known.values()), examples())), None)
     elif name.lower() in known:
-        write(to_text(explanation(known[name.lower()])), None)
+        write(to_text(explanation(known[name.lower()], examples().get(name.lower(), {}))), None)
     else:
         raise BadOption("is not a rule.", name, "List them with: whynolink rules")
     return 0

@@ -169,6 +169,11 @@ class Facts:
         station = self.station(hardware)
         return set() if station is None else set(station.addresses)
 
+    def is_a_switch(self, hardware: Hardware) -> bool:
+        """Whether a hardware address is a switch's, as its own frames show."""
+        station = self.station(hardware)
+        return station is not None and station.is_switch
+
     def has_only(self, hardware: Hardware, address: Address) -> bool:
         """Whether a hardware address is a device's that uses one address and no other."""
         return self.is_a_device(hardware) and self.addresses_of(hardware) == {address}

@@ -102,7 +102,8 @@ class Arp:
 
     questions: by (asker, asker's address, wanted address); claims: by address; probes,
     announcements: by (hardware address, address); unasked: replies to no question that is recorded,
-    by the same; replied: addresses that each hardware address gave as its own in replies.
+    and to one that the same station has answered, by the same; replied: addresses that each
+    hardware address gave as its own in replies.
     """
 
     frames: int = 0
@@ -173,6 +174,8 @@ class Arp:
         if question is None or moment.seconds - question.asked.last.seconds > TIME_TO_REPLY:
             self.unasked.setdefault((sender, source), Series()).add(moment)
             return
+        if any(at > question.asked.last and by == sender for at, by in question.answers):
+            self.unasked.setdefault((sender, source), Series()).add(moment)
         question.answered += 1
         question.since_answer = Series()
         question.answers.append((moment, sender))

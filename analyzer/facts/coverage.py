@@ -37,10 +37,11 @@ class Coverage:
 
     began: nanoseconds since 1970 of the first frame, None without frames; seconds: from the first
     frame to the latest; copies: frames whose packet is in the file already, which no other count
-    holds; forwarded: those of them that were seen on the other side of a router; overlong: IPv4
+    holds; alike: those of kinds other than IPv4 and ARP, whose cyclic frames may be alike by
+    nature; forwarded: those of them that were seen on the other side of a router; overlong: IPv4
     packets that claim to be longer than their frame was on the wire; cut: frames stored shorter
-    than they were;
-    shortest_cut: octets stored of the most shortened one; kinds: frames by Kind or EtherType;
+    than they were; shortest_cut: octets stored of the most shortened one; kinds: frames by Kind or
+    EtherType;
     spans: where the clock ran evenly, in file order; backwards, forwards: the frames that begin a
     span CLOCK_STEP or more earlier, or CLOCK_LEAP or more later, than the one before it ended.
     """
@@ -50,6 +51,7 @@ class Coverage:
     seconds: float = 0.0
     lead: float = 0.0
     copies: int = 0
+    alike: int = 0
     forwarded: int = 0
     copy_examples: Series = field(default_factory=Series)
     overlong: int = 0
@@ -68,6 +70,8 @@ class Coverage:
         self.frames += len(frames)
         self._clock(frames)
         copies = np.flatnonzero(frames.copy)
+        certain = (frames.kind == Kind.IPV4) | (frames.kind == Kind.ARP)
+        self.alike += int(np.count_nonzero(frames.copy & ~certain))
         self.copies += len(copies)
         self.forwarded += int(np.count_nonzero(frames.forwarded))
         for row in copies[: max(0, COPIES_SHOWN - self.copy_examples.count)].tolist():

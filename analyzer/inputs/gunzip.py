@@ -8,6 +8,22 @@ from analyzer.inputs.records import Stream
 
 MAGIC = b"\x1f\x8b"
 BLOCK = 1 << 16
+DAMAGED = "the gzip packing is damaged"
+
+
+def up_to_damage(inflate: "zlib._Decompress", packed: bytes, size: int) -> bytes:
+    """What comes, size octets at most, of packed octets in which damage was met. zlib hands out
+    nothing then: the most that it takes without complaint is looked for.
+    """
+    good, bad = 0, len(packed)
+    while bad - good > 1:
+        middle = (good + bad) // 2
+        try:
+            inflate.copy().decompress(packed[:middle], size)
+            good = middle
+        except zlib.error:
+            bad = middle
+    return inflate.decompress(packed[:good], size)
 
 
 class Gunzip:
@@ -27,10 +43,8 @@ class Gunzip:
         while size and not self.ended:
             try:
                 pieces.append(self._piece(size))
-            except (Broken, zlib.error) as problem:
-                self.ended = True
-                damage = "the gzip packing is damaged"
-                self.why = str(problem) if isinstance(problem, Broken) else damage
+            except Broken as problem:
+                self.ended, self.why = True, str(problem)
                 break
             size -= len(pieces[-1])
         data = b"".join(pieces)
@@ -42,7 +56,11 @@ class Gunzip:
         packed = self.waiting or self.stream.read(BLOCK)
         if not packed:
             raise Broken("the gzip packing ends too early")
-        data = self.inflate.decompress(packed, size)
+        before = self.inflate.copy()
+        try:
+            data = self.inflate.decompress(packed, size)
+        except zlib.error:
+            data, self.why, self.ended = up_to_damage(before, packed, size), DAMAGED, True
         self.limits.unpacked(len(data))
         self.waiting = self.inflate.unconsumed_tail
         if self.inflate.eof:

@@ -9,13 +9,20 @@ import numpy as np
 
 from analyzer.columns import Ints, take
 from analyzer.errors import NotARecording
-from analyzer.inputs.records import MAX_FRAME, PADDING, Chunk, Damage, Interface, Recording, Stream
+from analyzer.inputs.records import (
+    MAX_FRAME,
+    PADDING,
+    Chunk,
+    Damage,
+    Interface,
+    Recording,
+    Stream,
+    more_than_there_was,
+)
 from analyzer.inputs.strangers import AGAIN
 
 FILE_HEADER = 24
 RECORD_HEADER = 16
-EMPTY = bytes(512)
-"""A sector of zeros is what a disk holds where a file was not written to its end."""
 FCS_PRESENT = 0x04000000
 BLOCK = 1 << 22
 
@@ -77,7 +84,9 @@ def in_chunks(
         data = b"".join((data, block, PADDING))
         starts, used, lie = walk(data, size)
         if len(starts):
-            yield chunk(data, starts, number)
+            frames = chunk(data, starts, number)
+            _doubt(recording, frames, position + starts)
+            yield frames
         number += len(starts)
         position += used
         data = data[used:size]
@@ -89,18 +98,32 @@ def in_chunks(
         recording.damage = Damage(position, number - 1, why)
 
 
+def _doubt(recording: Recording, chunk: Chunk, at: Ints) -> None:
+    """Tell the first frame that contradicts itself, and give it back the octets that are stored.
+
+    at: where the record of each frame begins in the file.
+    """
+    odd = np.flatnonzero(chunk.original < chunk.stored)
+    if len(odd):
+        sizes = int(chunk.stored[odd[0]]), int(chunk.original[odd[0]])
+        recording.note(int(at[odd[0]]), chunk.first + int(odd[0]) - 1, more_than_there_was(*sizes))
+    chunk.original = np.maximum(chunk.original, chunk.stored)
+
+
 def _walk(data: bytes, size: int, order: str, header: int) -> tuple[Ints, int, str]:
-    """See in_chunks; header: octets of a record's head."""
+    """See in_chunks; header: octets of a record's head. One that is all zeros is no frame's: a
+    disk holds zeros where a file was not written to its end.
+    """
     stored_at = struct.Struct(order + "I").unpack_from
     sure, at = _leap(data, size, order, header)
     starts: list[int] = []
     keep = starts.append
-    lie = ""
+    empty, lie = bytes(header), ""
     while at + header <= size:
         (stored,) = stored_at(data, at + 8)
         following = at + header + stored
-        if not stored and data.startswith(EMPTY, at, size):
-            lie = "the rest holds no frames, only zeros"
+        if not stored and data.startswith(empty, at):
+            lie = "there are only zeros where a frame should begin"
             break
         if following > size or stored > MAX_FRAME:
             lie = too_long(stored) if stored > MAX_FRAME else ""
@@ -151,7 +174,7 @@ def _chunk(
         data=octets,
         start=at + header,
         stored=stored,
-        original=np.maximum(headers["original"], stored),
+        original=headers["original"].astype(np.int64),
         fcs=np.full(count, fcs),
         time=headers["seconds"].astype(np.int64) * 1_000_000_000
         + headers["part"].astype(np.int64) * unit,

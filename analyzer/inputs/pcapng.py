@@ -15,6 +15,7 @@ from analyzer.inputs.records import (
     Interface,
     Recording,
     Stream,
+    more_than_there_was,
     of_each,
 )
 from analyzer.inputs.strangers import AGAIN
@@ -42,6 +43,7 @@ MAX_OPTIONS = 16
 MAX_BLOCK_OPTIONS, MAX_TEXT, MAX_ADDRESSES = 1024, 400, 64
 """Options of one block, octets of a name or comment, and addresses of an interface that are taken
 in: far more than any adapter has. A block can be all options, and memory has to stay bounded."""
+TWO_LENGTHS = "a block claims one length at its begin and another at its end"
 MAX_SECONDS = 1 << 33
 """Times beyond the year 2242 are noise; 64-bit nanoseconds end in 2262."""
 
@@ -93,13 +95,14 @@ class _Reader:
         self.recording = recording
         self.stream = stream
         self.data = head
+        self.position = 0
         self.order = "<"
         self.section_start = 0
         self.number = 1
         self.last_time: int | None = None
 
     def chunks(self) -> Iterator[Chunk]:
-        position, more = 0, True
+        more = True
         while more:
             block = self.stream.read(BLOCK)
             more = bool(block)
@@ -116,16 +119,20 @@ class _Reader:
                     if lie:
                         at, why = packets[len(chunk.start)][1], lie
                         break
-            position += at
+            self.position += at
             self.data = self.data[at:]
             if why:
-                self._damaged(position, why)
+                self._damaged(why)
                 return
         if self.data or self.recording.cut:
-            self._damaged(position, self.recording.cut or "the file ends inside a block")
+            self._damaged(self.recording.cut or "the file ends inside a block")
 
-    def _damaged(self, position: int, why: str) -> None:
-        self.recording.damage = Damage(position, self.number - 1, why)
+    def _damaged(self, why: str) -> None:
+        self.recording.damage = Damage(self.position, self.number - 1, why)
+
+    def _note(self, at: int, before: int, why: str) -> None:
+        """Tell a damage behind which reading goes on; before: frames since those handed on."""
+        self.recording.note(self.position + at, self.number - 1 + before, why)
 
     def _walk(self, at: int) -> tuple[list[tuple[int, int]], int, str]:
         """Packet blocks from `at` on as (kind, position), where the walk stopped, and why.
@@ -154,10 +161,31 @@ class _Reader:
                 return packets, at, ""
             if kind in PACKETS:
                 keep((kind, at))
-            elif why := self._other(kind, data[at + 8 : at + length - 4]):
-                return packets, at, why
+            else:
+                if doubt := self._doubt(kind, at, length):
+                    self._note(at, len(packets), doubt)
+                if why := self._other(kind, data[at + 8 : at + length - 4]):
+                    return packets, at, why
             at += length
         return packets, at, ""
+
+    def _doubt(self, kind: int, at: int, length: int) -> str:
+        """What is odd about a block that is no frame, if anything: its length stands at both ends
+        (section 3.1), and one that would make a frame as it stands may have been one.
+        """
+        number = self.order + "I"
+        if struct.unpack_from(number, self.data, at + length - 4)[0] != length:
+            return TWO_LENGTHS
+        room = length - PACKET_BODY - 4
+        if kind == SECTION or room <= 0:
+            return ""
+        if kind == INTERFACE and _is_whole(self.data[at + 16 : at + length - 4], self.order):
+            return ""
+        index, _, _, stored, original = struct.unpack_from(self.order + "5I", self.data, at + 8)
+        known = self.section_start + index < len(self.recording.interfaces)
+        if known and 0 < stored <= min(original, room):
+            return f"a block of kind {kind:#x} reads like a frame, and is left out"
+        return ""
 
     def _other(self, kind: int, body: bytes) -> str:
         """Take in a block that is not a frame; returns what is wrong with it, if anything."""
@@ -209,6 +237,8 @@ class _Reader:
                 else "a frame claims more octets than its block holds"
             )
         keep = slice(0, count)
+        unused = np.where(simple, room - original, 0)
+        self._doubts(octets, at[keep], block[1][keep], stored[keep], original[keep], unused[keep])
         interface, simple, stored = interface[keep], simple[keep], stored[keep]
         limits = of_each(known, interface, lambda one: one.snap_length or MAX_FRAME)
         stored = np.where(simple, np.minimum(stored, limits), stored)
@@ -233,6 +263,24 @@ class _Reader:
         )
         self.number += count
         return chunk, lie
+
+    def _doubts(
+        self, octets: Octets, at: Ints, length: Ints, stored: Ints, original: Ints, unused: Ints
+    ) -> None:
+        """Tell the first packet block that contradicts itself, though its frame can be read.
+        unused: octets that nothing in the block accounts for; up to 3 of them are padding.
+        """
+        lengths = _words(octets, at + length - 4, self.order, 1)[0]
+        odd = np.flatnonzero((lengths != length) | (original < stored) | (unused > 3))
+        if not len(odd):
+            return
+        row = int(odd[0])
+        why = more_than_there_was(int(stored[row]), int(original[row]))
+        if lengths[row] != length[row]:
+            why = TWO_LENGTHS
+        elif unused[row] > 3:
+            why = "a block holds more than its frame"
+        self._note(int(at[row]), row, why)
 
     def _drops_before(self, word: Ints) -> Ints:
         """Frames lost before old packet blocks, -1 where they do not say (appendix A)."""
@@ -337,6 +385,19 @@ def _options(body: bytes, order: str) -> Iterator[tuple[int, bytes]]:
             return
         yield code, body[at + 4 : at + 4 + length]
         at += 4 + (length + 3 & ~3)
+
+
+def _is_whole(body: bytes, order: str) -> bool:
+    """Whether options end as they should: at the end mark, or with their block."""
+    at = 0
+    for _ in range(MAX_BLOCK_OPTIONS):
+        if at + 4 > len(body):
+            break
+        code, length = struct.unpack_from(order + "HH", body, at)
+        at += 4 + (length + 3 & ~3)
+        if code == 0:
+            return bool(length == 0)
+    return at == len(body)
 
 
 def _interface(body: bytes, order: str) -> Interface:

@@ -106,13 +106,16 @@ class Chunk:
     first: int
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True)
 class Damage:
-    """Where reading stopped: octet position in the (unpacked) file and the last whole frame."""
+    """What is wrong: octet position in the (unpacked) file and the last whole frame before it.
+    stopped: whether reading had to stop there, as nobody can tell where the next frame begins.
+    """
 
     octet: int
     after_frame: int
     why: str
+    stopped: bool = True
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -156,6 +159,15 @@ class Recording:
     consumed: int = 0
     sha256: str = ""
     pieces: list[Piece] = field(default_factory=list)
+
+    def note(self, octet: int, after_frame: int, why: str) -> None:
+        """Tell a damage behind which reading goes on; the first one stands for all."""
+        self.damage = self.damage or Damage(octet, after_frame, why, stopped=False)
+
+
+def more_than_there_was(stored: int, original: int) -> str:
+    """What is wrong with a frame of which more is stored than was on the wire."""
+    return f"of a frame of {original:,} octets {stored:,} are stored"
 
 
 def of_each(interfaces: list[Interface], index: Ints, what: Callable[[Interface], int]) -> Ints:

@@ -77,7 +77,7 @@ def _chunk(data: bytes, at: Ints, number: int, interface: Interface) -> Chunk:
         data=octets,
         start=at + RECORD_HEADER,
         stored=stored,
-        original=np.maximum(headers["original"], stored),
+        original=headers["original"].astype(np.int64),
         fcs=np.zeros(len(at), np.int64),
         time=headers["seconds"].astype(np.int64) * 1_000_000_000
         + headers["part"].astype(np.int64) * 1000,

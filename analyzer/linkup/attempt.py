@@ -127,11 +127,13 @@ def _last_sent(paths: list[Path], questions: list[Question]) -> Moment | None:
 
 def _controller_hardware(facts: Facts, controller: Address, pc: Pc) -> Hardware | None:
     """Who last claimed the controller's address, or sent packets with it and for no one else; None
-    where two devices dispute it.
+    where two devices dispute it, or who claims it only stands in for it.
     """
     claims = facts.arp.claims.get(controller)
     if claims is not None:
-        return None if claims.are_disputed else claims.runs[-1].hardware
+        last = claims.runs[-1].hardware
+        is_stand_in = controller in facts.index.stands_in_for.get(last, ())
+        return None if claims.are_disputed or is_stand_in else last
     senders = {path.src for path in facts.index.packets_from[controller] if path.src}
     stations = [facts.station(sender) for sender in senders if sender != pc.hardware]
     plain = [one.hardware for one in stations if one is not None and len(one.addresses) == 1]

@@ -53,12 +53,14 @@ def callers(facts: Facts, told: Told) -> list[Pc]:
     for address in _asking(facts):
         if not (is_host(address) or is_loopback(address)):
             continue
-        hardware = _hardware(facts, address)
-        key = address if hardware is None else hardware
-        if key not in found:
-            own = [address] if hardware is None else _addresses(facts, hardware)
-            found[key] = Pc(facts, told.site, hardware, own, CALLER)
-    return list(found.values())
+        known: list[Hardware | None] = [*_hardware(facts, address)]
+        for hardware in known or [None]:
+            key = address if hardware is None else hardware
+            if key not in found:
+                own = [address] if hardware is None else _addresses(facts, hardware)
+                found[key] = Pc(facts, told.site, hardware, own, CALLER)
+    named = (one for one in found.values() if told.pc in (None, one.hardware, *one.addresses))
+    return list(named)
 
 
 def _asking(facts: Facts) -> Iterable[Address]:
@@ -82,11 +84,12 @@ def _asking(facts: Facts) -> Iterable[Address]:
     return sorted(first, key=lambda one: first[one])
 
 
-def _hardware(facts: Facts, address: Address) -> Hardware | None:
-    """The station that has an address and is no router; None where that is not one station."""
+def _hardware(facts: Facts, address: Address) -> list[Hardware]:
+    """The stations that have an address and are no routers: several devices may share it. Zeros are
+    no device's: a host writes them where it talks to itself.
+    """
     stations = [one for one in facts.index.stations_at[address] if not one.is_router]
-    known = [one.hardware for one in stations if one.hardware is not None]
-    return known[0] if len(known) == 1 else None
+    return [one.hardware for one in stations if one.hardware]
 
 
 def _addresses(facts: Facts, hardware: Hardware) -> list[Address]:

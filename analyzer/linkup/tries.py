@@ -83,6 +83,14 @@ ONE_ATTEMPT = 3.0
 source)."""
 LONG_IDLE = 5.0
 """Seconds without data from which on a time limit is the first thing to think of."""
+IN_WORK = 3
+"""Requests from which on a client has a pace (common practice, no source)."""
+OVERDUE = 1.5
+"""Intervals without a request after which a client had paused or stopped by itself (common
+practice, no source)."""
+AT_AN_ANSWER = 0.05
+"""Seconds after an answer within which an end may belong to it, as to a farewell (common practice,
+no source)."""
 START_TAKES = 120.0
 """Seconds that a controller takes to start, at most (common practice, no source)."""
 REPEATS = 3
@@ -164,6 +172,25 @@ class Call(Try):
         return self.ended_by_server and after_server and self.idle > RIGHT_AFTER
 
     @property
+    def cut_short(self) -> bool:
+        """Whether the server ended it in the midst of work: the client asked at a pace and was
+        answered, its next request was not overdue, and the end does not belong to an answer.
+        """
+        end, asked = self.end, self.session.asked
+        if end is None or asked is None or asked > end.moment or end.lacking:
+            return False
+        answered = self.ended_by_server and end.after == SERVER and self.session.requests >= IN_WORK
+        return answered and AT_AN_ANSWER < self.idle <= OVERDUE * self.interval
+
+    @property
+    def starved(self) -> bool:
+        """Whether the server closed it long after a request that it had confirmed, and that never
+        got an answer.
+        """
+        closed = self.how is How.MUTE and self.ended_by_server and not self.broken
+        return closed and self.ended_on_request and self.is_confirmed and self.idle >= LONG_IDLE
+
+    @property
     def ended_from_nearer(self) -> bool:
         """Whether its end passed fewer routers than the server's first frame did: each takes one
         off the time to live (RFC 1812 5.3.1), and a stack may begin with another one in a reset.
@@ -202,6 +229,11 @@ class Call(Try):
         """Whether the client ended it after a longer wait for the server than any before."""
         longest = self.session.answer_times.most
         return self.ended_by_client and self.idle >= max(PATIENCE, longest)
+
+    @property
+    def is_unheard(self) -> bool:
+        """Whether its last request is not even confirmed, and nobody ended it."""
+        return self.waits and self.end is None and not self.session.request_acknowledged
 
     @property
     def last_good(self) -> Moment | None:
@@ -576,6 +608,14 @@ class Calls(Tries[Call]):
         return max((one.last for one in self.opened), default=None)
 
     @property
+    def not_taken_up(self) -> "Calls":
+        """The last one, where the server ended it at rest, as none before, and the client never
+        called again.
+        """
+        rest = [one for one in self if one.ended_at_rest and one.answers]
+        return Calls(one for one in self[-1:] if rest == [one] and not one.wanted)
+
+    @property
     def since_worked(self) -> "Calls":
         """Those begun after the last frame of any open session."""
         return Calls(self.after(self.last_open))
@@ -655,10 +695,11 @@ def calls_of(
 ) -> Calls:
     """The calls of one end to one port of another; whether each was wanted is told by the others.
 
-    Wanted: a request was open, no answer had come at all, the client asked on, or it called again.
+    Wanted: a request was open, no answer had come at all, the client was in the midst of its work,
+    it asked on, or it called again.
     A close in order is the gentler end: there it counts only where the client called again at once,
-    and not where it follows an answer, a greeting or each farewell of the same kind, or where the
-    recording lacks what went before it.
+    and not where it follows an answer, a greeting or each farewell of the same kind, where the
+    client had called anew before, or where the recording lacks what went before it.
     """
     calls = Calls(of_session(one, errors(one)) for one in sessions)
     again = Tries(one for one in calls if one.calls)
@@ -675,7 +716,10 @@ def _was_wanted(call: Call, end: End, again: Tries[Call], calls: Calls, by_habit
     if not call.answers and calls.answered_after(end.moment):
         return False
     if end.reset:
-        return _misses_reset(call, end)
+        return call.cut_short or _misses_reset(call, end)
+    moved = call.last_answer is not None and again.within(call.last_answer, call.idle)
+    if call.cut_short and not moved:
+        return True
     return _misses_close(call, end, again.within(end.moment, RIGHT_AWAY), by_habit)
 
 
@@ -699,9 +743,9 @@ def _misses_close(call: Call, end: End, again: bool, by_habit: bool) -> bool:
             return bool(session.completed) and (again or call.idle < LONG_IDLE)
         return end.after == CLIENT
     said = session.dialogue
-    by_habit = by_habit and said.asked <= said.told  # what asks for an answer is no farewell
-    if end.after == CLIENT and not by_habit:
-        return again
+    no_farewell = said.asked > said.told  # it asks for an answer
+    if end.after == CLIENT and (no_farewell or not by_habit):
+        return again or no_farewell
     return again and call.idle > RIGHT_AFTER
 
 

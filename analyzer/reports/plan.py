@@ -307,9 +307,9 @@ def _set(plans: Sequence[Plan]) -> Iterator[Step]:
     for address, mask in dict.fromkeys((one.pc, one.mask) for one in plans):
         if address is not None:
             yield Step(
-                f"For {listed(units[address])}, with the cable still out: take away an address of the PC that is "
-                "the controller's, or in its network. On Windows and macOS give the adapter "
-                f"{address} with the mask {mask} now.",
+                f"For {listed(units[address])}, with the cable still out: take away an address of "
+                "the PC that is the controller's, or in its network. On Windows and macOS give the "
+                f"adapter {address} with the mask {mask} now.",
                 ADDRESS_CHANGE,
             )
     for far in dict.fromkeys(one.far for one in plans if one.way is Way.ROUTER):

@@ -12,6 +12,7 @@ several relays, about leases of different times, and about other devices' leases
 from collections.abc import Iterator, Sequence
 
 from analyzer.facts import Address, DhcpMessage, Hardware
+from analyzer.facts.dhcp import ACK, BOOTP
 from analyzer.facts.index import Groups, by
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Silence, presumed
@@ -52,7 +53,7 @@ def _to_the_pc(case: Case, given: Sequence[DhcpMessage]) -> Iterator[Sighting]:
 
 
 def _to_the_controller(linkup: LinkUp, given: Sequence[DhcpMessage]) -> Iterator[Sighting]:
-    moves = [one for one in given if _leads_away(linkup, one)]
+    moves = [one for one in given if one.type in (ACK, BOOTP) and _leads_away(linkup, one)]
     vain = [at for at in linkup.in_vain if moves and at > moves[0].moment]
     if vain:
         yield _sighting(moves, linkup, silence=linkup.silence(vain))
@@ -108,6 +109,7 @@ def _sighting(
     first, other = [one[0] for one in (gifts * 2)[:2]]
     servers = list(dict.fromkeys(map(_server, given)))
     near = set(map(_server, _near(given, controllers)))
+    strange = [one for one in given if controllers and _server(one) not in near]
     return Sighting(
         values={
             "client": first.client,
@@ -121,8 +123,9 @@ def _sighting(
             "servers": servers,
             "controllers": list(controllers),
             "fitting": [one for one in servers if one in near],
-            "unfit": [one for one in servers if one not in near] if controllers else [],
+            "unfit": list(dict.fromkeys(map(_server, strange))),
             "senders": list(dict.fromkeys(one.sender for one in given)),
+            "strangers": list(dict.fromkeys(one.sender for one in strange or given)),
         },
         frames={
             "given": [one.moment for one in gifts[0]],
@@ -139,7 +142,7 @@ def _sighting(
 RULE = Rule(
     slug="rival-address-servers",
     stage="address",
-    title="An unexpected address server answers on this network",
+    title="An unexpected address server{unfit:if, {unfit:list},} answers on this network",
     what_happened="Given to the device with hardware address {client}: {offered:list}, by the "
     "address servers {servers:list}. Those frames came from {senders:list}."
     "{fitting:if An address from {fitting:list} is in the network of {controllers:list}.}"
@@ -159,7 +162,7 @@ RULE = Rule(
         ),
     },
     what_to_do=(
-        Step("Look for the hardware addresses {senders:list} on labels and in switch tables."),
+        Step("Look for the hardware address {strangers:list} on labels and in switch tables."),
         Step("Ask whoever looks after the network which address server is meant to be there."),
         Step("Have the other one taken off this network.", cautions.UNPLUG),
         Step(

@@ -41,10 +41,7 @@ def _was_taken(pc: Pc) -> bool:
 
 def _is_alone(pc: Pc) -> bool:
     """Whether only the PC has self-assigned addresses, and no other."""
-    others = (one for one in pc.facts.stations if one.hardware != pc.hardware)
-    return all(map(is_self_assigned, pc.addresses)) and not any(
-        is_self_assigned(address) for station in others for address in station.addresses
-    )
+    return all(map(is_self_assigned, pc.addresses)) and not pc.strayed
 
 
 RULE = Rule(

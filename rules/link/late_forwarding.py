@@ -56,7 +56,7 @@ def survey(case: Case) -> Iterator[Sighting]:
                     "told": told,
                     "tree": [tree.first for tree in trees if tree.state not in CLOSED],
                     "tried": [within[0], within[-1]],
-                    "opened": [] if opened is None else pc.cable.newly_heard(opened),
+                    "opened": pc.cable.newly_heard(end),
                 },
                 linkup=linkup,
                 certainty=Certainty.SHOWN if told else Certainty.FITS,

@@ -7,13 +7,13 @@ takes another one or announces it; and after a pause of more than a minute, sinc
 slept or a cable put elsewhere.
 """
 
-from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
+from analyzer.facts import Moment
 from analyzer.facts.starts import Start
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Call, Case, Pc
+from analyzer.linkup import Call, Case, Pc, last_until
 from rules import cautions
 
 LONG_PAUSE = 60.0
@@ -35,9 +35,10 @@ def survey(case: Case) -> Iterator[Sighting]:
     breaks = _breaks(case.pc, starts)
     if len(starts) < 2 or not breaks:
         return
+    ups = [one.moment for one in breaks]
     longest = max(_stretches(case, starts))
     for linkup in case.linkups:
-        cut = [one for one in linkup.on_port if _is_cut(one, breaks)]
+        cut = [one for one in linkup.on_port.opened if _is_cut(one, ups)]
         short = not linkup.works and longest < LONG_ENOUGH
         hurt = len(breaks) >= 2 and bool(cut or short)
         yield Sighting(
@@ -49,22 +50,21 @@ def survey(case: Case) -> Iterator[Sighting]:
                 "sessions": len(cut),
             },
             frames={
-                "before": [one.before for one in breaks if one.before],
+                "before": [one.before for one in breaks],
                 "up": [one.moment for one in starts],
                 "cut": [one.last for one in cut],
             },
             linkup=linkup,
             certainty=Certainty.FITS,
             level=Level.FAULT if hurt else Level.NOTE,
-            likeliest=POWER_SAVING if _are_regular(breaks) else "",
+            likeliest=POWER_SAVING if _are_regular(ups) else "",
         )
 
 
 def _breaks(pc: Pc, starts: Sequence[Start]) -> list[Start]:
     """The starts before which the PC had been connected, a short while ago."""
-    first = None if pc.station is None else pc.station.first
     short = (one for one in starts if one.silent < LONG_PAUSE)
-    return [one for one in short if one.before and first and first < one.before]
+    return [one for one in short if one.before and pc.station and pc.station.first < one.before]
 
 
 def _stretches(case: Case, starts: Sequence[Start]) -> list[float]:
@@ -73,21 +73,18 @@ def _stretches(case: Case, starts: Sequence[Start]) -> list[float]:
     return [end - one.moment.seconds for one, end in zip(starts, ends, strict=True)]
 
 
-def _is_cut(call: Call, breaks: Sequence[Start]) -> bool:
+def _is_cut(call: Call, ups: Sequence[Moment]) -> bool:
     """Whether an open session ended with a break: without a word, or by a reset soon after."""
-    if not call.opened:
-        return False
     if call.end is None:
-        return call.last < breaks[-1].moment
-    place = bisect_left(breaks, call.end.moment, key=lambda one: one.moment)
-    up = breaks[place - 1].moment if place else call.end.moment
-    return call.end.reset and call.first < up and call.end.moment.seconds - up.seconds < SOON
+        return call.last < ups[-1]
+    up, end = last_until(ups, call.end.moment), call.end.moment
+    soon = up is not None and call.first < up and end.seconds - up.seconds < SOON
+    return call.end.reset and soon
 
 
-def _are_regular(breaks: Sequence[Start]) -> bool:
+def _are_regular(ups: Sequence[Moment]) -> bool:
     """Whether three or more breaks come in equal times."""
-    times = [one.moment.seconds for one in breaks]
-    gaps = [later - earlier for earlier, later in pairwise(times)]
+    gaps = [later.seconds - earlier.seconds for earlier, later in pairwise(ups)]
     return len(gaps) >= 2 and max(gaps) - min(gaps) <= REGULAR * max(gaps)
 
 

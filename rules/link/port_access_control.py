@@ -65,7 +65,7 @@ def _asked(pc: Pc) -> list[Access]:
     """The switch's requests and refusals for the PC since its last success."""
     asked: list[Access] = []
     for one in pc.facts.switch.access:
-        if one.sender == pc.hardware or not (one.receiver.is_group or one.receiver == pc.hardware):
+        if not one.receiver.is_group and one.receiver != pc.hardware:
             continue
         if one.step is AccessStep.SUCCESS:
             asked = []

@@ -56,7 +56,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 def _level(linkup: LinkUp, answers: Sequence[Tagged]) -> Level | None:
     if answers:
         return Level.FAULT
-    if linkup.is_heard or linkup.arp_answered or not linkup.same_network:
+    if linkup.last_sign or not linkup.same_network:
         return None
     if linkup.pc.cable.strange_tags:
         return Level.NOTE if linkup.pc.cable.untagged else Level.FAULT

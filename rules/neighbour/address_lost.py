@@ -3,17 +3,20 @@
 Shown where the hardware address that used the controller's address turns up with another one and
 answers for the controller's no more, or asks a server for longer than a start takes. It fits where
 that has only begun, and where a station without any address asks while nobody answers for a
-controller that was never heard. Quiet where the controller is heard with its address afterwards,
-where nothing was tried in vain, where an address was given, and about stations that use an address
-or IPv6: those are others.
+controller that was never heard. Where the link-up had worked and nobody tried the old address
+since, another address of the device is a warning if it came up just then, else a note.
+
+Quiet where the controller is heard with its address afterwards, where an address was given, about
+routers, and about stations that use an address or IPv6: those are others.
 """
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from analyzer.facts import Hardware, Kind, Moment
 from analyzer.facts.boots import AGAIN
-from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import LinkUp
+from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
+from analyzer.linkup import LISTENED, LinkUp
 from rules import cautions
 
 LASTING = 30.0
@@ -37,21 +40,37 @@ def _lost(linkup: LinkUp, hardware: Hardware, last: Moment) -> Iterator[Sighting
     """A device that had the controller's address and shows later that it has not."""
     facts = linkup.facts
     asks = [one.moment for one in facts.address_requests(hardware) if one.moment > last]
-    asked = any(one.since_answer.count and one.since_answer.last > last for one in linkup.questions)
-    others = _new_addresses(linkup, hardware, last) if asked else []
+    asked = any(at > last for one in linkup.questions for at in one.since_answer.moments)
+    moved = _new_addresses(linkup, hardware, last)
+    others = moved if asked else []
     tried = [at for at in linkup.in_vain if at > last]
-    if not tried or linkup.answers_after(last) or not (others or len(asks) >= AGAIN):
-        return
-    if facts.was_given(hardware, last):
+    if moved and not tried and linkup.works:
+        yield from _moved(linkup, hardware, last, moved)
+    if not tried or facts.was_given(hardware, last) or not (others or len(asks) >= AGAIN):
         return
     sure = bool(others) or asks[-1].seconds - asks[0].seconds >= LASTING
     yield _sighting(linkup, hardware, tried, asks, {"own": [last], "other": others}, sure)
 
 
+def _moved(
+    linkup: LinkUp, hardware: Hardware, last: Moment, moved: Sequence[Moment]
+) -> Iterator[Sighting]:
+    """It worked, and then the device uses another address, though nobody tried the old one."""
+    taken = any(one.moment > last for one in linkup.facts.boots(hardware))
+    owned = hardware in linkup.owners
+    if owned and linkup.facts.heard_after(moved[0]) >= LISTENED:
+        frames = {"own": [last], "other": list(moved)}
+        level = Level.WARNING if taken else Level.NOTE
+        yield replace(_sighting(linkup, hardware, (), (), frames, sure=False), level=level)
+
+
 def _new_addresses(linkup: LinkUp, hardware: Hardware, last: Moment) -> list[Moment]:
-    """Where a device took each address that it did not use before it left the controller's."""
-    uses = reversed(linkup.facts.index.used_by[hardware])
-    first = {address: at for at, address in uses}
+    """Where a device took each address that it did not use before it left the controller's. It
+    says of them that they are its own: what it passes on for others has their addresses.
+    """
+    index = linkup.facts.index
+    own = set(index.claimed_by[hardware])
+    first = {address: at for at, address in reversed(index.used_by[hardware]) if address in own}
     return sorted(at for at in first.values() if at > last)
 
 
@@ -80,10 +99,11 @@ def _sighting(
         values={
             "hardware": hardware,
             "tries": len(tried),
+            "moved": not tried,
             "requests": len(asks),
             "others": len(frames.get("other", ())),
         },
-        frames={**frames, "asks": asks[:SOME], "tried": [tried[0], tried[-1]]},
+        frames={**frames, "asks": asks[:SOME], "tried": [*tried[:1], *tried[-1:]]},
         certainty=Certainty.SHOWN if sure else Certainty.FITS,
         silence=linkup.silence(tried),
         ruled_out=[*known, STILL_STARTING] if sure else known,
@@ -94,7 +114,8 @@ RULE = Rule(
     slug="address-lost",
     stage="neighbour",
     title="{hardware} is{fits:if likely} the controller, without its address {controller}",
-    what_happened="The PC tried {tries:times} to reach {controller}, and nothing answered there."
+    what_happened="{tries:if The PC tried {tries:times} to reach {controller}, and nothing "
+    "answered there.}{moved:if {hardware} answered as {controller}, and does so no more.}"
     "{requests:if Meanwhile {hardware} asked any server {requests:times} for an address.}"
     "{others:if Meanwhile {hardware} used {others:count other address}.}",
     means="A controller without its fixed address cannot be reached there, although it is alive "
@@ -163,6 +184,7 @@ RULE = Rule(
         "arp-silent-controller",
         "controller-starting",
         "stale-mapping",
+        "proxy-answer",
         "port-silent",
         "controller-restarted",
         "session-reset",

@@ -35,7 +35,7 @@ def _come_in_as_the_pc(pc: Pc) -> list[Path]:
     """
     packets = [one for one in pc.paths if one.src_ip] if pc.hardware else []
     sent = {one.src_ip for one in packets if one.sent}
-    return [one for one in packets if sent and one.received and one.src_ip not in sent]
+    return [one for one in packets if sent and one.src_ip not in sent]
 
 
 def _second_system(linkup: LinkUp) -> list[Path]:

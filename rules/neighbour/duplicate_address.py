@@ -95,6 +95,8 @@ def _in_arp(linkup: LinkUp) -> Sighting | None:
     claims, two = linkup.claims, linkup.owners[:2]
     if len(two) < 2 or _is_one_device(_shared(linkup, two)):
         return None
+    if any(_shares_out(linkup, one) for one in two):
+        return None
     runs = [run for run in claims.runs if run.hardware in two]
     in_turn = _in_turn(runs)
     two_labels = None not in map(linkup.site.owner, two)
@@ -177,6 +179,16 @@ def _is_one_device(shared: list[Call]) -> bool:
     return any(one.answers > 0 and not one.was_reset for one in shared)
 
 
+def _shares_out(linkup: LinkUp, hardware: Hardware) -> bool:
+    """Whether the controller only tells, unasked, which of its adapters takes the PC's packets, and
+    sessions are answered after that.
+    """
+    unasked = linkup.facts.arp.unasked.get((hardware, linkup.controller))
+    if unasked is None or unasked.count < linkup.claims.counts[hardware]:
+        return False
+    return linkup.on_port.answered_after(unasked.first)
+
+
 def _resets_at_once(call: Call) -> bool:
     """Whether a reset followed the call so soon that two must have answered it."""
     called, end = call.session.syns.moments, call.end
@@ -204,15 +216,10 @@ def _both_answered(linkup: LinkUp, two: list[Hardware]) -> bool:
 
 
 def _both_alive(linkup: LinkUp, runs: list[Run]) -> bool:
-    """Whether the first still sends as the controller after the second took the address: not only
-    by replies that nobody asked for, as one device tells which of its adapters takes its packets.
-    """
+    """Whether the first still sends as the controller after the second took the address."""
     if len(runs) != 2:
         return False
     elder, younger = runs
-    unasked = linkup.facts.arp.unasked.get((younger.hardware, linkup.controller))
-    if unasked is not None and unasked.count >= younger.count:
-        return False
     own = linkup.facts.index.packets_from[linkup.controller]
     after = younger.first.seconds + TOGETHER
     return any(one.src == elder.hardware and one.last.seconds > after for one in own)

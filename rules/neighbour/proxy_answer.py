@@ -3,10 +3,10 @@
 It is told by what else it answers for: several addresses that it never uses itself, or packets for
 other addresses that the PC hands to it as to a router. Shown where it also says by ICMP what became
 of the PC's packets, or where the controller itself answers too. A fault where the PC sends there
-and nothing comes back; a note where packets come back and the controller answers too, and beside
-subnet-mismatch where the networks differ. Quiet where packets come back and nobody else answers
-(radio links and routers do this on purpose), about a device with several addresses that it uses,
-and where the PC sends to the controller itself.
+and nothing comes back; a note where packets come back and the controller answers too, beside
+subnet-mismatch where the networks differ, and about a station that answers for several addresses
+and uses them while the link-up works. Quiet where packets come back and nobody else answers (radio
+links and routers do this on purpose), and where the PC sends to the controller itself.
 """
 
 from collections.abc import Iterator
@@ -21,6 +21,8 @@ STAND_IN = 2
 """Addresses answered for and never used, the controller's among them, that tell a stand-in."""
 NAMED = 6
 """Addresses named in the text at most."""
+OWN = "own addresses"
+"""Name of this cause in the rule."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
@@ -28,14 +30,16 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     for proxy in dict.fromkeys(hardware for _, hardware in answers):
         said = [one for one in linkup.errors if one.sender_hw == proxy]
         is_router = any(one.sender != linkup.controller for one in said)
+        answered = _answered(linkup, proxy)
         if not (_stands_in(linkup, proxy) or proxy in linkup.pc.gateways or is_router):
+            if linkup.works and len(answered) > 1:
+                yield _several(linkup, proxy, answered)
             continue
         owner = next((one for one in linkup.owners if one != proxy), None)
         if (owner is None) if linkup.is_heard else (proxy not in linkup.sent_to):
             continue
-        answered = _answered(linkup, proxy)
         yield Sighting(
-            values={"proxy": proxy, "answered": answered},
+            values={"proxy": proxy, "answered": answered, "another": True, "several": False},
             frames={
                 "proxy": [at for at, hardware in answers if hardware == proxy],
                 "for_others": _first_claims(linkup, proxy, answered[1:]),
@@ -46,7 +50,23 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             level=Level.FAULT if linkup.same_network and not linkup.is_heard else Level.NOTE,
             certainty=Certainty.SHOWN if owner or said else Certainty.FITS,
             silence=None if linkup.is_heard else linkup.silence(linkup.in_vain),
+            ruled_out=[OWN],
         )
+
+
+def _several(linkup: LinkUp, proxy: Hardware, answered: list[Address]) -> Sighting:
+    """One station answers for several addresses, and uses them: packets come back."""
+    claims = [linkup.facts.claims(address).by(proxy) for address in answered[:1]]
+    return Sighting(
+        values={"proxy": proxy, "answered": answered, "another": False, "several": True},
+        frames={
+            "proxy": [runs[0].first for runs in claims if runs],
+            "for_others": _first_claims(linkup, proxy, answered[1:]),
+        },
+        level=Level.NOTE,
+        certainty=Certainty.FITS,
+        likeliest=OWN,
+    )
 
 
 def _stands_in(linkup: LinkUp, proxy: Hardware) -> bool:
@@ -70,11 +90,13 @@ def _first_claims(linkup: LinkUp, proxy: Hardware, addresses: list[Address]) -> 
 RULE = Rule(
     slug="proxy-answer",
     stage="neighbour",
-    title="Another device answers for {controller}",
+    title="Another device answers for {controller}{several:if, or it has several addresses}",
     what_happened="{proxy} told the PC that {controller} is to be reached through it. It answered "
     "for these addresses in this recording: {answered:list}.",
-    means="So the PC's packets go to a device in between, such as a router, and not to the "
-    "controller's own hardware address. What becomes of them is up to that device.",
+    means="So the PC's packets go{another:if to a device in between, such as a router, and not to "
+    "the controller's own hardware address. What becomes of them is up to that device.}"
+    "{several:if to one station for all these addresses. The recording cannot tell which device is "
+    "reached behind it.}",
     likely_causes={
         "router": (
             "A router answers for other networks (proxy ARP), and the controller behind it is off, "
@@ -85,6 +107,7 @@ RULE = Rule(
         ),
         "VPN or bridge": "A laptop or a box with a VPN or a bridge answers for everybody.",
         "radio link": ("A radio link answers for the stations behind it, and the link is down."),
+        OWN: "A device with several addresses of its own, such as a gateway or a computer.",
     },
     what_to_do=(
         Step("Compare {proxy} with the hardware address on the controller's label."),
@@ -113,7 +136,6 @@ RULE = Rule(
     },
     looks_alike=(
         "A router or radio link that answers on purpose, where packets come back.",
-        "A device with two or three addresses that it uses itself.",
         "Two devices with one address: each answers for that one only.",
     ),
     confirm="With the PC cabled directly to the controller, another hardware address answers.",

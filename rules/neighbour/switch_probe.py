@@ -37,7 +37,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     after = [moment for moment in vain if checked is not None and moment > checked]
     asked = after or vain
     alive = _heard_last(linkup, checker, after)
-    sure = not after and _is_switch(linkup, watcher)
+    sure = not after and linkup.facts.is_a_switch(watcher)
     yield Sighting(
         values={
             "watcher": watcher,
@@ -71,13 +71,8 @@ def _watches(
         for asker, series in index.probes_for[wanted]:
             searches = len(index.probes_by[asker]) >= MANY
             often = _asks_often(series) and not searches
-            if asker not in owners and (often or _is_switch(linkup, asker)):
+            if asker not in owners and (often or linkup.facts.is_a_switch(asker)):
                 yield asker, wanted, series
-
-
-def _is_switch(linkup: LinkUp, hardware: Hardware) -> bool:
-    station = linkup.facts.station(hardware)
-    return station is not None and station.is_switch
 
 
 def _asks_often(series: Series) -> bool:

@@ -88,7 +88,8 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-            "Wait as long as the controller's time limit for sessions, then try once more.",
+            "Wait as long as the controller's time limit for sessions, then try once more. Where "
+            "it is not known, that is from 1 min to 2 h.",
             cautions.COMMANDS,
         ),
         Step("Look in the controller's list of sessions for one of this PC."),
@@ -130,6 +131,10 @@ RULE = Rule(
     confirm="Call from another PC: if it is accepted at once, the old session is in the way.",
     confirm_caution=cautions.COMMANDS,
     explains=("session-reset",),
-    sources=("RFC 9293 section 3.5.1 (half-open sessions, figures 9 and 10)",),
+    sources=(
+        "RFC 9293 section 3.5.1 (half-open sessions, figures 9 and 10)",
+        "RFC 9293 section 3.8.4 (keep-alives after 2 h by default)",
+        "1 min: common practice, no source",
+    ),
     find=find,
 )

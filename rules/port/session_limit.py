@@ -6,11 +6,11 @@ before, left without an answer, while another session with the same port is open
 are confirmed and never answered, while another station's of the same kind are; an accepted call
 is dropped at once, before anybody sent a byte, or turned away with a text that reads like a no; or
 a session in use is ended by the controller within a moment of a newer one's opening, or at its
-first request after that, though the PC still wanted it. Only a note where the PC's calls are turned
-away in vain while another session of its own works, or where a later call works. Quiet where the
-other session was closed or waits in vain itself; for a controller that closes after each answer or
-after idle time by design; where the controller is not heard after it ignored the call; and for
-office services.
+first request after that, though the PC still wanted it. A warning where the PC is turned away
+while another session works, or before a later call works; a note where that happened once. Quiet
+where the other session was closed or waits in vain itself; for a controller that closes after each
+answer or after idle time by design; where the controller is not heard after it ignored the call;
+and for office services.
 """
 
 from collections.abc import Iterator, Sequence
@@ -158,8 +158,10 @@ def _level(linkup: LinkUp, away: Sequence[_Away], holders: Sequence[Call]) -> Le
     worked = linkup.answers_after(last) or linkup.calls.opened.after(last)
     if away and (not worked or any(one.how == ENDED for one in away)):
         return Level.FAULT
-    calls = Calls(one.call for one in away)
-    return Level.NOTE if calls.attempts > 1 and holders else None
+    if not away or not holders:
+        return None
+    attempts = Calls(one.call for one in away).attempts
+    return Level.WARNING if attempts > 1 else Level.NOTE
 
 
 RULE = Rule(
@@ -234,7 +236,6 @@ RULE = Rule(
         "A refused call with no other session in sight: then the port number comes first.",
         "A controller that closes the session after each answer, or after idle time, by design.",
         "A controller that greets, or gives one value, and closes.",
-        "A second session that is turned away once, while the first one works.",
         "An open session whose requests go unanswered: the controller is away, not full.",
         "Requests that go unanswered while another station's, to another unit, are answered.",
     ),

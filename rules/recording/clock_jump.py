@@ -8,9 +8,9 @@ date where frames were stored without a time.
 
 from collections.abc import Iterator
 
-from analyzer.facts import Facts, Moment
+from analyzer.facts import Facts, Series
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Case, LinkUp
+from analyzer.linkup import Case
 from rules import cautions
 
 OLDEST = 631_152_000 * 10**9
@@ -21,17 +21,18 @@ in 1970 or 1980 (common practice, no source)."""
 def survey(case: Case) -> Iterator[Sighting]:
     coverage = case.facts.coverage
     back, ahead = coverage.backwards, coverage.forwards
-    if not (back.count or ahead.count or _never_set(case.facts)):
+    jumps = Series.joined((back, ahead))
+    if not jumps.count and not _never_set(case.facts):
         return
-    jumps = sorted(back.moments + ahead.moments)
-    spoils = any(_spoils(linkup, jumps) for linkup in case.linkups)
+    in_vain = [one.attempts[0] for one in case.linkups if one.attempts and not one.works]
+    spoils = jumps.count and any(began < jumps.last for began in in_vain)
     yield Sighting(
         values={
             "back": back.count,
             "ahead": ahead.count,
             "date": f"{case.facts.first_seen:%Y-%m-%d}",
         },
-        frames={"jump": jumps},
+        frames={"jump": jumps.moments},
         certainty=Certainty.SHOWN if back.count or not ahead.count else Certainty.FITS,
         level=Level.WARNING if spoils else Level.NOTE,
     )
@@ -40,11 +41,6 @@ def survey(case: Case) -> Iterator[Sighting]:
 def _never_set(facts: Facts) -> bool:
     began = facts.coverage.began
     return began is not None and began < OLDEST and not facts.untimed
-
-
-def _spoils(linkup: LinkUp, jumps: list[Moment]) -> bool:
-    attempts = linkup.attempts
-    return not linkup.works and bool(attempts and jumps and jumps[-1] > attempts[0])
 
 
 RULE = Rule(

@@ -1,4 +1,4 @@
-"""The file is damaged or cut: only the part before the damage could be read."""
+"""The file is damaged or cut: reading stopped there, or went on behind what can be skipped."""
 
 from collections.abc import Iterator
 
@@ -10,7 +10,12 @@ def survey(case: Case) -> Iterator[Sighting]:
     damage = case.facts.damage
     if damage is not None:
         yield Sighting(
-            values={"octet": damage.octet, "frames": damage.after_frame, "why": damage.why},
+            values={
+                "octet": damage.octet,
+                "frames": damage.after_frame if damage.stopped else case.facts.coverage.frames,
+                "why": damage.why,
+                "stopped": damage.stopped,
+            },
             frames={},
         )
 
@@ -20,9 +25,10 @@ RULE = Rule(
     stage="recording",
     level=Level.WARNING,
     title="The file is damaged: {frames:count frame} could be read",
-    what_happened="At byte {octet} of the unpacked file reading had to stop: {why}. "
-    "Everything before that is used ({frames:count frame}).",
-    means="What came after the damage is unknown. An answer that is missing may be in that part.",
+    what_happened="At byte {octet} of the unpacked file{stopped:if reading had to stop}: {why}. "
+    "What could be read is used ({frames:count frame}).",
+    means="An answer that is missing may be in the damaged part{stopped:if, or in what came "
+    "after it}.",
     likely_causes={
         "cut": "The file was cut on its way, by a mail limit or a copy that broke off.",
         "ended by force": "The recorder was ended by force, or the file was copied while it was "

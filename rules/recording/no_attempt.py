@@ -1,8 +1,8 @@
 """Nothing in the recording is an attempt of the PC to reach the controller.
 
 Quiet where any frame of the PC was meant for the controller; where it is unclear which station is
-the PC, since that is asked first; and where the frames are unreadable, cut too short to show an
-attempt, or all lost in a damaged file. Where only other networks than the controller's are heard,
+the PC, since that is asked first; and where no frames are there, or only such as are unreadable or
+cut too short to show an attempt. Where only other networks than the controller's are heard,
 that the PC has no way to it comes first. Where another station asks for the controller, that one
 may be the PC that connects. Where somebody calls or pings over IPv6, that is an attempt. Where the
 PC only speaks other IPv6 with a neighbour, the attempt may be in that: then it only fits.
@@ -10,8 +10,8 @@ PC only speaks other IPv6 with a neighbour, the attempt may be in that: then it 
 
 from collections.abc import Iterator
 
-from analyzer.facts import Facts, Kind, Path, Question
-from analyzer.findings import Certainty, Level, Rule, Sighting, Step
+from analyzer.facts import Facts, Kind, Path
+from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Pc, presumed
 from rules import cautions
 
@@ -37,7 +37,7 @@ def survey(case: Case) -> Iterator[Sighting]:
     here = sorted({address for one in others for address in one.addresses})
     networks = {str(presumed(address)) for address in here}
     for linkup in untried:
-        asked = [] if linkup is None else _asked_by_others(linkup)
+        asked = [] if linkup is None else case.facts.index.questions_for[linkup.controller]
         far = linkup is not None and str(presumed(linkup.controller)) not in networks
         possible = {OTHER_PC: asked, OVER_IPV6: spoken}
         yield Sighting(
@@ -65,23 +65,12 @@ def _spoken_ipv6(pc: Pc) -> list[Path]:
     return sorted(single, key=lambda path: -path.frames)
 
 
-def _asked_by_others(linkup: LinkUp) -> list[Question]:
-    """Questions to everybody of other stations for the controller's hardware address."""
-    own = set(linkup.pc.addresses)
-    return [
-        one
-        for one in linkup.facts.index.questions_for[linkup.controller]
-        if one.broadcasts and one.asker != linkup.pc.hardware and one.asker_ip not in own
-    ]
-
-
 def _would_show(facts: Facts) -> bool:
     coverage = facts.coverage
     if facts.over_ipv6:
         return False
     readable = set(coverage.kinds) != {Kind.UNREADABLE}
-    nothing_left = facts.damage is not None and not coverage.frames
-    return readable and not nothing_left and not 0 < coverage.shortest_cut < HEADERS
+    return readable and not 0 < coverage.shortest_cut < HEADERS
 
 
 RULE = Rule(
@@ -139,6 +128,6 @@ RULE = Rule(
     "controller meanwhile: a ping without a frame shows that the PC has no way to it.",
     confirm_caution=cautions.COMMANDS,
     sources=("common practice, no source",),
-    needs=frozenset(),
+    needs=frozenset({Need.FRAMES}),
     survey=survey,
 )

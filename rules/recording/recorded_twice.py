@@ -19,7 +19,8 @@ ROUTER = "router"
 
 def survey(case: Case) -> Iterator[Sighting]:
     coverage = case.facts.coverage
-    if coverage.copies and coverage.copies >= SHARE * coverage.frames:
+    certain = coverage.copies - coverage.alike
+    if certain and certain >= SHARE * coverage.frames:
         yield Sighting(
             values={
                 "copies": coverage.copies,

@@ -18,7 +18,8 @@ def survey(case: Case) -> Iterator[Sighting]:
     confirmed = [one for linkup in case.linkups for one in _unseen(linkup)]
     if not dropped and not confirmed:
         return
-    spoils = any(_spoils(linkup) for linkup in case.linkups) or not case.linkups
+    in_vain = [one for one in case.linkups if not one.works]
+    spoils = not case.linkups or any(one.waiting or not one.last_sent for one in in_vain)
     yield Sighting(
         values={"dropped": dropped, "confirmed": sum(count for count, _ in confirmed)},
         frames={"confirmed": sorted(moment for _, moment in confirmed)},
@@ -35,11 +36,6 @@ def _unseen(linkup: LinkUp) -> Iterator[tuple[int, Moment]]:
             last = side.last_unseen
             if last is not None and (accepted is None or last > accepted):
                 yield side.unseen, last
-
-
-def _spoils(linkup: LinkUp) -> bool:
-    waits = linkup.waiting is not None or linkup.last_sent is None
-    return not linkup.works and waits
 
 
 RULE = Rule(

@@ -76,7 +76,7 @@ RULE = Rule(
     confirm="Record again on all adapters while somebody presses Connect once.",
     confirm_caution=cautions.COMMANDS,
     sources=("common practice, no source",),
-    explains=("no-attempt",),
+    explains=("nothing-recorded", "no-attempt"),
     needs=frozenset(),
     survey=survey,
 )

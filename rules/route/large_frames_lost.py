@@ -131,12 +131,14 @@ def _lost(
     answers = [one.session.answered for one in linkup.on_port]
     answers += [one.answered.first for one in linkup.exchanges]
     sizes = [one.router & 0xFFFF for one in said]  # RFC 1191 4: the low half is the next size
+    next_size = min(filter(None, sizes), default=None)
     return Sighting(
         values={
             "size": piece and piece.size,
             "repeats": len(frames.get("again", ())),
             "messages": len(said),
-            "next_size": min(filter(None, sizes), default=None),
+            "next_size": next_size,
+            "unnamed": next_size is None,
             "sender": said[0].sender if said else None,
         },
         frames={"small": [at for at in answers if at is not None and at < first], **frames},
@@ -152,7 +154,9 @@ RULE = Rule(
     stage="route",
     title="Large frames between the PC and {controller}{fits:if likely} get lost",
     what_happened="Small packets between the PC and {controller} get through, and large ones do "
-    "not.{messages:if {sender} said {messages:times} that a packet of the PC is too large.}",
+    "not.{messages:if {sender} said {messages:times} that a packet of the PC is too large.}"
+    "{next_size:if It names the largest that it can pass on: {next_size} octets, headers "
+    "included.}",
     means="Somewhere on the way a link takes only smaller packets. Short requests work, and the "
     "first long one hangs.",
     likely_causes={
@@ -177,7 +181,8 @@ RULE = Rule(
         ),
         Step("Have the program ask for smaller blocks."),
         Step(
-            "For TCP, set the PC's adapter to a smaller packet size, such as 1300, for a test.",
+            "For TCP, set the PC's adapter to a smaller packet size{next_size:if, {next_size} "
+            "octets,}{unnamed:if, such as 1300 octets,} for a test.",
             cautions.LINK_DROPS,
         ),
         Step(

@@ -5,14 +5,17 @@ which one is the controller's own: it checks or announces its address, asks a se
 packet numbers or its TCP clock begin anew. Shown by the last two; the others fit a replugged cable
 as well. Quiet where the session goes on afterwards, where the controller closed it in order and
 shows no sign later, where its packet numbers go on, and where the PC's own link came up.
+
+Where the PC had closed its session before, as a program does that opens one for each piece of work,
+it is a warning if its calls went in vain meanwhile, and a note if a counter alone tells of it.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from analyzer.facts import BootSign, Moment
 from analyzer.facts.index import grouped
-from analyzer.findings import Certainty, Rule, Sighting, Step
-from analyzer.linkup import START_TAKES, Call, LinkUp, between
+from analyzer.findings import Certainty, Level, Rule, Sighting, Step
+from analyzer.linkup import START_TAKES, Call, How, LinkUp, between
 from rules import cautions
 
 ENOUGH = 2
@@ -45,6 +48,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     traces = _traces(linkup)
     broke = [one for one in linkup.on_port.opened if one.ended_by_server or one.waits]
     found = [(one, signs) for one in broke if (signs := _signs(linkup, traces, one))]
+    between_sessions = [] if found else _between_sessions(linkup, traces)
+    found += between_sessions
     if not found:
         return
     call, signs = found[0]
@@ -54,13 +59,34 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "answers": call.answers,
             "signs": _kinds(signs),
             "sessions": len(found),
+            "between": bool(between_sessions),
+            "connected": not between_sessions,
             "pause": _first(signs).seconds - alive.seconds,
             "hardware": linkup.hardware,
         },
         frames={**signs, "alive": [alive], "broken": [call.ended]},
+        level=_level(signs) if between_sessions else None,
         certainty=Certainty.SHOWN if counted else Certainty.FITS,
         ruled_out=[REPLUGGED] if counted else [],
     )
+
+
+def _between_sessions(linkup: LinkUp, traces: Signs) -> list[tuple[Call, Signs]]:
+    """The last session that the PC had closed before a start, as a program does that opens one for
+    each piece of work. Told where a counter proves the start, or calls went in vain meanwhile.
+    """
+    vain = linkup.on_port.that(How.IGNORED, How.REFUSED).sent
+    for call in reversed(linkup.on_port):
+        if call.answers and call.ended_by_client:
+            signs = _signs(linkup, traces, call, vain)
+            if signs.keys() & {*COUNTED, UNANSWERED}:
+                return [(call, signs)]
+    return []
+
+
+def _level(signs: Signs) -> Level:
+    """Of a start between two sessions: whether the PC met it."""
+    return Level.WARNING if UNANSWERED in signs else Level.NOTE
 
 
 def _last_sign(call: Call) -> Moment:
@@ -69,8 +95,11 @@ def _last_sign(call: Call) -> Moment:
     return closed or call.session.from_server.last_data or call.first
 
 
-def _signs(linkup: LinkUp, traces: Signs, call: Call) -> Signs:
-    """The signs of a restart by kind, {} where they are too few or something speaks against it."""
+def _signs(linkup: LinkUp, traces: Signs, call: Call, denied: Sequence[Moment] = ()) -> Signs:
+    """The signs of a restart by kind, {} where they are too few or something speaks against it.
+
+    denied: the PC's calls in vain, where it had closed the session.
+    """
     alive, until = _last_sign(call), call.last.seconds + START_TAKES
     found = {key: between(moments, alive, until, EACH) for key, moments in traces.items()}
     signs = {key: moments for key, moments in found.items() if moments}
@@ -82,10 +111,9 @@ def _signs(linkup: LinkUp, traces: Signs, call: Call) -> Signs:
     goes_on = pc_came_up or any(one.goes_on(alive, first) for one in before)
     if goes_on and not COUNTED & signs.keys():
         return {}
-    repeats = call.session.from_client.repeats.moments
-    vain = [moment for moment in repeats if alive < moment < first]
+    vain = between(denied or call.session.from_client.repeats.moments, alive, first.seconds, EACH)
     if vain and linkup.pc.hears(vain[0].seconds, first.seconds - INSTANT):
-        signs[UNANSWERED] = vain[:EACH]
+        signs[UNANSWERED] = vain
     return signs if _kinds(signs) >= ENOUGH else {}
 
 
@@ -115,8 +143,10 @@ def _traces(linkup: LinkUp) -> Signs:
 RULE = Rule(
     slug="controller-restarted",
     stage="session",
-    title="{controller}{fits:if likely} restarted while the PC was connected",
-    what_happened="The open session on port {port} had carried {answers:count answer}. Then "
+    title="{controller}{fits:if likely} restarted{connected:if while the PC was connected}"
+    "{between:if between two sessions of the PC}",
+    what_happened="The{connected:if open}{between:if last} session on port {port} had carried "
+    "{answers:count answer}. Then "
     "nothing came from {controller} for {pause:seconds}, and {signs:count sign} of a fresh start "
     "followed.",
     means="A controller that restarts knows no session of before. It drops what the PC still "

@@ -58,9 +58,14 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 
 
 def _broke(linkup: LinkUp, call: Call) -> bool:
-    """Whether the PC repeated its last data in vain, and the controller was heard again later."""
+    """Whether the PC repeated its last data in vain: often, and the controller was heard again
+    later, or to the end, and too seldom for a path that is lost.
+    """
     resent = None if call.ended_by_server else call.undelivered
-    return resent is not None and linkup.is_alive_after(resent.again.last)
+    if resent is not None:
+        return linkup.is_alive_after(resent.again.last)
+    silence = linkup.silence(call.asking) if call.hangs and call.is_unheard else None
+    return silence is not None and silence.is_evidence
 
 
 def _repeats(sessions: list[Session], side: int) -> list[Moment]:

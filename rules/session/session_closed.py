@@ -1,15 +1,17 @@
 """The controller closed a session in order while the PC still wanted it.
 
-Wanted: the PC's request was open, the PC went on asking behind the close, or it called again at
-once. Quiet where the controller closes right after its answer or its greeting, where it ends every
+Wanted: the PC's request was open, the PC was in the midst of its work, it went on asking behind the
+close, or it called again at once. A note where the PC had come to rest, and never called again.
+Quiet where the controller closes right after its answer or its greeting, where it ends every
 session after the same number of answers with no request open, where the PC comes back for new work,
-and where a first session is closed without an answer and a later one is answered.
+where a first session is closed without an answer and a later one is answered, and where it is
+closed long after a request that got no answer: then the request is what failed.
 """
 
 from collections.abc import Iterator
 
 from analyzer.facts import Moment
-from analyzer.findings import Rule, Sighting, Step
+from analyzer.findings import Level, Rule, Sighting, Step
 from analyzer.linkup import LONG_IDLE, Call, Calls, How, LinkUp
 from rules import cautions
 
@@ -29,7 +31,10 @@ FAREWELL = "farewell"
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    closed = Calls(one for one in linkup.on_port if one.wanted and not one.broken)
+    wanted = [one for one in linkup.on_port if one.wanted]
+    closed = Calls(
+        one for one in wanted or linkup.on_port.not_taken_up if not one.broken and not one.starved
+    )
     if not closed:
         return
     first = closed[0]
@@ -43,6 +48,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "idle": first.idle,
             "unheard": len(unheard),
             "refused": len(refused),
+            "wanted": first.wanted,
+            "left": not first.wanted,
         },
         frames={
             "closed": closed.ends,
@@ -50,6 +57,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "again": unheard[1:],
             "refused": refused,
         },
+        level=None if first.wanted else Level.NOTE,
         likeliest=_likeliest(first, bool(unheard), bool(refused)),
         ruled_out=_ruled_out(closed, bool(unheard)),
     )
@@ -82,12 +90,13 @@ def _likeliest(call: Call, unheard: bool, refused: bool) -> str:
 RULE = Rule(
     slug="session-closed",
     stage="session",
-    title="{controller} closed the session while the PC still needed it",
-    what_happened="{controller} closed in order {sessions:count session} on port {port} that the "
-    "PC still needed. The first of them had carried {answers:count answer}. It was closed "
-    "{idle:seconds} after the last data or the opening.{unheard:if The PC had sent its request "
-    "{unheard:times} by then, and even the close does not confirm it.}{refused:if Later "
-    "the controller turned down {refused:count call}.}",
+    title="{controller} closed the session{wanted:if while the PC still needed it}"
+    "{left:if and the PC did not call again}",
+    what_happened="{controller} closed in order {sessions:count session} on port {port}"
+    "{wanted:if that the PC still needed}. The first of them had carried {answers:count answer}. "
+    "It was closed {idle:seconds} after the last data or the opening.{unheard:if The PC had sent "
+    "its request {unheard:times} by then, and even the close does not confirm it.}{refused:if "
+    "Later the controller turned down {refused:count call}.}",
     means="The controller's service ended the session on purpose. Cable and addresses work."
     "{unheard:if The request had not reached the controller, so the close is no answer to it.}"
     "{refused:if Nothing listened on the port then.}",
@@ -126,6 +135,7 @@ RULE = Rule(
         "A controller that ends every session after the same number of answers.",
         "An idle session that is closed, where the PC calls again only for its next work.",
         "A first try that is closed without an answer, where a later one works.",
+        "A session that is closed long after a request that it never answered.",
         "A session that the PC closed first.",
     ),
     confirm="Record several closes. Right after each request: the request. After the same idle "

@@ -1,15 +1,16 @@
 """The controller broke an open session with a reset while the PC still wanted it.
 
-Wanted: a request was open, no answer had come at all, or the PC called again within a minute
-without the controller having just answered. Quiet where somebody had closed the session in order
-before; where the PC itself sent the reset; for controllers that close after every answer; and
-where a session was broken without any answer and another one is answered later: then the link-up
-came up in the end.
+Wanted: a request was open, no answer had come at all, the PC was in the midst of its work, or it
+called again within a minute without the controller having just answered. A warning where the PC
+had only come to rest and never called again, a note where it had rested for long. Quiet where
+somebody had closed the session in order before; where the PC itself sent the reset; for controllers
+that close after every answer; and where a session was broken without any answer and another one is
+answered later: then the link-up came up in the end.
 """
 
 from collections.abc import Iterator
 
-from analyzer.findings import Rule, Sighting, Step
+from analyzer.findings import Level, Rule, Sighting, Step
 from analyzer.linkup import AT_ONCE, LONG_IDLE, Call, Calls, LinkUp
 from rules import cautions
 
@@ -26,7 +27,8 @@ NO_REST = 1.0
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    broken = Calls(one for one in linkup.on_port if one.wanted and one.broken)
+    wanted = [one for one in linkup.on_port if one.wanted]
+    broken = Calls(one for one in wanted or linkup.on_port.not_taken_up if one.broken)
     if not broken:
         return
     first = broken[0]
@@ -40,10 +42,12 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "answers": first.answers,
             "idle": first.idle,
             "nearer": nearer,
+            "left": not first.wanted,
             "ttl": first.end and first.end.ttl,
             "usual_ttl": first.session.from_server.first_ttl,
         },
         frames={"reset": broken.ends, "data": broken.asks},
+        level=None if first.wanted else Level.NOTE if first.idle >= LONG_IDLE else Level.WARNING,
         likeliest=FIREWALL if nearer else _likeliest(first, before),
         ruled_out=ruled_out if _rest(first) >= NO_REST else [*ruled_out, TIME_LIMIT],
     )
@@ -87,8 +91,9 @@ RULE = Rule(
     title="{controller} broke the session",
     what_happened="{controller} ended {sessions:count session} on port {port} with a TCP reset. "
     "The first session that it broke had carried {answers:count answer}. Its reset came "
-    "{idle:seconds} after the last data or the opening.{nearer:if Its time to live is {ttl}, that "
-    "of the controller's first packet {usual_ttl}: as of a nearer sender.}",
+    "{idle:seconds} after the last data or the opening.{left:if The PC did not call again.}"
+    "{nearer:if Its time to live is {ttl}, that of the controller's first packet {usual_ttl}: as "
+    "of a nearer sender.}",
     means="A reset is not a loss on the cable. The controller, or something that answers in its "
     "name, dropped the session.",
     likely_causes={

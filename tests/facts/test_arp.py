@@ -163,3 +163,22 @@ def test_a_busy_asker_that_is_answered_searches_nothing() -> None:
 def test_other_operations_ask_and_answer_nothing(operation: int) -> None:
     found = arp((0, raw.arp_frame(operation, PC_HW, PC, UNIT)))
     assert (found.frames, found.questions, found.replied) == (1, {}, {})
+
+
+@pytest.mark.parametrize(
+    ("frames", "frame_numbers"),
+    [
+        (((0, reply()),), [1]),
+        (((0, ask()), (1, reply())), []),
+        (((0, ask()), (3.5, reply())), [2]),
+        (((0, ask()), (1, reply()), (2, reply())), [3]),
+        (((0, ask()), (1, reply()), (1.5, ask()), (2, reply())), []),
+        (((0, ask()), (1, reply()), (2, reply(OTHER_HW))), []),
+    ],
+    ids=["no question", "answer", "late", "said again", "asked again", "two answer"],
+)
+def test_what_nobody_asked_for_is_kept(
+    frames: tuple[tuple[float, bytes], ...], frame_numbers: list[int]
+) -> None:
+    unasked = arp(*frames).unasked.values()
+    assert [at.frame for one in unasked for at in one.moments] == frame_numbers

@@ -1,6 +1,7 @@
 """Recordings packed with gzip (RFC 1952)."""
 
 import gzip
+import zlib
 
 import pytest
 
@@ -71,7 +72,16 @@ def test_spoiled_packing_is_damage() -> None:
     recording, chunks = raw.read(bytes(packed))
     assert recording.damage is not None
     assert recording.damage.why == "the gzip packing is damaged"
-    assert sum(len(chunk.start) for chunk in chunks) <= 50
+    assert sum(len(chunk.start) for chunk in chunks) == 50
+
+
+def test_what_is_packed_before_a_damage_is_handed_out() -> None:
+    """Up to the block of deflate (RFC 1951 3.2.3) whose kind is none."""
+    first = zlib.compressobj(wbits=31)
+    packed = first.compress(WHOLE) + first.flush(zlib.Z_SYNC_FLUSH) + b"\x07" + bytes(400)
+    recording, (chunk,) = raw.read(packed)
+    assert len(chunk.start) == 50
+    assert recording.damage is not None
 
 
 def test_packed_something_else_is_refused() -> None:

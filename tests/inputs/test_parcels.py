@@ -120,6 +120,8 @@ def test_parts_that_are_not_packed(packing: str) -> None:
         ("filename*=utf-8''%C3%BC.pcap", "\xfc.pcap"),
         ("filename*0=long; filename*1=er.pcap", "longer.pcap"),
         ('filename="=?no-such-code?b?YQ==?="', "=?no-such-code?b?YQ==?="),
+        ('filename="=?utf-8?b?broken?="', "=?utf-8?b?broken?="),
+        ('filename="=?utf-8?b?a?="', "=?utf-8?b?a?="),
         ("filename=", "attachment 1"),
     ],
 )
@@ -364,13 +366,56 @@ def test_long_names_are_shortened() -> None:
         assert way.endswith("n.pcap")
 
 
+NOISE = raw.pcap(*(os.urandom(60) for _ in range(2000)))
+
+
+def spoilt(octets: bytes, at: int) -> bytes:
+    return octets[:at] + bytes([octets[at] ^ 0x55]) + octets[at + 1 :]
+
+
+def spoilt_zip(packing: int) -> bytes:
+    """An archive with a wrong checksum in its directory (APPNOTE 4.3.12)."""
+    octets = zipped({"a.pcap": NOISE}, packing)
+    return spoilt(octets, octets.index(b"PK\x01\x02") + 16)
+
+
+WRONG_SUMS = {
+    "gzip": spoilt(gzipped(NOISE), -6),
+    "deflated in zip": spoilt_zip(zipfile.ZIP_DEFLATED),
+    "stored in zip": spoilt_zip(STORED),
+    "tar in gzip": spoilt(gzipped(tarred({"a.pcap": NOISE})), -6),
+    "gzip in tar": tarred({"a.pcap.gz": spoilt(gzipped(NOISE), -6)}),
+    "gzip in a mail": bytes(mailed({"a.pcap.gz": spoilt(gzipped(NOISE), -6)})),
+    "base64 of a mail": b"\nY=YY\n--=".join(bytes(mailed({"a.pcap": NOISE})).rsplit(b"\n--=", 1)),
+}
+
+
+@pytest.mark.parametrize("kind", WRONG_SUMS)
+def test_what_comes_before_a_damage_is_handed_out(kind: str) -> None:
+    """A wrong checksum at the end costs no frame, and is told."""
+    frames, told = 0, []
+    for item in unpack(io.BytesIO(WRONG_SUMS[kind]), "parcel"):
+        if isinstance(item, NotARecording):
+            told.append(str(item))
+        else:
+            frames += sum(len(chunk.start) for chunk in item.chunks)
+            told += [item.damage.why] if item.damage else []
+    assert frames == 2000
+    assert "is damaged" in " ".join(told)
+
+
+def test_a_zip_archive_in_damaged_gzip_is_opened() -> None:
+    frames, _ = looked(spoilt(gzipped(zipped({"a.pcap": NOISE}, STORED)), -6))
+    assert frames == {"parcel > a.pcap": 2000}
+
+
 def test_damage_inside_an_archive_is_told() -> None:
     """The recording is read up to the damage, and the others are read in full."""
     noise = raw.pcap(*(os.urandom(1000) for _ in range(300)))
     parcel = bytearray(zipped({"a.pcap": noise, "b.pcapng": OTHER}, STORED))
     parcel[200_000] ^= 0xFF
     frames, refused = looked(bytes(parcel))
-    assert 200 < frames["parcel > a.pcap"] < 300
+    assert frames["parcel > a.pcap"] == 300
     assert frames["parcel > b.pcapng"] == 3
     assert refused == []
     cut = tarred({"a.pcap": WHOLE, "b.pcap": noise})[:100_000]

@@ -8,6 +8,7 @@ from itertools import pairwise
 import pytest
 
 from analyzer.inputs import open_recording
+from analyzer.inputs.records import Damage
 from tests import raw
 
 FRAME = bytes(range(60))
@@ -34,9 +35,29 @@ def test_keeps_both_lengths_of_a_shortened_frame(order: str) -> None:
     assert (chunk.stored.tolist(), chunk.original.tolist()) == ([60], [1514])
 
 
-def test_original_length_below_the_stored_one_is_tolerated() -> None:
-    chunk = raw.only(raw.pcap_header() + raw.record(FRAME, original=10))
-    assert (chunk.stored.tolist(), chunk.original.tolist()) == ([60], [60])
+def test_an_original_length_below_the_stored_one_is_told_and_read_over() -> None:
+    before = raw.pcap_header() + raw.record(FRAME)
+    recording, (chunk,) = raw.read(before + raw.record(FRAME, original=10) + raw.record(FRAME))
+    assert chunk.stored.tolist() == chunk.original.tolist() == [60, 60, 60]
+    assert recording.damage == Damage(
+        len(before), 1, "of a frame of 10 octets 60 are stored", stopped=False
+    )
+
+
+@pytest.mark.parametrize("zeros", [16, 160, 600])
+def test_zeros_are_no_frames(zeros: int) -> None:
+    before = raw.pcap_header() + raw.record(FRAME, TIME)
+    recording, (chunk,) = raw.read(before + bytes(zeros) + raw.record(FRAME, TIME))
+    assert raw.stored(chunk) == [FRAME]
+    assert recording.damage is not None
+    assert (recording.damage.octet, recording.damage.after_frame) == (len(before), 1)
+
+
+def test_a_frame_without_octets_is_one() -> None:
+    octets = raw.pcap_header() + raw.record(b"", TIME) + raw.record(b"", original=60)
+    recording, (chunk,) = raw.read(octets)
+    assert raw.stored(chunk) == [b"", b""]
+    assert recording.damage is None
 
 
 @ORDERS

@@ -1,9 +1,11 @@
 """The pcapng reader, against draft-ietf-opsawg-pcapng."""
 
 import struct
+from collections.abc import Callable
 
 import pytest
 
+from analyzer.inputs.records import Damage
 from tests import raw
 
 FRAME = bytes(range(61))  # not a multiple of four: padding shows
@@ -458,6 +460,72 @@ def test_a_block_that_contradicts_itself_stops_the_reading_there(block: bytes, w
     assert recording.damage is not None
     assert recording.damage.why == why
     assert (recording.damage.octet, recording.damage.after_frame) == (len(before), 1)
+
+
+def flipped(octets: bytes, at: int, mask: int) -> bytes:
+    return octets[:at] + bytes([octets[at] ^ mask]) + octets[at + 1 :]
+
+
+@ORDERS
+@pytest.mark.parametrize(
+    ("least", "mask", "kept", "why"),
+    [
+        (-4, 0x10, 3, "a block claims one length at its begin and another at its end"),
+        (0, 0x08, 2, "a block of kind 0xe reads like a frame, and is left out"),
+        (0, 0x07, 2, "a block of kind 0x1 reads like a frame, and is left out"),
+        (0, 0x70, 2, "a block of kind 0x76 reads like a frame, and is left out"),
+    ],
+)
+def test_a_damaged_block_is_told_and_read_over(
+    order: str, least: int, mask: int, kept: int, why: str
+) -> None:
+    """least: where the number stands of which the least octet is damaged: length or kind."""
+    one, last = (raw.enhanced(data, US, order=order) for data in (FRAME, OTHER))
+    before, at = head(order) + one, least + (0 if order == "<" else 3)
+    recording, (chunk,) = raw.read(before + flipped(one, at % len(one), mask) + last)
+    assert raw.stored(chunk) == [FRAME, FRAME, OTHER][-kept:]
+    assert recording.damage == Damage(len(before), 1, why, stopped=False)
+
+
+@ORDERS
+def test_an_interface_whose_numbers_would_make_a_frame_is_none(order: str) -> None:
+    """Link type 1, as the second of the interfaces, and a time unit first among the options."""
+    one = raw.interface(
+        options=raw.option(9, b"\x09", order) + raw.option(2, b"n" * 14, order) + raw.END,
+        order=order,
+    )
+    recording, _ = raw.read(raw.section(order) + one * 4 + raw.enhanced(FRAME, US, order=order))
+    assert recording.damage is None
+    assert len(recording.interfaces) == 4
+
+
+def test_a_block_that_swallows_the_next_one_is_told() -> None:
+    before, one = head() + raw.enhanced(FRAME, US), raw.enhanced(FRAME, US)
+    longer = one[:4] + (len(one) + 40).to_bytes(4, "little") + one[8:]
+    swallowed = raw.block(6, bytes(28))
+    recording, (chunk,) = raw.read(before + longer + swallowed + raw.enhanced(OTHER, US))
+    assert raw.stored(chunk) == [FRAME, FRAME, OTHER]
+    assert recording.damage is not None
+    assert recording.damage.why.startswith("a block claims one length")
+
+
+def test_a_simple_block_that_is_too_long_for_its_frame_is_told() -> None:
+    spoilt = raw.block(3, (8).to_bytes(4, "little") + raw.padded(FRAME))
+    recording, (chunk,) = raw.read(head() + spoilt + raw.simple(OTHER))
+    assert raw.stored(chunk) == [FRAME[:8], OTHER]
+    assert recording.damage is not None
+    assert not recording.damage.stopped
+
+
+@pytest.mark.parametrize("make", [raw.enhanced, raw.obsolete])
+def test_more_stored_than_there_was_is_told(make: Callable[..., bytes]) -> None:
+    block = make(FRAME, US)
+    block = block[:24] + (10).to_bytes(4, "little") + block[28:]
+    recording, (chunk,) = raw.read(head() + block + raw.enhanced(OTHER, US))
+    assert raw.stored(chunk) == [FRAME, OTHER]
+    assert chunk.original.tolist() == [len(FRAME), len(OTHER)]
+    assert recording.damage is not None
+    assert recording.damage.why == f"of a frame of 10 octets {len(FRAME)} are stored"
 
 
 def test_a_frame_before_any_interface_is_damage() -> None:

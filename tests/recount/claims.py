@@ -10,6 +10,7 @@ from tests.recount.reader import Frame, Recording
 from tests.recount.recounts import (
     Counted,
     addresses_of,
+    answered_for,
     claims,
     pings,
     questions,
@@ -19,6 +20,8 @@ from tests.recount.values import NONE, VALUES, modbus
 
 CLOSE = 2e-6
 """Seconds: times are held as fractions here and as whole nanoseconds there."""
+MOST_OWN = 2
+"""Addresses that one device answers for, at most, where they are its own."""
 MOST = 0.9
 """Share of answered requests from which on nobody says that they are not answered."""
 DECADES = 1e9
@@ -102,11 +105,7 @@ def _role(recording: Recording, told: Json, hardware: str | None, name: str) -> 
     """
     if told["role"] != "router" or hardware is None:
         return
-    answered = {
-        f.arp.sender
-        for f in recording.frames
-        if f.arp and f.arp.operation == 2 and f.arp.sender_hw == hardware
-    }
+    answered = answered_for(recording, hardware)
     own = {f.arp.sender for f in recording.frames if f.arp and f.arp.sender_hw == hardware}
     own |= {f.arp.target for f in recording.frames if f.arp and f.arp.target_hw == hardware}
     handed = any(
@@ -133,6 +132,7 @@ def _linkup(counted: Counted, told: Json) -> Iterator[str]:
     who = Who(frozenset(pcs), frozenset(pc_hw), address, {"port": port}, counted)
     yield from _hardware(recording, controller)
     yield from _tries(counted, told, who)
+    yield from _timing(counted, told, who)
     for stage in told["stages"]:
         if stage["frame"] is not None and not 1 <= stage["frame"] <= len(recording.all):
             yield f"{stage['stage']}: there is no frame {stage['frame']}"
@@ -163,10 +163,21 @@ def _hardware(recording: Recording, told: Json) -> Iterator[str]:
     if claimed:
         if hardware not in claimed:
             yield f"{hardware} is called the controller's, and {sorted(claimed)} claimed {address}"
+        answered = answered_for(recording, hardware)
+        if len(answered) > MOST_OWN and not _asks_as(recording, hardware, address):
+            yield f"{hardware} is called the controller's, and answers for {sorted(answered)}"
         return
     used = addresses_of(recording, hardware)
     if used != {address}:
         yield f"{hardware} is called the controller's, and is used by {sorted(used)}"
+
+
+def _asks_as(recording: Recording, hardware: str, address: str) -> bool:
+    """Whether a station asks or announces as an address, as only its owner does."""
+    return any(
+        f.arp and f.arp.operation == 1 and (f.arp.sender_hw, f.arp.sender) == (hardware, address)
+        for f in recording.frames
+    )
 
 
 def _tries(counted: Counted, told: Json, who: Who) -> Iterator[str]:
@@ -197,6 +208,29 @@ def _tries(counted: Counted, told: Json, who: Who) -> Iterator[str]:
         yield from _differ(f"{what} {port} tries", count, found)
         if first is not None:
             yield from _differ(f"{what} {port} first", float(begins[what, port]), float(first))
+
+
+def _timing(counted: Counted, told: Json, who: Who) -> Iterator[str]:
+    """How many answers, and how long handshakes and pings took."""
+    address, port = told["controller"]["address"], told["controller"]["port"]
+    durations = {one["what"]: one for one in told["timing"]["durations"]}
+    answered = pings(counted.recording, [told["pc"]["address"]], address)[1]
+    yield from _differ("pings timed", durations.get("ping", {}).get("count", 0), answered)
+    if told["controller"]["transport"] != "tcp":
+        return
+    ones = with_port(counted, who.own, who.own_hw, address, port)
+    turns = sum(one.turns((address, port), counted.repeats) for one in ones)
+    yield from _differ("answers", told["timing"]["answers"], turns)
+    for stage in told["stages"]:
+        told_there = re.search(r"(?:carries |^)([\d,]+) answers?", stage["because"])
+        if told_there and int(told_there[1].replace(",", "")) > turns:
+            yield f"stage {stage['stage']}: {stage['because']}, found {turns}"
+    took = [one.handshake for one in ones if one.handshake is not None]
+    spread = durations.get("handshake", {"count": 0})
+    yield from _differ("handshakes timed", spread["count"], len(took))
+    if took:
+        yield from _differ("least handshake", float(spread["least"]), min(took))
+        yield from _differ("most handshake", float(spread["most"]), max(took))
 
 
 PROOFS: dict[str, Any] = {
@@ -313,7 +347,7 @@ def _finding(counted: Counted, report: Json, finding: Json) -> Iterator[str]:
         if problem:
             yield f"frame {frame.number} {problem}"
     for name, recount in VALUES.get(finding["rule"], {}).items():
-        if finding["values"].get(name) is not None:
+        if finding["values"].get(name):  # what is 0 is not said
             yield from _differ(name, finding["values"][name], recount(who))
     if finding["rule"] in NONE and NONE[finding["rule"]](who):
         yield f"says that there are no such frames, found {NONE[finding['rule']](who)}"

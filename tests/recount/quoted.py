@@ -72,6 +72,10 @@ def _data(frame: Frame) -> bool:
     return frame.tcp is not None and frame.tcp.size > 0
 
 
+def _claimed(frame: Frame) -> str | None:
+    return frame.arp.sender if frame.arp else None
+
+
 def _asks(frame: Frame, wanted: str) -> bool:
     return frame.arp is not None and frame.arp.asks and frame.arp.target == wanted
 
@@ -144,7 +148,7 @@ QUOTED: dict[str, Check] = {
             and f.arp.sender != who.controller
         )
     ),
-    rf"{HW}(?:, which is on the controller's label,)? says that it has {IP}": (
+    rf"{HW}(?:, which is on the controller's label,)? says (?:unasked )?that it has {IP}": (
         lambda f, who, hw, ip: f.arp is not None and (f.arp.sender_hw, f.arp.sender) == (hw, ip)
     ),
     rf"{HW}, which is on the controller's label, is heard with the address {IP}": (
@@ -185,7 +189,7 @@ QUOTED: dict[str, Check] = {
         )
     ),
     # who sends as what
-    rf"{HW} (?:sends packets as|sends a packet as|uses|uses the address) {IP}": (
+    rf"{HW} (?:sends packets as|sends a packet as|sends as|uses|uses the address) {IP}": (
         lambda f, who, hw, ip: _sent_as(f, hw) == ip
     ),
     rf"{HW} uses the address {IP} for the last time": (
@@ -215,6 +219,9 @@ QUOTED: dict[str, Check] = {
     # packets
     rf"{IP} sends to {IP}(?: in a session that the PC did not open)?": (
         lambda f, who, a, b: f.between(a, b)
+    ),
+    rf"a packet of a neighbour of {IP} comes through the router": (
+        lambda f, who, ip: not who.is_pc(f) and f.src not in (None, ip)
     ),
     rf"{IP} sends a packet for {IP} to {HW}": (
         lambda f, who, a, b, hw: f.between(a, b) and f.dst_hw == hw
@@ -335,6 +342,30 @@ QUOTED: dict[str, Check] = {
         lambda f, who, ip: f.tcp and not f.tcp.window and (f.src == ip if ip else who.is_pc(f))
     ),
     "confirms data that is not in the file": lambda f, who: f.tcp and f.tcp.has(ACK),
+    rf"{IP} accepts": lambda f, who, ip: f.src == ip and f.tcp and f.tcp.accepts,
+    rf"the PC says that it does not take what {IP} sent": lambda f, who, ip: who.is_pc(f),
+    rf"{IP} answers another adapter of the PC": (
+        lambda f, who, ip: who.is_by(f, ip) or (f.arp is not None and f.arp.sender == ip)
+    ),
+    rf"the PC that recorded calls {IP} as another address than the one named": (
+        lambda f, who, ip: _for(f, ip)
+    ),
+    "the PC sends packets of a tunnel .*": lambda f, who: f.src is not None,
+    rf"the PC changes its address to {IP}": lambda f, who, ip: ip in (f.src, _claimed(f)),
+    "the controller's own hardware address answers too": (
+        lambda f, who: _claimed(f) == who.controller
+    ),
+    "a later piece of the answer comes, and the large one before it does not": (
+        lambda f, who: f.src == who.controller
+    ),
+    rf"{HW} says what became of the PC's packet": lambda f, who, hw: f.src_hw == hw and f.icmp,
+    # address servers
+    rf"{HW} (?:asks for an address|declines the address that it was given)": (
+        lambda f, who, hw: f.dhcp and f.src_hw == hw
+    ),
+    rf"a server (?:offers {HW} an address|refuses the request of {HW})": (
+        lambda f, who, a, b: f.dhcp and f.src_hw not in (a, b)
+    ),
     # ICMP
     rf"{IP} says about the PC's packet(?: for {IP})?: (.*)": (
         lambda f, who, by, dst, what: f.src == by and _about(f, (3, 11), dst)

@@ -3,12 +3,16 @@ tool's.
 
 Conventions. Frames are numbered from 1 in file order. Seconds are counted from the first frame that
 has a time; a frame without one (pcapng's simple packet block) stands at the frame before it.
-Times beyond what 64 bits of nanoseconds show are held inside. Of a frame that was stored
-without its end, a header counts where it was stored whole, and lengths are those that the headers
-tell. Of fragments only the first has ports. A copy is the same packet again: within 1 ms and 12
-frames, the same octets from the network header on (the TTL, the header checksum and the padding
-aside), from the same hardware address with the same TTL, or with a TTL that one router has lowered.
-Copies are numbered like all frames, and no recount counts them.
+Times beyond what 64 bits of nanoseconds show are held inside. Of a frame that was stored without
+its end, a header counts where it was stored whole, and lengths are those that the headers tell. Of
+fragments only the first has ports.
+
+A copy is the same packet again, and no recount counts it. The same are packets with the same ARP
+body, or the same IPv4 header (TTL and checksum aside) and the same 16 octets behind it, as an
+adapter may fill in checksums in between; the same IPv6 packet (hop limit aside); of another kind,
+the same frame. It is a copy within 1 ms of the first one from the same hardware address with the
+same TTL, and at any time behind a router: with a TTL that is one lower, from another hardware
+address; or with any lower TTL, or the same and an identification, between other hardware addresses.
 """
 
 import gzip
@@ -23,9 +27,11 @@ import dpkt
 ETHERNET, RAW, SLL, SLL2, LOOPBACK = (1,), (12, 14, 101, 228, 229), (113,), (276,), (0, 108)
 IPV4, ARP, IPV6 = 0x0800, 0x0806, 0x86DD
 TAGS = (0x8100, 0x88A8, 0x9100)
-COPY_SECONDS, COPY_FRAMES = 0.001, 12
+COPY_SECONDS = 0.001
 LONG = b"\x34\xcd\xb2\xa1"
 """The magic of pcap files whose records have heads of 24 octets."""
+LOOKED_AT = 8
+"""Frames of the same packet that are looked at for the one that a frame is a copy of."""
 LATEST = (2**63 - 1) / 1e9
 SYN, RST, FIN, PSH, ACK = 2, 4, 1, 8, 16
 
@@ -130,6 +136,11 @@ class Frame:
     same: bytes = b""
     copy: bool = False
     came_in: bool = False
+
+    @property
+    def numbered(self) -> bool:
+        """Whether its sender numbers its packets (RFC 6864 4.1: 0 numbers nothing)."""
+        return self.kind == IPV4 and self.identification != 0
 
     def between(self, src: str, dst: str) -> bool:
         """Whether it is a packet from one address to another."""
@@ -257,24 +268,31 @@ def _interface(body: bytes, order: str) -> tuple[int, int, float, int]:
 def _frames(octets: bytes) -> Iterator[Frame]:
     began: float | None = None
     at = 0.0
-    before: list[Frame] = []
+    before: dict[bytes, list[Frame]] = {}
     for number, (link, moment, data, wire, came_in) in enumerate(_records(octets), 1):
         if moment is not None:
             began = moment if began is None else began
             at = min(moment, LATEST) - began
         one = Frame(number, at, moment is not None, len(data), wire, 0, came_in=came_in)
         frame = _frame(one, link, data)
-        if any(_is_copy(old, frame) for old in before):
+        alike = before.setdefault(frame.same, [])
+        if frame.same and any(_is_copy(old, frame) for old in alike):
             frame = replace(frame, copy=True)
-        before = [*before, frame][-COPY_FRAMES:]
+        before[frame.same] = [*alike, frame][-LOOKED_AT:]
         yield frame
 
 
 def _is_copy(old: Frame, new: Frame) -> bool:
-    if not new.same or old.same != new.same or abs(new.at - old.at) > COPY_SECONDS + 1e-9:
-        return False
+    near = abs(new.at - old.at) <= COPY_SECONDS + 1e-9
     passed = old.ttl - new.ttl
-    return passed == 1 or (passed == 0 and old.src_hw == new.src_hw)
+    from_other = old.src_hw != new.src_hw
+    between_others = from_other and old.dst_hw != new.dst_hw
+    between_others &= None not in (old.src_hw, old.dst_hw, new.src_hw, new.dst_hw)
+    if passed == 1:
+        return near or from_other
+    if passed > 1:
+        return between_others
+    return passed == 0 and ((near and not from_other) or (between_others and new.numbered))
 
 
 def _frame(frame: Frame, link: int, data: bytes) -> Frame:
@@ -285,6 +303,8 @@ def _frame(frame: Frame, link: int, data: bytes) -> Frame:
             return replace(frame, arp=_arp(rest), same=rest[:28])
         if kind == IPV4:
             return _ip(frame, rest)
+        if kind == IPV6 and len(rest) >= 40:
+            return replace(frame, ttl=rest[7], same=rest[:7] + rest[8:])
     except (dpkt.UnpackError, struct.error, IndexError):
         pass
     return frame

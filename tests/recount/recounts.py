@@ -1,6 +1,7 @@
 """What a recording holds, counted by walking through its frames: slow, simple, a question each."""
 
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Container, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -35,25 +36,37 @@ class Session:
         """The segments of one end."""
         return [one for one in self.frames if one.tcp and (one.src, one.tcp.sport) == end]
 
-    def data_of(self, end: End) -> list[Frame]:
-        """Its segments with data, repeats included."""
-        return [one for one in self.sent_by(end) if one.tcp and one.tcp.size]
+    def data_of(self, *ends: End) -> list[Frame]:
+        """Segments with data of one end or of both, repeats included."""
+        return [
+            one
+            for one in self.frames
+            if one.tcp and one.tcp.size and (one.src, one.tcp.sport) in ends
+        ]
 
     @property
     def ends(self) -> tuple[End, End]:
         """Both."""
         return self.client, self.server
 
-    @property
-    def turns(self) -> int:
-        """How often data of the server followed data of the client."""
+    def turns(self, server: End, repeats: Container[int]) -> int:
+        """How often data of a server followed data of the other end, repeats left out."""
         asked, count = False, 0
-        for one in self.frames:
-            if one.tcp and one.tcp.size:
-                from_client = (one.src, one.tcp.sport) == self.client
-                count += asked and not from_client
-                asked = from_client
+        for one in self.data_of(self.client, self.server):
+            if one.number not in repeats:
+                from_server = one.tcp is not None and (one.src, one.tcp.sport) == server
+                count += asked and from_server
+                asked = not from_server
         return count
+
+    @property
+    def handshake(self) -> float | None:
+        """Seconds from the SYN to its acceptance; None where either is missing, or where the SYN
+        was sent again, so that nobody knows which one was accepted.
+        """
+        if self.accepted is None or len(self.calls) != 1:
+            return None
+        return self.accepted.at - self.calls[0].at
 
 
 def sessions(recording: Recording) -> list[Session]:
@@ -118,20 +131,30 @@ def claims(recording: Recording, address: str, since: int = 0) -> dict[str, int]
     return counts
 
 
+def answered_for(recording: Recording, hardware: str) -> set[str]:
+    """Addresses that a hardware address answers ARP questions for."""
+    return {
+        one.arp.sender
+        for one in recording.frames
+        if one.arp and one.arp.operation == 2 and one.arp.sender_hw == hardware
+    }
+
+
 def pings(recording: Recording, srcs: Iterable[str], dst: str) -> tuple[int, int]:
     """Pings of stations for an address, and the answers to them."""
-    srcs, asked, answered = set(srcs), set(), set()
-    count = 0
+    own, count, answered = set(srcs), 0, 0
+    waiting: Counter[tuple[int, ...]] = Counter()
     for one in recording.frames:
         if one.echo is None:
             continue
         kind, *which = one.echo
-        if kind == 8 and one.src in srcs and one.dst == dst:
+        if kind == 8 and one.src in own and one.dst == dst:
             count += 1
-            asked.add(tuple(which))
-        elif kind == 0 and one.src == dst and tuple(which) in asked:
-            answered.add(tuple(which))
-    return count, len(answered)
+            waiting[tuple(which)] += 1
+        elif kind == 0 and one.src == dst and waiting[tuple(which)]:
+            waiting[tuple(which)] -= 1
+            answered += 1
+    return count, answered
 
 
 def packets(recording: Recording, src: str, dst: str) -> int:

@@ -102,6 +102,10 @@ LIES: dict[str, Change] = {
     "addresses of a station": _put(["192.0.2.99"], "stations", 0, "addresses"),
     "a router": _put("router", "stations", -1, "role"),
     "times": _add(*LINKUP, "timing", "tries", -1, "times"),
+    "answers": _add(*LINKUP, "timing", "answers"),
+    "answers of a stage": _put(
+        "7 answers, typically after 4.0 ms", *LINKUP, "stages", 6, "because"
+    ),
     "first": _add(*LINKUP, "timing", "tries", 0, "first"),
     "hardware": _put("00-00-5E-00-53-20", *LINKUP, "controller", "hardware_address"),
     "proof": _put(1, *LINKUP, "stages", 3, "frame"),

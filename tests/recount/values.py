@@ -141,8 +141,8 @@ VALUES: Mapping[str, Mapping[str, Recount]] = {
     "unanswered-arp": {"tries": _asked_since_answer},
     "arp-silent-controller": {"tries": lambda who: len(_asked(who))},
     "duplicate-address": {
-        "claims_first": lambda who: claims(who.recording, who.controller)[who.values["first"]],
-        "claims_second": lambda who: claims(who.recording, who.controller)[who.values["second"]],
+        "claims_first": lambda who: _claimed(who, "first"),
+        "claims_second": lambda who: _claimed(who, "second"),
     },
     "switch-probe": {
         "probes": lambda who: _count(
@@ -284,6 +284,11 @@ def _shut(session: Session, end: End) -> int:
     sent = (f.tcp for f in session.sent_by(end) if f.tcp and not f.tcp.flags & (SYN | RST))
     full = [one.window == 0 for one in sent]
     return sum(now and not before for before, now in pairwise([False, *full]))
+
+
+def _claimed(who: Who, key: str) -> int:
+    """How often a device that the rule names says that the controller's address is its own."""
+    return claims(who.recording, str(who.controller)).get(who.values[key], 0)
 
 
 def _taken(who: Who) -> int:

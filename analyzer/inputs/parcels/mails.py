@@ -4,13 +4,14 @@ Parts are found by walking the lines once; no more than the lines of one header 
 """
 
 import binascii
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from email.header import decode_header, make_header
 from email.parser import BytesHeaderParser
 from functools import partial
 from string import ascii_letters, digits
+from typing import TypeVar
 
 from analyzer.errors import Broken, LimitReached, NotARecording
 from analyzer.inputs.parcels.sources import BLOCK, Item, Metered, Shelf, Source
@@ -30,7 +31,9 @@ ATTACH = "Ask for the recording as an attachment, packed as ZIP."
 MAIL = "message/rfc822"
 BASE64 = f"{ascii_letters}{digits}+/=".encode()
 NOT_BASE64 = bytes(octet for octet in range(256) if octet not in BASE64)
+Said = TypeVar("Said")
 CUT = "the mail ends too early"
+DAMAGED = "its base64 packing is damaged"
 
 
 def mail_parts(source: Source, shelf: Shelf) -> Iterator[Item]:
@@ -106,31 +109,25 @@ def _described(lines: "_Lines") -> _Part:
             keep = line[:8].lower() == b"content-"
         if keep and len(kept) < MAX_FIELDS:
             kept += line
-    try:
-        return _parsed(kept)
-    except Exception:  # the library raises whatever comes up on broken fields
-        return _Part()
-
-
-def _parsed(fields: bytes) -> _Part:
-    told = BytesHeaderParser().parsebytes(fields)
-    kind = told.get_content_type()
-    boundary = told.get_boundary() if kind.startswith("multipart/") else None
+    told = BytesHeaderParser().parsebytes(kept)
+    kind = _said(told.get_content_type, "text/plain")
+    boundary = _said(told.get_boundary, None) if kind.startswith("multipart/") else None
+    name = _said(told.get_filename, None) or ""
     return _Part(
         kind=kind,
         boundary=b"--" + boundary.encode("utf-8", "surrogateescape") if boundary else b"",
-        name=_decoded(told.get_filename() or ""),
+        name=_said(lambda: str(make_header(decode_header(name))), name),  # RFC 2047
         packing=str(told.get("content-transfer-encoding", "")).strip().lower(),
-        attached=told.get_content_disposition() == "attachment",
+        attached=_said(told.get_content_disposition, None) == "attachment",
     )
 
 
-def _decoded(name: str) -> str:
-    """A name with encoded words (RFC 2047) read, where they can be."""
+def _said(read: Callable[[], Said], default: Said) -> Said:
+    """What one field says. A broken one says the default, and the others are read all the same."""
     try:
-        return str(make_header(decode_header(name)))
-    except (ValueError, LookupError, binascii.Error):
-        return name
+        return read()
+    except Exception:  # the library raises whatever comes up on broken fields
+        return default
 
 
 class _Lines:
@@ -180,12 +177,14 @@ class _Unpacked:
 
     def read(self, size: int) -> bytes:
         while len(self.waiting) < size and not self.ended:
-            line = self.lines.next()
-            self.ended = not line or (line.startswith(b"--") and line.rstrip() in self.marks)
             try:
+                line = self.lines.next()
+                self.ended = not line or (line.startswith(b"--") and line.rstrip() in self.marks)
                 self.waiting += self._rest(line) if self.ended else self._unpack(line)
             except binascii.Error:
-                self.ended, self.why = True, "its base64 packing is damaged"
+                self.ended, self.why = True, DAMAGED
+            except Broken as problem:
+                self.ended, self.why = True, str(problem)
         if self.why and not self.waiting:
             raise Broken(self.why)
         data = bytes(self.waiting[:size])
@@ -198,6 +197,8 @@ class _Unpacked:
                 letters = self.left + line.translate(None, NOT_BASE64)
                 whole = len(letters) & ~3
                 self.left = letters[whole:]
+                if letters[:whole].partition(b"=")[2].strip(b"="):  # nothing follows padding
+                    self.ended, self.why = True, DAMAGED
                 return binascii.a2b_base64(letters[:whole])
             case "quoted-printable":
                 line = binascii.a2b_qp(line)
@@ -209,4 +210,7 @@ class _Unpacked:
         """What is left at the end of the part."""
         if not boundary and (self.marks or (self.packing == "base64" and self.left)):
             self.why = CUT
-        return b"" if boundary or self.packing == "base64" else self.left
+            return b""
+        if self.packing == "base64":  # some leave the padding out
+            return binascii.a2b_base64(self.left + b"==") if self.left else b""
+        return b"" if boundary else self.left

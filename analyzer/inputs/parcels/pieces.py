@@ -136,7 +136,7 @@ def _chunks(whole: Recording, chain: Sequence[Source], limits: Limits) -> Iterat
             _add(whole, piece, _places(whole, piece, places), begin)
         if len(whole.interfaces) > MAX_INTERFACES:
             whole.damage = Damage(0, frames, f"there are more than {MAX_INTERFACES:,} interfaces")
-        if whole.damage is not None:
+        if whole.damage is not None and whole.damage.stopped:
             return
 
 
@@ -169,8 +169,10 @@ def _add(whole: Recording, piece: Recording, places: Small, begin: int) -> None:
     digests = "".join(one.sha256 for one in whole.pieces)
     whole.sha256 = hashlib.sha256(digests.encode()).hexdigest()
     if piece.damage is not None:
-        why = f"{piece.name}: {piece.damage.why}"
-        whole.damage = Damage(piece.damage.octet, begin + piece.damage.after_frame, why)
+        told = piece.damage
+        why, before = f"{piece.name}: {told.why}", begin + told.after_frame
+        if told.stopped or whole.damage is None:
+            whole.damage = Damage(told.octet, before, why, told.stopped)
 
 
 def _add_counts(total: Interface, one: Interface) -> None:

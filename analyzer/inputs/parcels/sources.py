@@ -128,9 +128,14 @@ class _Again:
         return self._next(size)
 
     def end(self) -> int:
-        self.read_at(self.stands, BLOCK)
-        while self._next(BLOCK):
-            pass
+        try:
+            self.read_at(self.stands, BLOCK)
+            while self._next(BLOCK):
+                pass
+        except LimitReached:
+            raise
+        except Broken:
+            pass  # what came before the damage may be whole
         return self.stands
 
     def _next(self, size: int) -> bytes:
@@ -180,7 +185,7 @@ class View:
         """Up to size octets, all that follow where it is -1."""
         wanted = size if 0 <= size <= self.most else self.most + 1
         pieces: list[bytes] = []
-        while wanted and (piece := self._opened().read_at(self.at, min(wanted, BLOCK))):
+        while wanted and (piece := self._piece(min(wanted, BLOCK), bool(pieces))):
             pieces.append(piece)
             self.at += len(piece)
             wanted -= len(piece)
@@ -188,6 +193,15 @@ class View:
         if len(data) > self.most:
             raise LimitReached(f"its directory is larger than {self.most >> 20:,} MiB")
         return data
+
+    def _piece(self, size: int, has_more: bool) -> bytes:
+        """The next octets; a damage is told by the read that would begin with it."""
+        try:
+            return self._opened().read_at(self.at, size)
+        except Broken:
+            if has_more:
+                return b""
+            raise
 
     def _end(self) -> int:
         if self.length is None:

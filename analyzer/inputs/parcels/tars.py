@@ -12,6 +12,8 @@ from analyzer.inputs.parcels.sources import Item, Shelf, Source, is_hidden
 from analyzer.inputs.strangers import AGAIN, NO_FILE, NO_LINK, NOT_A_FILE
 
 BLOCK = 512
+FILLING = 20 * BLOCK
+"""What follows the mark that ends an archive fills up blocks of this size (POSIX.1 pax)."""
 PLAIN, LONG_NAME = (b"0", b"\0", b"7"), b"L"
 EXTENSIONS = (LONG_NAME, b"K", b"x", b"g")
 NO_DATA = (b"1", b"2", b"3", b"4", b"5", b"6")
@@ -49,6 +51,8 @@ def _members(source: Source, shelf: Shelf) -> Iterator[Item]:
             else:
                 yield _member(member, source.inside(name, shelf.window(source, at, size), size))
         at += -(-size // BLOCK) * BLOCK
+    while octets := shelf.read(source, at, FILLING):  # a damage is told at the end of the packing
+        at += len(octets)
 
 
 def _member(member: TarInfo, found: Source) -> Item:

@@ -5,14 +5,17 @@ import struct
 import zlib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from zipfile import ZIP_DEFLATED, ZIP_STORED, BadZipFile, ZipFile, ZipInfo
+from copy import copy
+from zipfile import ZIP_DEFLATED, ZIP_STORED, BadZipFile, ZipExtFile, ZipFile, ZipInfo
 
 from analyzer.errors import Broken, LimitReached, NotARecording
+from analyzer.inputs.gunzip import up_to_damage
 from analyzer.inputs.limits import RAISE
-from analyzer.inputs.parcels.sources import Item, Metered, Shelf, Source, is_hidden
+from analyzer.inputs.parcels.sources import BLOCK, Item, Metered, Shelf, Source, is_hidden
 from analyzer.inputs.records import Stream
 from analyzer.inputs.strangers import AGAIN, FROM_OFFICE, NO_LINK, SENT_OPEN
 
+DAMAGED = "its ZIP packing is damaged or cut"
 LOCKED = 1
 """Bit of a ZIP member's flags: it is encrypted."""
 FOLDER = "/"
@@ -55,9 +58,10 @@ def _member(source: Source, shelf: Shelf, member: ZipInfo) -> Item:
     @contextmanager
     def opened() -> Iterator[Stream]:
         with _telling():
-            stream = _archive(source, shelf).open(member)
+            stream = _archive(source, shelf).open(_packed(member))
         with stream:
-            yield Metered(_Unzip(stream), shelf.limits)
+            assert isinstance(stream, ZipExtFile)
+            yield Metered(_Unzip(stream, member), shelf.limits)
 
     found = source.inside(member.filename, opened, member.file_size)
     if stat.S_ISLNK(member.external_attr >> 16):
@@ -76,15 +80,50 @@ def _archive(source: Source, shelf: Shelf) -> ZipFile:
     return view.archive
 
 
-class _Unzip:
-    """What ZipFile gives, with any trouble told as Broken."""
+def _packed(member: ZipInfo) -> ZipInfo:
+    """The same member as if it were not packed, and had no checksum: ZipFile gives nothing of a
+    piece in which it meets damage.
+    """
+    plain = copy(member)
+    plain.compress_type, plain.file_size = ZIP_STORED, member.compress_size
+    del plain.CRC
+    return plain
 
-    def __init__(self, stream: Stream) -> None:
-        self.stream = stream
+
+class _Unzip:
+    """What is in a member, up to where it is damaged. Raises Broken there."""
+
+    def __init__(self, packed: ZipExtFile, member: ZipInfo) -> None:
+        self.packed = packed
+        self.member = member
+        self.inflate = zlib.decompressobj(wbits=-15)
+        self.waiting = b""
+        self.sum = 0
+        self.broken = False
 
     def read(self, size: int) -> bytes:
+        if self.broken:
+            raise Broken(DAMAGED)
         with _telling():
-            return self.stream.read(size)
+            stored = self.member.compress_type == ZIP_STORED
+            data = self.packed.read1(size) if stored else self._inflated(size)
+        self.sum = zlib.crc32(data, self.sum)
+        if not data and (self.broken or self.sum != self.member.CRC):
+            raise Broken(DAMAGED)
+        return data
+
+    def _inflated(self, size: int) -> bytes:
+        data = b""
+        while not (data or self.broken or self.inflate.eof):
+            packed = self.waiting or self.packed.read1(BLOCK)
+            before = self.inflate.copy()
+            try:
+                data = self.inflate.decompress(packed, size)
+            except zlib.error:
+                data, self.broken = up_to_damage(before, packed, size), True
+            self.broken |= not packed
+            self.waiting = self.inflate.unconsumed_tail
+        return data
 
 
 @contextmanager
@@ -93,6 +132,6 @@ def _telling() -> Iterator[None]:
     try:
         yield
     except (BadZipFile, zlib.error, struct.error, EOFError, OSError) as problem:
-        raise Broken("its ZIP packing is damaged or cut") from problem
+        raise Broken(DAMAGED) from problem
     except (ValueError, RuntimeError, ArithmeticError, LookupError) as problem:
         raise Broken("its ZIP packing contradicts itself") from problem

@@ -4,7 +4,8 @@ from analyzer.cautions import COMMANDS
 from analyzer.diagnosis import CANNOT_TELL, Diagnosis, Level, Step
 
 TROUBLES = {
-    "no-attempt", "started-late", "stopped-early", "damaged-file", "frames-cut-short",
+    "nothing-recorded", "no-attempt", "started-late", "stopped-early", "damaged-file",
+    "frames-cut-short",
     "no-hardware-addresses", "filtered-recording", "wrong-adapter", "recorder-dropped",
     "third-party-recording", "clock-jump",
 }  # fmt: skip

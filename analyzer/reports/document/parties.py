@@ -88,11 +88,14 @@ def _caller(pc: Pc) -> str:
 def nobody(diagnosis: Diagnosis) -> str:
     """Why there is no link-up, and what to tell so that there is one."""
     case = diagnosis.case
+    if not diagnosis.facts.coverage.frames:
+        return "Neither a PC nor a controller is in this recording."
     if case.pc is not None and case.pc.how_known == "told" and not _occurs(diagnosis):
         own = listed([*case.pc.addresses, *([case.pc.hardware] if case.pc.hardware else [])])
         return f"The PC {own}, given with --pc, sends nothing in this recording."
     if case.pc is None and len(case.candidates) > 1:
-        names = listed(list(dict.fromkeys(map(_name, case.candidates)))[:MOST_NAMED])
+        by_name = dict.fromkeys(_name(diagnosis, one) for one in case.candidates)
+        names = listed(list(by_name)[:MOST_NAMED])
         return (
             "Which station is the PC that recorded? These fit equally well: "
             f"{names}. Say so with --pc ADDRESS."
@@ -104,9 +107,11 @@ def nobody(diagnosis: Diagnosis) -> str:
     )
 
 
-def _name(station: Station) -> str:
-    addresses = [str(address) for address in station.addresses]
-    return addresses[0] if addresses else str(station.hardware)
+def _name(diagnosis: Diagnosis, station: Station) -> str:
+    """A station by its address, or by its hardware address where it has none of its own."""
+    at = diagnosis.facts.index.stations_at
+    own = [str(one) for one in station.addresses if station.hardware is None or len(at[one]) == 1]
+    return own[0] if own else str(station.hardware)
 
 
 def _occurs(diagnosis: Diagnosis) -> bool:

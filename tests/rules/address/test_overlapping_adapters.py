@@ -258,3 +258,25 @@ def test_quiet_about_a_guest_with_an_address_of_its_own() -> None:
     plant.tcp(pc, unit).open().poll(3)
     octets = ended(plant).pcapng(hw=pc.hw, address="192.0.2.15/24")
     assert slugs(diagnosed(octets, TOLD)) == []
+
+
+def test_quiet_about_the_record_of_a_host_that_only_recorded() -> None:
+    plant, pc, unit = begun()
+    plant.ask(other(pc, "198.51.100.15"), unit)
+    octets = ended(plant).pcapng(hw=WIRELESS_HW, address="192.0.2.77/24")
+    assert SLUG not in slugs(diagnosed(octets, TOLD, pc="198.51.100.15"))
+
+
+def test_packets_to_the_pc_itself_are_no_answer_to_the_other_adapter() -> None:
+    plant, pc, unit = begun()
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).open().poll(3)
+    finding = found(diagnosed(two_adapters(plant, pc), TOLD, pc=pc.address), SLUG)
+    assert (finding.level, finding.certainty) == (Level.NOTE, Certainty.FITS)
+
+
+def test_quiet_where_a_recorded_address_is_outside_and_nothing_is_tried() -> None:
+    plant, pc, _ = begun()
+    plant.announce(other(pc, "198.51.100.15"))
+    octets = ended(plant).pcapng(hw=pc.hw, address="192.0.2.15/24")
+    assert SLUG not in slugs(diagnosed(octets, TOLD))

@@ -350,3 +350,12 @@ def test_quiet_where_the_controller_recorded_itself() -> None:
     plant.tcp(caller, unit).open().poll(3)
     octets = ended(plant).pcapng(hw=unit.hw, address="192.0.2.60/24")
     assert SLUG not in slugs(diagnosed(octets, TOLD))
+
+
+def test_quiet_about_another_controller_that_is_called_from_another_address() -> None:
+    plant, pc, _ = begun()
+    plant.link_up(pc)
+    plant.ask(moved(pc, "192.0.2.15"), "192.0.2.61", after=2.0)
+    diagnosis = diagnosed(ended(plant), (*TOLD, "192.0.2.61"))
+    told = [str(one.controller) for one in diagnosis.findings if one.rule == SLUG]
+    assert told == ["192.0.2.60"]

@@ -60,6 +60,8 @@ def test_found_where_the_pc_took_the_wrong_one(controllers: tuple[str, ...]) -> 
     assert str(finding.values["offered"]) == "[192.0.2.77, 198.51.100.15]"
     assert str(finding.values["servers"]) == "[192.0.2.1, 198.51.100.1]"
     assert str(finding.values["senders"]) == "[00-00-5E-00-53-01, 00-00-5E-00-53-0A]"
+    assert str(finding.values["strangers"]) == "[00-00-5E-00-53-0A]"
+    assert "198.51.100.1," in finding.title
     assert [one.moment.frame for one in finding.evidence] == [5, 6, 8]
     assert fit(finding) == (["192.0.2.1"], ["198.51.100.1"])
     assert pairs(finding) == ("192.0.2.1 gives 192.0.2.77", "198.51.100.1 gives 198.51.100.15")
@@ -324,3 +326,34 @@ def test_quiet_where_the_controller_goes_on_with_its_own_address() -> None:
     plant.lease(Station("198.51.100.60", unit.hw), rival)
     plant.tcp(pc, unit).open().poll(3)
     assert slugs(diagnosed(ended(plant), TOLD)) == []
+
+
+def test_it_is_a_warning_where_the_controller_took_its_own_address_and_went_off() -> None:
+    """Another server offered it one as well: that alone moves nobody."""
+    plant, pc, unit, server, rival = begun()
+    plant.resolve(pc, unit)
+    both_offer(plant, unit, server, rival, "198.51.100.60")
+    plant.ask(pc, unit, after=20.0)
+    diagnosis = diagnosed(ended(plant), TOLD)
+    assert lead(diagnosis) != SLUG
+    assert found(diagnosis, SLUG).level is Level.WARNING
+
+
+def test_a_server_that_names_no_mask_offers_in_the_usual_network() -> None:
+    plant, pc, unit, server, rival = begun("198.51.100.15")
+    plant.dhcp("discover", pc)
+    plant.dhcp("offer", pc, "192.0.2.77", server=server)
+    plant.dhcp("offer", pc, pc.address, server=rival)
+    plant.announce(pc, after=1.0)
+    plant.ask(pc, unit)
+    finding = found(diagnosed(ended(plant), TOLD), SLUG)
+    assert fit(finding) == (["192.0.2.1"], ["198.51.100.1"])
+    assert str(finding.values["controllers"]) == "[192.0.2.60]"
+
+
+def test_it_is_not_held_against_any_network_where_the_controller_is_offered_two() -> None:
+    plant, pc, unit, server, rival = begun()
+    plant.resolve(pc, unit)
+    both_offer(plant, unit, server, rival, "198.51.100.60")
+    plant.tcp(pc, unit).open().poll(3)
+    assert fit(found(diagnosed(ended(plant), TOLD), SLUG)) == ([], [])

@@ -25,6 +25,7 @@ def out_of_step(session: Session, unit: Station, turns: int, pause: float = 1.0)
     for turn in range(6, 6 + turns):
         session.send(modbus_answer(turn - 1), unit, after=0.02)
         session.send(modbus_read(turn + 1), after=0.5)
+    session.ack(unit, after=0.1)
 
 
 def assert_told(diagnosis: Diagnosis, level: Level, **values: object) -> None:
@@ -56,6 +57,7 @@ def test_found_with_numbers_that_wrap(controllers: tuple[str, ...]) -> None:
     for turn in (0xFFFE, 0xFFFF, 0, 1, 2):
         session.send(modbus_answer(turn), unit, after=0.02)
         session.send(modbus_read((turn + 2) % 2**16), after=0.5)
+    session.ack(unit, after=0.1)
     assert_told(diagnosed(ended(plant), controllers), Level.WARNING)
 
 

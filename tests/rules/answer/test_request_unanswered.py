@@ -3,7 +3,8 @@
 import pytest
 
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
-from analyzer.findings import Certainty
+from analyzer.findings import Certainty, Level
+from analyzer.linkup import LISTENED
 from captures.plant import Session, Station, modbus_answer, modbus_read
 from rules.answer.request_unanswered import BUSY, OTHER_PROTOCOL, PATH_BROKEN, RULE, UNIT
 from tests.support import (
@@ -281,14 +282,51 @@ def test_quiet_where_one_session_waits_for_events_and_another_works(
 
 
 @told_or_not
-def test_quiet_where_a_later_session_is_answered(controllers: tuple[str, ...]) -> None:
-    """The controller was starting: its first session got no answer yet."""
+@pytest.mark.parametrize(
+    ("times", "waited", "level"),
+    [(1, 3.0, Level.NOTE), (1, 6.0, Level.WARNING), (2, 3.0, Level.WARNING), (3, 3.0, Level.FAULT)],
+)
+def test_found_though_a_later_session_is_answered(
+    controllers: tuple[str, ...], times: int, waited: float, level: Level
+) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(times):
+        session = plant.tcp(pc, unit).open(after=1.0)
+        asked(session)
+        session.close(after=waited)
+    plant.tcp(pc, unit).open(after=1.0).poll(6)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    assert found(diagnosis, SLUG).level is level
+    assert found(diagnosis, SLUG).values["later"]
+
+
+@told_or_not
+def test_found_where_the_controller_closes_long_after_the_request(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(2):
+        session = plant.tcp(pc, unit).open(after=1.0)
+        asked(session)
+        session.close(unit, after=15.0)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    assert_leads(diagnosis, sessions=2, closed=pytest.approx(15.15, abs=0.01))
+
+
+@told_or_not
+def test_found_where_the_last_request_of_a_session_in_use_is_not_even_confirmed(
+    controllers: tuple[str, ...],
+) -> None:
     plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
-    asked(session)
-    session.close(after=3.0)
-    plant.tcp(pc, unit).open(after=1.0).poll(6)
-    assert_healthy(diagnosed(ended(plant), controllers))
+    session.poll(5)
+    session.send(modbus_read(6), after=1.0)
+    for pause in (0.3, 0.6):
+        session.again(after=pause)
+    diagnosis = diagnosed(ended(plant, 30), controllers)
+    assert_leads(diagnosis, Verdict.UNSTABLE, Certainty.FITS, answers=5, repeats=2)
 
 
 @told_or_not
@@ -465,3 +503,43 @@ def test_found_where_the_recording_ends_soon_after_repeats() -> None:
     session.ack(unit)
     diagnosis = diagnosed(ended(plant, 2))
     assert_leads(diagnosis, certainty=Certainty.FITS, repeats=2, acknowledged=True)
+
+
+@pytest.mark.parametrize("seconds", [4, 8])
+def test_quiet_where_the_recording_ends_soon_after_the_last_request_of_a_session_in_use(
+    seconds: float,
+) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    session.send(modbus_read(6), after=1.0)
+    plant.wait(seconds)
+    plant.chatter()
+    assert (SLUG in slugs(diagnosed(plant))) == (seconds > LISTENED)
+
+
+@told_or_not
+def test_quiet_where_a_port_test_asks_and_hangs_up_before_the_work(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    asked(session)
+    session.close(after=0.5)
+    plant.tcp(pc, unit).open(after=1.0).poll(6)
+    assert_healthy(diagnosed(ended(plant), controllers))
+
+
+@told_or_not
+def test_quiet_where_a_confirmed_request_stays_open_beside_later_sessions(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = acquainted()
+    events = plant.tcp(pc, unit).open()
+    events.poll(2)
+    asked(events)
+    for _ in range(3):
+        session = plant.tcp(pc, unit).open(after=2.0)
+        session.poll(4)
+        session.close()
+    assert_healthy(diagnosed(ended(plant, 30), controllers))

@@ -289,3 +289,33 @@ def test_other_things_come_first_where_breaks_come_at_odd_times() -> None:
 def test_quiet_without_a_clear_pc() -> None:
     plant, _, _ = begun()
     assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_calls_that_never_opened_are_not_cut() -> None:
+    plant, pc, unit = connected()
+    for _ in range(3):
+        plant.tcp(pc, unit).syn(after=1.5)
+        plant.wait(31)
+        plant.goes_down(pc)
+    assert found(diagnosed(ended(plant), TOLD), SLUG).values["sessions"] == 0
+
+
+def test_a_reset_before_every_break_is_none_of_them() -> None:
+    plant, pc, unit = connected()
+    session = plant.tcp(pc, unit).open(after=1.5)
+    session.poll(5)
+    session.rst(unit)
+    for _ in range(2):
+        plant.wait(5)
+        plant.goes_down(pc)
+    assert found(diagnosed(ended(plant), TOLD), SLUG).values["sessions"] == 0
+
+
+def test_a_reset_of_a_session_from_after_the_break_is_no_cut() -> None:
+    plant, pc, unit = connected()
+    for _ in range(2):
+        plant.wait(5)
+        plant.goes_down(pc)
+        session = plant.tcp(pc, unit).open(after=1.0)
+        session.rst(unit)
+    assert found(diagnosed(ended(plant), TOLD), SLUG).values["sessions"] == 0

@@ -286,3 +286,13 @@ def test_quiet_where_the_recording_looks_filtered() -> None:
     for _ in range(6):
         calls(plant, pc)
     assert SLUG not in slugs(diagnosed(plant, TOLD))
+
+
+def test_quiet_where_the_pc_talks_with_itself() -> None:
+    plant = Plant()
+    pc = Station("127.0.0.1", "00:00:00:00:00:00", is_pc=True)
+    plant.wait(1)
+    plant.tcp(pc, pc).syn(repeats=(1, 2, 4))
+    plant.wait(8)
+    plant.tcp(pc, pc).syn()
+    assert SLUG not in slugs(diagnosed(plant))

@@ -3,7 +3,7 @@
 import pytest
 
 from analyzer.diagnosis import FAULT, Diagnosis, Verdict
-from analyzer.findings import Certainty
+from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Station, modbus_read
 from tests.support import (
     TOLD,
@@ -253,3 +253,54 @@ def test_a_recording_that_ends_soon_is_judged_by_the_repeats(times: int, leads: 
     asks(plant, unit, times=3)
     plant.ask(pc, unit, times=times)
     assert lead(diagnosed(ended(plant, 1))) == leads
+
+
+def test_tries_from_before_it_left_the_address_are_not_counted() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    plant.announce(unit, after=5.0)
+    asks(plant, unit)
+    plant.ask(pc, unit)
+    finding = found(diagnosed(ended(plant), TOLD), SLUG)
+    assert (finding.values["tries"], finding.values["requests"]) == (3, 5)
+
+
+@pytest.mark.parametrize(("announced", "level"), [(True, Level.WARNING), (False, Level.NOTE)])
+def test_found_where_it_worked_and_the_device_is_heard_under_another_address(
+    announced: bool, level: Level
+) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    session.close()
+    moved = plant.station("192.0.2.61", hw=unit.hw)
+    if announced:
+        plant.announce(moved, after=5.0)
+    plant.resolve(pc, moved, after=5.0)
+    plant.tcp(pc, moved).open().poll(5)
+    diagnosis = diagnosed(ended(plant), ["192.0.2.60:502"])
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (level, Certainty.FITS)
+    assert (finding.values["moved"], finding.values["others"]) == (True, 1)
+
+
+def test_quiet_where_the_device_is_still_heard_under_the_first_address() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    second = plant.station("192.0.2.61", hw=unit.hw)
+    plant.resolve(pc, second, after=5.0)
+    plant.tcp(pc, second).open().poll(5)
+    session.poll(2)
+    assert SLUG not in slugs(diagnosed(ended(plant), ["192.0.2.60:502"]))
+
+
+def test_quiet_where_a_router_passes_on_what_another_station_sent() -> None:
+    plant, pc, router = acquainted()
+    session = plant.tcp(pc, router).open()
+    session.poll(5)
+    session.close()
+    far = plant.station("198.51.100.61", hw="00:00:5e:00:53:62")
+    plant.tcp(pc, far, via=router).open(after=5.0).poll(5)
+    assert SLUG not in slugs(diagnosed(ended(plant), ["192.0.2.60:502"]))

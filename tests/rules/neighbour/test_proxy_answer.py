@@ -263,3 +263,26 @@ def test_quiet_about_a_router_in_another_network() -> None:
     plant.resolve(pc, router)
     plant.tcp(pc, far, via=router).syn(repeats=SILENT)
     assert slugs(diagnosed(ended(plant))) == ["subnet-mismatch"]
+
+
+def test_a_note_where_one_station_answers_for_several_controllers_and_uses_their_addresses() -> (
+    None
+):
+    plant, pc, unit, _ = begun()
+    for one in (unit, plant.station("192.0.2.61", hw=unit.hw)):
+        plant.resolve(pc, one)
+        plant.tcp(pc, one).open(after=1.0).poll(3)
+    plant.tcp(pc, unit).open(after=1.0).poll(3)
+    diagnosis = diagnosed(ended(plant), TOLD)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.values["several"]) == (Level.NOTE, True)
+    assert len(finding.values["answered"]) == 2
+
+
+def test_quiet_where_each_controller_answers_for_itself() -> None:
+    plant, pc, unit, _ = begun()
+    for one in (unit, plant.station("192.0.2.61")):
+        plant.resolve(pc, one)
+        plant.tcp(pc, one).open(after=1.0).poll(3)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))

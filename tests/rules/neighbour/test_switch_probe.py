@@ -200,3 +200,10 @@ def test_it_is_no_fault_where_the_controller_takes_its_address_after_all() -> No
     diagnosis = diagnosed(with_switch(plant, pc))
     assert lead(diagnosis) is None
     assert told(diagnosis) == (Level.NOTE, Certainty.SHOWN)
+
+
+def test_quiet_where_the_pc_checks_the_controllers_address_again_and_again() -> None:
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit).open().poll(60)
+    plant.meanwhile(20.0, lambda: plant.probe(pc, "192.0.2.60", times=1))
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))

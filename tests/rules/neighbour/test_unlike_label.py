@@ -52,7 +52,7 @@ def test_found_in_every_report_with_its_caution() -> None:
     )  # fmt: skip
     for text in reports:
         told = " ".join(text.split())
-        assert cautions.WHICH_DEVICE in told
+        assert str(cautions.WHICH_DEVICE) in told
         assert "00-00-5E-00-53-61" in told
         assert " ," not in told
 

@@ -303,7 +303,7 @@ def test_found_behind_vlan_tags_in_frames_recorded_twice_with_numbers_that_wrap(
     assert found(diagnosis, SLUG).values["refused"] == 1
 
 
-def test_found_as_a_note_where_one_program_works_and_another_is_turned_away() -> None:
+def test_found_as_a_warning_where_one_program_works_and_another_is_turned_away() -> None:
     plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     for _ in range(4):
@@ -312,11 +312,26 @@ def test_found_as_a_note_where_one_program_works_and_another_is_turned_away() ->
     session.poll(2)
     diagnosis = diagnosed(ended(plant))
     assert slugs(diagnosis) == [SLUG]
-    assert found(diagnosis, SLUG).level is Level.NOTE
+    assert found(diagnosis, SLUG).level is Level.WARNING
     assert diagnosis.status == NO_FAULT
 
 
-def test_found_as_a_note_where_it_works_once_a_session_is_closed() -> None:
+@pytest.mark.parametrize(("times", "level"), [(1, Level.NOTE), (3, Level.WARNING)])
+def test_found_where_sessions_are_dropped_at_once_beside_one_that_works(
+    times: int, level: Level
+) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(times):
+        session.poll(5)
+        plant.tcp(pc, unit).open().close(unit)
+    session.poll(5)
+    diagnosis = diagnosed(ended(plant))
+    assert slugs(diagnosis) == [SLUG]
+    assert found(diagnosis, SLUG).level is level
+
+
+def test_found_as_a_warning_where_it_works_once_a_session_is_closed() -> None:
     plant, pc, unit, panel = panel_is_connected()
     for _ in range(3):
         refused(plant.tcp(pc, unit), after=5.0)
@@ -327,7 +342,7 @@ def test_found_as_a_note_where_it_works_once_a_session_is_closed() -> None:
     session.close()
     diagnosis = diagnosed(ended(plant), pc="192.0.2.15")
     assert slugs(diagnosis) == [SLUG]
-    assert found(diagnosis, SLUG).level is Level.NOTE
+    assert found(diagnosis, SLUG).level is Level.WARNING
     assert diagnosis.status == NO_FAULT
 
 

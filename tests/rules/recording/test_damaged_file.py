@@ -1,4 +1,4 @@
-"""damaged-file: reading had to stop before the end of the file."""
+"""damaged-file: reading had to stop before the end of the file, or met what contradicts itself."""
 
 import struct
 
@@ -8,6 +8,7 @@ from analyzer.diagnosis import CANNOT_TELL, NO_FAULT, Verdict
 from analyzer.findings import Level
 from captures import layouts
 from captures.plant import Plant
+from tests import raw
 from tests.support import diagnosed, found, slugs, told_or_not
 
 SLUG = "damaged-file"
@@ -55,6 +56,16 @@ def test_found_where_a_length_is_a_lie() -> None:
     diagnosis = diagnosed(plant.pcap() + lie + bytes(60))
     assert found(diagnosis, SLUG).values["frames"] == len(plant.records)
     assert diagnosis.status == NO_FAULT
+
+
+def test_found_where_a_frame_contradicts_itself_and_reading_went_on() -> None:
+    plant = healthy()
+    whole = plant.pcap()
+    odd = whole[:36] + struct.pack("<I", 10) + whole[40:]
+    diagnosis = diagnosed(odd)
+    assert found(diagnosis, SLUG).values["frames"] == len(plant.records)
+    assert diagnosis.status == NO_FAULT
+    assert "had to stop" not in found(diagnosis, SLUG).texts.what_happened
 
 
 def test_found_where_the_packing_is_cut() -> None:
@@ -115,6 +126,14 @@ def test_quiet_for_two_packed_parts_one_after_the_other() -> None:
 def test_quiet_for_several_sections() -> None:
     records = healthy().records
     octets = layouts.pcapng(records[:9]) + layouts.pcapng(records[9:])
+    assert slugs(diagnosed(octets)) == []
+
+
+def test_quiet_for_blocks_that_hold_no_frames() -> None:
+    """Name resolution, statistics, a block of somebody's own (draft-ietf-opsawg-pcapng 4)."""
+    others = [raw.block(4, bytes(4)), raw.statistics(0, raw.option(5, bytes(8)))]
+    others.append(raw.block(0x80000007, bytes(range(80))))
+    octets = healthy().pcapng() + b"".join(others)
     assert slugs(diagnosed(octets)) == []
 
 

@@ -153,6 +153,17 @@ def test_quiet_for_a_few_frames_that_look_alike() -> None:
     assert_healthy(diagnosed(layouts.pcap(mirrored(records[:few]) + records[few:])))
 
 
+def test_quiet_for_cyclic_frames_that_are_alike_by_nature() -> None:
+    """They are left out of the counts, and tell nothing about the way of recording."""
+    plant, pc, _ = acquainted()
+    frame = octets("01:00:5e:00:53:ff") + octets(pc.hw) + bytes.fromhex("88b5") + bytes(46)
+    start = plant.records[-1].time
+    cyclic = [Record(start + n * 500_000, frame, outbound=False) for n in range(200)]
+    diagnosis = diagnosed(layouts.pcap([*plant.records, *cyclic]))
+    assert SLUG not in slugs(diagnosis)
+    assert diagnosis.facts.coverage.copies == diagnosis.facts.coverage.alike > 100
+
+
 @pytest.mark.parametrize("pauses", [(0.3, 0.6, 1.2), (0.002, 0.002, 0.002)])
 def test_quiet_for_segments_sent_again(pauses: tuple[float, ...]) -> None:
     plant, pc, unit = acquainted()

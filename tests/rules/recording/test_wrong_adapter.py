@@ -169,4 +169,4 @@ def test_quiet_where_the_controller_answers(controllers: list[str]) -> None:
 
 
 def test_quiet_where_nothing_was_recorded_and_no_address_is_known() -> None:
-    assert slugs(diagnosed(Plant(), TOLD)) == ["no-attempt"]
+    assert slugs(diagnosed(Plant(), TOLD)) == ["nothing-recorded"]

@@ -72,6 +72,7 @@ def test_found_where_the_router_says_so(controllers: tuple[str, ...]) -> None:
     finding = found(diagnosis, SLUG)
     assert finding.certainty is Certainty.SHOWN
     assert (finding.values["messages"], finding.values["next_size"]) == (5, 1400)
+    assert any("1400 octets" in step.text for step in finding.what_to_do)
     assert plant.number(said[0]) in [line.moment.frame for line in finding.evidence]
     assert finding.evidence[0].moment.frame < plant.number(first)
     assert left_out(finding, RULE) == ([MESSAGE_DROPPED, PIECES_DROPPED], [NOISE, NOT_UNDERSTOOD])
@@ -332,6 +333,7 @@ def test_quiet_where_the_router_says_so_and_it_is_repeated_once_only(
     diagnosis = diagnosed(ended(plant))
     assert (SLUG in slugs(diagnosis)) == told
     if told:
+        assert any("1300 octets" in step.text for step in found(diagnosis, SLUG).what_to_do)
         assert found(diagnosis, SLUG).values["next_size"] is None
 
 

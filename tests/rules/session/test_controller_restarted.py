@@ -351,13 +351,39 @@ def test_quiet_where_another_controller_restarts() -> None:
     assert slugs(diagnosed(ended(plant), TOLD)) == ["session-reset"]
 
 
-def test_quiet_where_nothing_was_open() -> None:
+@pytest.mark.parametrize(("calls", "level"), [(0, Level.NOTE), (2, Level.WARNING)])
+def test_found_between_the_sessions_of_a_program_that_opens_one_for_each_poll(
+    calls: int, level: Level
+) -> None:
     plant, pc, unit = acquainted()
-    session = plant.tcp(pc, unit).open()
-    session.poll(5)
-    session.close()
+    for _ in range(4):
+        session = plant.tcp(pc, unit).open(after=5.0)
+        session.poll(1)
+        session.close()
+    for _ in range(calls):
+        plant.tcp(pc, unit).syn(repeats=(1, 2), after=2.0)
     comes_up(plant, unit, pc)
-    plant.tcp(pc, unit).open(after=3.0).poll(4)
+    for _ in range(4):
+        session = plant.tcp(pc, unit).open(after=5.0)
+        session.poll(1)
+        session.close()
+    diagnosis = diagnosed(ended(plant))
+    assert slugs(diagnosis) == [SLUG]
+    assert found(diagnosis, SLUG).level is level
+    assert found(diagnosis, SLUG).values["between"]
+
+
+def test_quiet_between_sessions_where_the_numbers_go_on() -> None:
+    """It announces its address and looks for the PC, as after a cable that was plugged again."""
+    plant, pc, unit = acquainted()
+    for _ in range(2):
+        for _ in range(4):
+            session = plant.tcp(pc, unit).open(after=5.0)
+            session.poll(1)
+            session.close()
+        plant.announce(unit, after=2.0)
+        plant.ask(unit, pc, times=1, after=0.5)
+    plant.tcp(pc, unit).open(after=5.0).poll(3)
     assert SLUG not in slugs(diagnosed(ended(plant)))
 
 

@@ -3,6 +3,7 @@
 import pytest
 
 from analyzer.diagnosis import Verdict
+from analyzer.findings import Level
 from captures.plant import Session, modbus_answer, modbus_read
 from rules.session.session_closed import (
     ANOTHER_CLIENT,
@@ -17,6 +18,7 @@ from rules.session.session_closed import (
 from tests.support import (
     acquainted,
     assert_healthy,
+    assert_no_alarm,
     diagnosed,
     ended,
     found,
@@ -85,7 +87,7 @@ def test_found_with_a_request_open_in_the_middle_of_the_work() -> None:
         session.close(unit, after=0.01)
     diagnosis = diagnosed(ended(plant))
     assert slugs(diagnosis) == [SLUG]
-    assert found(diagnosis, SLUG).values["sessions"] == 2
+    assert found(diagnosis, SLUG).values["sessions"] == 3
 
 
 def test_found_where_an_accepted_session_is_closed_before_the_pc_has_asked() -> None:
@@ -192,7 +194,7 @@ def test_quiet_where_a_secured_session_says_goodbye_to_the_close(
     session.send(bytes.fromhex("15030300020100"))
     session.fin()
     session.rst(unit, bare=True)
-    assert_healthy(diagnosed(ended(plant), controllers))
+    assert_no_alarm(diagnosed(ended(plant), controllers))
 
 
 @told_or_not
@@ -295,7 +297,7 @@ def test_found_where_the_fourth_request_of_every_session_is_closed(
         closes.append(session.fin(unit, after=0.01))
         session.fin()
     finding = found(diagnosed(ended(plant), controllers), SLUG)
-    assert (finding.values["sessions"], finding.values["answers"]) == (3, 3)
+    assert (finding.values["sessions"], finding.values["answers"]) == (4, 3)
     assert finding.likely_causes[0] == RULE.likely_causes[BAD_REQUEST]
     assert plant.number(closes[0]) in [line.moment.frame for line in finding.evidence]
 
@@ -329,3 +331,61 @@ def test_the_first_cause_of_an_unheard_request_depends_on_later_calls(refused: b
     finding = found(diagnosed(ended(plant)), SLUG)
     assert finding.likely_causes[0] == RULE.likely_causes[STOPPED if refused else TIME_LIMIT]
     assert left_out(finding, RULE)[1] == [FAREWELL]
+
+
+@told_or_not
+@pytest.mark.parametrize("back", [True, False])
+def test_found_in_the_midst_of_work(controllers: tuple[str, ...], back: bool) -> None:
+    plant, pc, unit = acquainted()
+    closes = 4 if back else 1
+    for polls in (12, 9, 15, 11)[:closes]:
+        session = plant.tcp(pc, unit).open(after=1.0)
+        session.poll(polls)
+        session.close(unit, after=0.5)
+    if back:
+        plant.tcp(pc, unit).open(after=1.0).poll(20)
+    diagnosis = diagnosed(ended(plant, 30), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    assert (found(diagnosis, SLUG).level, found(diagnosis, SLUG).values["sessions"]) == (
+        Level.FAULT,
+        closes,
+    )
+
+
+def test_found_on_a_request_of_a_known_protocol_where_the_pc_never_comes_back() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    asked(session)
+    session.close(unit, after=0.3)
+    assert slugs(diagnosed(ended(plant, 60))) == [SLUG]
+
+
+def test_a_note_where_the_pc_had_come_to_rest_and_never_comes_back() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    session.close(unit, after=3.0)
+    diagnosis = diagnosed(ended(plant, 60))
+    assert found(diagnosis, SLUG).level is Level.NOTE
+    assert found(diagnosis, SLUG).values["left"]
+
+
+def test_quiet_where_a_close_follows_each_farewell_at_once() -> None:
+    plant, pc, unit = acquainted()
+    for polls in (5, 3, 8):
+        session = plant.tcp(pc, unit).open(after=1.0)
+        session.poll(polls)
+        session.exchange(b"farewell", b"farewell", after=0.5)
+        session.close(unit)
+    assert_healthy(diagnosed(ended(plant)))
+
+
+def test_quiet_where_the_request_is_what_failed() -> None:
+    """It was confirmed, and for long nothing came of it."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    asked(session)
+    session.ack(unit)
+    session.close(unit, after=15.0)
+    assert slugs(diagnosed(ended(plant))) == ["request-unanswered"]

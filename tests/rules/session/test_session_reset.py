@@ -300,7 +300,7 @@ def test_quiet_where_the_session_was_closed_in_order(
     session.poll(4)
     session.fin(pc if closer == "pc" else unit, after=0.5)
     session.rst(unit)
-    assert_healthy(diagnosed(ended(plant), controllers))
+    assert SLUG not in slugs(diagnosed(ended(plant), controllers))
 
 
 @told_or_not
@@ -477,3 +477,54 @@ def test_a_reset_right_after_a_greeting_answers_no_request() -> None:
     session.rst(unit, after=0.05)
     finding = found(diagnosed(ended(plant)), SLUG)
     assert finding.likely_causes[0] == RULE.likely_causes[RESTART]
+
+
+@told_or_not
+def test_found_in_the_midst_of_work_though_the_pc_comes_back_each_time(
+    controllers: tuple[str, ...],
+) -> None:
+    """Nine resets in an hour and a half of polling: each a moment after an answer."""
+    plant, pc, unit = acquainted()
+    for polls in (60, 71, 55, 64, 58, 66, 73, 52, 61):
+        session = plant.tcp(pc, unit).open(after=1.0)
+        session.poll(polls, every=10.0)
+        session.rst(unit, after=0.5)
+    plant.tcp(pc, unit).open(after=1.0).poll(60, every=10.0)
+    assert_leads(diagnosed(ended(plant), controllers), sessions=9, answers=60)
+
+
+@told_or_not
+def test_found_in_the_midst_of_work_where_the_pc_never_comes_back(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    session.rst(unit, after=0.2)
+    assert_leads(diagnosed(ended(plant, 60), controllers), sessions=1, answers=5, left=False)
+
+
+@pytest.mark.parametrize(
+    ("rest", "level"), [(4.0, Level.WARNING), (6.0, Level.NOTE)], ids=["short", "long"]
+)
+def test_a_rest_before_it_tells_less_where_the_pc_never_comes_back(
+    rest: float, level: Level
+) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    session.rst(unit, after=rest)
+    diagnosis = diagnosed(ended(plant, 60))
+    assert found(diagnosis, SLUG).level is level
+    assert found(diagnosis, SLUG).values["left"]
+    assert diagnosis.status == NO_FAULT
+
+
+def test_quiet_where_a_reset_follows_each_farewell_at_once() -> None:
+    plant, pc, unit = acquainted()
+    for polls in (5, 3, 8):
+        session = plant.tcp(pc, unit).open(after=1.0)
+        session.poll(polls)
+        session.exchange(b"farewell", b"farewell", after=0.5)
+        session.rst(unit)
+    assert_healthy(diagnosed(ended(plant)))

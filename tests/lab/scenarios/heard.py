@@ -1,0 +1,329 @@
+"""Who records, who is heard by whom, and whose an address is; each beside its healthy twin."""
+
+import socket
+import time
+from functools import partial
+
+from tests.lab import crafted
+from tests.lab.actors import (
+    Server,
+    announce,
+    ask,
+    call,
+    chat,
+    lease,
+    ping,
+    poll,
+    resets_after,
+    send_every,
+)
+from tests.lab.lab import (
+    EVERYBODY,
+    FAR_UNIT,
+    PC,
+    SPARE_HW,
+    UNIT,
+    Lab,
+    Scenario,
+    scenario,
+)
+from tests.lab.network import Station
+from tests.lab.recorder import Recorder
+
+HEARD: list[Scenario] = []
+fault, healthy = partial(scenario, HEARD), partial(scenario, HEARD, None)
+far = f"{FAR_UNIT}:502"
+FAR_NEIGHBOUR = "198.51.100.62"
+GUEST = "192.0.2.66"
+GIVER = "192.0.2.10"
+GATE = "add table inet gate", "add chain inet gate pass { type filter hook input priority 0; }"
+
+
+# --- the acceptance -------------------------------------------------------------------------------
+
+
+@fault("acceptance-unheard")
+def filter_on_the_pc_drops_the_acceptance(lab: Lab) -> None:
+    lab.plant()
+    Server(lab.unit)
+    lab.pc.nft(*GATE, "add rule inet gate pass tcp sport 502 drop")
+    for _ in range(2):
+        call(lab.pc, UNIT)
+
+
+@fault("acceptance-unheard")
+def acceptance_unheard_seen_at_the_controller(lab: Lab) -> None:
+    """As before, recorded at the controller's switch port."""
+    lab.stations()
+    Server(lab.unit)
+    lab.pc.nft(*GATE, "add rule inet gate pass tcp sport 502 drop")
+    lab.mirror()
+    for _ in range(2):
+        call(lab.pc, UNIT)
+
+
+@healthy()
+def acceptance_taken_late(lab: Lab) -> None:
+    """A filter on the PC drops the first acceptances, until somebody lets them through."""
+    lab.plant()
+    Server(lab.unit)
+    lab.pc.nft(*GATE, "add rule inet gate pass tcp sport 502 drop")
+    caller = lab.pc.start(lambda: poll(call(lab.pc, UNIT, wait=12)))
+    time.sleep(2.5)
+    lab.pc.nft("delete table inet gate")
+    caller.join()
+
+
+# --- the PC's address -----------------------------------------------------------------------------
+
+
+def _without_address(lab: Lab) -> Station:
+    """The PC has none yet; the address server."""
+    lab.pc = lab.station("pc", hw="00:00:5e:00:53:15")
+    lab.unit = lab.station("unit", f"{UNIT}/24")
+    lab.add_panel()
+    Server(lab.unit)
+    giver = lab.station("giver", f"{GIVER}/24")
+    lab.record()
+    return giver
+
+
+def _refused(lab: Lab, giver: Station) -> None:
+    """The PC comes from another network, and asks for the address of there (RFC 2131 4.3.2)."""
+    lab.pc.raw().send(crafted.dhcp("request", lab.pc.hw, offered="198.51.100.15"))
+    time.sleep(0.02)
+    giver.raw().send(crafted.dhcp("nak", lab.pc.hw, server=GIVER, server_hw=giver.hw))
+    time.sleep(2)
+
+
+def _gets_an_address(lab: Lab, giver: Station) -> None:
+    lease(lab.pc, (giver, GIVER, PC))
+    lab.pc.ip(f"addr add {PC}/24 brd + dev eth0")
+    poll(call(lab.pc, UNIT))
+
+
+@fault("no-address-given")
+def address_server_refuses(lab: Lab) -> None:
+    giver = _without_address(lab)
+    for _ in range(4):
+        _refused(lab, giver)
+
+
+@fault("no-address-given")
+def address_server_has_none_left(lab: Lab) -> None:
+    """Another device is served meanwhile."""
+    giver = _without_address(lab)
+    other = lab.station("other", hw="00:00:5e:00:53:31")
+    for seconds in range(0, 9, 3):
+        lab.pc.raw().send(crafted.dhcp("discover", lab.pc.hw, seconds=seconds))
+        time.sleep(3)
+    lease(other, (giver, GIVER, "192.0.2.31"))
+
+
+@healthy()
+def address_server_is_slow(lab: Lab) -> None:
+    giver = _without_address(lab)
+    for seconds in range(0, 9, 3):
+        lab.pc.raw().send(crafted.dhcp("discover", lab.pc.hw, seconds=seconds))
+        time.sleep(3)
+    _gets_an_address(lab, giver)
+
+
+@healthy()
+def address_refused_once_and_given(lab: Lab) -> None:
+    giver = _without_address(lab)
+    _refused(lab, giver)
+    _gets_an_address(lab, giver)
+
+
+# --- whose a hardware address is ------------------------------------------------------------------
+
+
+def _answers_no_arp(lab: Lab, entry: str) -> None:
+    """The PC has a fixed entry for a controller that only greets everybody."""
+    lab.stations()
+    lab.pc.ip(f"neigh replace {UNIT} lladdr {entry} nud permanent dev eth0")
+    lab.unit.setting("ipv4.conf.all.arp_ignore", 8)
+    Server(lab.unit)
+    chat(lab.unit, EVERYBODY, every=1.3)
+    lab.record()
+
+
+@fault("stale-mapping")
+def fixed_entry_and_a_controller_that_answers_no_arp(lab: Lab) -> None:
+    _answers_no_arp(lab, SPARE_HW)
+    for _ in range(2):
+        call(lab.pc, UNIT)
+
+
+@healthy()
+def fixed_entry_for_a_controller_that_answers_no_arp(lab: Lab) -> None:
+    _answers_no_arp(lab, "00:00:5e:00:53:60")
+    poll(call(lab.pc, UNIT))
+
+
+@fault("duplicate-address")
+def guest_claims_the_controllers_address_unasked(lab: Lab) -> None:
+    """It tells the PC again and again that the controller's address is its own, and drops what
+    comes.
+    """
+    lab.plant()
+    Server(lab.unit)
+    poll(call(lab.pc, UNIT), times=3)
+    guest = lab.station("guest", f"{GUEST}/24")
+    announce(guest, GUEST)
+    claim = crafted.arp_reply(guest.hw, UNIT, lab.pc.hw, PC)
+    send_every(guest, guest.raw(), claim, 0.7)
+    for _ in range(3):
+        lab.pc.ip("neigh flush dev eth0")
+        ask(call(lab.pc, UNIT, wait=3), wait=2)
+        time.sleep(3.5)
+
+
+@healthy()
+def controller_with_two_adapters_tells_which(lab: Lab) -> None:
+    """It shares out what comes in: it tells the PC unasked to send to its second adapter."""
+    lab.stations()
+    lab.unit.wire("second", SPARE_HW, "lan", "eth1")
+    lab.unit.wire_checksums("eth1")
+    lab.unit.up(name="eth1")
+    for name, value in (("arp_ignore", 1), ("rp_filter", 0)):
+        lab.unit.setting(f"ipv4.conf.all.{name}", value)
+    lab.unit.setting("ipv4.conf.eth1.rp_filter", 0)
+    Server(lab.unit)
+    lab.record()
+    session = call(lab.pc, UNIT)
+    wire = lab.unit.socket(socket.AF_PACKET, socket.SOCK_RAW, socket.htons(3))
+    wire.bind(("eth1", 0))
+    for turn in range(4):
+        time.sleep(3.2)
+        wire.send(crafted.arp_reply(SPARE_HW, UNIT, lab.pc.hw, PC))
+        poll(session, times=3, first=1 + 3 * turn)
+    session.close()
+
+
+# --- the way back ---------------------------------------------------------------------------------
+
+
+def _with_a_neighbour(lab: Lab) -> None:
+    """A second device beside the controller, behind the router."""
+    lab.beyond_router()
+    neighbour = lab.station("neighbour", f"{FAR_NEIGHBOUR}/24", segment="far")
+    neighbour.ip("route add default via 198.51.100.1")
+    Server(lab.unit)
+    Server(neighbour, 80)
+    poll(call(lab.pc, FAR_NEIGHBOUR, port=80), times=2)
+
+
+@fault("controllers-gateway-wrong", told=far)
+def neighbour_answers_and_the_controller_has_no_gateway(lab: Lab) -> None:
+    _with_a_neighbour(lab)
+    lab.unit.ip("route del default")
+    for _ in range(2):
+        call(lab.pc, FAR_UNIT)
+
+
+@fault("controllers-gateway-wrong", told=far)
+def gateway_of_the_controller_seen_at_its_port(lab: Lab) -> None:
+    """It asks for a gateway that nobody has, each time the PC calls; the PC is behind a router."""
+    lab.beyond_router()
+    lab.unit.ip("route replace default via 198.51.100.254")
+    Server(lab.unit)
+    lab.mirror()
+    for _ in range(2):
+        call(lab.pc, FAR_UNIT)
+
+
+@healthy(told=far)
+def neighbour_and_controller_answer_through_the_router(lab: Lab) -> None:
+    _with_a_neighbour(lab)
+    poll(call(lab.pc, FAR_UNIT))
+
+
+# --- sessions -------------------------------------------------------------------------------------
+
+
+@fault("session-reset")
+def reset_nine_times_and_the_pc_comes_back(lab: Lab) -> None:
+    lab.plant()
+    Server(lab.unit, manner=resets_after(2))
+    for _ in range(9):
+        poll(call(lab.pc, UNIT), times=4)
+        time.sleep(0.5)
+
+
+@fault("path-lost")
+def last_data_never_acknowledged(lab: Lab) -> None:
+    """From one moment on nothing of the session gets to the controller, which answers pings."""
+    lab.plant()
+    Server(lab.unit)
+    session = call(lab.pc, UNIT)
+    poll(session)
+    lab.unit.nft(*GATE, "add rule inet gate pass tcp dport 502 drop")
+    ask(session, 6, wait=5)
+    for number in range(3):
+        ping(lab.pc, UNIT, number)
+        time.sleep(1)
+    time.sleep(4)
+
+
+@healthy()
+def last_data_acknowledged_late(lab: Lab) -> None:
+    lab.plant()
+    Server(lab.unit)
+    session = call(lab.pc, UNIT)
+    poll(session)
+    lab.unit.nft(*GATE, "add rule inet gate pass tcp dport 502 drop")
+    asking = lab.pc.start(lambda: poll(session, times=3, wait=9, first=6))
+    time.sleep(1.5)
+    lab.unit.nft("delete table inet gate")
+    asking.join()
+    session.close()
+
+
+# --- who records ----------------------------------------------------------------------------------
+
+
+@healthy(told=far)
+def routed_copy(lab: Lab) -> None:
+    """Recorded on both sides of the router, in one file: each packet twice."""
+    lab.beyond_router()
+    Server(lab.unit)
+    lab._recorders.append(Recorder(lab.port_socket("unit")))
+    session = call(lab.pc, FAR_UNIT)
+    poll(session)
+    session.close()
+
+
+@healthy(told="127.0.0.1:502")
+def call_inside_the_pc(lab: Lab) -> None:
+    """The program calls a service of the same machine; recorded on the loopback interface."""
+    lab.stations()
+    Server(lab.pc)
+    listener = lab.pc.socket(socket.AF_PACKET, socket.SOCK_RAW, socket.htons(3))
+    listener.bind(("lo", 0))
+    lab._recorders = [Recorder(listener)]
+    time.sleep(3)
+    session = call(lab.pc, "127.0.0.1")
+    poll(session)
+    session.close()
+
+
+@healthy()
+def observer_at_a_bridge(lab: Lab) -> None:
+    """A third machine between the two records their call on one of its two interfaces."""
+    lab.stations()
+    Server(lab.unit)
+    lab.mirror()
+    session = call(lab.pc, UNIT)
+    poll(session)
+    session.close()
+
+
+@fault("port-refused")
+def observer_at_a_bridge_sees_a_refusal(lab: Lab) -> None:
+    lab.stations()
+    lab.mirror()
+    for _ in range(3):
+        call(lab.pc, UNIT)
+        time.sleep(1)
