@@ -23,7 +23,7 @@ import analyzer.triage
 from analyzer import cli
 from analyzer.cli import triage as command
 from analyzer.triage import Order, Reviewed, Sent, Workers
-from analyzer.words import clean
+from analyzer.words import LONGEST_NAME, quoted
 
 ROOT = Path(__file__).parents[2]
 CAPTURES = ROOT / "captures"
@@ -75,7 +75,7 @@ def test_text_tells_the_table_and_where_to_read_on(site: Path) -> None:
     lines = run(site).stdout.split("\n")
     header = next(number for number, line in enumerate(lines) if line.startswith("  Controller "))
     assert lines[header].split() == ["Controller", "Verdict", "At", "What", "leads"]
-    assert lines[header + 2] == "<fault> & more.pcap"
+    assert lines[header + 2] == '"<fault> & more.pcap"'
     assert re.match(r"  192.0.2.60:503 +stopped +5 ", lines[header + 3])
     before = " ".join(lines[:header])
     assert 'begin inside the folder "' in before
@@ -183,8 +183,8 @@ def test_options_reach_every_recording(site: Path) -> None:
     ("arguments", "said"),
     [
         ([], "Missing argument"),
-        (["empty"], "empty: holds no files."),
-        (["nodir"], "nodir: does not exist."),
+        (["empty"], '"empty": holds no files.'),
+        (["nodir"], '"nodir": does not exist.'),
         (["x.pcap", "--output", "x.pcap"], "x.pcap: would be overwritten."),
         (["empty", "--output", "x.pcap"], "x.pcap: would be overwritten."),
         (["x.pcap", "--reports", "x.pcap"], "x.pcap: cannot be written"),
@@ -402,7 +402,7 @@ def test_hostile_names_stay_text(tmp_path: Path, layout: str) -> None:
     assert re.fullmatch(r"[ -~\n]*", text)
     assert text.count("192.0.2.60 refuses port 503") == len(HOSTILE)
     if layout == "text":
-        assert all(clean(name) in text.split("\n") for name in HOSTILE)
+        assert all(quoted(name, LONGEST_NAME) in text.split("\n") for name in HOSTILE)
     elif layout == "json":
         assert {one["file"] for one in json.loads(text)["recordings"]} == set(HOSTILE)
     elif layout == "csv":
