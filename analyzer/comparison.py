@@ -1,4 +1,5 @@
-"""Two diagnoses -> what differs, stage by stage: one recording that works and one that does not.
+"""Two diagnoses -> what differs, stage by stage: one recording that works and one that does not,
+given in any order. Where neither works, the later one is held against the earlier.
 
 Compared is what a link-up rests on, in the order in which it is built. A difference matters where
 it can by itself make the one work and the other not; only stages that the failing link-up reached
@@ -10,7 +11,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from analyzer.diagnosis import Diagnosis, Finding, Outcome, State, Verdict
-from analyzer.facts import NOBODY, Address, Moment, Session
+from analyzer.facts import NOBODY, Address, Hardware, Moment, Session
 from analyzer.linkup import Call, How, LinkUp, Stage, Told, is_self_assigned
 
 SLOWER, NOTICEABLE = 5.0, 0.1
@@ -50,14 +51,12 @@ class Remark(StrEnum):
     BOTH_WORK = "both work"
     FAIL_ALIKE = "both fail alike"
     BOTH_FAIL = "both fail"
-    SWAPPED = "swapped"
     NOT_TRIED = "not tried"
     UNCLEAR = "cannot tell"
 
 
 DECIDES = {
     Remark.SAME, Remark.NOBODY, Remark.BOTH_WORK, Remark.FAIL_ALIKE, Remark.BOTH_FAIL,
-    Remark.SWAPPED,
 }  # fmt: skip
 """Remarks with which no difference explains anything."""
 
@@ -77,10 +76,10 @@ class Aspect:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Comparison:
-    """The whole comparison. outcomes are None where the recording holds no link-up; first: the
-    first difference that matters; parts_at: the stage at which the failing one failed, or else the
-    first at which the two are not alike; more: other controllers that work in the one recording and
-    not in the other.
+    """The whole comparison. working, failing: the earlier and the later one where neither works;
+    outcomes are None where the recording holds no link-up; first: the first difference that
+    matters; parts_at: the stage at which the failing one failed, or else the first at which the
+    two are not alike; more: other controllers that work in the one recording and not in the other.
     """
 
     working: Diagnosis
@@ -107,6 +106,23 @@ class Comparison:
         return self.outcomes[1].fault
 
     @property
+    def came_up(self) -> list[Stage]:
+        """Stages that only the second recording shows working."""
+        return self._only(1)
+
+    @property
+    def went_down(self) -> list[Stage]:
+        """Stages that only the first one shows working."""
+        return self._only(0)
+
+    def _only(self, side: int) -> list[Stage]:
+        passed = [
+            {result.stage for result in one.stages if result.state is State.PASSED}
+            for one in self.outcomes or ()
+        ]
+        return [stage for stage in Stage if passed and stage in passed[side] - passed[1 - side]]
+
+    @property
     def is_comparable(self) -> bool:
         """Whether one works, the other does not, and both are about the same service."""
         return not set(self.remarks) - {Remark.UNCLEAR, Remark.NOT_TRIED}
@@ -130,8 +146,24 @@ def says_more(again: Diagnosis, failing: Diagnosis) -> bool:
     return tried or not failing.outcomes
 
 
-def compare(working: Diagnosis, failing: Diagnosis) -> Comparison:
-    """Compare the link-ups that fit each other best."""
+def compare(one: Diagnosis, other: Diagnosis) -> Comparison:
+    """Compare the link-ups that fit each other best, given in any order."""
+    compared = _compare(one, other)
+    return _compare(other, one) if _is_turned_round(compared) else compared
+
+
+def _is_turned_round(comparison: Comparison) -> bool:
+    """Whether only the second works, or neither does and the second is the earlier one."""
+    if comparison.outcomes is None:
+        return False
+    works = [one.verdict is Verdict.COMPLETE for one in comparison.outcomes]
+    first, second = (
+        one.facts.coverage.began or 0 for one in (comparison.working, comparison.failing)
+    )
+    return works == [False, True] or (works == [False, False] and second < first)
+
+
+def _compare(working: Diagnosis, failing: Diagnosis) -> Comparison:
     pair = _pair(working, failing)
     if pair is None:
         return Comparison(working, failing, None, [Remark.NOBODY], [], None, None, [])
@@ -212,8 +244,6 @@ def _remarks(good: Outcome, bad: Outcome) -> Iterator[Remark]:
     works, does_not = (one.verdict is Verdict.COMPLETE for one in (good, bad))
     if works and does_not:
         yield Remark.BOTH_WORK
-    elif does_not:
-        yield Remark.SWAPPED
     elif not works:
         yield Remark.FAIL_ALIKE if _ending(good) == _ending(bad) else Remark.BOTH_FAIL
     elif bad.verdict is Verdict.CANNOT_TELL:
@@ -306,6 +336,13 @@ class _Side:
         if any(one.answered for one in self.linkup.questions):
             return "answered"
         return "silent" if self.linkup.questions else None
+
+    @property
+    def answers_for_it(self) -> Hardware | None:
+        """The one that says it has the controller's address, be it the controller or not."""
+        own = self.linkup.pc.hardware
+        claim = [one for one in self.linkup.claims.counts if one != own]
+        return self.linkup.hardware or (claim[0] if len(claim) == 1 else None)
 
     @property
     def arp_seconds(self) -> float | None:
@@ -456,7 +493,8 @@ def _aspects(good: _Side, bad: _Side) -> Iterator[Aspect]:
     same = here.controller == there.controller
     yield _plain(Stage.NEIGHBOUR, "asked for", good.asked_for, bad.asked_for, same)
     yield _plain(Stage.NEIGHBOUR, "arp", good.arp, bad.arp, True)
-    yield _plain(Stage.NEIGHBOUR, "controller hardware", here.hardware, there.hardware, same)
+    hardware = good.answers_for_it, bad.answers_for_it
+    yield _plain(Stage.NEIGHBOUR, "controller hardware", *hardware, same)
     yield _timed(Stage.NEIGHBOUR, "arp time", good.arp_seconds, bad.arp_seconds)
     network = _plain(Stage.ROUTE, "same network", good.same_network, bad.same_network, apart)
     yield network if apart else replace(network, weight=Weight.SAME)

@@ -24,6 +24,7 @@ INVENTED: dict[str, dict[str, object]] = {
         "silent": True,
     },
     "acceptance-unheard": {"calls": 3, "accepted": 5, "span": 7.0, "calls_on": True},
+    "late-start": {"tries": 8, "waited": 8.0},
     "unlike-label": {"device": "00-00-5E-00-53-61", "label": "00-00-5E-00-53-60"},
 }
 """Rules that none of those recordings shows."""

@@ -2,11 +2,14 @@
 
 import io
 import json
+import re
 import shutil
 import subprocess
 import sys
 import time
 import zipfile
+from email import message_from_string
+from email.policy import default
 from pathlib import Path
 
 import click
@@ -18,6 +21,7 @@ from analyzer.cli import diagnose, reading
 from analyzer.site import read as read_site
 from captures.plant import Plant
 from rules import ALL
+from tests.parcels import mailed
 
 CAPTURES = Path(__file__).parents[1] / "captures"
 FAULTY, HEALTHY = CAPTURES / "port-refused.pcap", CAPTURES / "healthy-first-contact.pcapng"
@@ -298,6 +302,56 @@ def test_parcels(tmp_path: Path) -> None:
     assert run("diagnose", tmp_path, FAULTY).exit_code == 2
 
 
+def a_mail(folder: Path, name: str = "desk case 4711.eml") -> Path:
+    """A mail with a recording that works, one that does not, and a picture."""
+    mail = mailed(
+        {"a.pcap": HEALTHY.read_bytes(), "b.pcap": FAULTY.read_bytes(), "c.png": b"\x89PNG"}
+    )
+    mail["Message-ID"] = "<1@plant.example>"
+    path = folder / name
+    path.write_bytes(bytes(mail))
+    return path
+
+
+@pytest.mark.parametrize("layout", ["letter", "eml"])
+def test_one_letter_for_one_mail(tmp_path: Path, layout: str) -> None:
+    """Its recordings together, by the names that the sender gave them, and nothing of the desk."""
+    path, wording = a_mail(tmp_path), tmp_path / "house.toml"
+    wording.write_text('greeting = "Gr\u00fc\u00df Gott,"\n', encoding="utf-8")
+    words = ("--format", layout, "--house", wording, "--output", tmp_path / "out")
+    result = run("diagnose", path, *words)
+    assert result.exit_code == 1
+    assert '4711.eml > c.png": is a picture' in result.stderr
+    text = (tmp_path / "out").read_text("utf-8")
+    if layout == "eml":
+        draft = message_from_string(text, policy=default)
+        assert draft["In-Reply-To"] == "<1@plant.example>"
+        parts = [part.get_content() for part in draft.iter_parts()]
+        assert "<h1>&#34;a.pcap&#34;</h1>" in parts[1]
+        text = parts[0] + parts[1]
+    assert text.startswith("Gr\u00fc\u00df Gott,\n")
+    assert "the 2 recordings." in text
+    assert 'Not used, since no frames are in such files: "c.png".' in text
+    assert not re.search(f"4711|{re.escape(tmp_path.name)}", text)
+
+
+def test_a_folder_is_not_named_in_a_letter(tmp_path: Path) -> None:
+    for number in range(2):
+        (tmp_path / f"{number}.pcap").write_bytes(FAULTY.read_bytes())
+    text = run("diagnose", tmp_path, "--format", "letter").stdout
+    assert tmp_path.name not in text
+    assert '- "0.pcap": ' in text
+
+
+def test_a_letter_answers_one_mail(tmp_path: Path) -> None:
+    one, other = a_mail(tmp_path), a_mail(tmp_path, "other.eml")
+    assert "letter answers one" in complaint(run("diagnose", one, other, "--format", "eml"))
+    assert run("diagnose", one, other).exit_code == 1
+    wording = ("--house", tmp_path / "none.toml")
+    assert "is for letters" in complaint(run("diagnose", one, *wording))
+    assert "cannot be read" in complaint(run("diagnose", one, "--format", "letter", *wording))
+
+
 def test_many_strangers_are_counted(tmp_path: Path) -> None:
     for number in range(30):
         (tmp_path / f"{number}.txt").write_text("dear support,\n")
@@ -505,3 +559,20 @@ def test_all_tells_every_link_up(tmp_path: Path) -> None:
     ]
     assert [one.count("Connecting stopped") for one in letters] == [1, 40]
     assert "every connection, finding" in " ".join(run("diagnose", "--help").stdout.split())
+
+
+@pytest.mark.parametrize("starts", [True, False])
+def test_the_page_is_shown_in_the_browser(
+    starts: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The answer is printed all the same; without a browser one line says where the page lies."""
+    opened: list[str] = []
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    monkeypatch.setattr("webbrowser.open", lambda url: bool(opened.append(url)) or starts)
+    result = run("diagnose", FAULTY, "--open")
+    (page,) = tmp_path.glob("whynolink-*.html")
+    assert opened == [page.as_uri()]
+    assert page.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    assert result.stdout == run("diagnose", FAULTY).stdout
+    assert result.exit_code == (1 if starts else 2)
+    assert (str(page) in " ".join(result.stderr.split())) is not starts

@@ -2,6 +2,7 @@
 
 import json
 from pathlib import Path
+from zipfile import ZipFile
 
 import pytest
 
@@ -16,8 +17,24 @@ def test_exit_statuses() -> None:
     """1 a difference that matters, 0 both work, 3 not comparable."""
     assert run("compare", HEALTHY, FAULTY).exit_code == 1
     assert run("compare", HEALTHY, BUSY).exit_code == 0
-    assert run("compare", FAULTY, HEALTHY).exit_code == 3
+    assert run("compare", FAULTY, HEALTHY).exit_code == 1
+    assert run("compare", FAULTY, FAULTY).exit_code == 3
     assert run("compare", HEALTHY, EMPTY_OF_TRIES).exit_code == 3
+
+
+def test_every_recording_of_a_parcel_is_compared(tmp_path: Path) -> None:
+    """A mail with several, against one that works; several on both sides are refused."""
+    parcel = tmp_path / "parcel.zip"
+    with ZipFile(parcel, "w") as archive:
+        for path in (FAULTY, BUSY):
+            archive.write(path, path.name)
+    for names in ((HEALTHY, parcel), (parcel, HEALTHY)):
+        content = json.loads(run("compare", *names, "--format", "json").stdout)
+        sides = [(one["working"]["file"], one["failing"]["file"]) for one in content["comparisons"]]
+        told = [{name.split("> ")[-1] for name in pair} for pair in sides]
+        assert told == [{HEALTHY.name, FAULTY.name}, {HEALTHY.name, BUSY.name}]
+        assert run("compare", *names).exit_code == 1
+    assert run("compare", parcel, parcel).exit_code == 2
 
 
 def test_formats(tmp_path: Path) -> None:

@@ -11,7 +11,16 @@ import pytest
 from hypothesis import given, settings, strategies
 
 import analyzer
-from analyzer.comparison import Aspect, Comparison, Remark, Weight, compare, says_more, wanted
+from analyzer.comparison import (
+    Aspect,
+    Comparison,
+    Remark,
+    Weight,
+    _pair,
+    compare,
+    says_more,
+    wanted,
+)
 from analyzer.diagnosis import Diagnosis, Outcome, Verdict
 from analyzer.facts import Address
 from analyzer.linkup import Stage, Told
@@ -349,7 +358,6 @@ def asks(plant: Plant, pc: Station, unit: Station) -> None:
     [
         (polls, polls, Remark.BOTH_WORK),
         (asks, asks, Remark.FAIL_ALIKE),
-        (asks, polls, Remark.SWAPPED),
         (asking(1, refused=True), asks, Remark.BOTH_FAIL),
         (polls, lambda plant, pc, unit: plant.announce(pc), Remark.NOBODY),
     ],
@@ -360,6 +368,25 @@ def test_what_cannot_be_compared_is_said(working: Tale, failing: Tale, remark: R
     assert comparison.first is None
     assert comparison.fault is None
     assert not comparison.is_comparable
+
+
+def test_the_order_in_which_they_are_given_does_not_matter() -> None:
+    working, failing = (diagnosed(told(tale)) for tale in (polls, asks))
+    for one, other in ((working, failing), (failing, working)):
+        comparison = compare(one, other)
+        assert (comparison.working, comparison.failing) == (working, failing)
+        assert comparison.explains
+
+
+def test_where_neither_works_the_later_one_is_held_against_the_earlier() -> None:
+    demos = KEPT.parents[2] / "captures"
+    names = "nobody-has-the-address.pcap", "port-refused.pcap"
+    earlier, later = (analyzer.diagnose(demos / name) for name in names)
+    for one, other in ((earlier, later), (later, earlier)):
+        comparison = compare(one, other)
+        assert (comparison.working, comparison.failing) == (earlier, later)
+        assert comparison.came_up == [Stage.NEIGHBOUR, Stage.ROUTE]
+        assert comparison.went_down == []
 
 
 def test_another_controller_is_the_first_difference_and_said_to_be_one() -> None:
@@ -444,7 +471,7 @@ def test_the_pair_is_the_one_that_trying_all_would_find(
 
     best = max(product(working, failing), key=fit, default=None)
     sides = (replace(few(), outcomes=one) for one in (working, failing))
-    found = compare(*sides).outcomes
+    found = _pair(*sides)
     assert (found is None) == (best is None)
     if found is not None and best is not None:
         assert all(one is other for one, other in zip(found, best, strict=True))

@@ -8,9 +8,12 @@ import json
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from email import message_from_string
+from email.message import EmailMessage
 from html.parser import HTMLParser
 from ipaddress import IPv4Interface
 from pathlib import Path
+from tempfile import NamedTemporaryFile
 from typing import Any
 
 import pytest
@@ -23,6 +26,7 @@ from analyzer.diagnosis import Diagnosis, diagnose
 from analyzer.errors import NotARecording
 from analyzer.facts import Address
 from analyzer.inputs import open_recording
+from analyzer.inputs.envelopes import Envelope, envelope
 from analyzer.inputs.records import Piece
 from analyzer.linkup import Told
 from analyzer.planning import plan
@@ -38,6 +42,7 @@ from analyzer.reports.ranking import columns, ranking, rows_to_json
 from analyzer.reports.row import not_read, row_of
 from analyzer.reports.sheet import sheet
 from analyzer.reports.to_csv import to_csv
+from analyzer.reports.to_eml import to_eml
 from analyzer.reports.to_html import to_html
 from analyzer.reports.to_json import to_json
 from analyzer.reports.to_text import to_text
@@ -97,11 +102,12 @@ def test_foreign_text_never_looks_like_the_reports_own(texts: Sequence[str]) -> 
     rows = [row_of(one, texts[0]), row_of(other, texts[1]), not_read(texts[2], "It is text.")]
     for text in (
         to_json([one, other], [(refused.where, refused.what, refused.todo)]),
-        comparison.to_json(compare(one, other)),
+        comparison.to_json([compare(one, other)]),
         plan_json.plan_json(plan(one.case.linkups[0].site, one.case.linkups[0].site.controllers)),
         rows_to_json(rows, {}),
     ):
         _read_json(json.loads(text), set(texts))
+    _read_draft(to_eml(to_text(letter([one])), "", _mail(texts)))
     table = to_csv(columns(rows, {}))
     assert table.count("\n") == len(list(csv.reader(io.StringIO(table)))) == len(rows) + 1
     assert all(
@@ -145,6 +151,19 @@ def _diagnosis(name: str, texts: Sequence[str]) -> Diagnosis:
     return diagnosis
 
 
+def _mail(texts: Sequence[str]) -> Envelope:
+    """A mail of a stranger, as it is read."""
+    mail = EmailMessage()
+    mail["From"] = "site@plant.example"
+    mail["Subject"] = " ".join(texts[0].split())
+    mail.set_content("\n".join(texts))
+    with NamedTemporaryFile(suffix=".eml") as file:
+        Path(file.name).write_bytes(bytes(mail))
+        read = envelope(Path(file.name))
+    assert read is not None
+    return replace(read, name=texts[1])
+
+
 def _documents(
     one: Diagnosis, other: Diagnosis, refused: NotARecording, texts: Sequence[str]
 ) -> Iterator[list[Block]]:
@@ -153,7 +172,7 @@ def _documents(
     for several in ([one], [other], [one, other]):
         yield in_short(several, refused=lines)
         yield in_full(several, refused=lines)
-        yield letter(several, lines)
+        yield letter(several, lines, mail=_mail(texts), beside=texts)
         yield report(several, True, pictures=True, made=("whynolink",), refused=lines)
     yield ranking(rows, ("whynolink",), reports=texts[3], folder=texts[4])
     for pair in ((one, other), (other, one), (one, replace(other, outcomes=[]))):
@@ -197,6 +216,15 @@ def _read_json(value: Any, texts: set[str]) -> None:
             _read_json(one, texts)
     elif isinstance(value, str) and value not in texts:
         _is_in_quotes(value)
+
+
+def _read_draft(draft: str) -> None:
+    """A mail's subject adds no field and no line to the answer."""
+    assert draft.isascii()
+    read = message_from_string(draft)
+    fields = {"Content-Type", "MIME-Version", "Subject", "X-Unsent", "To"}
+    assert set(read.keys()) - {"In-Reply-To", "References"} <= fields
+    assert [one.get_filename() for one in read.walk()] == [None, None, "report.html"]
 
 
 class _Page(HTMLParser):

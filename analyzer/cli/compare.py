@@ -1,37 +1,46 @@
-"""whynolink compare: a recording that works and one that does not -> what differs."""
+"""whynolink compare: one recording and another, in any order -> what differs."""
 
 from collections.abc import Sequence
 from dataclasses import replace
 
 import click
 
-from analyzer.cli.options import format_option, limit_option, output_option, told_by
-from analyzer.cli.reading import STANDARD_INPUT, single
+from analyzer.cli.options import by_example, format_option, limit_option, output_option, told_by
+from analyzer.cli.reading import STANDARD_INPUT, check_single, diagnosed
 from analyzer.cli.writing import keep_inputs, write
-from analyzer.comparison import Remark, compare, says_more, wanted
-from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT
-from analyzer.errors import BadOption
+from analyzer.comparison import Comparison, Remark, compare, says_more, wanted
+from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis
+from analyzer.errors import BadOption, NotARecording
+from analyzer.inputs.parcels import Limits
+from analyzer.linkup import Told
 from analyzer.reports import comparison
 from analyzer.reports.to_text import to_text
 
 
-@click.command(name="compare")
-@click.argument("working")
-@click.argument("failing")
+@click.command(
+    name="compare",
+    epilog=by_example(
+        "whynolink compare monday.pcapng tuesday.pcapng",
+        "whynolink compare works.pcapng mail.eml --controller 192.0.2.60:502",
+        "whynolink compare one.pcapng other.pcapng --format html --output differs.html",
+    ),
+)
+@click.argument("one")
+@click.argument("other")
 @click.option(
     "--controller",
     "controllers",
     metavar="ADDRESS[:PORT]",
     multiple=True,
-    help="The controller; given twice, first that of WORKING, then that of FAILING.",
+    help="The controller; given twice, first that of ONE, then that of OTHER.",
 )
 @click.option("--pc", "pcs", metavar="ADDRESS", multiple=True, help="The PC; twice as well.")
 @format_option("A text to read, JSON for other programs, or a page.", "json", "html")
 @output_option
 @limit_option
 def command(
-    working: str,
-    failing: str,
+    one: str,
+    other: str,
     controllers: Sequence[str],
     pcs: Sequence[str],
     layout: str,
@@ -40,35 +49,74 @@ def command(
 ) -> int:
     """Say what differs first between a recording that works and one that does not.
 
-    Each may be a parcel that holds one recording.
+    They may be given in any order. Each may be a parcel, of which one may hold several recordings:
+    each of them is compared with the other input. Where neither works: what is better or worse in
+    the later one.
 
-    Exit status: 0 both work, 1 a difference that matters was found, 2 input or options unusable, 3
-    none was found, or the two cannot be compared.
+    Exit status: 0 all work, 1 a difference that matters was found, 2 input or options unusable, 3
+    none was found, or they cannot be compared.
     """
-    keep_inputs(output, (working, failing))
+    keep_inputs(output, (one, other))
     told = [
-        told_by([one] if one else [], pc)
-        for one, pc in zip(_each(controllers, "--controller"), _each(pcs, "--pc"), strict=True)
+        told_by([at] if at else [], pc)
+        for at, pc in zip(_each(controllers, "--controller"), _each(pcs, "--pc"), strict=True)
     ]
-    works, fails = single(working, told[0], limit), single(failing, told[1], limit)
-    called = wanted(works, fails)
-    if called is not None and not controllers and failing != STANDARD_INPUT:
-        again = single(failing, replace(called, pc=told[1].pc), limit)
-        fails = again if says_more(again, fails) else fails
-    compared = compare(works, fails)
-    match layout:
-        case "json":
-            text = comparison.to_json(compared)
-        case "html":
-            from analyzer.reports.to_html import to_html  # takes long to import
+    sides = [_all_of(name, known, limit) for name, known in zip((one, other), told, strict=True)]
+    if min(map(len, sides)) > 1:
+        todo = "Name one recording on one side, and the parcel on the other."
+        raise NotARecording(f"and {other} hold several recordings each.", one, todo)
+    if not controllers:
+        sides = [
+            _looked_for(name, works, fails, known, limit)
+            for name, works, fails, known in zip(
+                (one, other), sides[::-1], sides, told, strict=True
+            )
+        ]
+    compared = [compare(here, there) for here in sides[0] for there in sides[1]]
+    write(_render(layout, compared), output)
+    return _status(compared)
 
-            text = to_html(comparison.document(compared))
-        case _:
-            text = to_text(comparison.document(compared))
-    write(text, output)
-    if Remark.BOTH_WORK in compared.remarks:
-        return NO_FAULT
-    return FAULT if compared.first or compared.fault else CANNOT_TELL
+
+def _all_of(name: str, told: Told, limit: int) -> list[Diagnosis]:
+    """Every recording of an input, diagnosed. Raises Unusable where it holds none."""
+    found = list(diagnosed(name, told, Limits(limit)))
+    recordings = [one for one in found if isinstance(one, Diagnosis)]
+    if not recordings:
+        check_single(name, found)
+    return recordings
+
+
+def _looked_for(
+    name: str, works: Sequence[Diagnosis], found: list[Diagnosis], told: Told, limit: int
+) -> list[Diagnosis]:
+    """The recordings of one input. Those that are not about whom the PC calls in the other one,
+    where it works, are diagnosed again.
+    """
+    calls = [wanted(works[0], one) if len(works) == 1 else None for one in found]
+    called = next(filter(None, calls), None)
+    if called is None or name == STANDARD_INPUT:
+        return found
+    again = _all_of(name, replace(called, pc=told.pc), limit)
+    looks = zip(calls, again, found, strict=True)
+    return [new if call and says_more(new, old) else old for call, new, old in looks]
+
+
+def _render(layout: str, compared: Sequence[Comparison]) -> str:
+    if layout == "json":
+        return comparison.to_json(compared)
+    blocks = [block for one in compared for block in comparison.document(one)]
+    if layout == "html":
+        from analyzer.reports.to_html import to_html  # takes long to import
+
+        return to_html(blocks)
+    return to_text(blocks)
+
+
+def _status(compared: Sequence[Comparison]) -> int:
+    if any(one.first or one.fault for one in compared):
+        return FAULT
+    both_work = all(Remark.BOTH_WORK in one.remarks for one in compared)
+    return NO_FAULT if both_work else CANNOT_TELL
 
 
 def _each(given: Sequence[str], option: str) -> tuple[str | None, str | None]:

@@ -6,7 +6,7 @@ from pkgutil import get_data
 
 import click
 
-from analyzer.cli.options import utc_option
+from analyzer.cli.options import by_example, utc_option
 from analyzer.cli.writing import write
 from analyzer.diagnosis import diagnose
 from analyzer.inputs import open_recording
@@ -15,7 +15,13 @@ from analyzer.reports.to_text import to_text
 from rules import all_rules
 
 
-@click.command(name="demo")
+@click.command(
+    name="demo",
+    epilog=by_example(
+        "whynolink demo",
+        "whynolink demo --all",
+    ),
+)
 @click.option("--all", "everything", is_flag=True, help="Tell everything, with the proof.")
 @utc_option
 def command(everything: bool, zone: tzinfo | None) -> int:

@@ -9,8 +9,10 @@ import click
 
 from analyzer.cli import complain
 from analyzer.cli.options import (
+    by_example,
     controllers_option,
     format_option,
+    house_option,
     limit_option,
     output_option,
     pc_option,
@@ -19,15 +21,17 @@ from analyzer.cli.options import (
     utc_option,
 )
 from analyzer.cli.reading import diagnosed
-from analyzer.cli.writing import keep_inputs, made_with, worst, write, write_sheet
+from analyzer.cli.writing import keep_inputs, made_with, show_page, worst, write, write_sheet
 from analyzer.diagnosis import UNUSABLE, Diagnosis
-from analyzer.errors import NotARecording
+from analyzer.errors import BadOption, NotARecording
 from analyzer.inputs.limits import RAISE
 from analyzer.inputs.parcels import Limits
 from analyzer.reports.document import report
 from analyzer.reports.document.answer import in_full, in_short
 from analyzer.reports.to_text import to_text
 
+LETTERS = ("letter", "eml")
+"""Layouts that leave the desk: what lies on it is not named there by its own name."""
 MOST_COMPLAINTS = 20
 """Lines about things that are no recordings; more are only counted."""
 
@@ -44,7 +48,19 @@ def _kept_to_the_end() -> Iterator[None]:
         gc.enable()
 
 
-@click.command(name="diagnose")
+@click.command(
+    name="diagnose",
+    epilog=by_example(
+        "whynolink recording.pcapng --controller 192.0.2.60:502",
+        "whynolink recording.pcapng --pc 192.0.2.15 --all",
+        "whynolink recording.pcapng --site site.toml --open",
+        "whynolink mail.eml --format letter --house house.toml",
+        "whynolink mail.eml --format eml --output reply.eml",
+        "whynolink monday.pcap tuesday.pcap.gz --format json",
+        "whynolink good.pcapng --write-site site.toml",
+        "whynolink parcel.zip --limit 10",
+    ),
+)
 @click.argument("inputs", metavar="INPUT...", nargs=-1, required=True)
 @controllers_option
 @pc_option
@@ -56,11 +72,13 @@ def _kept_to_the_end() -> Iterator[None]:
     help="Write a site sheet of what a good recording shows.",
 )
 @format_option(
-    "A text to read, JSON for other programs, a page with pictures, or a reply to the site.",
+    "A text to read, JSON for other programs, a page with pictures, a reply to the site, or a mail "
+    "draft of that reply with the page attached.",
     "json",
     "html",
-    "letter",
+    *LETTERS,
 )
+@house_option
 @output_option
 @limit_option
 @click.option(
@@ -68,6 +86,12 @@ def _kept_to_the_end() -> Iterator[None]:
     "everything",
     is_flag=True,
     help="Tell everything, with the proof: every connection, finding and station.",
+)
+@click.option(
+    "--open",
+    "shown",
+    is_flag=True,
+    help="Show the page with pictures in the browser, too. It is kept with temporary files.",
 )
 @utc_option
 @_kept_to_the_end()
@@ -78,9 +102,11 @@ def command(
     sheet: str | None,
     new_sheet: str | None,
     layout: str,
+    house: str | None,
     output: str | None,
     limit: int,
     everything: bool,
+    shown: bool,
     zone: tzinfo | None,
 ) -> int:
     """Diagnose recordings; "-" is standard input.
@@ -91,6 +117,14 @@ def command(
     """
     told = told_by(controllers, pc, sheet)
     keep_inputs(output, inputs)
+    desk = None
+    if layout in LETTERS:
+        from analyzer.cli.replying import Desk
+
+        desk = Desk(inputs, house)
+    elif house is not None:
+        todo = f"Add --format {' or --format '.join(LETTERS)}."
+        raise BadOption("is for letters.", "--house", todo)
     diagnoses: list[Diagnosis] = []
     refused: list[NotARecording] = []
     unusable = 0
@@ -99,13 +133,21 @@ def command(
         usable = [one for one in found if isinstance(one, Diagnosis)]
         diagnoses += usable
         refused += [one for one in found if isinstance(one, NotARecording)]
+        if desk is not None:
+            desk.take(name, found)
         unusable = unusable if usable else UNUSABLE
     _complain_of(refused)
     if diagnoses:
         made = made_with(controllers, pc, limit, sheet)
         on_screen = layout == "text" and output is None
         beside = [] if on_screen else refused
-        write(_render(layout, diagnoses, everything, made, beside, zone), output)
+        if desk is not None:
+            text = desk.reply(made, everything, as_draft=layout == "eml")
+        else:
+            text = _render(layout, diagnoses, everything, made, beside, zone)
+        write(text, output)
+        if shown:
+            show_page(_render("html", diagnoses, everything, made, refused, zone))
     if new_sheet is not None:
         from analyzer.reports.sheet import sheet as sheet_shown
 
@@ -140,10 +182,6 @@ def _render(
             from analyzer.reports.to_html import to_html  # takes long to import
 
             return to_html(report(diagnoses, everything, pictures=True, made=made, refused=lines))
-        case "letter":
-            from analyzer.reports.letter import letter
-
-            return to_text(letter(diagnoses, lines, everything))
     if everything:
         return to_text(in_full(diagnoses, zone, lines))
     return to_text(in_short(diagnoses, zone=zone, refused=lines))

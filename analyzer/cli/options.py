@@ -40,6 +40,11 @@ output_option = click.option(
 site_option = click.option(
     "--site", "sheet", metavar="FILE", help="A site sheet: what is known on site."
 )
+house_option = click.option(
+    "--house",
+    metavar="FILE",
+    help="Greeting, signature and notes of your letters, a TOML file.",
+)
 utc_option = click.option(
     "--utc",
     "zone",
@@ -111,11 +116,20 @@ def read_address(text: str, option: str) -> Address:
 
 def read_sheet(name: str) -> Site:
     """The site sheet in a file."""
-    path = Path(name)
+    return read_site(octets_of(name, "--site"), Path(name).name)
+
+
+def octets_of(name: str, option: str) -> bytes:
+    """A small file: no more of it is read than would be too much."""
     try:
-        with path.open("rb") as stream:
-            octets = stream.read(LARGEST + 1)
+        with Path(name).open("rb") as stream:
+            return stream.read(LARGEST + 1)
     except (OSError, ValueError) as problem:
         why = reason(problem)
-        raise BadOption(f"cannot be read: {why}.", name, "Check the path after --site.") from None
-    return read_site(octets, path.name)
+        todo = f"Check the path after {option}."
+        raise BadOption(f"cannot be read: {why}.", name, todo) from None
+
+
+def by_example(*lines: str) -> str:
+    """What stands below the options in the help of a command."""
+    return "\n".join(["\b", "Examples:", *(f"  {line}" for line in lines)])

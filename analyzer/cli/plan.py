@@ -6,6 +6,7 @@ from collections.abc import Sequence
 import click
 
 from analyzer.cli.options import (
+    by_example,
     format_option,
     output_option,
     read_address,
@@ -27,7 +28,15 @@ from analyzer.site import Adapter, Controller, Site
 from analyzer.site import write as write_site
 
 
-@click.command(name="plan")
+@click.command(
+    name="plan",
+    epilog=by_example(
+        "whynolink plan --site site.toml --controller 192.0.2.60",
+        "whynolink plan --controller 192.0.2.60:502 --pc 192.0.2.15 --mask 255.255.255.0",
+        "whynolink plan --site site.toml --format html --pins --output plan.html",
+        "whynolink plan --controller 192.0.2.60:502 --write-site site.toml",
+    ),
+)
 @site_option
 @click.option(
     "--controller",

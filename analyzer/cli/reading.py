@@ -51,10 +51,10 @@ def unpacked(name: str, limits: Limits) -> Generator[Recording | NotARecording, 
     """What is in an input, not read yet."""
     if name == STANDARD_INPUT:
         return unpack(sys.stdin.buffer, "standard input", limits)
-    return unpack(Path(name), _called(Path(name)), limits)
+    return unpack(Path(name), called(Path(name)), limits)
 
 
-def _called(path: Path) -> str:
+def called(path: Path) -> str:
     """The name of a file or folder, also of "." and ".."."""
     return path.name if path.name not in ("", "..") else path.absolute().resolve().name
 

@@ -9,7 +9,7 @@ import click
 
 from analyzer import __version__
 from analyzer.cli import complain
-from analyzer.cli.options import told_by
+from analyzer.cli.options import by_example, told_by
 from analyzer.cli.writing import write
 from analyzer.diagnosis import diagnose
 from analyzer.errors import Unusable
@@ -27,7 +27,14 @@ from rules import all_rules
 MEGA = 10**6
 
 
-@click.command(name="record")
+@click.command(
+    name="record",
+    epilog=by_example(
+        "whynolink record --list",
+        "whynolink record --controller 192.0.2.60:502",
+        'whynolink record "Ethernet 2" --keep-on --minutes 60 --output monday.pcapng',
+    ),
+)
 @click.argument("adapter", required=False)
 @click.option(
     "--list",

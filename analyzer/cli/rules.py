@@ -2,6 +2,7 @@
 
 import click
 
+from analyzer.cli.options import by_example
 from analyzer.cli.writing import write
 from analyzer.errors import BadOption
 from analyzer.reports.explain import explanation, rule_list
@@ -9,7 +10,13 @@ from analyzer.reports.to_text import to_text
 from rules import all_rules, examples
 
 
-@click.command(name="rules")
+@click.command(
+    name="rules",
+    epilog=by_example(
+        "whynolink rules",
+        "whynolink rules subnet-mismatch",
+    ),
+)
 @click.argument("name", required=False)
 def command(name: str | None) -> int:
     """List what is looked for, or explain the rule NAME."""

@@ -12,6 +12,7 @@ import click
 
 from analyzer.cli import complain
 from analyzer.cli.options import (
+    by_example,
     controllers_option,
     format_option,
     limit_option,
@@ -44,7 +45,14 @@ from rules import all_rules
 Item = TypeVar("Item")
 
 
-@click.command(name="triage")
+@click.command(
+    name="triage",
+    epilog=by_example(
+        "whynolink triage FOLDER",
+        "whynolink triage FOLDER --format html --output table.html --reports pages",
+        "whynolink triage FOLDER --format csv --output table.csv",
+    ),
+)
 @click.argument("inputs", metavar="FOLDER_OR_FILE...", nargs=-1, required=True)
 @controllers_option
 @pc_option

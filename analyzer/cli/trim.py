@@ -9,7 +9,7 @@ from secrets import token_bytes
 import click
 
 from analyzer import __version__
-from analyzer.cli.options import controllers_option, limit_option, pc_option, told_by
+from analyzer.cli.options import by_example, controllers_option, limit_option, pc_option, told_by
 from analyzer.cli.reading import STANDARD_INPUT, check_single, progress, unpacked
 from analyzer.cli.writing import write
 from analyzer.errors import BadOption
@@ -22,7 +22,13 @@ from analyzer.trim import Order, trim
 from rules import all_rules
 
 
-@click.command(name="trim")
+@click.command(
+    name="trim",
+    epilog=by_example(
+        "whynolink trim recording.pcapng --output copy.pcapng.gz",
+        "whynolink trim recording.pcapng --output copy.pcapng.gz --rename",
+    ),
+)
 @click.argument("recording")
 @click.option(
     "--output", "-o", metavar="PATH", required=True, help="Write the copy here; .gz packs it."

@@ -1,6 +1,7 @@
 """What commands print, write and end with."""
 
 import errno
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -24,7 +25,23 @@ def write(text: str, output: str | None) -> None:
         raise BadOption(f"cannot be written: {why}.", output, "Choose another --output.") from None
 
 
+def show_page(page: str) -> None:
+    """Show a page in the browser of this PC, from a temporary file that stays for it."""
+    import webbrowser  # both take long to import
+    from tempfile import NamedTemporaryFile
+
+    with NamedTemporaryFile(
+        "w", encoding="utf-8", prefix="whynolink-", suffix=".html", delete=False
+    ) as stream:
+        stream.write(page)
+    where = Path(stream.name)
+    if not webbrowser.open(where.as_uri()):
+        raise BadOption("no browser can be started.", "--open", f"Open {where} yourself.")
+
+
 def _print(text: str) -> None:
+    encoding = getattr(sys.stdout, "encoding", None) or "ascii"
+    text = text.encode(encoding, "replace").decode(encoding)  # house wording has letters of its own
     try:
         click.echo(text, nl=False)
     except OSError as problem:

@@ -19,6 +19,16 @@ NO_PICTURE = "Frames cannot be judged from a picture. " + SAVE_AS
 ARCHIVE = "is an archive of a kind that is not opened here."
 PACK_AS_ZIP = "Pack the recording as ZIP, or send it as it is."
 FILM = "is a film, not a recording of the network."
+CARD = "is a visiting card, not a recording."
+PDF = "is a PDF document, not a recording."
+DOCUMENT = "is a text document, not a recording."
+PAGE = "is a web page, not a recording."
+MARKUP = "is text with markup, not a recording."
+COLUMNS = "is text in columns, not a recording."
+LOG = "is text of a log, not a recording."
+TEXT = "is text, not a recording."
+WITHOUT_FRAMES = {PICTURE, FILM, CARD, PDF, DOCUMENT, PAGE, MARKUP, COLUMNS, LOG, TEXT}
+"""What comes along with recordings and never holds one: beside one, it need not be sent again."""
 PROGRAM = "is a program, which is neither opened nor run here."
 OFFICE = "is a document or a mail in an office program's own format, not a recording."
 FROM_OFFICE = "Send the recording itself, or the mail saved as .eml."
@@ -31,8 +41,8 @@ MAGICS = (
     (b"GIF8", PICTURE, NO_PICTURE),
     (b"II*\x00", PICTURE, NO_PICTURE),
     (b"MM\x00*", PICTURE, NO_PICTURE),
-    (b"%PDF", "is a PDF document, not a recording.", SAVE_AS),
-    (b"{\\rtf", "is a text document, not a recording.", SAVE_AS),
+    (b"%PDF", PDF, SAVE_AS),
+    (b"{\\rtf", DOCUMENT, SAVE_AS),
     (b"7z\xbc\xaf\x27\x1c", ARCHIVE, PACK_AS_ZIP),
     (b"Rar!\x1a\x07", ARCHIVE, PACK_AS_ZIP),
     (b"\xfd7zXZ\x00", ARCHIVE, PACK_AS_ZIP),
@@ -52,14 +62,15 @@ MAGICS = (
 """First octets, what they show, what to do."""
 
 TEXTS = (
-    (rb"(?i)\s*(<!doctype html|<html)", "is a web page, not a recording.",
+    (rb"(?i)\s*(<!doctype html|<html)", PAGE,
      "A download link may lead to a page first: fetch the file itself. " + SAVE_AS),
-    (rb"\s*<\?xml|\s*<\w+[ >]", "is text with markup, not a recording.", SAVE_AS),
+    (rb"(?i)\s*begin:vcard", CARD, SAVE_AS),
+    (rb"\s*<\?xml|\s*<\w+[ >]", MARKUP, SAVE_AS),
     (rb"((([^\n;]*;){2}|([^\n,]*,){2}|([^\n\t]*\t){2})[^\n]*\n){2}",
-     "is text in columns, not a recording.",
+     COLUMNS,
      "Frames cannot be judged from a table. " + SAVE_AS),
     (rb"\W{0,2}(\d{4}-\d\d-\d\d|\d\d[./]\d\d[./]\d{2,4}|\d\d:\d\d:\d\d)",
-     "is text of a log, not a recording.",
+     LOG,
      "A log helps beside a recording. " + SAVE_AS),
 )  # fmt: skip
 """How a text begins, what that shows, what to do."""
@@ -98,7 +109,7 @@ def _told(head: bytes) -> tuple[str, str]:
     for pattern, what, todo in TEXTS:
         if re.match(pattern, text):
             return what, todo
-    return "is text, not a recording.", "Frames cannot be judged from text. " + SAVE_AS
+    return TEXT, "Frames cannot be judged from text. " + SAVE_AS
 
 
 def _text(head: bytes) -> bytes | None:

@@ -35,7 +35,7 @@ from analyzer.linkup.owners import (
 )
 from analyzer.linkup.pc import find_pc
 from analyzer.linkup.proofs import PC_ANSWERS
-from analyzer.linkup.silences import BEGAN_LATE, LISTENED, LOST, Silence, silence_of
+from analyzer.linkup.silences import BEGAN_LATE, LISTENED, LOST, REPEATED, Silence, silence_of
 from analyzer.linkup.spans import NEVER, Span, Spans
 from analyzer.linkup.tries import (
     AT_ONCE,
@@ -74,6 +74,7 @@ __all__ = [
     "PATIENCE",
     "PC_ANSWERS",
     "PRESUMED_MASK",
+    "REPEATED",
     "REPEATS",
     "RIGHT_AFTER",
     "SOON",

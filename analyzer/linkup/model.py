@@ -643,6 +643,31 @@ class LinkUp:
         return None if self.waiting is None else self.waiting.first
 
     @property
+    def taken(self) -> Moment | None:
+        """When the controller took a call; where the PC makes none, when it answered at all."""
+        port = self.proofs.get(Stage.PORT)
+        if port is not None:
+            return port.moment
+        return None if self.calls or self.exchanges else self.heard
+
+    @cached_property
+    def unanswered_tries(self) -> list[Moment]:
+        """What the PC sent to the controller without any answer, or had to send again."""
+        tried = [at for question in self.questions for at in question.ignored]
+        for call in self.calls:
+            tried += [*call.sent_again, *call.in_vain]
+        return sorted(set(tried))
+
+    @cached_property
+    def tried_too_early(self) -> list[Moment]:
+        """What the PC tried in vain, refused calls among it, before the controller took a call; all
+        of it where that never happened.
+        """
+        refused = {at for one in self.calls.that(How.REFUSED) for at in one.session.syns.moments}
+        up = self.taken
+        return sorted(at for at in {*self.unanswered_tries, *refused} if up is None or at < up)
+
+    @property
     def arp_answered(self) -> Moment | None:
         """The first ARP reply that gave the PC the controller's hardware address."""
         answers = [answer for question in self.questions for answer, _ in question.answers]

@@ -1,7 +1,7 @@
 """A comparison of two recordings -> one document, and its JSON."""
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from itertools import zip_longest
 from typing import Any
 
@@ -51,12 +51,8 @@ REMARKS = {
         "Record a PC, a cable or a time with which it works."
     ),
     Remark.BOTH_FAIL: (
-        "Neither is seen working, and they end differently. Diagnose each of them; compare again "
-        "with a recording that works."
-    ),
-    Remark.SWAPPED: (
-        "The recording given first does not work and the second does: give them the other way "
-        "round, the working one first."
+        "No difference explains why neither works. Diagnose the later one; compare again with a "
+        "recording that works."
     ),
     Remark.NOT_TRIED: "Its program did not call, or the PC had no address or no way to do so.",
     Remark.UNCLEAR: (
@@ -181,8 +177,15 @@ def document(comparison: Comparison) -> list[Block]:
     return blocks
 
 
+def in_a_sentence(comparison: Comparison) -> str:
+    """What differs first, for a letter."""
+    return _first(comparison)
+
+
 def _sides(comparison: Comparison) -> tuple[str, str]:
-    """What the two are called: by what they were given as, unless they are not."""
+    """What the two are called: by how they end, or by their time where both fail."""
+    if {Remark.BOTH_FAIL, Remark.FAIL_ALIKE} & set(comparison.remarks):
+        return ("Earlier", "Later")
     return ("Working", "Failing") if comparison.explains else ("First", "Second")
 
 
@@ -203,8 +206,8 @@ def _first(comparison: Comparison) -> str:
         apart = [one.name for one in comparison.aspects if one.weight is Weight.MATTERS]
         told = f"they differ in {listed([_small(NAMES[name]) for name in apart])}"
         return f"Both work, and {told if apart else 'nothing that can matter differs'}."
-    if Remark.SWAPPED in comparison.remarks:
-        return _remark(Remark.SWAPPED, comparison)
+    if Remark.BOTH_FAIL in comparison.remarks:
+        return _is_it_better(comparison)
     if not comparison.explains:
         return "No difference that explains anything."
     if comparison.parts_at is None:
@@ -218,6 +221,31 @@ def _first(comparison: Comparison) -> str:
         f"They part at {where}. What the failing recording shows, and the working one does not: "
         f"{comparison.fault.title}."
     )
+
+
+def _is_it_better(comparison: Comparison) -> str:
+    """What changed from the earlier to the later one, where neither works."""
+    assert comparison.outcomes is not None
+    told = [_further(comparison)]
+    earlier, later = (one.fault for one in comparison.outcomes)
+    if earlier is not None and (later is None or later.rule != earlier.rule):
+        told.append(f"Gone: {earlier.title}.")
+    if later is not None and (earlier is None or later.rule != earlier.rule):
+        told.append(f"New: {later.title}.")
+    return " ".join(told)
+
+
+def _further(comparison: Comparison) -> str:
+    up, down = comparison.came_up, comparison.went_down
+    if bool(up) is bool(down):
+        return "Neither works, and the later one is not clearly better or worse."
+    which = up or down
+    gained = f"the {STAGES[which[0]]}"
+    if len(which) > 1:
+        gained = f"from {gained} to the {STAGES[which[-1]]}"
+    if up:
+        return f"It does not work yet, and the later one gets further: {gained} came up."
+    return f"It works in neither, and the later one gets less far: {gained} no longer comes up."
 
 
 def _where(working: object, failing: object) -> str:
@@ -258,14 +286,21 @@ def _recordings(comparison: Comparison) -> Iterator[str]:
 
 
 def _stages(comparison: Comparison) -> Iterator[tuple[str, str, str, str]]:
+    """In agreement with the headline: only where a difference explains something is one of them the
+    first, and then those before it are unclear, and those behind it follow.
+    """
     assert comparison.outcomes is not None
     good, bad = comparison.outcomes
+    parts_at = comparison.parts_at if comparison.explains else None
+    passed = False
     for number, (one, other) in enumerate(zip(good.stages, bad.stages, strict=True), 1):
-        differs = "" if one.state is other.state else "differs"
-        if State.UNCLEAR in (one.state, other.state) and differs:
+        differs = "" if one.state is other.state else MARKS[Weight.BESIDE]
+        if one.stage is parts_at:
+            differs, passed = "first", True
+        elif differs and passed:
+            differs = MARKS[Weight.FOLLOWS]
+        elif differs and (parts_at or State.UNCLEAR in (one.state, other.state)):
             differs = MARKS[Weight.UNKNOWN]
-        if one.stage is comparison.parts_at:
-            differs = "first"
         yield f"{number} {SHOWN_AS[one.stage]}", str(one.state), str(other.state), differs
 
 
@@ -315,17 +350,24 @@ def _value(name: str, value: object) -> str:
 # --- JSON ---------------------------------------------------------------------------------------
 
 
-def to_json(comparison: Comparison) -> str:
-    """The comparison as one object, in ASCII; the same two recordings give the same text."""
+def to_json(comparisons: Sequence[Comparison]) -> str:
+    """One comparison as an object, several as a list in one; ASCII, always the same text."""
+    each = [_content(one) for one in comparisons]
+    content = {"schema": SCHEMA, **(each[0] if len(each) == 1 else {"comparisons": each})}
+    return json.dumps(content, indent=1) + "\n"
+
+
+def _content(comparison: Comparison) -> dict[str, Any]:
     outcomes = comparison.outcomes or (None, None)
-    content = {
-        "schema": SCHEMA,
+    return {
         "working": _side(comparison.working, outcomes[0]),
         "failing": _side(comparison.failing, outcomes[1]),
         "comparable": comparison.is_comparable,
         "remarks": [
             {"remark": str(one), "text": _remark(one, comparison)} for one in comparison.remarks
         ],
+        "came_up": [str(one) for one in comparison.came_up],
+        "went_down": [str(one) for one in comparison.went_down],
         "first_difference": _aspect(comparison.first) if comparison.first else None,
         "more_controllers": [str(one) for one in comparison.more],
         "parts_at": None if comparison.parts_at is None else str(comparison.parts_at),
@@ -333,7 +375,6 @@ def to_json(comparison: Comparison) -> str:
         "stages": _each_stage(outcomes[0], outcomes[1]),
         "aspects": [_aspect(one) for one in comparison.aspects],
     }
-    return json.dumps(content, indent=1) + "\n"
 
 
 def _side(diagnosis: Diagnosis, outcome: Outcome | None) -> dict[str, Any]:

@@ -1,11 +1,15 @@
-"""A diagnosis -> a reply that support staff paste into a mail to the site."""
+"""Diagnoses -> a reply to the site: one for one mail, however many recordings it holds."""
 
+import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC
+from datetime import UTC, datetime
 
+from analyzer.comparison import compare
 from analyzer.diagnosis import Certainty, Diagnosis, Finding, Outcome, Stage, Step, Verdict
-from analyzer.reports.blocks import Block, Listing, Paragraph, safely
+from analyzer.inputs.envelopes import Envelope
+from analyzer.reports.blocks import Block, Listing, Paragraph, Typed, safely
+from analyzer.reports.comparison import in_a_sentence
 from analyzer.reports.document import NOT_RECORDINGS
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
 from analyzer.reports.document.bounds import FEW, MOST_IN_FULL, MOST_NAMED, named
@@ -17,10 +21,10 @@ from analyzer.reports.document.verdict import (
     headline,
     worst_first,
 )
-from analyzer.words import quoted, say
+from analyzer.reports.house import House
+from analyzer.reports.offers import Offers, offers
+from analyzer.words import count, listed, quoted, say
 
-GREETING = "[Your greeting]"
-FAREWELL = "[Your name]"
 MOST_STEPS = 3
 """Steps, causes and frames in a letter: more are not read (common practice, no source)."""
 STEPS = "Please do this, in this order:"
@@ -48,73 +52,239 @@ MEANT = {
 """What each stage is about, for somebody who never heard of them."""
 
 
-def letter(
-    diagnoses: Sequence[Diagnosis], refused: Sequence[str] = (), everything: bool = False
-) -> list[Block]:
-    """The letter about one or several recordings, and a line for each thing that is none.
-    everything: every link-up by itself.
+HOUSE = House()
+
+
+@dataclass(frozen=True, slots=True)
+class Style:
+    """How a letter is written. everything: every link-up and step by itself; attached: whether the
+    page goes with it; house: the desk's own wording.
     """
-    blocks: list[Block] = [Paragraph(GREETING)]
-    for diagnosis in diagnoses:
-        blocks += _about(diagnosis, everything)
+
+    everything: bool = False
+    attached: bool = False
+    house: House = HOUSE
+
+
+PLAIN = Style()
+
+
+def letter(
+    diagnoses: Sequence[Diagnosis],
+    refused: Sequence[str] = (),
+    style: Style = PLAIN,
+    mail: Envelope | None = None,
+    beside: Sequence[str] = (),
+) -> list[Block]:
+    """The letter about one or several recordings, and a line for each thing that is none. mail: the
+    one that they came with; beside: names of what came along and never holds frames.
+    """
+    ordered = sorted(diagnoses, key=_began)
+    several = len(ordered) > 1
+    house = style.house
+    blocks: list[Block] = [Paragraph(house.greeting)]
+    blocks += _all(ordered, mail) if several else _one(ordered[0], mail, style.everything)
+    blocks += _offers(ordered, mail)
+    blocks += _findings(ordered, style)
+    if any(calls_for_another(one) for one in ordered):
+        blocks.append(Paragraph("Please send us a new recording, made like this:"))
+        blocks.append(Listing(GOOD_RECORDING, numbered=True))
     if refused:
         lines = [Step(text) for text in refused]
         blocks += [Paragraph(f"{NOT_RECORDINGS}:"), Listing(lines)]
-    return list(safely([*blocks, *_questions(diagnoses), Paragraph(FAREWELL)]))
+    if beside:
+        names = named(list(map(quoted, beside)))
+        blocks.append(Paragraph(f"Not used, since no frames are in such files: {names}."))
+    if style.attached:
+        blocks.append(Paragraph(ATTACHED))
+    blocks += _questions(ordered, mail.words if mail is not None else "")
+    blocks += [Paragraph(note) for note in house.notes]
+    return list(safely([*blocks, Typed(house.signature)]))
 
 
-def _about(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
-    name = quoted(diagnosis.facts.file)
-    yield Paragraph(f"Thank you for the recording {name}. It holds {how_much(diagnosis)}.")
+ATTACHED = (
+    "The page attached has the proof, all steps and their cautions. Any browser shows it; it needs "
+    "no network."
+)
+NO_TIME = datetime.max.replace(tzinfo=UTC)
+
+
+def _began(diagnosis: Diagnosis) -> datetime:
+    """What recordings are put in order by; one without a time comes last."""
+    return diagnosis.facts.first_seen or NO_TIME
+
+
+def _name(diagnosis: Diagnosis) -> str:
+    return quoted(diagnosis.facts.file)
+
+
+def _thanks(mail: Envelope | None) -> str:
+    if mail is None:
+        return "Thank you for"
+    sent = f" of {mail.sent:%Y-%m-%d}" if mail.sent is not None else ""
+    return f"Thank you for your mail{sent} and"
+
+
+# --- what the recordings show -------------------------------------------------------------------
+
+
+def _one(diagnosis: Diagnosis, mail: Envelope | None, everything: bool) -> Iterator[Block]:
+    """A recording that came alone."""
+    name = _name(diagnosis)
+    yield Paragraph(f"{_thanks(mail)} the recording {name}. It holds {how_much(diagnosis)}.")
     yield from comments(diagnosis)
+    yield from (Paragraph(text) for text in _said(diagnosis, everything))
+
+
+def _said(diagnosis: Diagnosis, everything: bool) -> Iterator[str]:
+    """What a recording says of each link-up."""
     outcomes = worst_first(diagnosis.outcomes)
     working = [one for one in outcomes if _works(one)]
     troubled = [one for one in outcomes if not _works(one)]
-    short = len(troubled) > MOST_IN_FULL and not everything
-    told = first_of_each(troubled) if short else troubled
-    one_by_one = told if len(working) > FEW else [*told, *working]
-    for outcome in one_by_one:
-        yield Paragraph(f"{_who(outcome)}: {headline(outcome)}{_stage(outcome)}")
+    told = _told(troubled, everything)
+    for outcome in told if len(working) > FEW else [*told, *working]:
+        yield f"{_who(outcome)}: {headline(outcome)}{_stage(outcome)}"
     told_above = set(told)
     rest = [one.linkup.controller for one in troubled if one not in told_above]
     if rest:
-        yield Paragraph(f"Besides these, there is trouble or a warning with {named(rest)}.")
+        yield f"Besides these, there is trouble or a warning with {named(rest)}."
     if len(working) > FEW:
         addresses = [one.linkup.controller for one in working]
         names = named(addresses, len(addresses) if everything else MOST_NAMED)
-        yield Paragraph(f"The connection works with {names}: they answer the PC.")
+        yield f"The connection works with {names}: they answer the PC."
     if working:
+        yield STILL_TROUBLE
+
+
+def _told(troubled: Sequence[Outcome], everything: bool) -> list[Outcome]:
+    """The link-ups with a trouble or a warning that are told by themselves."""
+    short = len(troubled) > MOST_IN_FULL and not everything
+    return first_of_each(troubled) if short else list(troubled)
+
+
+def _all(ordered: Sequence[Diagnosis], mail: Envelope | None) -> Iterator[Block]:
+    """Several recordings: what they show together, each in a line, and where they differ."""
+    yield Paragraph(f"{_thanks(mail)} the {len(ordered):,} recordings.")
+    yield Paragraph(_together(ordered))
+    yield Listing([Step(f"{_name(one)}: {how_much(one)}. {_in_a_line(one)}") for one in ordered])
+    pair = _pair(ordered)
+    if pair is not None:
+        compared = compare(*pair)
+        good, bad = _name(compared.working), _name(compared.failing)
+        if compared.is_comparable:
+            both = f"{good}, where it works, compared with {bad}, where it does not."
+            yield Paragraph(f"{both} {in_a_sentence(compared)}")
+    if all(map(_all_work, ordered)):
         yield Paragraph(STILL_TROUBLE)
-    yield from _findings(diagnosis, told)
-    if calls_for_another(diagnosis):
-        yield Paragraph("Please send us a new recording, made like this:")
-        yield Listing(GOOD_RECORDING, numbered=True)
+
+
+def _together(ordered: Sequence[Diagnosis]) -> str:
+    """In how many of them it works, and that the list is in order of time."""
+    works = sum(_all_work(one) for one in ordered)
+    if works == len(ordered):
+        told = "The connection works in all of them."
+    elif not works:
+        told = "None of them shows a connection that works without trouble."
+    else:
+        told = f"The connection works in {works:,} of them, and not or not well in the others."
+    return f"{told} In order of time they show this:"
+
+
+def _all_work(diagnosis: Diagnosis) -> bool:
+    return bool(diagnosis.outcomes) and all(_works(one) for one in diagnosis.outcomes)
+
+
+def _in_a_line(diagnosis: Diagnosis) -> str:
+    """What came of the link-up that got least far."""
+    outcomes = worst_first(diagnosis.outcomes)
+    if not outcomes:
+        leads = main_findings(diagnosis)
+        return f"{leads[0].title}." if leads else "No controller was found in it."
+    more = len(outcomes) - 1
+    told = f" {count(more, 'other connection')} got as far or farther." if more else ""
+    return f"{_who(outcomes[0])}: {headline(outcomes[0])}{told}"
+
+
+def _pair(ordered: Sequence[Diagnosis]) -> tuple[Diagnosis, Diagnosis] | None:
+    """A recording in which a controller works and the next one in which the same does not; without
+    one, the last before it.
+    """
+    for diagnoses in (ordered, ordered[::-1]):
+        works: dict[object, Diagnosis] = {}
+        for diagnosis in diagnoses:
+            for one in diagnosis.outcomes:
+                if one.fault is not None and one.linkup.controller in works:
+                    return works[one.linkup.controller], diagnosis
+            works |= {
+                one.linkup.controller: diagnosis
+                for one in diagnosis.outcomes
+                if one.verdict is Verdict.COMPLETE
+            }
+    return None
+
+
+def _offers(ordered: Sequence[Diagnosis], mail: Envelope | None) -> Iterator[Block]:
+    """What the mail's own words name, and what of it no frame has."""
+    named_there = offers(mail.words) if mail is not None else Offers()
+    told = [
+        f"{what} {listed(texts)}"
+        for what, texts in (
+            ("", [*named_there.addresses, *named_there.hardware]),
+            ("the mask", named_there.masks),
+            ("the port", named_there.ports),
+        )
+        if texts
+    ]
+    if not told:
+        return
+    yield Paragraph(
+        f"Your mail names {'; '.join(told).strip()}. We take that as an offer, not as a fact: "
+        "please tell us if anything of it is wrong."
+    )
+    unseen = named_there.unseen(ordered)
+    if unseen:
+        where = "none of the recordings" if len(ordered) > 1 else "no frame of the recording"
+        verb = "are" if len(unseen) > 1 else "is"
+        yield Paragraph(f"{listed(unseen)} {verb} in {where}.")
 
 
 def _works(outcome: Outcome) -> bool:
     return outcome.verdict is Verdict.COMPLETE and outcome.warning is None
 
 
-def _findings(diagnosis: Diagnosis, outcomes: Sequence[Outcome]) -> Iterator[Block]:
-    """What leads these link-ups, or without any what is told of the whole; causes and steps once a
-    rule.
+def _findings(ordered: Sequence[Diagnosis], style: Style) -> Iterator[Block]:
+    """What leads the link-ups that are told, or without any what is told of the whole; causes and
+    steps once a rule.
     """
-    faults = {one.fault for one in outcomes}
-    leads = main_findings(diagnosis)
-    findings = [one for one in leads if one in faults] or leads[:1]
-    headlines = {outcome.fault or outcome.warning for outcome in diagnosis.outcomes}
-    told: dict[str, Finding] = {}
-    for finding in findings:
-        if finding.rule in told:
-            same = told[finding.rule].title
-            yield Paragraph(f'{finding.title}: causes and steps are those under "{same}".')
-            continue
-        is_clear = len(findings) == 1 and finding in headlines
-        yield Paragraph(finding.means if is_clear else f"{finding.title}. {finding.means}")
-        yield from _finding(diagnosis, finding)
-        told[finding.rule] = finding
-    if findings:
+    told: dict[str, str] = {}
+    for diagnosis in ordered:
+        for finding in _leading(diagnosis, style.everything):
+            title = finding.title if len(ordered) == 1 else f"{_name(diagnosis)}: {finding.title}"
+            if finding.rule in told:
+                same = told[finding.rule]
+                yield Paragraph(f'{title}: causes and steps are those under "{same}".')
+                continue
+            if len(told) == MOST_IN_FULL and not style.everything:
+                continue
+            is_clear = len(ordered) == 1 and _is_told_above(diagnosis, finding, style.everything)
+            yield Paragraph(finding.means if is_clear else f"{title}. {finding.means}")
+            yield from _finding(diagnosis, finding, style)
+            told[finding.rule] = title
+    if told:
         yield Paragraph(NO_MORE)
+
+
+def _leading(diagnosis: Diagnosis, everything: bool) -> Sequence[Finding]:
+    troubled = [one for one in worst_first(diagnosis.outcomes) if not _works(one)]
+    faults = {one.fault for one in _told(troubled, everything)}
+    leads = main_findings(diagnosis)
+    return [one for one in leads if one in faults] or leads[:1]
+
+
+def _is_told_above(diagnosis: Diagnosis, finding: Finding, everything: bool) -> bool:
+    """Whether it is the only one, and leads a link-up: then its title stands above."""
+    headlines = {one.fault or one.warning for one in diagnosis.outcomes}
+    return len(_leading(diagnosis, everything)) == 1 and finding in headlines
 
 
 def _who(outcome: Outcome) -> str:
@@ -127,7 +297,7 @@ def _stage(outcome: Outcome) -> str:
     return f" That stage is about {MEANT[stage]}." if stage else ""
 
 
-def _finding(diagnosis: Diagnosis, finding: Finding) -> Iterator[Block]:
+def _finding(diagnosis: Diagnosis, finding: Finding, style: Style) -> Iterator[Block]:
     if finding.evidence:
         sheet = finding.linkup is not None and finding.linkup.sheet is not None
         yield Paragraph(say(IN_DOUBT[finding.certainty], {"sheet": sheet}))
@@ -136,10 +306,19 @@ def _finding(diagnosis: Diagnosis, finding: Finding) -> Iterator[Block]:
     yield Listing([Step(text) for text in finding.likely_causes[:MOST_STEPS]])
     yield Paragraph(STEPS)
     yield from general_cautions(finding)
-    yield Listing(finding.what_to_do[:MOST_STEPS], numbered=True)
+    most = len(finding.what_to_do) if style.everything else MOST_STEPS
+    yield Listing(finding.what_to_do[:most], numbered=True)
     if finding.confirm.text:
         yield Paragraph("To be sure:")
         yield Listing([finding.confirm])
+    left = len(finding.what_to_do[most:])
+    if left:
+        where = "the page attached has them" if style.attached else "ask us for them"
+        yield Paragraph(f"If these do not help, {_there_are(left)}: {where}.")
+
+
+def _there_are(steps: int) -> str:
+    return f"there {'is' if steps == 1 else 'are'} {count(steps, 'more step')}"
 
 
 def _proof(diagnosis: Diagnosis, finding: Finding) -> Iterator[str]:
@@ -153,15 +332,20 @@ def _proof(diagnosis: Diagnosis, finding: Finding) -> Iterator[str]:
         yield f"Frame {one.moment.frame:,}{', ' + when + ' UTC' if when else ''}: {one.text}."
 
 
+NEVER = r"(?!)"
+"""Fits no words: whatever a mail says, who may stop the machine is asked."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Question:
     """One question of the intake form. short: the same in passing; open: whether a diagnosis leaves
-    it open.
+    it open; words: those of a mail that speaks of it, in English.
     """
 
     text: str
     short: str
     open: Callable[[Diagnosis, Outcome | None], bool]
+    words: str = NEVER
 
 
 def _has_steps(diagnosis: Diagnosis, outcome: Outcome | None) -> bool:
@@ -229,89 +413,105 @@ QUESTIONS = {
         "Which words and numbers did it show?",
         "what was pressed in which program, when, and what it showed",
         _not_working,
+        r"\d[:.h]\d\d\b.*\b(click|press|start|connect|go online|message|error)",
     ),
     "worked": Question(
         "Did this PC ever work with this controller? What has changed since: PC, cable, program, "
         "firmware, switch, controller, power?",
         "whether it ever worked, and what has changed since",
         _not_working,
+        r"\b(worked|used to|never connected|since|yesterday|last (week|month)|changed|replaced)\b",
     ),
     "others": Question(
         "Does a panel or another PC work with the controller right now? How many programs are "
         "connected to it?",
         "whether a panel or another PC works with the controller now",
         _not_working,
+        r"\b(panel|other|another|second) (pc|laptop|program|panel|computer)|\bpanel\b",
     ),
     "sometimes": Question(
         "Does it always fail, or sometimes? After how long? With the machine's motion, at the "
         "start of a shift, after a break?",
         "whether it always fails, or when",
         _not_working,
+        r"\b(sometimes|always|every time|after \d+|intermittent\w*|sporadic\w*)\b",
     ),
     "way": Question(
         "What lies between PC and controller: a direct cable, a switch, a router, a VPN, radio, a "
         "virtual machine?",
         "what lies between PC and controller: a cable, a switch, a router, radio",
         _way_unknown,
+        r"\b(switch|router|vpn|direct(ly)? (cable|connected)|wireless|radio|virtual machine)\b",
     ),
     "lamps": Question(
         "Which lamps are lit at both ends of the cable, in which colour? Which socket of the "
         "controller is used?",
         "which lamps are lit at both ends of the cable",
         _stopped_before(Stage.ROUTE),
+        r"\b(lamps?|leds?|lights?)\b",
     ),
     "adapters": Question(
         "Address, mask and gateway of every adapter of the PC that is up: fixed or automatic?",
         "the addresses and masks of the PC's adapters",
         _mask_unknown,
+        r"\b(mask|gateway|dhcp|fixed address|255\.\d+\.\d+\.\d+)\b|/\d\d\b",
     ),
     "label": Question(
         "Address, mask, gateway and hardware address of the controller, as its display, label or "
         "project shows them?",
         "the controller's address, mask and hardware address by its label",
         _unless_in_sheet(_not_working, "mask", "hardware_address"),
+        r"\b(label|display|plate)\b|([0-9a-f]{2}[-:]){5}[0-9a-f]{2}",
     ),
     "port": Question(
         "Which port and protocol does the controller's manual name?",
         "port and protocol by the controller's manual",
         _unless_in_sheet(_stopped_before(Stage.PORT), "port", "transport"),
+        r"\b(port|tcp|udp)\W{0,3}\d{2,5}\b|\d:\d{2,5}\b",
     ),
     "pings": Question(
         "Does the controller answer ten pings from the PC, and from a panel?",
         "whether the controller answers pings",
         _not_pinged,
+        r"\bping(s|ed|ing)?\b",
     ),
     "table": Question(
         "Which hardware address does the PC's neighbour table hold for the controller?",
         "which hardware address the PC's neighbour table holds for the controller",
         _failed_at(Stage.NEIGHBOUR, Stage.ROUTE),
+        r"\b(arp|neighbou?r) (table|cache)\b",
     ),
     "state": Question(
         "The controller's family, firmware date, operating mode, fault code, and how long it has "
         "been powered?",
         "the controller's family, firmware date, mode and fault code",
         _not_working,
+        r"\b(firmware|fault code|operating mode|stop mode|run mode)\b",
     ),
     "sessions": Question(
         "How many sessions does the controller accept, and which ones does it list now?",
         "how many sessions the controller accepts, and which it lists now",
         _unless_in_sheet(_failed_at(Stage.PORT, Stage.SESSION, Stage.ANSWER), "sessions"),
+        r"\b(sessions|connections)\b",
     ),
     "limits": Question(
         "Which time limits are set in the controller and in the program?",
         "the time limits set in the controller and the program",
         _failed_at(Stage.SESSION, Stage.ANSWER),
+        r"\b(time ?outs?|time limits?)\b",
     ),
     "system": Question(
         "The PC's operating system, security software, firewall setting on that adapter, and sleep "
         "setting?",
         "the PC's operating system, security software and firewall setting",
         _not_working,
+        r"\b(firewall|security software|operating system|antivirus)\b",
     ),
     "adapter": Question(
         "On which adapter was the recording made, and with which filter?",
         "on which adapter and with which filter it was recorded",
         _adapter_unknown,
+        r"\b(filter|capture filter|recorded on|network card)\b",
     ),
 }
 """The intake form. Each is asked only where the recording leaves it open."""
@@ -328,21 +528,30 @@ DECIDES = {
 """By the stage of what leads: the questions whose answers part its causes."""
 
 
-def _questions(diagnoses: Sequence[Diagnosis]) -> Iterator[Block]:
+def _questions(diagnoses: Sequence[Diagnosis], words: str) -> Iterator[Block]:
     """What the recordings leave open: the machine's safety and what decides first, the rest in
-    passing.
+    passing. What the mail speaks of is not asked again.
     """
     asked: dict[str, None] = {}
     for diagnosis in diagnoses:
         asked |= dict.fromkeys(_open(diagnosis))
-    keys = list(asked)
+    spoken = [key for key in asked if re.search(QUESTIONS[key].words, words, re.I)]
+    keys = [key for key in asked if key not in spoken]
+    if spoken:
+        yield Paragraph(
+            f"Thank you: your mail speaks of this already. If anything is missing, add it: "
+            f"{_in_passing(spoken)}."
+        )
     if keys:
         yield Paragraph("The recording cannot answer these questions. Please tell us:")
         texts = [Step(QUESTIONS[key].text) for key in keys[:MOST_QUESTIONS]]
         yield Listing(texts, numbered=True)
     if len(keys) > MOST_QUESTIONS:
-        rest = "; ".join(QUESTIONS[key].short for key in keys[MOST_QUESTIONS:])
-        yield Paragraph(f"If it is easy, tell us as well: {rest}.")
+        yield Paragraph(f"If it is easy, tell us as well: {_in_passing(keys[MOST_QUESTIONS:])}.")
+
+
+def _in_passing(keys: Sequence[str]) -> str:
+    return "; ".join(QUESTIONS[key].short for key in keys)
 
 
 def _open(diagnosis: Diagnosis) -> list[str]:

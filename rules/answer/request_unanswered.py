@@ -82,7 +82,8 @@ def _waits_in_vain(linkup: LinkUp, call: Call) -> bool:
         return call.gave_up or call.is_unheard
     if not linkup.on_port.answered_after(asked[0]):
         return call.end is None or call.gave_up or call.starved
-    return (call.gave_up or call.starved) and bool(linkup.on_port.after(call.ended))
+    called_again = call.ended is not None and linkup.on_port[-1].first > call.ended
+    return called_again and (call.gave_up or call.starved)
 
 
 def _works_later(linkup: LinkUp, call: Call) -> bool:

@@ -144,7 +144,7 @@ RULE = Rule(
     confirm="Record from before the cable is plugged in until 90 s later, with a ping running: "
     "the answers begin all at once.",
     confirm_caution=cautions.LINK_DROPS,
-    explains=("nothing-heard", "self-assigned-address", "unanswered-arp"),
+    explains=("late-start", "nothing-heard", "self-assigned-address", "unanswered-arp"),
     sources=("IEEE 802.1D-1998 section 8.10 (forward delay 15 s, max age 20 s)",),
     needs=frozenset({Need.HARDWARE}),
     survey=survey,

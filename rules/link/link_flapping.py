@@ -147,6 +147,7 @@ RULE = Rule(
     ),
     confirm="Look at the link lamp for some minutes, or at the switch's count of link changes.",
     explains=(
+        "late-start",
         "nothing-heard",
         "unanswered-arp",
         "port-silent",

@@ -138,7 +138,7 @@ RULE = Rule(
         "The key exchange of a wireless network.",
     ),
     confirm="Ask for the switch's log of this port at that clock time.",
-    explains=("nothing-heard", "self-assigned-address", "unanswered-arp"),
+    explains=("late-start", "nothing-heard", "self-assigned-address", "unanswered-arp"),
     sources=("IEEE 802.1X", "RFC 3748 section 4", "common practice, no source"),
     needs=frozenset({Need.HARDWARE}),
     survey=survey,

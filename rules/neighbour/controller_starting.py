@@ -14,7 +14,7 @@ from itertools import pairwise
 
 from analyzer.facts import Boot, BootSign, Moment, Station
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import How, LinkUp, Stage
+from analyzer.linkup import How, LinkUp
 from rules import cautions
 
 START_TAKES = 120.0
@@ -39,7 +39,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     starts, station = _starts(linkup), linkup.facts.station(linkup.hardware)
     if station is None or not starts:
         return
-    unanswered = _unanswered(linkup)
+    unanswered = linkup.unanswered_tries
     if _is_loop(station, starts, unanswered):
         yield Sighting(
             values=_values(linkup, starts, unanswered),
@@ -48,7 +48,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             likeliest=LOOP,
         )
     elif starts[0][0].moment.seconds - station.first.seconds <= FIRST_FRAMES:
-        yield from _once(linkup, starts[0], unanswered)
+        yield from _once(linkup, starts[0])
 
 
 def _starts(linkup: LinkUp) -> list[list[Boot]]:
@@ -60,14 +60,6 @@ def _starts(linkup: LinkUp) -> list[list[Boot]]:
         else:
             grouped.append([sign])
     return grouped
-
-
-def _unanswered(linkup: LinkUp) -> list[Moment]:
-    """What the PC sent to the controller without any answer, or had to send again."""
-    tried = [at for question in linkup.questions for at in question.ignored]
-    for call in linkup.calls:
-        tried += [*call.sent_again, *call.in_vain]
-    return sorted(set(tried))
 
 
 def _is_loop(station: Station, starts: list[list[Boot]], unanswered: list[Moment]) -> bool:
@@ -86,11 +78,10 @@ def _was_silent(station: Station, start: Moment, unanswered: list[Moment]) -> bo
     return tried is not None and not station.presence.within(tried, start.seconds - INSTANT)
 
 
-def _once(linkup: LinkUp, start: list[Boot], unanswered: list[Moment]) -> Iterator[Sighting]:
+def _once(linkup: LinkUp, start: list[Boot]) -> Iterator[Sighting]:
     """The first start, with the controller not heard before."""
-    first, up = start[0].moment, _up(linkup)
+    first, up, tried = start[0].moment, linkup.taken, linkup.tried_too_early
     refused = {at for one in linkup.calls.that(How.REFUSED) for at in one.session.syns.moments}
-    tried = sorted(one for one in {*unanswered, *refused} if up is None or one < up)
     during = [moment for moment in tried if moment > first]
     announced = all(one.sign is BootSign.ANNOUNCEMENT for one in start)
     if not tried or linkup.sent_to - {linkup.hardware} or (announced and during == tried):
@@ -105,14 +96,6 @@ def _once(linkup: LinkUp, start: list[Boot], unanswered: list[Moment]) -> Iterat
         level=Level.FAULT if up is None else Level.NOTE,
         silence=linkup.silence(at for at in during if at not in refused) if up is None else None,
     )
-
-
-def _up(linkup: LinkUp) -> Moment | None:
-    """When the controller took a call; where the PC makes none, when it answered at all."""
-    port = linkup.proofs.get(Stage.PORT)
-    if port is not None:
-        return port.moment
-    return None if linkup.calls or linkup.exchanges else linkup.heard
 
 
 def _values(
@@ -185,6 +168,7 @@ RULE = Rule(
     confirm="Try again 2 min after the controller's last sign of a start.",
     confirm_caution=cautions.COMMANDS,
     explains=(
+        "late-start",
         "unanswered-arp",
         "arp-silent-controller",
         "port-refused",

@@ -130,7 +130,10 @@ RULE = Rule(
     ),
     confirm="Call from another PC: if it is accepted at once, the old session is in the way.",
     confirm_caution=cautions.COMMANDS,
-    explains=("session-reset",),
+    explains=(
+        "late-start",
+        "session-reset",
+    ),
     sources=(
         "RFC 9293 section 3.5.1 (half-open sessions, figures 9 and 10)",
         "RFC 9293 section 3.8.4 (keep-alives after 2 h by default)",

@@ -243,6 +243,7 @@ RULE = Rule(
     "more. If it works, connect them again one by one.",
     confirm_caution=cautions.OTHERS_SESSION,
     explains=(
+        "late-start",
         "port-refused",
         "port-silent",
         "session-reset",

@@ -168,7 +168,7 @@ def _compare(octets: bytes) -> None:
         compared = compare(*pair)
         promises.is_terminal_text(to_text(comparison.document(compared)))
         promises.is_page(to_html(comparison.document(compared)))
-        promises.is_json(comparison.to_json(compared))
+        promises.is_json(comparison.to_json([compared]))
 
 
 def _trim(octets: bytes) -> None:

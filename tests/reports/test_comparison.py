@@ -1,6 +1,7 @@
 """The comparison as a document and as JSON: every value has words, and fits a terminal."""
 
 import json
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -34,7 +35,7 @@ def test_every_demo_recording_can_be_compared(failing: str) -> None:
     text = to_text(reported.document(comparison))
     assert all(len(line) <= 79 and line.isascii() for line in text.split("\n"))
     assert "None" not in text
-    content = json.loads(reported.to_json(comparison))
+    content = json.loads(reported.to_json([comparison]))
     assert content["schema"] == "whynolink-comparison/1"
     assert content["working"]["file"] == WORKING
     assert content["failing"]["file"] == failing
@@ -45,7 +46,7 @@ def test_text_json_and_page_say_the_same() -> None:
     comparison = of(WORKING, "port-refused.pcap")
     blocks = reported.document(comparison)
     strong = [one.text for one in blocks if isinstance(one, Paragraph) and one.strong]
-    content = json.loads(reported.to_json(comparison))
+    content = json.loads(reported.to_json([comparison]))
     assert strong == [content["text"]]
     assert " ".join(strong[0].split()) in " ".join(to_text(blocks).split())
     assert content["first_difference"]["aspect"] == "port"
@@ -57,7 +58,7 @@ def test_text_json_and_page_say_the_same() -> None:
 
 def test_the_same_two_recordings_give_the_same_text() -> None:
     one, other = (of(WORKING, "request-rejected.pcap") for _ in range(2))
-    assert reported.to_json(one) == reported.to_json(other)
+    assert reported.to_json([one]) == reported.to_json([other])
     assert to_text(reported.document(one)) == to_text(reported.document(other))
 
 
@@ -109,12 +110,38 @@ def test_what_can_matter_between_two_that_work_is_named() -> None:
     )
 
 
-def test_two_that_look_swapped_are_told_so_first() -> None:
-    """And once: what to do stands in the place of the first difference."""
-    blocks = reported.document(of("port-refused.pcap", WORKING))
-    first, *others = [one.text for one in blocks if isinstance(one, Paragraph)]
-    assert "the other way round" in " ".join(first.split())
-    assert not any("the other way round" in text for text in others)
+def test_given_the_other_way_round_they_read_the_same() -> None:
+    one, other = (
+        to_text(reported.document(of(*names)))
+        for names in ((WORKING, "port-refused.pcap"), ("port-refused.pcap", WORKING))
+    )
+    assert one == other
+
+
+def test_where_neither_works_it_says_whether_it_is_better() -> None:
+    comparison = of("nobody-has-the-address.pcap", "port-refused.pcap")
+    text = " ".join(to_text(reported.document(comparison)).split())
+    up, down = comparison.came_up, comparison.went_down
+    assert bool(up) is not bool(down)
+    assert ("gets further: from the hardware address to the route came up" in text) is bool(up)
+    assert ("gets less far" in text) is bool(down)
+    assert "Gone: " in text
+    assert "New: " in text
+    assert "first" not in {row[-1] for row in stages(comparison)}
+
+
+def stages(comparison: Comparison) -> list[Sequence[str]]:
+    blocks = reported.document(comparison)
+    return [*next(one for one in blocks if isinstance(one, Table) and "Stage" in one.header).rows]
+
+
+def test_the_marks_of_the_stages_agree_with_the_headline() -> None:
+    marks = [row[-1] for row in stages(of(WORKING, "port-refused.pcap"))]
+    assert marks.count("first") == 1
+    assert set(marks[: marks.index("first")]) <= {"", "-"}
+    assert set(marks[marks.index("first") + 1 :]) <= {"", "follows"}
+    alike = stages(of("port-refused.pcap", "port-refused.pcap"))
+    assert {row[-1] for row in alike} == {""}
 
 
 def test_the_recording_without_link_up_is_named() -> None:
@@ -157,7 +184,9 @@ def test_of_many_controllers_a_few_are_named_and_the_rest_counted() -> None:
     assert len(comparison.more) > 20
     text = " ".join(to_text(reported.document(comparison)).split())
     assert f" and {len(comparison.more) - MOST_NAMED} more. Compare each with" in text
-    assert len(json.loads(reported.to_json(comparison))["more_controllers"]) == len(comparison.more)
+    assert len(json.loads(reported.to_json([comparison]))["more_controllers"]) == len(
+        comparison.more
+    )
 
 
 def test_of_many_values_a_few_are_listed() -> None:

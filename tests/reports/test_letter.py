@@ -12,10 +12,9 @@ from analyzer.linkup import Stage
 from analyzer.reports.blocks import Listing
 from analyzer.reports.document.another import GOOD_RECORDING
 from analyzer.reports.document.finding import general_cautions, main_findings
+from analyzer.reports.house import House
 from analyzer.reports.letter import (
     DECIDES,
-    FAREWELL,
-    GREETING,
     MOST_QUESTIONS,
     MOST_STEPS,
     QUESTIONS,
@@ -40,8 +39,8 @@ def test_every_letter_fits_a_mail(name: str) -> None:
     assert text.isascii()
     assert all(len(line) <= 80 for line in text.split("\n"))
     assert "(text=" not in text
-    assert text.startswith(GREETING)
-    assert text.rstrip().endswith(FAREWELL)
+    assert text.startswith(House().greeting)
+    assert text.rstrip().endswith(House().signature)
 
 
 def test_first_what_happened_then_steps_then_questions() -> None:

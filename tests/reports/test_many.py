@@ -24,7 +24,7 @@ from analyzer.reports.document.bounds import (
     MOST_STATIONS,
 )
 from analyzer.reports.document.verdict import WARNED, short_verdict, worst_first
-from analyzer.reports.letter import letter
+from analyzer.reports.letter import Style, letter
 from analyzer.reports.row import row_of
 from analyzer.reports.sheet import sheet
 from analyzer.reports.to_html import to_html
@@ -112,7 +112,10 @@ def test_each_trouble_is_told_in_full_once() -> None:
 def test_with_all_everything_is_told() -> None:
     diagnosis = many(100)
     addresses = [str(one.linkup.controller) for one in diagnosis.outcomes]
-    text, reply = to_text(report([diagnosis], True)), to_text(letter([diagnosis], (), True))
+    text, reply = (
+        to_text(report([diagnosis], True)),
+        to_text(letter([diagnosis], (), Style(everything=True))),
+    )
     assert len(overview(diagnosis, everything=True)) == 100
     headings = re.findall(r"^The PC \S+ and the controller ([0-9.]+)", text, re.MULTILINE)
     assert sorted(headings) == sorted(addresses)
@@ -165,10 +168,10 @@ JOBS: dict[str, Callable[[Diagnosis], object]] = {
     "page": lambda one: to_html(report([one], pictures=True)),
     "json": lambda one: to_json([one]),
     "letter": lambda one: to_text(letter([one])),
-    "all letters": lambda one: letter([one], (), True),
+    "all letters": lambda one: letter([one], (), Style(everything=True)),
     "row": lambda one: row_of(one, "x"),
     "sheet": lambda one: sheet([one]),
-    "comparison": lambda one: comparison.to_json(compare(one, one)),
+    "comparison": lambda one: comparison.to_json([compare(one, one)]),
 }
 
 
