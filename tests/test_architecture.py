@@ -34,6 +34,9 @@ FRAMES = "analyzer.frames"
 FACTS = "analyzer.facts"
 SITE = "analyzer.site"
 LINKUP = "analyzer.linkup"
+INCIDENTS = "analyzer.incidents"
+CHANCE = "analyzer.chance"
+COMMON = "analyzer.common"
 FINDINGS = "analyzer.findings"
 RULES = "rules"
 CAUTIONS = "analyzer.cautions"
@@ -62,6 +65,9 @@ MAY_IMPORT: dict[str, set[str]] = {
     FACTS: {FACTS, FRAMES, RECORDS, COLUMNS, ERRORS},
     SITE: {FACTS, ERRORS},
     LINKUP: {LINKUP, FACTS, SITE, ERRORS},
+    INCIDENTS: {FACTS, LINKUP},
+    CHANCE: set(),
+    COMMON: {CHANCE, FACTS, INCIDENTS, LINKUP},
     FINDINGS: {CAUTIONS, FACTS, LINKUP, WORDS, ERRORS},
     CAUTIONS: set(),
     RULE_CAUTIONS: {CAUTIONS},

@@ -21,8 +21,8 @@ from analyzer.diagnosis import diagnose
 from analyzer.inputs import open_recording
 from analyzer.linkup import Told
 from analyzer.planning import plan
-from analyzer.reports.document import report
 from analyzer.reports.document.answer import in_full, in_short
+from analyzer.reports.document.page import page as page_of
 from analyzer.reports.letter import letter
 from analyzer.reports.plan import plan_report
 from analyzer.reports.plan_json import plan_json
@@ -48,7 +48,7 @@ def diagnose_and_tell(octets: bytes) -> None:
     diagnosis = diagnose(open_recording(io.BytesIO(octets), "test"), ALL)
     to_text(in_short([diagnosis]))
     to_text(in_full([diagnosis]))
-    to_html(report([diagnosis], pictures=True))
+    to_html(page_of([diagnosis]))
     to_json([diagnosis], [])
     to_text(letter([diagnosis], []))
 

@@ -36,6 +36,7 @@ from analyzer.reports import comparison, plan_json, recording
 from analyzer.reports.blocks import Block
 from analyzer.reports.document import report
 from analyzer.reports.document.answer import in_full, in_short
+from analyzer.reports.document.page import page
 from analyzer.reports.letter import letter
 from analyzer.reports.plan import plan_report
 from analyzer.reports.ranking import columns, ranking, rows_to_json
@@ -98,7 +99,7 @@ def test_foreign_text_never_looks_like_the_reports_own(texts: Sequence[str]) -> 
     refused = NotARecording("is text, not a recording.", texts[0], "Send the recording.")
     for blocks in _documents(one, other, refused, texts):
         _read_text(to_text(blocks))
-        _read_page(to_html([block for block in blocks if not _is_text_only(block)]))
+        _read_page(to_html(blocks))
     rows = [row_of(one, texts[0]), row_of(other, texts[1]), not_read(texts[2], "It is text.")]
     for text in (
         to_json([one, other], [(refused.where, refused.what, refused.todo)]),
@@ -113,12 +114,6 @@ def test_foreign_text_never_looks_like_the_reports_own(texts: Sequence[str]) -> 
     assert all(
         line.startswith("#") or "zz" not in line for line in (sheet([one]) or "").splitlines()
     )
-
-
-def _is_text_only(block: Block) -> bool:
-    from analyzer.reports.blocks import Labelled
-
-    return isinstance(block, Labelled)
 
 
 @settings(max_examples=30, deadline=None)
@@ -173,7 +168,8 @@ def _documents(
         yield in_short(several, refused=lines)
         yield in_full(several, refused=lines)
         yield letter(several, lines, mail=_mail(texts), beside=texts)
-        yield report(several, True, pictures=True, made=("whynolink",), refused=lines)
+        yield report(several, True, refused=lines)
+        yield page(several, True, ("whynolink",), lines)
     yield ranking(rows, ("whynolink",), reports=texts[3], folder=texts[4])
     for pair in ((one, other), (other, one), (one, replace(other, outcomes=[]))):
         yield comparison.document(compare(*pair))

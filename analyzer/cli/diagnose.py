@@ -26,8 +26,8 @@ from analyzer.diagnosis import UNUSABLE, Diagnosis
 from analyzer.errors import BadOption, NotARecording
 from analyzer.inputs.limits import RAISE
 from analyzer.inputs.parcels import Limits
-from analyzer.reports.document import report
 from analyzer.reports.document.answer import in_full, in_short
+from analyzer.reports.document.page import page
 from analyzer.reports.to_text import to_text
 
 LETTERS = ("letter", "eml")
@@ -181,7 +181,7 @@ def _render(
         case "html":
             from analyzer.reports.to_html import to_html  # takes long to import
 
-            return to_html(report(diagnoses, everything, pictures=True, made=made, refused=lines))
+            return to_html(page(diagnoses, everything, made, lines, zone))
     if everything:
         return to_text(in_full(diagnoses, zone, lines))
     return to_text(in_short(diagnoses, zone=zone, refused=lines))

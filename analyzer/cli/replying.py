@@ -11,7 +11,7 @@ from analyzer.errors import BadOption, NotARecording
 from analyzer.inputs.envelopes import envelope
 from analyzer.inputs.strangers import WITHOUT_FRAMES
 from analyzer.reports import house
-from analyzer.reports.document import report
+from analyzer.reports.document.page import page
 from analyzer.reports.letter import Style, letter
 from analyzer.reports.to_text import to_text
 
@@ -62,8 +62,8 @@ class Desk:
         from analyzer.reports.to_eml import to_eml
         from analyzer.reports.to_html import to_html
 
-        page = report(self.diagnoses, everything, pictures=True, made=made, refused=lines)
-        return to_eml(text, to_html(page), self.mail)
+        html = to_html(page(self.diagnoses, everything, made, lines))
+        return to_eml(text, html, self.mail)
 
 
 def _own_name(path: Path) -> str:

@@ -9,7 +9,7 @@ from analyzer.facts.arp import Arp, Claims, Question, Run
 from analyzer.facts.boots import Boot, BootSign, addressless, boots, given, requests
 from analyzer.facts.coverage import Coverage
 from analyzer.facts.dhcp import Dhcp, DhcpMessage
-from analyzer.facts.dialogue import Dialogue, No
+from analyzer.facts.dialogue import Dialogue, No, Request
 from analyzer.facts.flood import Flood
 from analyzer.facts.icmp import Echo, Icmp, IcmpError
 from analyzer.facts.index import Index
@@ -54,6 +54,7 @@ __all__ = [
     "Path",
     "Piece",
     "Question",
+    "Request",
     "Resent",
     "Run",
     "Series",

@@ -182,12 +182,6 @@ class Arp:
         if len(question.answers) > KEPT:
             del question.answers[KEPT // 2]
 
-    def is_sweep(self, asker: Hardware) -> bool:
-        """Whether a station searched the network: many addresses, most without an answer."""
-        asked = [one for one in self.questions.values() if one.asker == asker]
-        unanswered = [one for one in asked if not one.answered]
-        return len(unanswered) >= SWEEP
-
 
 def _ways(frames: Frames) -> Ints:
     """The Direction of each ARP frame. Where the recording does not tell it, the length does."""

@@ -29,6 +29,22 @@ class No(NamedTuple):
         return f"{number} ({self.meaning})"
 
 
+class Request(NamedTuple):
+    """What tells one kind of request from another: octets of the whole message, its function and
+    the unit that it is for; -1 where it has none, or where the protocol is not known.
+    """
+
+    size: int
+    function: int = -1
+    unit: int = -1
+
+
+OTHER = Request(-1)
+"""Stands for all kinds of request beyond MOST_KINDS."""
+MOST_KINDS = 32
+"""Kinds of request told apart in one session: programs send a handful (common practice, no
+source)."""
+
 NEVER = Series()
 """Stands for every series of which nothing was seen; nobody changes it."""
 
@@ -54,6 +70,8 @@ class Dialogue:
 
     fifth_answers, short_answers: answers that came after a multiple of 0.2 s, or after 0.04 s;
     fifth_pieces, short_pieces: such waits between the two pieces of one turn.
+
+    kinds: requests by kind; last_kind: that of the last one.
 
     The rest is the state from which the next chunk goes on. framing: the place in FRAMINGS of what
     is followed, the server's where it refuses.
@@ -86,6 +104,8 @@ class Dialogue:
     short_answers: int = 0
     fifth_pieces: int = 0
     short_pieces: int = 0
+    kinds: dict[Request, int] = field(default_factory=dict)
+    last_kind: Request | None = None
     voices: tuple[int, int] = (NOT_HEARD, NOT_HEARD)
     framing: int = NOT_HEARD
     recent: tuple[tuple[int, Moment], ...] = ()
@@ -98,6 +118,12 @@ class Dialogue:
         """Note what a side's first data is: a protocol's number, or UNKNOWN."""
         client, server = self.voices
         self.voices = (client, voice) if side else (voice, server)
+
+    def ask(self, kind: Request, times: int) -> None:
+        """Count requests of one kind."""
+        known = kind in self.kinds or len(self.kinds) < MOST_KINDS
+        counted = kind if known else OTHER
+        self.kinds[counted] = self.kinds.get(counted, 0) + times
 
     @property
     def missing(self) -> int:

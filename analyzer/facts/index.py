@@ -8,7 +8,7 @@ from collections.abc import Callable, Hashable, Iterable
 from functools import cached_property
 from typing import TYPE_CHECKING, TypeVar
 
-from analyzer.facts.arp import MANY, Question
+from analyzer.facts.arp import MANY, SWEEP, Question
 from analyzer.facts.dhcp import DhcpMessage
 from analyzer.facts.icmp import Echo, IcmpError
 from analyzer.facts.paths import FRESH, Path
@@ -110,6 +110,12 @@ class Index:
     def questions_by(self) -> Groups[Hardware, Question]:
         """ARP questions by who asks."""
         return by(self._facts.arp.questions.values(), lambda one: one.asker)
+
+    @cached_property
+    def searchers(self) -> set[Hardware]:
+        """Who searched the network: asked for many addresses, most without an answer."""
+        asked = self.questions_by.items()
+        return {who for who, them in asked if sum(not one.answered for one in them) >= SWEEP}
 
     @cached_property
     def questions_as(self) -> Groups[Address, Question]:

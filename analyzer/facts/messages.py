@@ -10,7 +10,17 @@ from typing import NamedTuple
 import numpy as np
 
 from analyzer.columns import Flags, Floats, Ints, Keys, Records
-from analyzer.facts.dialogue import NEVER, NOT_HEARD, NOTHING_SAID, RECENT, UNKNOWN, Dialogue, No
+from analyzer.facts.dialogue import (
+    NEVER,
+    NOT_HEARD,
+    NOTHING_SAID,
+    RECENT,
+    UNKNOWN,
+    Dialogue,
+    No,
+    Request,
+)
+from analyzer.facts.groups import groups
 from analyzer.facts.protocols import FRAMINGS, Framing, Heads, Kind
 from analyzer.facts.session import CLIENT, SERVER, Session
 from analyzer.facts.steps import add_steps
@@ -57,6 +67,7 @@ class _Messages(NamedTuple):
     kind: Ints
     code: Ints
     unit: Ints
+    function: Ints
 
 
 def hear(parts: list[Session], part: Ints, side: Ints, index: Ints, frames: Frames) -> None:
@@ -83,6 +94,11 @@ def hear(parts: list[Session], part: Ints, side: Ints, index: Ints, frames: Fram
     _recognise(parts, segments, frames)
     framings = [one.framing for one in dialogues]
     framing = np.array(framings)[part]
+    strange = np.flatnonzero((framing < 0) & (side == CLIENT))
+    if len(strange):
+        none = np.full(len(strange), -1)
+        size = (limit - at)[strange]
+        _count_kinds(dialogues, part[strange], size, none, none)
     for known in sorted(one for one in set(framings) if one >= 0):
         rows = np.flatnonzero(framing == known)
         messages = _messages(FRAMINGS[known], segments, rows, frames)
@@ -350,9 +366,25 @@ def _remember(dialogues: list[Dialogue], segments: _Segments, messages: _Message
         dialogue.recent = (*dialogue.recent, *new)[-RECENT:]
         unit = int(messages.unit[asks[last]])
         dialogue.unit = None if unit < 0 else unit
+    if len(asks):
+        columns = (messages.size, messages.function, messages.unit)
+        _count_kinds(dialogues, messages.part[asks], *(one[asks] for one in columns))
     for _, last in _runs(messages.part, np.arange(len(messages.part))):
         dialogue = dialogues[messages.part[last]]
         dialogue.speaker = CLIENT if messages.client[last] else SERVER
+
+
+def _count_kinds(
+    dialogues: list[Dialogue], part: Ints, size: Ints, function: Ints, unit: Ints
+) -> None:
+    """Count requests by kind; rows are those of requests, in order inside a session."""
+    first, group = groups(part, size, function, unit)
+    counts = np.bincount(group, minlength=len(first)).tolist()
+    kinds = [Request(*(int(column[at]) for column in (size, function, unit))) for at in first]
+    for one in np.argsort(first).tolist():
+        dialogues[part[first[one]]].ask(kinds[one], counts[one])
+    for row in np.flatnonzero(np.append(part[1:] != part[:-1], True)).tolist():
+        dialogues[part[row]].last_kind = kinds[group[row]]
 
 
 def _more(series: Series, moment: Moment) -> Series:

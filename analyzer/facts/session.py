@@ -148,6 +148,7 @@ class Session:
     syns: the SYN and its repeats, empty where the recording began later; syn_ack: the first
     acceptance; ends: FIN and RST segments in order; requests, answers: turns of data, see above;
     answer_times: of answers with nothing unseen between request and answer;
+    pauses: from an answer to the next request;
     asked, answered: the last turn's last and first segment; checksum_filled: whether the SYN's
     checksum was right, None where that was not looked at.
     """
@@ -163,6 +164,7 @@ class Session:
     requests: int = 0
     answers: int = 0
     answer_times: Spread = field(default_factory=Spread)
+    pauses: Spread = field(default_factory=Spread)
     last_turn: int = NOBODY
     asked: Moment | None = None
     answered: Moment | None = None

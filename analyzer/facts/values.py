@@ -125,8 +125,7 @@ class Spread:
 
     def add(self, duration: float) -> None:
         """Count one more duration."""
-        octaves = log2(max(duration, SMALLEST) / SMALLEST)
-        self.put(min(int(octaves * BINS_PER_OCTAVE), BINS - 1), 1)
+        self.put(self.bin_of(duration), 1)
         self.least, self.most = min(self.least, duration), max(self.most, duration)
 
     def put(self, number: int, count: int) -> None:
@@ -143,6 +142,17 @@ class Spread:
                 whole.put(number, count)
             whole.least, whole.most = min(whole.least, one.least), max(whole.most, one.most)
         return whole
+
+    @staticmethod
+    def bin_of(duration: float) -> int:
+        """The number of the bin of a duration."""
+        octaves = log2(max(duration, SMALLEST) / SMALLEST)
+        return min(int(octaves * BINS_PER_OCTAVE), BINS - 1)
+
+    def at_least(self, duration: float) -> int:
+        """How many were as long or longer, those of the same bin counted."""
+        first = self.bin_of(duration)
+        return sum(count for number, count in self.bins.items() if number >= first)
 
     @staticmethod
     def begins(number: int) -> float:

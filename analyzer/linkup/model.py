@@ -25,7 +25,6 @@ from analyzer.facts import (
     Spread,
     Station,
 )
-from analyzer.facts.arp import SWEEP
 from analyzer.facts.dhcp import ACK, DISCOVER, SERVER_PORT
 from analyzer.facts.icmp import UNREACHABLE
 from analyzer.facts.index import Groups, by, grouped
@@ -257,10 +256,10 @@ class Pc:
         sent = self.facts.index.probes_by[self.hardware]
         return sorted(moment for _, series in sent for moment in series.moments)
 
-    @cached_property
+    @property
     def is_searching(self) -> bool:
         """Whether it searches the network: many addresses asked for, most without an answer."""
-        return sum(not one.answered for one in self.questions) >= SWEEP
+        return self.hardware in self.facts.index.searchers
 
     @cached_property
     def cable(self) -> Cable:

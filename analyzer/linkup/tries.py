@@ -242,6 +242,16 @@ class Call(Try):
         return self.last_answer if said.protocol is None else said.last_good
 
     @property
+    def first_good(self) -> Moment | None:
+        """The first good answer; where the protocol is not known, the first data behind a request
+        or before one.
+        """
+        if self.session.dialogue.protocol is not None:
+            return self.session.dialogue.good_since
+        told = self.session.from_server.first_data
+        return told.moment if told is not None and self.answers else None
+
+    @property
     def broken(self) -> bool:
         """Whether the server reset a session that nobody had closed."""
         return self.end is not None and self.end.reset and self.ended_by_server

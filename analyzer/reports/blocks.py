@@ -10,10 +10,11 @@ from analyzer.diagnosis import State, Step
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Heading:
-    """A title; level 1 is the document's own."""
+    """A title; level 1 is the document's own. name: what links lead to, empty where none do."""
 
     text: str
     level: int = 2
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -22,6 +23,24 @@ class Paragraph:
 
     text: str
     strong: bool = False
+
+
+class Mood(StrEnum):
+    """How good the news of a verdict is."""
+
+    WORKS = "works"
+    WARNED = "warned"
+    STOPPED = "stopped"
+    CANNOT_TELL = "cannot tell"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Banner:
+    """A verdict, for a page: what a reader sees first. word: the verdict in a word or two."""
+
+    mood: Mood
+    word: str
+    text: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,13 +52,14 @@ class Quote:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Listing:
-    """Things one below the other; numbered where their order counts. A caution stands below the
-    step that it belongs to; one that is a block of its own is about all that follows under the same
-    heading.
+    """Things one below the other; numbered where their order counts, begin: from which number on. A
+    caution stands below the step that it belongs to; one that is a block of its own is about all
+    that follows under the same heading.
     """
 
     items: Sequence[Step]
     numbered: bool = False
+    begin: int = 1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -241,6 +261,7 @@ Block = (
     Heading
     | Paragraph
     | Quote
+    | Banner
     | Caution
     | Listing
     | Labelled

@@ -16,9 +16,12 @@ from analyzer.cautions import Caution
 from analyzer.diagnosis import State
 from analyzer.reports.blocks import (
     AS_TABLE,
+    Banner,
     Block,
     Heading,
+    Labelled,
     Listing,
+    Mood,
     Paragraph,
     Quote,
     SequenceChart,
@@ -34,6 +37,8 @@ NAMES = {
     Heading: "heading",
     Paragraph: "paragraph",
     Quote: "quote",
+    Banner: "banner",
+    Labelled: "labelled",
     Caution: "caution",
     Listing: "listing",
     Table: "table",
@@ -43,6 +48,13 @@ NAMES = {
     TimeStrip: "strip",
     SpreadChart: "spread",
 }
+MOODS = {
+    Mood.WORKS: "\u2713",
+    Mood.WARNED: "!",
+    Mood.STOPPED: "\u2717",
+    Mood.CANNOT_TELL: "?",
+}
+"""Signs, so that no verdict is told by its colour alone."""
 SIGNS = {
     State.PASSED: "\u2713",
     State.FAILED: "\u2717",
@@ -66,6 +78,7 @@ def to_html(blocks: Sequence[Block]) -> str:
             digest=digest,
             title=title,
             blocks=named,
+            moods=MOODS,
             signs=SIGNS,
             draw=DRAW,
             as_table=AS_TABLE,

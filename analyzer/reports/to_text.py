@@ -8,6 +8,7 @@ from itertools import zip_longest
 from analyzer.cautions import Caution
 from analyzer.diagnosis import State
 from analyzer.reports.blocks import (
+    Banner,
     Block,
     Heading,
     Labelled,
@@ -61,7 +62,7 @@ def _lines(block: Block) -> Iterator[str]:
             yield from wrapped
             if level < 3:
                 yield ("=" if level == 1 else "-") * max(map(len, wrapped))
-        case Paragraph(text):
+        case Paragraph(text) | Banner(text=text):
             yield from _wrapped(text, WIDTH)
         case Quote(text):
             yield from (QUOTE + line for line in _wrapped(text, WIDTH - len(QUOTE)))
@@ -89,7 +90,7 @@ def _mark(state: State) -> str:
 
 
 def _listing(listing: Listing) -> Iterator[str]:
-    for number, item in enumerate(listing.items, 1):
+    for number, item in enumerate(listing.items, listing.begin):
         lead = f"  {number}. " if listing.numbered else "  - "
         yield from _indented(lead, item.text)
         if item.caution:

@@ -18,7 +18,7 @@ from analyzer.inputs.parcels.folders import on_disk
 from analyzer.inputs.parcels.pieces import joined
 from analyzer.inputs.records import Recording
 from analyzer.linkup import Told
-from analyzer.reports.document import report
+from analyzer.reports.document.page import page
 from analyzer.reports.row import NOT_READ, Row, beside, not_read, row_of
 from analyzer.triage.files import Sent
 from analyzer.triage.kept import recall
@@ -141,7 +141,7 @@ def _inside(name: str, sent: Sent) -> str:
 def _page(diagnosis: Diagnosis, order: Order) -> str:
     from analyzer.reports.to_html import to_html  # takes long to import
 
-    return to_html(report([diagnosis], pictures=True, made=order.made))
+    return to_html(page([diagnosis], made=order.made))
 
 
 def _digest(*texts: str) -> str:

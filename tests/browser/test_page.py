@@ -18,7 +18,7 @@ from analyzer.inputs import open_recording
 from analyzer.planning import plan
 from analyzer.reports import comparison
 from analyzer.reports.blocks import Block
-from analyzer.reports.document import report
+from analyzer.reports.document.page import page as page_of
 from analyzer.reports.plan import plan_report
 from analyzer.reports.ranking import ranking
 from analyzer.reports.row import row_of
@@ -148,7 +148,7 @@ def many_reviewed() -> list[Block]:
 
 
 def reported(make: Callable[[], Diagnosis]) -> Callable[[], list[Block]]:
-    return lambda: report([make()], pictures=True, made=("one",))
+    return lambda: page_of([make()], made=("one",))
 
 
 STORIES: dict[str, Callable[[], list[Block]]] = {
@@ -293,14 +293,17 @@ def test_accessible_by_axe(opened: Any, name: str, scheme: str, rules: dict[str,
     assert [(one["id"], one["nodes"][0]["html"]) for one in violations] == []
 
 
-def test_the_verdict_comes_first_and_the_steps_before_the_stations(opened: Any) -> None:
+def test_the_answer_comes_first_and_the_stations_last(opened: Any) -> None:
     page = opened("session-reset.pcap")
     text = page.inner_text("main")
     parts = (
         "The connection came up, then broke at the session",
-        "Why we think so",
-        "What to do",
+        "What to do first",
+        "How far it got",
         "What passed between them",
+        "Why we think so",
+        "Likely causes",
+        "What to do next",
         "Stations in this recording",
         "What this recording cannot tell",
         "How this report was made",
@@ -309,23 +312,70 @@ def test_the_verdict_comes_first_and_the_steps_before_the_stations(opened: Any) 
     assert places == sorted(places)
 
 
+ALL_CAPTURES = sorted(path.name for path in FOLDER.iterdir() if ".pcap" in path.name)
+FIRST_SCREEN = (390, 844)
+
+
+@pytest.mark.parametrize("name", ALL_CAPTURES)
+def test_the_first_step_stands_on_the_first_screen_of_a_phone(opened: Any, name: str) -> None:
+    page = opened(name, FIRST_SCREEN, html=to_html(page_of([analyzer.diagnose(FOLDER / name)])))
+    first = page.locator("main > ol:not(.stages) > li").first
+    bold = first.locator("strong:not(.caution *)")
+    step = (bold if bold.count() else first).bounding_box()
+    assert step["y"] + step["height"] <= FIRST_SCREEN[1]
+
+
+def test_an_index_leads_to_each_of_several_recordings(opened: Any) -> None:
+    diagnoses = [analyzer.diagnose(path) for path in CAPTURES[:3]]
+    page = opened("several", html=to_html(page_of(diagnoses)))
+    links = page.locator("table").first.locator("a").all()
+    assert len(links) == len(diagnoses)
+    for link in links:
+        link.click()
+        heading = page.evaluate("document.querySelector(':target').innerText")
+        assert heading == link.inner_text()
+
+
+VERDICTS = {
+    "healthy-first-contact.pcapng": "Works",
+    "late-answer-mixed-up.pcap": "Works, with a warning",
+    "nobody-has-the-address.pcap": "Stopped",
+    "stopped-early.pcap": "Cannot tell",
+}
+
+
+def test_no_verdict_is_told_by_its_colour_alone(opened: Any) -> None:
+    """Each has a word, a sign and a colour that no other one has."""
+    looks = []
+    for name, word in VERDICTS.items():
+        page = opened(name, html=to_html(page_of([analyzer.diagnose(FOLDER / name)])))
+        banner = page.locator(".banner").first
+        assert banner.locator(".word").text_content().endswith(word)
+        colour = banner.evaluate("one => getComputedStyle(one).borderLeftColor")
+        looks.append((banner.locator(".sign").inner_text(), colour))
+    assert all(len(set(kind)) == len(VERDICTS) for kind in zip(*looks, strict=True))
+
+
 def test_a_caution_stands_above_its_step(opened: Any) -> None:
     page = opened("session-reset.pcap")
     item = page.locator("li", has=page.locator(".caution")).first
     assert re.search(r"\n+(WARNING|NOTICE):", item.inner_text())
-    general = page.locator("h3:text('What to do') + .caution + ol")
+    general = page.locator("h2:text('What to do first') + .caution + .caution + ol")
     assert general.count() == 1
 
 
 @pytest.mark.parametrize(
     "name", ["late-answer-mixed-up.pcap", "two-units-one-address.pcap", "plan"]
 )
-def test_every_caution_is_boxed_alike(opened: Any, name: str) -> None:
+def test_every_caution_of_a_kind_is_boxed_alike(opened: Any, name: str) -> None:
     page = opened(name)
-    boxes = "all => all.map(one => [one.tagName, getComputedStyle(one).borderTopWidth])"
+    boxes = """all => all.map(one => [
+        one.tagName, one.firstChild.innerText, getComputedStyle(one).borderTopWidth,
+    ])"""
     looks = page.locator(".caution").evaluate_all(boxes)
     assert looks
-    assert all(look == ["P", "2px"] for look in looks)
+    known = (["P", "WARNING:", "2px"], ["P", "NOTICE:", "0px"])
+    assert all(look in known for look in looks)
     assert len(re.findall("(?:WARNING|NOTICE):", page.inner_text("main"))) == len(looks)
     assert "Be careful" not in page.inner_text("main")
 
@@ -417,7 +467,7 @@ def test_names_from_outside_stay_text(opened: Any) -> None:
     diagnosis = analyzer.diagnose(CAPTURES[0])
     diagnosis.facts.file = HOSTILE
     diagnosis.facts.comments.append(HOSTILE)
-    page = opened("hostile", html=to_html(report([diagnosis], pictures=True)))
+    page = opened("hostile", html=to_html(page_of([diagnosis])))
     assert page.locator("script, img").count() == 0
     assert page.inner_text("main").count("<script>alert(1)</script>") == 2
     assert "{{ 7*7 }}" in page.inner_text("h1")

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 import analyzer.inputs.pcap
 from analyzer.facts import Dialogue, gather
+from analyzer.facts.dialogue import MOST_KINDS, OTHER, Request
 from analyzer.facts.protocols import FRAMINGS
 from analyzer.inputs import open_recording
 from captures.plant import Plant, Session, Station, modbus_answer, modbus_read, modbus_refusal
@@ -93,6 +94,40 @@ def test_cut_frames_are_read_as_far_as_they_go() -> None:
     told = only(plant, snaplen=62)  # header and function are there, the values are not
     assert (told.protocol, told.asked, told.told) == (MODBUS, 4, 4)
     assert only(plant, snaplen=54).protocol is None
+
+
+# --- kinds of request -----------------------------------------------------------------------------
+
+
+def test_requests_are_counted_by_size_function_and_unit() -> None:
+    plant, _, session = begun()
+    session.poll(3)
+    session.exchange(modbus_read(4, unit=9), modbus_answer(4, unit=9))
+    assert only(plant).last_kind == Request(12, 3, 9)
+    session.exchange(modbus_read(5), modbus_answer(5))
+    told = only(plant)
+    assert told.kinds == {Request(12, 3, 1): 4, Request(12, 3, 9): 1}
+    assert told.last_kind == Request(12, 3, 1)
+
+
+def test_requests_of_no_known_protocol_are_told_apart_by_their_size() -> None:
+    plant, _, session = begun(2000)
+    for size in (7, 30, 7):
+        session.exchange(b"\xf1" * size, b"\xf2" * 5)
+    told = only(plant)
+    assert (told.protocol, told.kinds) == (None, {Request(7): 2, Request(30): 1})
+    assert told.last_kind == Request(7)
+
+
+@pytest.mark.parametrize("block", [1 << 20, 900])
+def test_kinds_of_request_are_bounded(block: int) -> None:
+    plant, _, session = begun(2000)
+    for size in range(1, 2 * MOST_KINDS + 1):
+        session.exchange(b"\xf1" * size, b"\xf2" * 5)
+    (told,) = dialogues(plant, block)
+    assert len(told.kinds) == MOST_KINDS + 1
+    assert told.kinds[OTHER] == MOST_KINDS
+    assert told.last_kind == Request(2 * MOST_KINDS)
 
 
 # --- noes -----------------------------------------------------------------------------------------

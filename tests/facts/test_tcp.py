@@ -358,6 +358,17 @@ def test_sessions_are_as_the_slow_oracle_says_in_one_piece_and_in_many(
 # --- stories one by one -------------------------------------------------------------------------
 
 
+def test_pauses_run_from_an_answer_to_the_next_request() -> None:
+    plant, _, told = begun()
+    told.open()
+    for pause in (0.5, 2.0, 30.0):
+        told.exchange(b"q", b"a", after=pause)
+    told.close(after=90)
+    pauses = only(plant).pauses
+    assert (pauses.count, pauses.least) == (2, pytest.approx(2.04, abs=0.001))
+    assert pauses.most == pytest.approx(30.04, abs=0.001)
+
+
 def test_a_plain_session() -> None:
     plant, _, told = begun(server_seq=2**32 - 3)
     told.syn()
@@ -373,6 +384,7 @@ def test_a_plain_session() -> None:
     assert session.handshake_seconds == pytest.approx(0.02)
     assert session.is_open
     assert session.answer_times.median == pytest.approx(0.25, rel=0.1)
+    assert session.pauses.count == 0
     assert (session.from_client.octets, session.from_server.octets) == (12, 90)
     first_data = session.from_server.first_data
     assert first_data is not None

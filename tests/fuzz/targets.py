@@ -23,8 +23,8 @@ from analyzer.inputs.parcels import unpack
 from analyzer.inputs.records import PADDING, Recording
 from analyzer.linkup import Told
 from analyzer.reports import comparison, plan, plan_json
-from analyzer.reports.document import report
 from analyzer.reports.document.answer import in_full, in_short
+from analyzer.reports.document.page import page as page_of
 from analyzer.reports.letter import letter
 from analyzer.reports.ranking import columns, ranking, rows_to_json
 from analyzer.reports.row import row_of
@@ -107,7 +107,7 @@ def _reported(diagnosis: Diagnosis, refused: Sequence[NotARecording] = ()) -> No
     promises.is_terminal_text(to_text(in_short([diagnosis], refused=lines)))
     promises.is_terminal_text(to_text(in_full([diagnosis], refused=lines)))
     promises.is_terminal_text(to_text(letter([diagnosis], lines)))
-    promises.is_page(to_html(report([diagnosis], True, pictures=True, refused=lines)))
+    promises.is_page(to_html(page_of([diagnosis], True, refused=lines)))
     told = promises.is_json(to_json([diagnosis], [(r.where, r.what, r.todo) for r in refused]))
     promises.names_its_frames(diagnosis.facts.coverage.frames, told)
     new_sheet = sheet([diagnosis])

@@ -23,6 +23,7 @@ from analyzer.reports.document.bounds import (
     MOST_ROWS,
     MOST_STATIONS,
 )
+from analyzer.reports.document.page import page as page_of
 from analyzer.reports.document.verdict import WARNED, short_verdict, worst_first
 from analyzer.reports.letter import Style, letter
 from analyzer.reports.row import row_of
@@ -50,7 +51,7 @@ def overview(diagnosis: Diagnosis, everything: bool = False) -> list[str]:
 
 
 def test_four_thousand_controllers_fit_a_few_pages(crowd: Diagnosis) -> None:
-    text, page = to_text(report([crowd])), to_html(report([crowd], pictures=True))
+    text, page = to_text(report([crowd])), to_html(page_of([crowd]))
     reply = to_text(letter([crowd]))
     assert text.count("\n") < 400
     assert text.count("How sure: ") <= MOST_IN_FULL
@@ -165,7 +166,7 @@ def work(job: Callable[[], object]) -> int:
 JOBS: dict[str, Callable[[Diagnosis], object]] = {
     "text": lambda one: to_text(report([one])),
     "all": lambda one: report([one], True),
-    "page": lambda one: to_html(report([one], pictures=True)),
+    "page": lambda one: to_html(page_of([one])),
     "json": lambda one: to_json([one]),
     "letter": lambda one: to_text(letter([one])),
     "all letters": lambda one: letter([one], (), Style(everything=True)),

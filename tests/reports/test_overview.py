@@ -8,6 +8,7 @@ from analyzer.diagnosis import Diagnosis
 from analyzer.facts import Spread
 from analyzer.reports.blocks import SpreadChart
 from analyzer.reports.document import report
+from analyzer.reports.document.page import page as page_of
 from analyzer.reports.drawing import draw_spread
 from analyzer.reports.overview import TOUCHING, WORTH_PLOTTING, in_words, spread_chart, strip, timed
 from analyzer.reports.to_html import to_html
@@ -88,7 +89,7 @@ def test_bars_are_the_taller_the_more_often() -> None:
 def test_page_text_and_json_tell_the_same() -> None:
     diagnosis = story()
     text = " ".join(to_text(report([diagnosis], everything=True)).split())
-    html = to_html(report([diagnosis], pictures=True))
+    html = to_html(page_of([diagnosis]))
     (linkup,) = json.loads(to_json([diagnosis]))["linkups"]
     told = {one["what"]: one for one in linkup["timing"]["durations"]}
     for kind, one in timed(diagnosis.outcomes[0]):
@@ -101,7 +102,7 @@ def test_page_text_and_json_tell_the_same() -> None:
 
 
 def test_the_picture_has_a_table_with_every_count() -> None:
-    (chart,) = [one for one in report([story()], pictures=True) if isinstance(one, SpreadChart)]
+    (chart,) = [one for one in page_of([story()]) if isinstance(one, SpreadChart)]
     table = chart.as_table()
     assert len(table.header) == 1 + len(chart.rows)
     sums = [

@@ -103,6 +103,7 @@ def read(octets: Octets, at: Ints, end: Ints, by_server: Flags) -> Heads:
         id=np.where(command == CONNECTED, np.uint64(0), head["context"]),
         kind=kind,
         code=code,
+        function=command,
     )
 
 

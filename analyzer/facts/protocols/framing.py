@@ -31,7 +31,7 @@ class Heads(NamedTuple):
 
     size: octets of the whole message as it claims, 0 where none of the protocol begins; id: the
     number that an answer repeats, 0 where there is none; kind: a Kind; code: the reason of a no;
-    unit: the number of the unit meant, -1 where there is none.
+    unit: the number of the unit meant, function: that of what is asked for; -1 where there is none.
     """
 
     size: Ints
@@ -39,6 +39,7 @@ class Heads(NamedTuple):
     kind: Ints
     code: Ints
     unit: Ints
+    function: Ints
 
 
 Reader = Callable[[Octets, Ints, Ints, Flags], Heads]
@@ -87,6 +88,7 @@ def heads(
     kind: Records | None = None,
     code: Records | None = None,
     unit: Records | None = None,
+    function: Records | None = None,
 ) -> Heads:
     """Heads from the columns that a protocol has."""
     none = np.zeros(len(size), np.int64)
@@ -96,4 +98,5 @@ def heads(
         kind=none if kind is None else kind.astype(np.int64),
         code=none if code is None else code.astype(np.int64),
         unit=none - 1 if unit is None else unit.astype(np.int64),
+        function=none - 1 if function is None else function.astype(np.int64),
     )

@@ -52,7 +52,8 @@ def read(octets: Octets, at: Ints, end: Ints, by_server: Flags) -> Heads:
     kind[refused] = np.where(np.isin(code[refused], LATER), Kind.LATER, Kind.REJECT)
     length += LENGTH_END
     length[~sound] = 0
-    return Heads(length, number.astype(np.uint64), kind, code, unit)
+    function[present < FUNCTION_END] = -1
+    return Heads(length, number.astype(np.uint64), kind, code, unit, function)
 
 
 def explain(code: int) -> tuple[int, str]:

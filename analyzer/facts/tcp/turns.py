@@ -8,7 +8,7 @@ from analyzer.columns import Flags, Floats, Ints
 from analyzer.facts.session import CLIENT, SERVER, Session
 from analyzer.facts.tcp.segments import Segments, counted, last_of_session
 from analyzer.facts.tcp.sequence import Flow
-from analyzer.facts.values import BINS, BINS_PER_OCTAVE, SMALLEST
+from analyzer.facts.values import BINS, BINS_PER_OCTAVE, SMALLEST, Spread
 
 
 @dataclass(slots=True, eq=False)
@@ -35,7 +35,10 @@ def take_turns(segments: Segments, flow: Flow) -> Turns:
     answer = turn & (segments.side == SERVER) & (turns.side == CLIENT)
     sessions = segments.sessions
     timed = answer & (flow.skipped == 0) & _nothing_missing(segments, flow.unseen, turns)
-    _time(segments, timed, segments.seconds - turns.seconds)
+    pause = request & (turns.side == SERVER)
+    took = segments.seconds - turns.seconds
+    _time(segments, [one.answer_times for one in sessions], timed, took)
+    _time(segments, [one.pauses for one in sessions], pause, took)
     for number, count in counted(segments.part[request]):
         sessions[number].requests += count
     for number, count in counted(segments.part[answer]):
@@ -83,18 +86,19 @@ def _misses_octets(session: Session) -> bool:
     return any(s.last_unseen > max(data) for s in session.sides if s.last_unseen and data)
 
 
-def _time(segments: Segments, answer: Flags, took: Floats) -> None:
-    rows = np.flatnonzero(answer)
+def _time(segments: Segments, spreads: list[Spread], chosen: Flags, took: Floats) -> None:
+    """Count how long chosen rows took, in a spread a session."""
+    rows = np.flatnonzero(chosen)
     if not len(rows):
         return
     part, took = segments.part[rows], np.maximum(took[rows], 0.0)
     octave = np.log2(np.maximum(took, SMALLEST) / SMALLEST)
     bins = np.minimum((octave * BINS_PER_OCTAVE).astype(np.int64), BINS - 1)
     for cell, count in counted(part * BINS + bins):
-        segments.sessions[cell // BINS].answer_times.put(cell % BINS, count)
+        spreads[cell // BINS].put(cell % BINS, count)
     begin = np.flatnonzero(np.append(True, part[1:] != part[:-1]))
     least = np.minimum.reduceat(took, begin).tolist()
     most = np.maximum.reduceat(took, begin).tolist()
     for number, low, high in zip(part[begin].tolist(), least, most, strict=True):
-        spread = segments.sessions[number].answer_times
+        spread = spreads[number]
         spread.least, spread.most = min(spread.least, low), max(spread.most, high)

@@ -56,7 +56,7 @@ def in_full(
     diagnoses: Sequence[Diagnosis], zone: tzinfo | None = UTC, refused: Sequence[str] = ()
 ) -> list[Block]:
     """Everything, with the proof; the verdict and the first step again at the end."""
-    answer = _Answer(worst_recording(diagnoses))
+    answer = Answer(worst_recording(diagnoses))
     return [
         *report(diagnoses, True, refused=refused, zone=zone),
         Heading(AGAIN),
@@ -77,7 +77,7 @@ def _at_a_glance(diagnoses: Sequence[Diagnosis], worst: Diagnosis) -> Iterator[B
 
 def _fitting(diagnosis: Diagnosis, everything: str, zone: tzinfo | None) -> list[Block]:
     """As much as there is room for: the first steps count more than details of what happened."""
-    answer = _Answer(diagnosis)
+    answer = Answer(diagnosis)
     for steps, letters in MOST_TOLD:
         blocks = list(safely(answer.told(steps, letters, everything, zone)))
         if to_text(blocks).count("\n") <= MOST_LINES:
@@ -85,18 +85,18 @@ def _fitting(diagnosis: Diagnosis, everything: str, zone: tzinfo | None) -> list
     return blocks
 
 
-class _Answer:
+class Answer:
     """The answer that one recording gives: about the connection that got least far."""
 
     def __init__(self, diagnosis: Diagnosis) -> None:
         self._diagnosis = diagnosis
         self._outcome = next(iter(worst_first(diagnosis.outcomes)), None)
-        self._lead = _lead(diagnosis, self._outcome)
+        self.lead = _lead(diagnosis, self._outcome)
 
     @property
     def verdict(self) -> str:
         """What came of the connection, in a sentence or two."""
-        lead = self._lead
+        lead = self.lead
         if self._outcome is not None:
             is_named = lead is None or self._outcome.verdict is not Verdict.CANNOT_TELL
             told = headline(self._outcome)
@@ -113,8 +113,8 @@ class _Answer:
     @property
     def steps(self) -> Sequence[Step]:
         """What to do, in order."""
-        if self._lead is not None:
-            return self._lead.what_to_do
+        if self.lead is not None:
+            return self.lead.what_to_do
         if calls_for_another(self._diagnosis):
             return GOOD_RECORDING
         return [Step(text) for text in WITH_THE_PROGRAM]
@@ -124,20 +124,25 @@ class _Answer:
     ) -> Iterator[Block]:
         """The whole answer, with that many steps, and so many letters of what happened."""
         yield Paragraph(self.verdict, strong=True)
-        yield Labelled([row for row in self._rows(letters, zone) if row[1]])
+        yield Labelled([row for row in self.rows(letters, zone) if row[1]])
+        yield from self.first_steps(most)
+        yield Paragraph(f"{self._left(most)}: {everything}.")
+
+    def first_steps(self, most: int, level: int = 3) -> Iterator[Block]:
+        """So many steps, with what to be careful of in few words; level: of their heading."""
         steps = [
             Step(one.text, one.caution and one.caution.in_short()) for one in self.steps[:most]
         ]
-        if self._lead is None and not calls_for_another(self._diagnosis):
-            yield Heading("If the program still reports trouble", 3)
+        if self.lead is None and not calls_for_another(self._diagnosis):
+            yield Heading("If the program still reports trouble", level)
         else:
-            yield Heading("What to do first", 3)
-        if self._lead is not None:
-            yield from general_cautions(self._lead)
+            yield Heading("What to do first", level)
+        if self.lead is not None:
+            yield from general_cautions(self.lead)
         yield Listing(steps, numbered=True)
-        yield Paragraph(f"{self._left(steps)}: {everything}.")
 
-    def _rows(self, letters: int, zone: tzinfo | None) -> Iterator[tuple[str, str]]:
+    def rows(self, letters: int, zone: tzinfo | None) -> Iterator[tuple[str, str]]:
+        """What is told behind a word each; so many letters of what happened, and empty texts."""
         diagnosis, outcome = self._diagnosis, self._outcome
         yield "Who", nobody(diagnosis) if outcome is None else who(outcome.linkup)
         yield (
@@ -154,8 +159,8 @@ class _Answer:
 
     def _what(self, letters: int) -> str:
         outcome = self._outcome
-        if self._lead is not None:
-            return opening(self._lead.what_happened, letters)
+        if self.lead is not None:
+            return opening(self.lead.what_happened, letters)
         if outcome is None:
             return ""
         if outcome.verdict is Verdict.CANNOT_TELL:
@@ -163,8 +168,8 @@ class _Answer:
         return f"{because_of(outcome)}. {NOT_JUDGED}"
 
     def _how_sure(self) -> str:
-        if self._lead is not None:
-            return capital(certainty(self._lead))
+        if self.lead is not None:
+            return capital(certainty(self.lead))
         outcome = self._outcome
         if outcome is None or outcome.verdict is Verdict.CANNOT_TELL:
             return "Nothing is claimed: the recording shows too little."
@@ -173,14 +178,14 @@ class _Answer:
 
     def _noticed(self) -> str:
         """What else was found: the first of it, and how many more."""
-        others = [one for one in self._diagnosis.findings if one is not self._lead]
+        others = [one for one in self._diagnosis.findings if one is not self.lead]
         if not others:
             return ""
         more = f" And {len(others) - 1:,} more." if len(others) > 1 else ""
         return f"{capital(others[0].level)}: {others[0].title}.{more}"
 
-    def _left(self, shown: Sequence[Step]) -> str:
-        more = len(self.steps) - len(shown)
+    def _left(self, shown: int) -> str:
+        more = max(0, len(self.steps) - shown)
         steps = f"{count(more, 'more step')}, " if more else ""
         return capital(f"{steps}the proof and everything else")
 

@@ -41,9 +41,12 @@ class Findings:
         self._told: set[Finding | None] = set()
         self._explained: dict[str, str] = {}
 
-    def tell(self, finding: Finding | None, passed: SequenceChart | None = None) -> Iterator[Block]:
+    def tell(
+        self, finding: Finding | None, passed: SequenceChart | None = None, done: int = 0
+    ) -> Iterator[Block]:
         """A finding in full, nothing where it was told before. passed: the picture that its proof
-        leads to, frame by frame; without one, frames that show the same are one row.
+        leads to, frame by frame; without one, frames that show the same are one row. done: how many
+        of its steps stand further above.
         """
         if finding is None or finding in self._told:
             return
@@ -58,7 +61,7 @@ class Findings:
             yield Paragraph(f'Causes and steps are those under "{before}" above.')
             return
         self._explained[finding.rule] = finding.title
-        yield from _explanation(finding)
+        yield from _explanation(finding, done)
 
     def the_rest(self) -> Iterator[Block]:
         """Titles of what was not told and does not lead any link-up."""
@@ -75,16 +78,18 @@ class Findings:
             yield Paragraph(f"Run it again with --all to have {these} explained.")
 
 
-def _explanation(finding: Finding) -> Iterator[Block]:
+def _explanation(finding: Finding, done: int) -> Iterator[Block]:
     if finding.likely_causes:
         yield Heading("Likely causes, most likely first", 3)
         yield Listing([Step(text) for text in finding.likely_causes])
     if finding.also_fits:
         yield Heading("What would look the same", 3)
         yield Listing([Step(text) for text in finding.also_fits])
-    yield Heading("What to do", 3)
-    yield from general_cautions(finding)
-    yield Listing(finding.what_to_do, numbered=True)
+    left = finding.what_to_do[done:]
+    if left:
+        yield Heading("What to do next" if done else "What to do", 3)
+        yield from () if done else general_cautions(finding)
+        yield Listing(left, numbered=True, begin=done + 1)
     if finding.confirm.text:
         yield Heading("The test that decides", 3)
         yield Listing([finding.confirm])

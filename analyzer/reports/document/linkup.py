@@ -52,13 +52,28 @@ def link_up(
     """
     yield Heading(who(outcome.linkup))
     yield Paragraph(headline(outcome), strong=True)
+    yield from how_sure(outcome)
+    yield from how_far(outcome, everything)
+    yield from both_ends(outcome, known, unlike)
+
+
+def how_sure(outcome: Outcome) -> Iterator[Block]:
+    """How sure what leads is; nothing where nothing does."""
     gravest = outcome.fault or outcome.warning
     if gravest is not None:
         lead = f"{gravest.title}. " if outcome.verdict is Verdict.CANNOT_TELL else ""
         yield Paragraph(f"{lead}How sure: {certainty(gravest)}")
+
+
+def how_far(outcome: Outcome, everything: bool) -> Iterator[Block]:
+    """The stages, and what the PC tried."""
     stages = [_stage(number, one) for number, one in enumerate(outcome.stages, 1)]
     yield StageChart(("Stage", "State", "Because"), stages)
     yield from _tries(outcome, everything)
+
+
+def both_ends(outcome: Outcome, known: str, unlike: Sequence[str]) -> Iterator[Block]:
+    """How the PC and the controller are known, and what goes for a link-up that works."""
     yield Paragraph(known)
     if unlike:
         yield Paragraph("Unlike the site sheet:")

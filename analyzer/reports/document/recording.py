@@ -47,6 +47,13 @@ def _local(when: datetime | None, zone: tzinfo | None) -> datetime | None:
         return when
 
 
+def about(diagnosis: Diagnosis, everything: bool, zone: tzinfo | None) -> Iterator[Block]:
+    """What was recorded, what the file says of itself, and of which files it was joined."""
+    yield Paragraph(what_it_is(diagnosis, zone))
+    yield from comments(diagnosis)
+    yield from pieces(diagnosis, everything)
+
+
 def what_it_is(diagnosis: Diagnosis, zone: tzinfo | None = UTC) -> str:
     """How much was recorded, when, and how it is stored."""
     facts = diagnosis.facts

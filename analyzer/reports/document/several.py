@@ -18,9 +18,11 @@ from analyzer.reports.document.verdict import (
 from analyzer.words import LONGEST_NAME, count, quoted
 
 
-def overview(outcomes: Sequence[Outcome], everything: bool, is_open: bool) -> Iterator[Block]:
+def overview(
+    outcomes: Sequence[Outcome], everything: bool, is_open: bool, links: Sequence[str] = ()
+) -> Iterator[Block]:
     """How many ended how, and a row for each, in the order given: the worst first. is_open: whether
-    each caller is taken for the PC: then a row names it.
+    each caller is taken for the PC: then a row names it. links: where each is told in full.
     """
     what = "connections" if is_open else "controllers"
     yield Heading(f"{len(outcomes):,} {what}: {counted(outcomes)}")
@@ -30,7 +32,7 @@ def overview(outcomes: Sequence[Outcome], everything: bool, is_open: bool) -> It
     if is_open:
         header = ("PC", *header)
         rows = [(_pc(one), *row) for one, row in zip(shown, rows, strict=True)]
-    yield Table(header, rows)
+    yield Table(header, rows, links=links[: len(rows)])
     if len(shown) < len(outcomes):
         yield Paragraph(
             f"{len(outcomes) - len(shown):,} more, none of them worse: --all lists them, and tells "
@@ -54,12 +56,16 @@ def _row(outcome: Outcome) -> tuple[str, ...]:
     return str(target.address), str(target.port or "-"), verdict, stage, why
 
 
-def recordings(diagnoses: Sequence[Diagnosis]) -> Iterator[Block]:
-    """Several recordings at a glance, a row for each, the worst first."""
-    shown = sorted(diagnoses, key=_badness)[:MOST_ROWS]
+def recordings(diagnoses: Sequence[Diagnosis], links: Sequence[str] = ()) -> Iterator[Block]:
+    """Several recordings at a glance, a row for each, the worst first. links: where each is told;
+    then none is left out.
+    """
+    places = sorted(range(len(diagnoses)), key=lambda place: _badness(diagnoses[place]))
+    shown = places if links else places[:MOST_ROWS]
     yield Heading(count(len(diagnoses), "recording"))
     header = ("File", "Controller", "Port", "Verdict", "Stage", "Why")
-    yield Table(header, [_recording(one) for one in shown], name_above=True)
+    rows = [_recording(diagnoses[place]) for place in shown]
+    yield Table(header, rows, links=[links[place] for place in shown if links], name_above=True)
     if len(shown) < len(diagnoses):
         yield Paragraph(f"{len(diagnoses) - len(shown):,} more, none of them worse: add --all.")
 

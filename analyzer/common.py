@@ -1,0 +1,365 @@
+"""What the incidents of one link-up have in common, against how often that is so at other times.
+
+Each thing that is looked at has a chance: how likely it comes to this without any connection.
+Only what is so in most incidents, seldom at other times, and unlikely to be chance is a pattern.
+"""
+
+from bisect import bisect_right
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+
+from analyzer.chance import agreement, around, by_chance, fisher, holm, in_a_circle
+from analyzer.facts import Request, Spread
+from analyzer.incidents import Incident, Incidents
+from analyzer.linkup import START_TAKES, LinkUp
+
+FEWEST = 3
+"""Incidents from which on anything is claimed (common practice, no source)."""
+UNLIKELY = 0.01
+"""A pattern is told where chance makes one of all those looked at no more often than this."""
+MOST_OF_THEM = 0.75
+"""The part of the incidents in which a pattern is seen, at least."""
+SELDOM = 1 / 3
+"""How often it may be so at other times, as a part of how often it is so in incidents."""
+ALIKE = 1.05
+"""Times within 5 % are one limit (common practice, no source)."""
+DAY, HOUR_HAND = 86400.0, 30.0
+"""Seconds of a day, and within which something is done at the same time of day (common practice, no
+source)."""
+DAYS = 2.0
+"""Days from which on the same time of day can be seen."""
+APART = 3600.0
+"""Seconds after which an incident tells something new of the time of day (common practice, no
+source)."""
+NEAR, FAR = 1.0, 10.0
+"""Seconds before an incident in which something that happens may be its reason (common practice, no
+source)."""
+
+
+class Factor(StrEnum):
+    """What was looked at."""
+
+    REQUEST = "request"
+    PAUSE = "pause"
+    REST = "rest"
+    AGE = "age"
+    REQUESTS = "requests"
+    INTERVAL = "interval"
+    TIME_OF_DAY = "time of day"
+    CLIENT = "client"
+    CLAIM = "claim"
+    LEASE = "lease"
+    TREE = "tree"
+    BURST = "burst"
+    RESTART = "restart"
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """One thing that incidents have in common.
+
+    hits: the incidents in which it is so, of how many; other_hits, others: the same of other times:
+    other requests, pauses, sessions or spans of `within` seconds. least, most: between which the
+    values lie, in seconds or requests; kind: the request, with -1 for what differs; chance: how
+    likely chance makes it, corrected for all that was looked at.
+    """
+
+    factor: Factor
+    hits: int
+    of: int
+    other_hits: int
+    others: int
+    chance: float
+    least: float = 0.0
+    most: float = 0.0
+    kind: Request | None = None
+    within: float = 0.0
+
+    @property
+    def is_strong(self) -> bool:
+        """Whether it is so in most incidents, and seldom at other times."""
+        often = self.hits / self.of
+        seldom = self.other_hits <= SELDOM * often * self.others
+        return self.hits >= FEWEST - 1 and often >= MOST_OF_THEM and seldom
+
+
+@dataclass(frozen=True, slots=True)
+class Common:
+    """What was looked at, over how many incidents, and what they have in common: the least likely
+    to be chance first.
+    """
+
+    of: int
+    looked: Sequence[Factor]
+    patterns: Sequence[Pattern]
+
+
+@dataclass(slots=True)
+class Observed:
+    """What is known of incidents and of other times. Each list has an entry an incident.
+
+    moments: seconds; rests, ages, requests, kinds: see Incident; all_kinds: requests by kind, all
+    of them; pauses: all that a request followed; lived, carried: seconds and requests of the
+    sessions that ended otherwise; events: seconds of what may be a reason; up: seconds for which
+    it worked; clock: seconds since midnight, UTC, at the beginning, None where not known; listened:
+    seconds in all.
+    """
+
+    moments: Sequence[float]
+    rests: Sequence[float | None] = ()
+    ages: Sequence[float | None] = ()
+    requests: Sequence[int | None] = ()
+    kinds: Sequence[Request | None] = ()
+    all_kinds: Mapping[Request, int] = field(default_factory=dict)
+    pauses: Spread = field(default_factory=Spread)
+    lived: Sequence[float] = ()
+    carried: Sequence[int] = ()
+    events: Mapping[Factor, Sequence[float]] = field(default_factory=dict)
+    up: float = 0.0
+    clock: float | None = None
+    listened: float = 0.0
+
+
+def common(linkup: LinkUp, found: Incidents) -> Common | None:
+    """What the incidents of a link-up have in common; None where they are too few to tell."""
+    return None if len(found.kept) < FEWEST else compare(observe(linkup, found.kept))
+
+
+def compare(seen: Observed) -> Common:
+    """The same of what was observed."""
+    tried = [one for look in LOOKS for one in look(seen)]
+    chances = holm([one.chance for one in tried])
+    told = [
+        replace(one, chance=chance)
+        for one, chance in zip(tried, chances, strict=True)
+        if chance <= UNLIKELY and one.is_strong
+    ]
+    looked = list(dict.fromkeys(one.factor for one in tried))
+    return Common(len(seen.moments), looked, _without_implied(told))
+
+
+# --- what is looked at ----------------------------------------------------------------------------
+
+
+def _requests(seen: Observed) -> Iterator[Pattern]:
+    """The last request before: its kind as a whole, and each part of it that differs."""
+    last = [one for one in seen.kinds if one is not None]
+    differs = [len({kind[at] for kind in seen.all_kinds}) > 1 for at in range(len(Request._fields))]
+    if not last or not any(differs):
+        return
+    parts = [[at] for at, does in enumerate(differs) if does]
+    if len(parts) > 1:
+        parts.insert(0, [at for (at,) in parts])
+    requests = sum(seen.all_kinds.values())
+    for part in parts:
+        totals, hits = Counter[Request](), Counter(_only(one, part) for one in last)
+        for kind, count in seen.all_kinds.items():
+            totals[_only(kind, part)] += count
+        for kind, total in totals.items():
+            others = total - hits[kind]
+            table = _fisher(seen, Factor.REQUEST, hits[kind], others, requests - len(last))
+            yield replace(table, kind=kind)
+
+
+def _only(kind: Request, part: Sequence[int]) -> Request:
+    """A kind of request, but for the fields that are not looked at."""
+    return Request(*(value if at in part else -1 for at, value in enumerate(kind)))
+
+
+def _rests(seen: Observed) -> Iterator[Pattern]:
+    """The same time without data: a limit, where the PC seldom pauses for as long otherwise."""
+    found = agreement([one for one in seen.rests if one is not None], ALIKE)
+    if found is None or not seen.pauses.count:
+        return
+    longer = seen.pauses.at_least(found.least)
+    table = _fisher(seen, Factor.REST, found.times, longer, seen.pauses.count)
+    chance = max(table.chance, by_chance(found, len(seen.moments)))
+    yield replace(table, chance=chance, least=found.least, most=found.most)
+
+
+def _pauses(seen: Observed) -> Iterator[Pattern]:
+    """A long pause: as long as in all, and as long as in most."""
+    known = sorted(one for one in seen.rests if one is not None)
+    if not known or not seen.pauses.count:
+        return
+    for place in (0, int(len(known) * (1 - MOST_OF_THEM))):
+        longer = seen.pauses.at_least(known[place])
+        table = _fisher(seen, Factor.PAUSE, len(known) - place, longer, seen.pauses.count)
+        yield replace(table, least=known[place], most=known[-1])
+
+
+def _ages(seen: Observed) -> Iterator[Pattern]:
+    """The same time since the session opened, which hardly any session outlived."""
+    yield from _limit(seen, Factor.AGE, seen.ages, seen.lived, 0.0)
+
+
+def _numbers(seen: Observed) -> Iterator[Pattern]:
+    """The same number of requests, which hardly any session went beyond."""
+    yield from _limit(seen, Factor.REQUESTS, seen.requests, seen.carried, 1.0)
+
+
+def _limit(
+    seen: Observed,
+    factor: Factor,
+    values: Sequence[float | None],
+    others: Sequence[float],
+    step: float,
+) -> Iterator[Pattern]:
+    found = agreement([one for one in values if one is not None], ALIKE)
+    if found is not None:
+        beyond = sum(one > found.most for one in others)
+        chance = by_chance(found, len(seen.moments), step)
+        yield Pattern(
+            factor, found.times, len(seen.moments), beyond, len(others), chance,
+            least=found.least, most=found.most,
+        )  # fmt: skip
+
+
+def _intervals(seen: Observed) -> Iterator[Pattern]:
+    """The same time from one to the next."""
+    intervals = [later - one for one, later in zip(seen.moments, seen.moments[1:], strict=False)]
+    found = agreement(intervals, ALIKE)
+    if found is not None:
+        chance = by_chance(found, len(intervals))
+        yield Pattern(
+            Factor.INTERVAL, found.times, len(intervals), 0, 0, chance,
+            least=found.least, most=found.most,
+        )  # fmt: skip
+
+
+def _times_of_day(seen: Observed) -> Iterator[Pattern]:
+    """The same time of day, on days enough; of several within an hour the first counts."""
+    if seen.clock is None or seen.listened < DAYS * DAY:
+        return
+    apart: list[float] = []
+    for at in seen.moments:
+        if not apart or at - apart[-1] >= APART:
+            apart.append(at)
+    found = around([seen.clock + at for at in apart], DAY, HOUR_HAND)
+    if found is not None:
+        chance = in_a_circle(found, len(apart), DAY)
+        yield Pattern(
+            Factor.TIME_OF_DAY, found.times, len(apart), 0, 0, chance,
+            least=found.least, most=found.most,
+        )  # fmt: skip
+
+
+def _events(seen: Observed) -> Iterator[Pattern]:
+    """What happened shortly before, or, of a restart, around it."""
+    for factor, moments in seen.events.items():
+        behind = START_TAKES if factor is Factor.RESTART else 0.0
+        for before in (FAR,) if behind else (NEAR, FAR):
+            yield _event(seen, factor, moments, before, behind)
+
+
+def _event(
+    seen: Observed, factor: Factor, events: Sequence[float], before: float, behind: float
+) -> Pattern:
+    """How many incidents have one of the events near, and how many other spans of that length."""
+    within = before + behind
+    hits = sum(_any_between(events, at - before, at + behind) for at in seen.moments)
+    others, last = 0, float("-inf")
+    for at in events:
+        near = _any_between(seen.moments, at - behind, at + before)
+        if not near and at - last >= within:
+            others, last = others + 1, at
+    spans = max(int(seen.up / within) - len(seen.moments), others)
+    return replace(_fisher(seen, factor, hits, others, spans), within=before)
+
+
+def _any_between(moments: Sequence[float], begin: float, end: float) -> bool:
+    place = bisect_right(moments, end)
+    return place > 0 and moments[place - 1] >= begin
+
+
+def _fisher(seen: Observed, factor: Factor, hits: int, other_hits: int, others: int) -> Pattern:
+    """A pattern by how often it is so in incidents and at other times."""
+    of, seldom = len(seen.moments), max(0, min(other_hits, others))
+    chance = fisher(hits, of - hits, seldom, others - seldom) if hits else 1.0
+    return Pattern(factor, hits, of, seldom, others, chance)
+
+
+LOOKS: Sequence[Callable[[Observed], Iterator[Pattern]]] = (
+    _requests, _rests, _pauses, _ages, _numbers, _intervals, _times_of_day, _events,
+)  # fmt: skip
+"""Everything that is looked at."""
+LIMITS = (Factor.REST, Factor.AGE, Factor.REQUESTS, Factor.INTERVAL)
+"""Of these the one whose values agree best explains the others."""
+
+
+def _without_implied(told: Sequence[Pattern]) -> list[Pattern]:
+    """One pattern a factor, and one limit: the others follow from it."""
+    best: dict[Factor, Pattern] = {}
+    for one in sorted(told, key=_doubt):
+        best.setdefault(one.factor, one)
+    limit = min((best[one] for one in LIMITS if one in best), key=_width, default=None)
+    daily = Factor.TIME_OF_DAY in best
+    implied = {one for one in LIMITS if limit is None or one is not limit.factor}
+    implied |= {Factor.PAUSE} if Factor.REST in best else set()
+    implied |= {Factor.INTERVAL} if daily else set()
+    return [one for factor, one in best.items() if factor not in implied]
+
+
+def _doubt(one: Pattern) -> tuple[float, int]:
+    """Chance, and of equals the most particular request first."""
+    return one.chance, 0 if one.kind is None else one.kind.count(-1)
+
+
+def _width(one: Pattern) -> float:
+    return (one.most + (one.factor is Factor.REQUESTS)) / one.least
+
+
+# --- what is observed -----------------------------------------------------------------------------
+
+
+def observe(linkup: LinkUp, kept: Sequence[Incident]) -> Observed:
+    """What is known of the incidents of a link-up, and of other times."""
+    facts, broken = linkup.facts, {id(one.call) for one in kept}
+    well = [one.session for one in linkup.on_port.opened if id(one) not in broken]
+    all_kinds = Counter[Request]()
+    for session in linkup.sessions:
+        all_kinds.update(session.dialogue.kinds)
+    out = sum(one.out or facts.heard_after(one.began) for one in kept)
+    began = facts.first_seen
+    return Observed(
+        moments=[one.began.seconds for one in kept],
+        rests=[one.rest for one in kept],
+        ages=[one.age for one in kept],
+        requests=[one.requests for one in kept],
+        kinds=[one.kind for one in kept],
+        all_kinds=all_kinds,
+        pauses=_without(
+            Spread.joined(one.pauses for one in linkup.sessions),
+            [one.rest for one in kept if one.rest is not None and one.at_request],
+        ),
+        lived=[one.last.seconds - one.completed.seconds for one in well if one.completed],
+        carried=[one.requests for one in well],
+        events={factor: sorted(found) for factor, found in _reasons(linkup).items()},
+        up=max(0.0, facts.coverage.listened - out),
+        clock=None if began is None else began.timestamp() % DAY,
+        listened=facts.coverage.listened,
+    )
+
+
+def _without(pauses: Spread, ended: Sequence[float]) -> Spread:
+    """The pauses but for those of which the request was the last one."""
+    for rest in ended:
+        pauses.put(Spread.bin_of(rest), -1)
+    return pauses
+
+
+def _reasons(linkup: LinkUp) -> dict[Factor, list[float]]:
+    """When something happened that may be a reason."""
+    facts, owners = linkup.facts, linkup.owners[:1]
+    leases = [facts.index.dhcp_of[one] for one in {linkup.pc.hardware, linkup.hardware} if one]
+    claims = (one for one in linkup.claims.runs if one.hardware not in owners)
+    return {
+        Factor.CLIENT: [one.first.seconds for one in linkup.rivals.opened if one.calls],
+        Factor.CLAIM: [one.first.seconds for one in claims if one.hardware != linkup.pc.hardware],
+        Factor.LEASE: [one.moment.seconds for several in leases for one in several],
+        Factor.TREE: [one.first.seconds for one in facts.switch.trees.values()],
+        Factor.BURST: [one.first.seconds for one in facts.flood.seconds.values()],
+        Factor.RESTART: [one.moment.seconds for one in facts.boots(linkup.hardware)],
+    }

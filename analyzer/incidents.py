@@ -1,0 +1,291 @@
+"""Every time that something that worked stopped: when, by which sign, and for how long.
+
+An incident is a row of tries of a link-up that ended badly after something had worked, up to the
+next good answer. How a try ended is read from the table in `linkup/tries.py`; what is no ending of
+a try is no incident. What the recorder lost, a PC that slept and a clock that was set are none.
+"""
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from itertools import accumulate, pairwise
+from typing import NamedTuple
+
+from analyzer.facts import Facts, Moment, Request
+from analyzer.linkup import AT_ONCE, PATIENCE, Call, Case, How, LinkUp
+
+MOST = 1000
+"""Incidents kept of one link-up; more are counted."""
+SLEPT = 60.0
+"""Seconds without a single frame, where others are heard before and after, from which on the PC
+slept or its adapter was off: stations send at least so often (common practice, no source)."""
+OTHERS = 3
+"""Stations heard shortly before and after, of which one is neither the PC nor the controller."""
+TOGETHER = 1.0
+"""Seconds within which the ends of sessions that were open together are one incident (common
+practice, no source)."""
+
+
+class Sign(StrEnum):
+    """What the first frame of an incident shows."""
+
+    RESET = "reset"
+    CLOSED = "closed"
+    HUNG = "hung"
+    GIVEN_UP = "given up"
+    REFUSED = "refused"
+    IGNORED = "ignored"
+    UNANSWERED = "unanswered"
+
+
+IN_VAIN = {
+    How.REFUSED: Sign.REFUSED,
+    How.IGNORED: Sign.IGNORED,
+    How.HELD_OVER: Sign.UNANSWERED,
+    How.UNHEARD: Sign.UNANSWERED,
+    How.TURNED_AWAY: Sign.REFUSED,
+    How.DROPPED: Sign.REFUSED,
+    How.MUTE: Sign.UNANSWERED,
+}
+"""Endings of a try that brought no answer."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Incident:
+    """One time that it stopped.
+
+    began: the first frame that shows it; call: the one that ended so; last_good: the last good
+    answer before, of any session; again: the first good answer of a later call, None where none is
+    in the recording; tries: calls in vain until then, this one counted where it is one.
+    """
+
+    sign: Sign
+    began: Moment
+    call: Call
+    last_good: Moment
+    again: Moment | None = None
+    in_vain: int = 0
+
+    @property
+    def out(self) -> float | None:
+        """Seconds until it worked again."""
+        return None if self.again is None else self.again.seconds - self.began.seconds
+
+    @property
+    def age(self) -> float | None:
+        """Seconds for which the session had been open, None where that is not known."""
+        opened = self.call.session.completed
+        return None if opened is None else max(0.0, self.began.seconds - opened.seconds)
+
+    @property
+    def requests(self) -> int | None:
+        """How many requests the session had carried, None where not all are recorded."""
+        return None if self.call.under_way else self.call.session.requests
+
+    @property
+    def rest(self) -> float | None:
+        """Seconds without data until the end, or until the request that the end answers at once."""
+        asked, answered = self.call.session.asked, self.call.last_answer
+        if asked is None or self.sign not in (Sign.RESET, Sign.CLOSED):
+            return None
+        if not self.at_request:
+            return self.call.idle
+        return None if answered is None else max(0.0, asked.seconds - answered.seconds)
+
+    @property
+    def at_request(self) -> bool:
+        """Whether the session ended at once on a request."""
+        return self.call.ended_on_request and self.call.idle < AT_ONCE
+
+    @property
+    def kind(self) -> Request | None:
+        """The last request of the session, where it is the end of this session that shows it."""
+        return self.call.session.dialogue.last_kind if self.call.answers else None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Incidents:
+    """Those of one link-up: how many, the first MOST of them in order, and what passed for none.
+
+    asleep: endings behind a time in which the PC slept or its adapter was off; clock_set: those
+    across which the recorder's clock was set.
+    """
+
+    count: int = 0
+    kept: Sequence[Incident] = ()
+    asleep: int = 0
+    clock_set: int = 0
+
+    @property
+    def outages(self) -> list[float]:
+        """Seconds out of each kept one after which it worked again."""
+        return [one.out for one in self.kept if one.out is not None]
+
+    @property
+    def between(self) -> list[float]:
+        """Seconds for which it worked between a kept one and the next."""
+        return [
+            later.began.seconds - one.again.seconds
+            for one, later in pairwise(self.kept)
+            if one.again is not None and one.again < later.began
+        ]
+
+
+NONE = Incidents()
+
+
+class _Bad(NamedTuple):
+    """A call that ended badly: when that shows, and by which sign."""
+
+    at: Moment
+    sign: Sign
+    call: Call
+
+
+class _Good:
+    """When any call of a link-up brought good answers: questions are answered by bisecting."""
+
+    def __init__(self, calls: Sequence[Call]) -> None:
+        spans = sorted(
+            (one.first_good, one.last_good) for one in calls if one.first_good and one.last_good
+        )
+        self._begins = [begin for begin, _ in spans]
+        self._latest = list(accumulate((end for _, end in spans), max))
+        self._ends = sorted(end for _, end in spans)
+
+    def __len__(self) -> int:
+        return len(self._begins)
+
+    def goes_on(self, at: Moment) -> bool:
+        """Whether good answers of one session came before and after a moment."""
+        place = bisect_left(self._begins, at)
+        return place > 0 and self._latest[place - 1] > at
+
+    def before(self, at: Moment) -> Moment | None:
+        """The last end of good answers before a moment."""
+        place = bisect_left(self._ends, at)
+        return self._ends[place - 1] if place else None
+
+    def after(self, at: Moment) -> Moment | None:
+        """The first good answer of a session that had none before a moment."""
+        place = bisect_right(self._begins, at)
+        return self._begins[place] if place < len(self._begins) else None
+
+
+class _Idle:
+    """Times in which the recording holds no frame at all, though others are heard around them."""
+
+    def __init__(self, facts: Facts) -> None:
+        spans = [
+            (begin, end, number)
+            for number, one in enumerate(facts.stations)
+            for begin, end in one.presence.spans
+        ]
+        self._begins = sorted((begin, number) for begin, _, number in spans)
+        self._ends = sorted((end, number) for _, end, number in spans)
+        latest = list(accumulate((end for _, end, _ in sorted(spans)), max))
+        gaps = zip(latest, (begin for begin, _ in self._begins[1:]), strict=False)
+        self._gaps = [one for one in gaps if self._is_sleep(*one)]
+
+    def overlaps(self, begin: float, end: float) -> bool:
+        """Whether one of them lies between two times."""
+        place = bisect_left(self._gaps, (begin, begin))
+        return place < len(self._gaps) and self._gaps[place][1] <= end
+
+    def _is_sleep(self, begin: float, end: float) -> bool:
+        if end - begin < SLEPT:
+            return False
+        before = _within(self._ends, begin - SLEPT, begin)
+        after = _within(self._begins, end, end + SLEPT)
+        return len(before) >= OTHERS and len(after) >= OTHERS
+
+
+def _within(times: Sequence[tuple[float, int]], begin: float, end: float) -> set[int]:
+    """Who has one of sorted times between two."""
+    low, high = bisect_left(times, (begin, -1)), bisect_right(times, (end, len(times)))
+    return {number for _, number in times[low:high]}
+
+
+def incidents(case: Case) -> list[Incidents]:
+    """Those of each link-up of a case, in its order."""
+    bad = [sorted(_bad(one), key=lambda one: one.at) for one in case.linkups]
+    if not any(bad):
+        return [NONE] * len(bad)
+    idle = _Idle(case.facts)
+    return [_of(one, found, idle) for one, found in zip(case.linkups, bad, strict=True)]
+
+
+def _bad(linkup: LinkUp) -> Iterator[_Bad]:
+    """The calls that ended badly, whatever had worked before."""
+    for call in linkup.on_port:
+        sign = IN_VAIN.get(call.how) if not call.answers else _sign(call)
+        sign = _ended(call) or sign
+        if sign is None:
+            continue
+        at = call.ended if sign in (Sign.RESET, Sign.CLOSED) else call.session.asked
+        at = at or call.first
+        waits = sign in (Sign.IGNORED, Sign.UNANSWERED)
+        if not waits or linkup.facts.heard_after(at) >= PATIENCE:
+            yield _Bad(at, sign, call)
+
+
+def _ended(call: Call) -> Sign | None:
+    """The end of a session that the PC still wanted."""
+    if not call.wanted:
+        return None
+    return Sign.RESET if call.broken else Sign.CLOSED
+
+
+def _sign(call: Call) -> Sign | None:
+    """How a session that had worked waits for an answer that is not recorded by mistake."""
+    if call.session.lacks_answer or call.answered_late:
+        return None
+    if call.hangs:
+        return Sign.HUNG
+    return Sign.GIVEN_UP if call.gave_up and call.ended_on_request else None
+
+
+def _of(linkup: LinkUp, bad: Sequence[_Bad], idle: _Idle) -> Incidents:
+    good = _Good(linkup.on_port)
+    if not good:
+        return NONE
+    jumps = [span.frame for span in linkup.facts.coverage.spans[1:]]
+    mute = sorted(one.at for one in bad if not one.call.answers)
+    count, asleep, clock_set = 0, 0, 0
+    kept: list[Incident] = []
+    last: _Bad | None = None
+    for one in bad:
+        before = _worked_before(one, good)
+        if before is None or (last is not None and _belongs(one, last, before)):
+            continue
+        last = one
+        if bisect_right(jumps, before.frame) < bisect_right(jumps, one.at.frame):
+            clock_set += 1
+            continue
+        if idle.overlaps(before.seconds, one.at.seconds):
+            asleep += 1
+            continue
+        count += 1
+        if len(kept) < MOST:
+            again = good.after(one.at)
+            upto = len(mute) if again is None else bisect_left(mute, again)
+            in_vain = upto - bisect_left(mute, one.at)
+            kept.append(Incident(one.sign, one.at, one.call, before, again, in_vain))
+    return Incidents(count, kept, asleep, clock_set)
+
+
+def _worked_before(one: _Bad, good: _Good) -> Moment | None:
+    """The last good answer before it stopped; None where nothing stopped: nothing had worked, or a
+    call found nobody while another session worked on.
+    """
+    own = one.call.last_good
+    if own is not None and own < one.at:
+        return own
+    return None if good.goes_on(one.at) else good.before(one.at)
+
+
+def _belongs(one: _Bad, last: _Bad, worked: Moment) -> bool:
+    """Whether it is still the same incident: nothing worked since, or both were open together."""
+    together = one.call.first < last.at and one.at.seconds - last.at.seconds <= TOGETHER
+    return worked < last.at or together

@@ -1,0 +1,236 @@
+"""analyzer.common: what incidents have in common, in generated series and in recordings."""
+
+import random
+from dataclasses import replace
+from itertools import accumulate
+
+import pytest
+
+from analyzer.common import DAY, Common, Factor, Observed, common, compare
+from analyzer.facts import Request, Spread
+from analyzer.incidents import incidents
+from captures.plant import Plant, modbus_answer, modbus_read
+from tests.support import acquainted, diagnosed
+
+SERIES = 1000
+EVENTS = (
+    Factor.CLIENT,
+    Factor.CLAIM,
+    Factor.LEASE,
+    Factor.TREE,
+    Factor.BURST,
+    Factor.RESTART,
+)
+PLANTED = (Factor.REQUEST, Factor.REST, Factor.AGE, Factor.REQUESTS, Factor.INTERVAL, *EVENTS)
+WRITE = Request(27, 16, 1)
+
+
+def at_random(draw: random.Random) -> Observed:
+    """Incidents at random moments of some hours: nothing in common."""
+    number, mean = draw.randint(5, 15), draw.choice((300.0, 1200.0, 3600.0))
+    gaps = [5 + draw.expovariate(1 / mean) for _ in range(number)]
+    moments = list(accumulate(gaps))
+    every = draw.choice((0.2, 1.0, 5.0))
+    up = moments[-1] + 60
+    kinds = {Request(12, 3, 1): int(up / every), Request(12, 4, 1): int(up / every / 9), WRITE: 40}
+    pauses = Spread()
+    for _ in range(2000):
+        pauses.add(every * draw.uniform(0.95, 1.05))
+    for _ in range(20):
+        pauses.add(draw.expovariate(1 / 20))
+    names, weights = list(kinds), list(kinds.values())
+    return Observed(
+        moments=moments,
+        rests=[draw.uniform(0, every) for _ in moments],
+        ages=[gap - 4 for gap in gaps],
+        requests=[int((gap - 4) / every) + 1 for gap in gaps],
+        kinds=draw.choices(names, weights, k=number),
+        all_kinds=kinds,
+        pauses=pauses,
+        lived=[draw.expovariate(1 / mean) for _ in range(number)],
+        carried=[draw.randint(1, 500) for _ in range(number)],
+        events={one: _some(draw, up) for one in EVENTS},
+        up=up,
+        clock=draw.uniform(0, DAY),
+        listened=up,
+    )
+
+
+def _some(draw: random.Random, up: float) -> list[float]:
+    return sorted(draw.uniform(0, up) for _ in range(draw.choice((0, 3, 10, 30))))
+
+
+def planted(draw: random.Random, factor: Factor) -> Observed:
+    """The same, with a reason behind nine in ten incidents or more."""
+    seen = at_random(draw)
+    hit = [draw.random() < 0.95 for _ in seen.moments]
+    hit[:5] = [True] * 5
+
+    def some(values: list[float], plain: list[float]) -> list[float]:
+        return [one if so else other for one, other, so in zip(values, plain, hit, strict=True)]
+
+    near = [draw.gauss(0, 0.003) for _ in seen.moments]
+    match factor:
+        case Factor.REQUEST:
+            return replace(
+                seen, kinds=[WRITE if so else k for k, so in zip(seen.kinds, hit, strict=True)]
+            )
+        case Factor.REST:
+            return replace(seen, rests=some([60 * (1 + n) for n in near], seen.rests))
+        case Factor.AGE:
+            ages = some([600 * (1 + n) for n in near], seen.ages)
+            short = [draw.uniform(1, 500) for _ in seen.lived]
+            return replace(seen, ages=ages, lived=short)
+        case Factor.REQUESTS:
+            return replace(seen, requests=some([1000] * len(hit), seen.requests), carried=[9, 400])
+        case Factor.INTERVAL:
+            moments = list(accumulate(900 * (1 + n) for n in near))
+            return replace(seen, moments=moments, up=moments[-1], events={})
+    before = [at - draw.uniform(0.01, 0.8) for at, so in zip(seen.moments, hit, strict=True) if so]
+    return replace(seen, events={**seen.events, factor: sorted([*seen.events[factor], *before])})
+
+
+def named(told: Common) -> list[Factor]:
+    return [one.factor for one in told.patterns]
+
+
+def test_patterns_that_were_planted_are_named() -> None:
+    draw = random.Random(20)
+    factors = [PLANTED[n % len(PLANTED)] for n in range(SERIES)]
+    missed = [one for one in factors if one not in named(compare(planted(draw, one)))]
+    assert len(missed) <= 0.05 * SERIES, sorted(missed)
+
+
+def test_no_other_pattern_is_claimed() -> None:
+    draw = random.Random(21)
+    claimed = [one for _ in range(SERIES) for one in named(compare(at_random(draw)))]
+    assert len(claimed) <= 0.01 * SERIES, claimed
+
+
+def test_beside_a_planted_pattern_no_other_is_claimed() -> None:
+    draw = random.Random(22)
+    factors = [PLANTED[n % len(PLANTED)] for n in range(SERIES)]
+    told = [(one, named(compare(planted(draw, one)))) for one in factors]
+    wrong = [(one, others) for one, others in told if set(others) - {one, IMPLIED.get(one)}]
+    assert len(wrong) <= 0.01 * SERIES, wrong
+
+
+IMPLIED = {Factor.REST: Factor.PAUSE}
+"""What is so as well where another thing is."""
+
+
+def test_the_same_time_of_day_is_seen_over_days() -> None:
+    draw = random.Random(5)
+    seen = at_random(draw)
+    moments = [3 * 3600 + day * DAY + draw.uniform(0, 8) for day in range(6)]
+    found = compare(Observed(moments, up=6 * DAY, clock=3600.0, listened=6 * DAY))
+    assert named(found) == [Factor.TIME_OF_DAY]
+    assert Factor.TIME_OF_DAY not in compare(seen).looked
+
+
+# --- recordings -----------------------------------------------------------------------------------
+
+
+def told(plant: Plant) -> Common | None:
+    diagnosis = diagnosed(plant.pcap())
+    (found,) = incidents(diagnosis.case)
+    return common(diagnosis.outcomes[0].linkup, found)
+
+
+def breaks(number: int, unit_number: int | None, seed: int = 3) -> Plant:
+    """Sessions of some polls that the controller resets, after a request for one unit, or not."""
+    draw = random.Random(seed)
+    plant, pc, unit = acquainted()
+    for _ in range(number):
+        session = plant.tcp(pc, unit).open()
+        for one in range(draw.randint(15, 60)):
+            other = 7 if draw.random() < 0.02 else 1
+            session.exchange(modbus_read(one, other), modbus_answer(one, other), after=1.0)
+        session.send(modbus_read(99, unit_number or 1), after=1.0)
+        session.rst(unit, after=0.02)
+        plant.wait(draw.uniform(1, 4))
+    plant.tcp(pc, unit).open().poll(9)
+    return plant
+
+
+def test_found_the_request_behind_eleven_resets() -> None:
+    found = told(breaks(11, 7))
+    assert found is not None
+    (pattern,) = found.patterns
+    assert (pattern.factor, pattern.hits, pattern.of) == (Factor.REQUEST, 11, 11)
+    assert pattern.kind == Request(-1, -1, 7)
+    assert pattern.other_hits < 20
+    assert pattern.others > 300
+
+
+def test_quiet_where_the_resets_come_behind_any_request() -> None:
+    found = told(breaks(11, None))
+    assert found is not None
+    assert found.patterns == []
+    assert Factor.REQUEST in found.looked
+
+
+def test_quiet_with_two_incidents() -> None:
+    assert told(breaks(2, 7)) is None
+
+
+def limited(number: int, seed: int, limit: float | None) -> Plant:
+    """Sessions that rest after some polls, and are closed after a limit, or after any time."""
+    draw = random.Random(seed)
+    plant, pc, unit = acquainted()
+    for _ in range(number):
+        session = plant.tcp(pc, unit).open()
+        session.poll(draw.randint(5, 30), every=2.0)
+        session.close(unit, after=limit or draw.uniform(1.2, 2.0))
+        plant.wait(0.4)
+    plant.tcp(pc, unit).open().poll(9, every=2.0)
+    return plant
+
+
+def test_found_an_idle_limit() -> None:
+    found = told(limited(6, 4, 45.0))
+    assert found is not None
+    (pattern,) = found.patterns
+    assert (pattern.factor, pattern.hits, pattern.other_hits) == (Factor.REST, 6, 0)
+    assert pattern.least == pytest.approx(45, abs=0.1)
+
+
+def test_quiet_where_the_rest_is_the_pace_of_the_pc() -> None:
+    found = told(limited(6, 4, None))
+    assert found is not None
+    assert named(found) == []
+
+
+def with_others(number: int, seed: int, trips: bool) -> Plant:
+    """Sessions that break right after another station's call, or at any time."""
+    draw = random.Random(seed)
+    plant, pc, unit = acquainted()
+    panel = plant.station("192.0.2.33")
+    for _ in range(number):
+        session = plant.tcp(pc, unit).open()
+        session.poll(draw.randint(10, 60))
+        if not trips:
+            session.poll(3)
+        other = plant.tcp(panel, unit).open(after=0.5)
+        if not trips:
+            session.poll(draw.randint(15, 40))
+        session.rst(unit, after=0.05)
+        other.poll(2)
+        other.close()
+        plant.wait(draw.uniform(2, 5))
+    plant.tcp(pc, unit).open().poll(9)
+    return plant
+
+
+def test_found_another_client_before_each() -> None:
+    found = told(with_others(7, 5, True))
+    assert found is not None
+    assert found.patterns[0].factor is Factor.CLIENT
+    assert (found.patterns[0].hits, found.patterns[0].within) == (7, 1.0)
+
+
+def test_quiet_where_another_client_calls_at_other_times() -> None:
+    found = told(with_others(7, 5, False))
+    assert found is not None
+    assert Factor.CLIENT not in named(found)
+    assert Factor.CLIENT in found.looked

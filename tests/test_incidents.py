@@ -1,0 +1,182 @@
+"""analyzer.incidents: what stopped, when and for how long; and what is no incident."""
+
+import pytest
+
+from analyzer import incidents as module
+from analyzer.incidents import Incident, Incidents, Sign, incidents
+from captures.plant import Plant, modbus_answer, modbus_read
+from tests.support import acquainted, diagnosed, ended
+
+
+def of(plant: Plant) -> Incidents:
+    (found,) = incidents(diagnosed(plant.pcap()).case)
+    return found
+
+
+def only(plant: Plant) -> Incident:
+    found = of(plant)
+    assert found.count == len(found.kept) == 1
+    return found.kept[0]
+
+
+def test_a_reset_and_the_way_back() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    opened = plant.now
+    session.poll(5)
+    plant.wait(1)
+    session.send(modbus_read(9, unit=7))
+    session.rst(unit, after=0.02)
+    broke = plant.now
+    plant.tcp(pc, unit).syn(after=3)
+    plant.tcp(pc, unit).open(after=7).poll(2, every=0.5)
+    one = only(ended(plant))
+    assert one.sign is Sign.RESET
+    assert one.out == pytest.approx(10.5, abs=0.01)
+    assert one.age == pytest.approx(broke - opened, abs=0.01)
+    assert (one.requests, one.in_vain, one.at_request) == (6, 1, True)
+    assert one.kind is not None
+    assert one.kind.unit == 7
+    assert one.rest == pytest.approx(1.04, abs=0.01)
+    assert one.last_good < one.began
+
+
+def test_several_with_the_time_between() -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(3):
+        session = plant.tcp(pc, unit).open()
+        session.poll(10)
+        session.rst(unit, after=0.5)
+        plant.wait(2)
+    found = of(ended(plant))
+    assert found.count == 3
+    assert found.outages == pytest.approx([3.0, 3.0], abs=0.01)
+    assert len(found.between) == 2
+    assert found.kept[-1].out is None
+
+
+def test_a_request_that_is_repeated_in_vain() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(4)
+    asked = session.send(modbus_read(9), after=1)
+    for pause in (0.3, 0.6, 1.2):
+        session.again(after=pause)
+    one = only(ended(plant))
+    assert (one.sign, one.began.frame, one.out) == (Sign.HUNG, plant.number(asked), None)
+
+
+def test_calls_refused_after_others_were_taken_are_one_incident() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(4)
+    session.close(after=0.2)
+    for _ in range(3):
+        again = plant.tcp(pc, unit)
+        again.syn(after=2)
+        again.refuse()
+    plant.tcp(pc, unit).open(after=2).poll(3)
+    one = only(ended(plant))
+    assert (one.sign, one.in_vain) == (Sign.REFUSED, 3)
+    assert one.out == pytest.approx(7.0, abs=0.1)
+
+
+def test_sessions_that_end_together_are_one_incident() -> None:
+    plant, pc, unit = acquainted()
+    both = [plant.tcp(pc, unit).open(), plant.tcp(pc, unit).open()]
+    for turn in range(5):
+        for session in both:
+            session.exchange(modbus_read(turn), modbus_answer(turn), after=0.3)
+    for session in both:
+        session.rst(unit, after=0.1)
+    assert only(ended(plant)).sign is Sign.RESET
+
+
+def test_incidents_are_counted_beyond_those_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "MOST", 2)
+    plant, pc, unit = acquainted()
+    for _ in range(4):
+        session = plant.tcp(pc, unit).open()
+        session.poll(4)
+        session.rst(unit, after=0.5)
+    found = of(ended(plant))
+    assert (found.count, len(found.kept)) == (4, 2)
+
+
+# --- no incidents ---------------------------------------------------------------------------------
+
+
+def test_none_where_the_pc_closes_or_nothing_had_worked() -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(3):
+        session = plant.tcp(pc, unit).open()
+        session.poll(4)
+        session.close(after=0.2)
+    assert of(ended(plant)).count == 0
+    plant, pc, unit = acquainted()
+    for _ in range(3):
+        again = plant.tcp(pc, unit)
+        again.syn(after=2)
+        again.refuse()
+    assert of(ended(plant)).count == 0
+
+
+def test_none_where_a_second_call_finds_no_place_and_the_first_session_goes_on() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(3):
+        session.poll(4)
+        second = plant.tcp(pc, unit)
+        second.syn(after=0.5)
+        second.refuse()
+    session.poll(3)
+    assert of(ended(plant)).count == 0
+
+
+def test_none_where_a_call_has_had_no_time_for_an_answer() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(4)
+    session.close(after=0.2)
+    plant.tcp(pc, unit).syn(after=5)
+    assert of(plant).count == 0
+
+
+def slept(others: bool) -> Plant:
+    """A session that is reset behind ten minutes without a single frame."""
+    plant, pc, unit = acquainted()
+    neighbours = [plant.station(f"192.0.2.{n}") for n in (20, 31)] if others else []
+    session = plant.tcp(pc, unit).open()
+    for turn in range(10):
+        session.poll(1)
+        if neighbours:
+            plant.ask(neighbours[turn % 2], neighbours[1 - turn % 2], times=1)
+    plant.wait(600)
+    for turn in range(2 if neighbours else 0):
+        plant.ask(neighbours[turn % 2], neighbours[1 - turn % 2], times=1)
+    session.send(modbus_read(99))
+    session.rst(unit, after=0.01)
+    plant.tcp(pc, unit).open(after=1).poll(3)
+    return plant
+
+
+def test_none_where_the_pc_slept() -> None:
+    found = of(slept(others=True))
+    assert (found.count, found.asleep) == (0, 1)
+
+
+def test_a_long_rest_between_two_stations_alone_is_no_sleep() -> None:
+    found = of(slept(others=False))
+    assert (found.count, found.asleep) == (1, 0)
+
+
+def test_none_where_the_clock_was_set() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(10)
+    plant.step_clock(-3600)
+    session.send(modbus_read(99), after=1)
+    session.rst(unit, after=0.02)
+    plant.tcp(pc, unit).open(after=1).poll(3)
+    found = of(ended(plant))
+    assert (found.count, found.clock_set) == (0, 1)
