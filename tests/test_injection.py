@@ -108,6 +108,8 @@ def test_foreign_text_never_looks_like_the_reports_own(texts: Sequence[str]) -> 
         rows_to_json(rows, {}),
     ):
         _read_json(json.loads(text), set(texts))
+    for several in ([one], [other], [one, other]):
+        _read_page(to_html(page(several, True, ("whynolink",), [str(refused)])))
     _read_draft(to_eml(to_text(letter([one])), "", _mail(texts)))
     table = to_csv(columns(rows, {}))
     assert table.count("\n") == len(list(csv.reader(io.StringIO(table)))) == len(rows) + 1
@@ -169,7 +171,6 @@ def _documents(
         yield in_full(several, refused=lines)
         yield letter(several, lines, mail=_mail(texts), beside=texts)
         yield report(several, True, refused=lines)
-        yield page(several, True, ("whynolink",), lines)
     yield ranking(rows, ("whynolink",), reports=texts[3], folder=texts[4])
     for pair in ((one, other), (other, one), (one, replace(other, outcomes=[]))):
         yield comparison.document(compare(*pair))
