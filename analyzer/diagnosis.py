@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from analyzer.facts import Facts, Ipv6Call, Kind, Moment, Series, Session, Spread, Station, gather
+from analyzer.facts import Facts, Kind, Moment, Series, Session, Spread, Station, gather
 from analyzer.facts.index import by
 from analyzer.findings import (
     STAGES,
@@ -49,7 +49,6 @@ __all__ = [
     "Evidence",
     "Finding",
     "How",
-    "Ipv6Call",
     "Kind",
     "Level",
     "LinkUp",
@@ -195,6 +194,8 @@ def _lack(rule: Rule, case: Case) -> Need | None:
         return Need.FRAMES
     if Need.LINKUP in rule.needs and not case.linkups:
         return Need.LINKUP if case.pc is not None else Need.PC
+    if Need.IPV4 in rule.needs and case.linkups and all(one.is_ipv6 for one in case.linkups):
+        return Need.IPV4
     if Need.HARDWARE in rule.needs and not case.facts.has_hardware_addresses:
         return Need.HARDWARE
     return None
@@ -212,6 +213,8 @@ def _sightings(rule: Rule, case: Case) -> Iterator[Sighting]:
         yield from rule.survey(case)
     if rule.find is not None:
         for linkup in case.linkups:
+            if linkup.is_ipv6 and Need.IPV4 in rule.needs:
+                continue
             for sighting in rule.find(linkup):
                 yield replace(sighting, linkup=linkup)
 

@@ -39,7 +39,7 @@ from analyzer.reports.document.answer import in_full, in_short
 from analyzer.reports.document.page import page
 from analyzer.reports.letter import letter
 from analyzer.reports.plan import plan_report
-from analyzer.reports.ranking import columns, ranking, rows_to_json
+from analyzer.reports.ranking import columns, ranking, ranking_page, rows_to_json
 from analyzer.reports.row import not_read, row_of
 from analyzer.reports.sheet import sheet
 from analyzer.reports.to_csv import to_csv
@@ -108,6 +108,8 @@ def test_foreign_text_never_looks_like_the_reports_own(texts: Sequence[str]) -> 
         rows_to_json(rows, {}),
     ):
         _read_json(json.loads(text), set(texts))
+    letters = {"sender": texts[3], "subject": texts[4]}
+    _read_page(to_html(ranking_page([replace(one, **letters) for one in rows], ("whynolink",))))
     for several in ([one], [other], [one, other]):
         _read_page(to_html(page(several, True, ("whynolink",), [str(refused)])))
     _read_draft(to_eml(to_text(letter([one])), "", _mail(texts)))

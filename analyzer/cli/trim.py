@@ -88,6 +88,6 @@ def _watched(
 def _options(told: Told) -> Iterator[str]:
     """The options that tell this."""
     for address, port in told.controllers:
-        yield f"--controller {address}" + (f":{port}" if port else "")
+        yield f"--controller {address.with_port(port) if port else address}"
     if told.pc is not None:
         yield f"--pc {told.pc}"

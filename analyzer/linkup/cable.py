@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
 
-from analyzer.facts import Hardware, Kind, Moment, Path, Station
+from analyzer.facts import Address, Hardware, Kind, Moment, Path, Station
 from analyzer.facts.switch import Neighbour, Tagged
 from analyzer.linkup.networks import Network, is_self_assigned
 
@@ -84,7 +84,9 @@ class Cable:
         inside: set[Hardware] = set()
         outside: set[Hardware] = set()
 
-        def note(address: int, who: Iterable[Hardware]) -> None:
+        def note(address: Address, who: Iterable[Hardware]) -> None:
+            if network is not None and network.address.is_ipv6 != address.is_ipv6:
+                return
             (inside if network is None or network.holds(address) else outside).update(who)
 
         heard = {path.src for path in self.forwarded if path.src is not None}

@@ -2,7 +2,7 @@
 
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from functools import cached_property
 from itertools import accumulate
@@ -75,8 +75,8 @@ CALLER = "caller"
 
 @dataclass(eq=False)
 class Pc:
-    """A host that tries to reach controllers. addresses: the most used first; how_known: a key of
-    the words.
+    """A host that tries to reach controllers. addresses: all of IPv4 or all of IPv6, the most used
+    first; how_known: a key of the words.
     """
 
     facts: Facts = field(repr=False)
@@ -84,6 +84,28 @@ class Pc:
     hardware: Hardware | None
     addresses: list[Address]
     how_known: str
+
+    @property
+    def is_ipv6(self) -> bool:
+        """Whether its addresses are those of IPv6."""
+        return any(one.is_ipv6 for one in self.addresses)
+
+    @cached_property
+    def prefixes(self) -> set[int]:
+        """The first 64 bits of its IPv6 addresses."""
+        return {own >> 64 for own in self.addresses if own.is_ipv6}
+
+    @cached_property
+    def over_ipv6(self) -> "Pc | None":
+        """The same host with its IPv6 addresses, None where it has none or has no others."""
+        own = {} if self.station is None else self.station.ipv6
+        if self.is_ipv6 or not own:
+            return None
+        return replace(self, addresses=sorted(own, key=lambda one: -own[one]))
+
+    def facing(self, address: Address) -> "Pc":
+        """The same host with addresses of the same sort as another's."""
+        return self.over_ipv6 or self if address.is_ipv6 else self
 
     def network(self, address: Address) -> Network:
         """The network of one of its addresses."""
@@ -124,6 +146,7 @@ class Pc:
             there = [one.wanted for one in index.questions_as[own] if one.asker == self.hardware]
             sent = (one for one in self.paths if one.dst is not None and not one.dst.is_group)
             there += [one.dst_ip for one in sent if one.dst_ip]
+            there = [one for one in there if one.is_ipv6 == own.is_ipv6]
             self._reach[own] = max(((own ^ one).bit_length() for one in there), default=0)
         return self._reach[own]
 
@@ -162,7 +185,8 @@ class Pc:
         if self.hardware is not None:
             as_address = [one for one in as_address if not one.from_client.hardware]
             as_address += index.sessions_by[self.hardware]
-        return sorted(as_address, key=lambda one: one.first)
+        own = (one for one in as_address if one.client.address.is_ipv6 == self.is_ipv6)
+        return sorted(own, key=lambda one: one.first)
 
     @cached_property
     def checked(self) -> list[Address]:
@@ -173,13 +197,15 @@ class Pc:
 
     @cached_property
     def times_to_live(self) -> set[int]:
-        """Times to live of its IPv4 packets."""
-        return times_to_live(one for one in self.paths if one.src_ip)
+        """Times to live of its packets."""
+        own = (one for one in self.paths if one.src_ip and one.src_ip.is_ipv6 == self.is_ipv6)
+        return times_to_live(own)
 
     @cached_property
     def questions(self) -> list[Question]:
-        """Its ARP questions."""
-        return [] if self.hardware is None else self.facts.index.questions_by[self.hardware]
+        """Its ARP questions, or neighbour solicitations."""
+        asked = [] if self.hardware is None else self.facts.index.questions_by[self.hardware]
+        return [one for one in asked if one.wanted.is_ipv6 == self.is_ipv6]
 
     @cached_property
     def paths(self) -> list[Path]:
@@ -216,7 +242,8 @@ class Pc:
         return {
             one.dst
             for one in self.paths
-            if one.dst is not None and one.dst_ip and one.dst_ip not in replied.get(one.dst, ())
+            if one.dst is not None and one.dst_ip and not one.dst_ip.is_ipv6
+            if one.dst_ip not in replied.get(one.dst, ())
         }
 
     @cached_property
@@ -371,6 +398,11 @@ class LinkUp:
         return self.target.address
 
     @property
+    def is_ipv6(self) -> bool:
+        """Whether PC and controller speak IPv6."""
+        return self.controller.is_ipv6
+
+    @property
     def claims(self) -> Claims:
         """Who claims the controller's address in ARP."""
         return self.facts.claims(self.controller)
@@ -441,6 +473,8 @@ class LinkUp:
         here, or is not here at all.
         """
         if self.is_tried or self.self_assigned or not self.pc.addresses:
+            return False
+        if self.controller.is_ipv6:
             return False
         here, near_to = self.facts.index.addresses, presumed(self.controller)
         if self.mask is not None:

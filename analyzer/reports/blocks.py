@@ -85,6 +85,31 @@ class Table:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Group:
+    """Rows that belong together, under a title. links: for each row the relative address of the
+    page that its name leads to, empty where there is none.
+    """
+
+    title: str
+    rows: Sequence[Sequence[str]]
+    links: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Groups:
+    """A table in groups. Its first cell is a verdict on the page; named: the place of the cell with
+    the name, which is told whole; kinds: the verdicts that occur; sortable: places of the columns
+    that a page can be sorted by.
+    """
+
+    header: Sequence[str]
+    groups: Sequence[Group]
+    named: int
+    kinds: Sequence[str] = ()
+    sortable: Sequence[int] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Typed:
     """Something to type, letter by letter: never wrapped."""
 
@@ -266,6 +291,7 @@ Block = (
     | Listing
     | Labelled
     | Table
+    | Groups
     | Typed
     | StageChart
     | SequenceChart

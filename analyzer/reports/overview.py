@@ -70,7 +70,8 @@ def _lanes(diagnosis: Diagnosis) -> Iterator[Lane]:
     yield Lane("The PC sends", sent if pc is not None else [], [])
     yield Lane("Address settings", [], _address_marks(diagnosis))
     questions = [question for linkup in linkups for question in linkup.questions]
-    yield Lane("ARP questions", [], [m.seconds for q in questions for m in q.asked.moments])
+    asked = "Questions" if any(one.is_ipv6 for one in linkups) else "ARP questions"
+    yield Lane(asked, [], [m.seconds for q in questions for m in q.asked.moments])
     yield Lane("Port called", [], [m.seconds for s in sessions for m in s.syns.moments])
     yield Lane("Session open", [_open(one.session) for one in calls if one.opened], [])
     yield Lane("Answers", [span for linkup in linkups for span in _answers(linkup)], [])

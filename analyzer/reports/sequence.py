@@ -111,7 +111,7 @@ class _Heard:
     def __init__(self, diagnosis: Diagnosis) -> None:
         facts = self.facts = diagnosis.facts
         self.findings = _by(diagnosis.findings, lambda one: [one.linkup])
-        self.questions = _by(facts.arp.questions.values(), lambda one: [(one.asker, one.wanted)])
+        self.questions = _by(facts.index.questions, lambda one: [(one.asker, one.wanted)])
         self.announcements = _by(facts.arp.announcements.items(), _both)
         self.probes = _by(facts.arp.probes.items(), _both)
         self.leases = _by(facts.dhcp, lambda one: [one.client])
@@ -141,7 +141,7 @@ class _Story:
     """Who claims the controller's address, the first first."""
 
     def __post_init__(self) -> None:
-        claims = self.heard.facts.arp.claims.get(self.linkup.controller)
+        claims = self.heard.facts.claims(self.linkup.controller)
         runs = claims.runs if claims is not None else []
         self.disputed = list(dict.fromkeys(run.hardware for run in runs))
 

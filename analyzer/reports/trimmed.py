@@ -79,7 +79,7 @@ def _rows(trimmed: Trimmed) -> Iterator[tuple[str, str, str]]:
         if any(counts):
             yield row(f"  {name}", *counts)
     yield row("Stations", *(len(facts.stations) for facts in both))
-    yield row("IPv4 addresses", *(len(facts.addresses) for facts in both))
+    yield row("IP addresses", *(len(facts.addresses) for facts in both))
 
 
 def _done(trimmed: Trimmed, order: Order) -> Iterator[str]:

@@ -113,7 +113,11 @@ class _Names:
         self.renaming = renaming
 
     def address(self, address: Address) -> Address:
-        return address if self.renaming is None else Address(self.renaming.address(address))
+        if self.renaming is None:
+            return address
+        if address.is_ipv6:
+            return Address.of_ipv6(self.renaming.ipv6(address.packed))
+        return Address(self.renaming.address(address))
 
     def hardware(self, hardware: int) -> Hardware:
         return Hardware(hardware if self.renaming is None else self.renaming.hardware(hardware))

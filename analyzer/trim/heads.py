@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from analyzer.columns import Flags, Ints
+from analyzer.columns import Flags, Ints, Keys
 from analyzer.facts import CLIENT, Session, Socket
 from analyzer.facts.messages import IN_ONE_SEGMENT
 from analyzer.facts.protocols import FRAMINGS, Framing
@@ -34,11 +34,17 @@ def _number(socket: Socket) -> int:
     return int(socket.address) << 16 | socket.port
 
 
+def _numbers(frames: Frames, addresses: Keys, ports: Keys) -> list[int]:
+    """The same of the rows of a table."""
+    address, sockets = frames.listed.address, zip(addresses.tolist(), ports.tolist(), strict=True)
+    return [address(number) << 16 | port for number, port in sockets]
+
+
 def heads(frames: Frames, known: Spoken) -> Spans:
     """Where the heads of messages stand in the segments of a chunk."""
     table, spans = frames.tcp, Spans()
-    src = (frames.ip.src[table.ip] << np.uint64(16) | table.sport).tolist()
-    dst = (frames.ip.dst[table.ip] << np.uint64(16) | table.dport).tolist()
+    src = _numbers(frames, frames.ip.src[table.ip], table.sport)
+    dst = _numbers(frames, frames.ip.dst[table.ip], table.dport)
     ways = [known.get(ends) for ends in zip(src, dst, strict=True)]
     protocol = np.array([-1 if way is None else way[0] for way in ways], np.int64)
     by_server = np.array([way is not None and way[1] for way in ways], bool)

@@ -68,7 +68,7 @@ def _row(station: Station, roles: Roles) -> list[str]:
     begin, end = (max(0.0, moment.seconds) for moment in (station.first, station.last))
     return [
         str(station.hardware or "-"),
-        named(sorted(station.addresses), MOST_ADDRESSES),
+        named(sorted(station.all_addresses), MOST_ADDRESSES),
         ROLES.get(roles.of(station), ""),
         f"{station.frames:,}",
         f"{begin:.1f}-{end:.1f}",
