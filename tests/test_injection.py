@@ -108,6 +108,7 @@ def test_foreign_text_never_looks_like_the_reports_own(texts: Sequence[str]) -> 
         rows_to_json(rows, {}),
     ):
         _read_json(json.loads(text), set(texts))
+    _read_text(to_text(ranking(rows, ("whynolink",), reports=texts[3], folder=texts[4])))
     letters = {"sender": texts[3], "subject": texts[4]}
     _read_page(to_html(ranking_page([replace(one, **letters) for one in rows], ("whynolink",))))
     for several in ([one], [other], [one, other]):
@@ -167,13 +168,11 @@ def _documents(
     one: Diagnosis, other: Diagnosis, refused: NotARecording, texts: Sequence[str]
 ) -> Iterator[list[Block]]:
     lines = [str(refused)]
-    rows = [row_of(one, texts[0]), row_of(other, texts[1]), not_read(texts[2], "It is text.")]
     for several in ([one], [other], [one, other]):
         yield in_short(several, refused=lines)
         yield in_full(several, refused=lines)
         yield letter(several, lines, mail=_mail(texts), beside=texts)
         yield report(several, True, refused=lines)
-    yield ranking(rows, ("whynolink",), reports=texts[3], folder=texts[4])
     for pair in ((one, other), (other, one), (one, replace(other, outcomes=[]))):
         yield comparison.document(compare(*pair))
     site = one.case.linkups[0].site
