@@ -147,14 +147,15 @@ class Lifeline:
 
 class Shape(StrEnum):
     """How an event is drawn, after ITU-T Z.120: a message that arrives, one that nothing answers (a
-    lost message), one to everybody, messages repeated in a loop, an answer that does not come, and
-    time in which nothing happens.
+    lost message), one to everybody, messages repeated in a loop, rounds of several events that
+    repeat, an answer that does not come, and time in which nothing happens.
     """
 
     MESSAGE = "message"
     LOST = "lost"
     TO_ALL = "to all"
     LOOP = "loop"
+    ROUNDS = "rounds"
     SILENCE = "silence"
     PAUSE = "pause"
     REMARK = "remark"
@@ -165,8 +166,9 @@ class Event:
     """Something that happened, once or again and again.
 
     by, to: places of lifelines, the same where it is for everybody; frame: None for silence and
-    pauses; text: what the picture says; until: when a loop ended; proof: whether a finding rests on
-    it; name: what links lead to, empty where none do; times: how many it stands for.
+    pauses; text: what the picture says; until: when a loop or a pause ended; proof: whether a
+    finding rests on it; name: what links lead to, empty where none do; times: how many it stands
+    for; inside: whether it belongs to the rounds that are told above it.
     """
 
     seconds: float
@@ -179,6 +181,7 @@ class Event:
     proof: bool = False
     name: str = ""
     times: int = 1
+    inside: bool = False
 
     @property
     def ends(self) -> float:
@@ -189,7 +192,7 @@ class Event:
 @dataclass(frozen=True, slots=True, eq=False)
 class SequenceChart:
     """Who said what to whom, time going down. everybody: what the receiver of a message to all is
-    called.
+    called; key: the signs that occur, by their shapes or as "proof", and what they mean.
     """
 
     title: str
@@ -197,6 +200,7 @@ class SequenceChart:
     header: Sequence[str]
     lifelines: Sequence[Lifeline]
     events: Sequence[Event]
+    key: Sequence[tuple[str, str]] = ()
 
     def as_table(self) -> Table:
         """The same in words."""
@@ -205,7 +209,7 @@ class SequenceChart:
     def _row(self, event: Event) -> tuple[str, ...]:
         frame = f"{event.frame:,}" if event.frame else ""
         by, to = self.lifelines[event.by].name, self.lifelines[event.to].name
-        if event.shape in (Shape.PAUSE, Shape.SILENCE, Shape.REMARK):
+        if event.shape in (Shape.PAUSE, Shape.SILENCE, Shape.REMARK, Shape.ROUNDS):
             by = to = ""
         if event.shape is Shape.TO_ALL:
             to = self.everybody

@@ -12,7 +12,7 @@ NICE = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1800, 3600, 7200,
 MOST_TICKS = 4
 """Fit below each other's neighbours on a telephone."""
 TOUCHING = 0.004
-"""Share of the strip below which two spans, or two marks, are drawn as one."""
+"""Share of the strip below which a gap, a span or a mark is too small to be seen by itself."""
 WORTH_PLOTTING = 10
 """Durations of one kind from which on they are worth a picture."""
 
@@ -38,11 +38,15 @@ Spans = list[tuple[float, float]]
 
 
 def _joined(spans: Sequence[tuple[float, float]], touching: float) -> Spans:
-    """Spans in order, those that touch as one."""
+    """Spans in order; those that overlap are one, and those that touch where one of them is too
+    short to be seen by itself: two sessions are two, however soon the second one follows.
+    """
     joined: Spans = []
     for begin, end in sorted(spans):
-        if joined and begin - joined[-1][1] <= touching:
-            joined[-1] = (joined[-1][0], max(joined[-1][1], end))
+        before, over = joined[-1] if joined else (begin, begin - 1 - touching)
+        is_short = min(end - begin, over - before) <= touching
+        if joined and begin - over <= (touching if is_short else 0):
+            joined[-1] = (before, max(over, end))
         else:
             joined.append((begin, end))
     return joined
@@ -135,6 +139,11 @@ def in_words(kind: str, spread: Spread) -> str:
     median = milliseconds(spread.median)
     half = f"half of them within {median}, the slowest after {most}"
     return f"{_how_many(kind, spread)}: {half if median != most else f'all within {most}'}."
+
+
+def is_spread(kinds: Sequence[Timed]) -> bool:
+    """Whether a picture shows more than the words: not where all bars stand alone."""
+    return any(len(one.bins) > 1 for _, one in kinds)
 
 
 def spread_chart(kinds: Sequence[Timed]) -> SpreadChart:

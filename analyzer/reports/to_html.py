@@ -33,7 +33,7 @@ from analyzer.reports.blocks import (
     TimeStrip,
     Typed,
 )
-from analyzer.reports.drawing import draw_sequence, draw_spread, draw_strip
+from analyzer.reports.drawing import draw_sequence, draw_sign, draw_spread, draw_strip
 
 NAMES = {
     Heading: "heading",
@@ -89,6 +89,7 @@ def to_html(blocks: Sequence[Block], back: str = "") -> str:
             moods=MOODS,
             signs=SIGNS,
             draw=DRAW,
+            draw_sign=draw_sign,
             as_table=AS_TABLE,
             linked={
                 name

@@ -356,6 +356,29 @@ def test_no_verdict_is_told_by_its_colour_alone(opened: Any) -> None:
     assert all(len(set(kind)) == len(VERDICTS) for kind in zip(*looks, strict=True))
 
 
+def test_a_comparison_fits_a_phone(opened: Any) -> None:
+    """What matters stands in the last column: it is in sight without scrolling."""
+    page = opened("comparison", PHONE)
+    for table in page.locator(".scroll").all():
+        assert table.evaluate("one => one.scrollWidth <= one.clientWidth")
+
+
+TWO = ("session-reset.pcap", "late-answer-mixed-up.pcap")
+
+
+@pytest.mark.parametrize("name", [*TWO, "two-units-one-address.pcap", "six lifelines"])
+def test_both_ends_are_in_sight_on_a_phone(opened: Any, name: str) -> None:
+    page = opened(name, PHONE)
+    scroller = page.locator(".sequence").first
+    if name in TWO:
+        assert scroller.evaluate("one => one.scrollWidth <= one.clientWidth")
+    edges = scroller.bounding_box()
+    for head in scroller.locator(".name").all()[:2]:
+        box = head.bounding_box()
+        middle = box["x"] + box["width"] / 2
+        assert edges["x"] <= middle <= edges["x"] + edges["width"]
+
+
 def test_a_caution_stands_above_its_step(opened: Any) -> None:
     page = opened("session-reset.pcap")
     item = page.locator("li", has=page.locator(".caution")).first
