@@ -50,7 +50,7 @@ def summary(trimmed: Trimmed, order: Order, told: str, names: str) -> list[Block
         Table(("What", "Recording", "Copy"), list(_rows(trimmed))),
         Heading("What was done"),
         Listing([Step(text) for text in _done(trimmed, order)]),
-        *_names(trimmed, clean(names)),
+        *_names(trimmed, quoted(names)),
         Heading("Before you send it"),
         Listing(
             [
