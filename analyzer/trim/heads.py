@@ -13,8 +13,9 @@ Ends = tuple[int, int]
 Spoken = dict[Ends, tuple[int, bool]]
 """What is spoken between two sockets: the protocol's place in FRAMINGS, and whether the sender is
 the server."""
-Spans = dict[int, list[tuple[int, int]]]
-"""Octet positions (begin, end) by the row of the frame."""
+Spans = dict[int, list[tuple[int, int, bool]]]
+"""Octet positions (begin, end) by the row of the frame, and whether a number stands there of which
+only counts whether it is the same as another one."""
 
 
 def spoken(sessions: list[Session]) -> Spoken:
@@ -66,11 +67,11 @@ def _walk(framing: Framing, frames: Frames, rows: Ints, by_server: Flags, spans:
         if not len(rows):
             return
         behind = np.minimum(at + size, end)
-        read = np.minimum(at + framing.looks(frames.octets, at), behind)
-        for row, *places in zip(
-            table.row[rows].tolist(), at.tolist(), read.tolist(),
-            (behind - framing.ends).tolist(), behind.tolist(), strict=True,
-        ):  # fmt: skip
-            spans.setdefault(row, []).extend([(places[0], places[1]), (places[2], places[3])])
+        of = table.row[rows].tolist()
+        for one in framing.reads(frames.octets, at, behind):
+            begins, ends = one.begin.tolist(), np.minimum(one.end, behind).tolist()
+            for row, begin, stop in zip(of, begins, ends, strict=True):
+                if begin < stop:
+                    spans.setdefault(row, []).append((begin, stop, one.is_number))
         more = np.flatnonzero(behind < end)
         rows, at = rows[more], behind[more]
