@@ -33,8 +33,10 @@ COPY_LOOKBACK = 3
 """Frames of the same packet looked back for the one that this is a copy of, beside the first."""
 REMEMBERED = 4096
 """Frames of the chunk before that a copy may be of: 50 ms at a gigabit's 80,000 frames/s."""
-BUCKET_BITS = 20
+BUCKET_BITS = 16
 """Bits of a fingerprint by which most frames are known to have no copy."""
+BUCKET = np.uint64(64 - BUCKET_BITS)
+"""Bits of a fingerprint that do not count for that."""
 
 
 class Kind(IntEnum):
@@ -478,16 +480,14 @@ class Decoder:
 
 
 def _alike(fingerprint: Keys) -> tuple[Ints, Ints]:
-    """Rows that are not alone with their fingerprint, those of each in a run and in file order,
-    and for each of them the row that begins its run.
+    """Rows that are not alone with their fingerprint, and a few that are: those of each in a run
+    and in file order, and for each of them the row that begins its run.
     """
-    row = np.arange(len(fingerprint))
-    bucket = (fingerprint >> np.uint64(64 - BUCKET_BITS)).astype(np.int64)
-    last = np.empty(1 << BUCKET_BITS, np.int32)
-    last[bucket] = row
+    in_order = np.sort(fingerprint)
+    twice = in_order[1:][in_order[1:] == in_order[:-1]]
     shared = np.zeros(1 << BUCKET_BITS, bool)
-    shared[bucket[last[bucket] != row]] = True
-    rows = np.flatnonzero(shared[bucket])
+    shared[twice >> BUCKET] = True
+    rows = np.flatnonzero(shared[fingerprint >> BUCKET])
     rows = rows[np.argsort(fingerprint[rows], kind="stable")]
     begins = np.append(True, fingerprint[rows[1:]] != fingerprint[rows[:-1]])[: len(rows)]
     return rows, rows[begins][np.cumsum(begins) - 1]

@@ -626,7 +626,7 @@ noise = st.builds(lambda head, tail: head + tail, st.sampled_from(STARTS), st.bi
 @settings(max_examples=150, deadline=None)
 @given(st.lists(noise, min_size=1, max_size=30), st.sampled_from([*LINKS, 105, 65535]))
 def test_never_raises_on_random_octets(frames: Sequence[bytes], link: int) -> None:
-    found = table(*((raw.SECOND, one) for one in frames), link=link)
+    found = table(*((raw.SECOND, frame) for frame in frames), link=link)  # all zeros are no frame
     assert len(found) == len(frames)
     assert_sound(found)
 

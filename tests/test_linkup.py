@@ -161,6 +161,31 @@ def test_the_recordings_own_record_tells_the_pc(what: dict[str, str]) -> None:
     assert_pc(case(octets), "recorded")
 
 
+def test_two_interface_records_of_one_pc_are_one_pc() -> None:
+    """Each adapter calls a controller of its own."""
+    plant = Plant()
+    one, other = plant.pc(PC), plant.pc("198.51.100.16")
+    for adapter, unit in ((one, UNIT), (other, "198.51.100.61")):
+        plant.tcp(adapter, plant.station(unit)).open().poll(3)
+    records = plant.records
+    parts = [
+        layouts.pcapng(
+            [
+                record
+                for record in records
+                if bytes.fromhex(adapter.hw.replace(":", "")) in record.data[:12]
+            ],
+            hw=adapter.hw,
+        )
+        for adapter in (one, other)
+    ]
+    found = case(b"".join(parts))
+    assert found.pc is not None
+    assert not found.pc_unknown
+    ends = {(str(link.pc_address), str(link.controller)) for link in found.linkups}
+    assert ends == {(PC, UNIT), ("198.51.100.16", "198.51.100.61")}
+
+
 def test_recorded_directions_tell_the_pc() -> None:
     octets = Mirror(second_recorded=True).plant.pcapng(directions=True)
     assert_pc(case(octets), "recorded")

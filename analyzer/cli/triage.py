@@ -65,7 +65,9 @@ Item = TypeVar("Item")
 )
 @output_option
 @click.option(
-    "--reports", metavar="FOLDER", help="Write the page of each recording there, and link to it."
+    "--reports",
+    metavar="FOLDER",
+    help="Write the page of each recording there; table and pages link to each other.",
 )
 @click.option(
     "--keep", metavar="FOLDER", help="Keep results there, not in your own folder for settings."

@@ -175,7 +175,12 @@ def _most_asked(trials: list[_Trial], at_least: int) -> list[_Trial]:
 
 def _trials(pc: Pc | None) -> dict[Address, _Trial]:
     """What the PC did towards each address, of IPv4 and of IPv6."""
-    return {} if pc is None else _trials_of(pc) | _trials(pc.over_ipv6)
+    if pc is None:
+        return {}
+    trials = _trials_of(pc) | _trials(pc.over_ipv6)
+    for adapter in pc.adapters:
+        trials |= {at: one for at, one in _trials(adapter).items() if at not in trials}
+    return trials
 
 
 def _trials_of(pc: Pc) -> dict[Address, _Trial]:

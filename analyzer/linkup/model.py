@@ -76,7 +76,7 @@ CALLER = "caller"
 @dataclass(eq=False)
 class Pc:
     """A host that tries to reach controllers. addresses: all of IPv4 or all of IPv6, the most used
-    first; how_known: a key of the words.
+    first; how_known: a key of the words; adapters: its others that were recorded, too.
     """
 
     facts: Facts = field(repr=False)
@@ -84,6 +84,7 @@ class Pc:
     hardware: Hardware | None
     addresses: list[Address]
     how_known: str
+    adapters: list["Pc"] = field(default_factory=list, repr=False)
 
     @property
     def is_ipv6(self) -> bool:
@@ -101,11 +102,21 @@ class Pc:
         own = {} if self.station is None else self.station.ipv6
         if self.is_ipv6 or not own:
             return None
-        return replace(self, addresses=sorted(own, key=lambda one: -own[one]))
+        return replace(self, addresses=sorted(own, key=lambda one: -own[one]), adapters=[])
 
     def facing(self, address: Address) -> "Pc":
-        """The same host with addresses of the same sort as another's."""
-        return self.over_ipv6 or self if address.is_ipv6 else self
+        """The same host with addresses of the same sort as another's, and with the adapter that it
+        tried to reach that one by.
+        """
+        tried = (one for one in (self, *self.adapters) if one.has_tried(address))
+        own = next(tried, self)
+        return own.over_ipv6 or own if address.is_ipv6 else own
+
+    def has_tried(self, address: Address) -> bool:
+        """Whether its adapter sent anything to an address, or asked for it."""
+        index = self.facts.index
+        sent = any(one.src == self.hardware for one in index.packets_to[address])
+        return sent or any(one.asker == self.hardware for one in index.questions_for[address])
 
     def network(self, address: Address) -> Network:
         """The network of one of its addresses."""

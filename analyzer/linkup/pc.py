@@ -43,7 +43,8 @@ def find_pc(facts: Facts, told: Told) -> tuple[Pc | None, list[Station]]:
     enough = 1.0 if alone or (votes and votes[0][1].short) else ENOUGH
     if not votes or (votes[0][0] < enough and told.pc is None):
         return _recorded_by(facts, told.site), [station for _, station in votes]
-    if len(votes) > 1 and votes[0][0] - votes[1][0] < TOO_CLOSE:
+    adapters = [one for _, one in votes[1:] if told.pc is None and poll.in_record(one)]
+    if len(votes) > 1 and votes[0][0] - votes[1][0] < TOO_CLOSE and votes[1][1] not in adapters:
         return None, [station for score, station in votes if votes[0][0] - score < TOO_CLOSE]
     score, station = votes[0]
     if told.pc is None and score < SURE and is_no_caller(facts, station, told):
@@ -55,7 +56,12 @@ def find_pc(facts: Facts, told: Told) -> tuple[Pc | None, list[Station]]:
     addresses = addresses_of(station)
     if isinstance(told.pc, Address):
         addresses = [told.pc]
-    return Pc(facts, told.site, station.hardware, addresses, how), [station]
+    others = [
+        Pc(facts, told.site, one.hardware, addresses_of(one), how)
+        for one in adapters
+        if poll.in_record(station)
+    ]
+    return Pc(facts, told.site, station.hardware, addresses, how, others), [station]
 
 
 def addresses_of(station: Station) -> list[Address]:
@@ -140,6 +146,13 @@ class _Poll:
         score += 0.5 * any(address for address in station.all_addresses)
         score += BY_SHEET * _in_sheet(station, self._told.site)
         return score - 8.0 * station.is_router - 8.0 * station.is_switch
+
+    def in_record(self, station: Station) -> bool:
+        """Whether an interface record is about a station."""
+        return any(
+            one.hardware is not None and one.hardware == station.hardware
+            for one in self._facts.interfaces
+        )
 
     def shows(self, station: Station) -> bool:
         """Whether more than how much it speaks tells that a station recorded: a record of it, or
