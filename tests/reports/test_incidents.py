@@ -2,14 +2,18 @@
 
 import json
 import re
+from collections.abc import Sequence
 
 import pytest
 
 from analyzer.common import Common, Factor, Pattern
 from analyzer.diagnosis import Diagnosis
 from analyzer.facts import Request
+from analyzer.reports.blocks import Block, Heading, Paragraph, Table, TimeStrip
 from analyzer.reports.document.answer import in_full, in_short
 from analyzer.reports.document.bounds import MOST_LINES
+from analyzer.reports.document.page import page
+from analyzer.reports.overview import strip
 from analyzer.reports.to_json import to_json
 from analyzer.reports.to_text import to_text
 from analyzer.telling import DONE, IN_VAIN, LOOKED_AT, in_common, in_words
@@ -116,3 +120,47 @@ def test_what_was_looked_at_is_told_in_short_sentences() -> None:
     assert set(LOOKED_AT) == set(Factor)
     told = in_common(Common(5, list(Factor), []))
     assert all(len(one.split()) <= LONGEST for one in told), told
+
+
+def test_the_page_has_a_mark_a_break_and_each_in_a_table() -> None:
+    diagnosis = diagnosed(resets(4).pcap())
+    in_time = strip(diagnosis)
+    assert in_time is not None
+    lanes = {one.name: one for one in in_time.lanes}
+    assert len(lanes["Breaks"].marks) == 4
+    assert [end - begin for begin, end in lanes["Out after a break"].spans] == pytest.approx(
+        [3.0] * 4, abs=0.1
+    )
+    blocks = page([diagnosis])
+    assert len(rows(blocks)) == 4
+    assert any(isinstance(one, Heading) and one.text == "It broke 4 times" for one in blocks)
+    assert [one for one in blocks if isinstance(one, TimeStrip)] != []
+
+
+def test_a_page_lists_so_many_breaks_and_counts_the_others(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    diagnosis = diagnosed(resets(4).pcap())
+    monkeypatch.setattr("analyzer.reports.document.page.MOST_BREAKS", 3)
+    blocks = page([diagnosis])
+    assert len(rows(blocks)) == 3
+    told = [one.text for one in blocks if isinstance(one, Paragraph)]
+    assert "Counted and not listed: 1 more break." in told
+
+
+def rows(blocks: list[Block]) -> list[Sequence[str]]:
+    """The rows of the table of breaks."""
+    (table,) = [one for one in blocks if isinstance(one, Table) and "Calls in vain" in one.header]
+    return list(table.rows)
+
+
+@pytest.mark.parametrize(
+    ("hours", "label"), [(7, "2 h 0 min"), (30, "12 h 0 min"), (240, "120 h 0 min")]
+)
+def test_hours_and_days_are_readable_on_the_axis(hours: float, label: str) -> None:
+    plant = resets(2)
+    plant.wait(hours * 3600)
+    plant.ask(plant.station("192.0.2.77"), "192.0.2.60", times=1)
+    in_time = strip(diagnosed(plant.pcap()))
+    assert in_time is not None
+    assert in_time.ticks[1][1] == label

@@ -79,7 +79,7 @@ def _recording(
         passed = charts.of(one, f"event-{number}-{place}") if everything else None
         known = how_known(diagnosis, one.linkup)
         yield from link_up(one, known, differences(one.linkup), everything)
-        yield from breaks(one, clock, everything)
+        yield from breaks(one, clock, None if everything else 0)
         yield from findings.tell(one.fault or one.warning)
         if passed is not None:
             yield Heading(passed.title)

@@ -1,12 +1,12 @@
 """A link-up that works and breaks: how often, for how long, and what its breaks have in common."""
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from analyzer.diagnosis import Incident, Outcome, Sign, Step
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
 from analyzer.reports.document.recording import Clock
-from analyzer.words import listed, say, seconds, times
+from analyzer.words import count, listed, say, seconds, times
 
 SEVERAL = 2
 """Breaks from which on they are told together."""
@@ -25,21 +25,23 @@ NO_BREAKS = (
 )
 
 
-def breaks(outcome: Outcome, clock: Clock, everything: bool) -> Iterator[Block]:
-    """Nothing where it broke less than twice; with everything, each break."""
+def breaks(outcome: Outcome, clock: Clock, most: int | None) -> Iterator[Block]:
+    """Nothing where it broke less than twice. most: breaks that are listed, None for all kept."""
     found = outcome.incidents
     if found.count >= SEVERAL:
         yield Heading(f"It broke {times(found.count)}")
         told = [*_summary(outcome, clock), *outcome.in_common]
         yield Listing([Step(text) for text in told])
-        if everything:
-            yield _table(outcome, clock)
-            if len(found.kept) < found.count:
-                yield Paragraph(f"{found.count - len(found.kept):,} more are counted, not listed.")
-    left = [
+        shown = found.kept[:most]
+        if shown:
+            yield _table(shown, clock)
+            if len(shown) < found.count:
+                left = count(found.count - len(shown), "more break")
+                yield Paragraph(f"Counted and not listed: {left}.")
+    others = [
         say(text, {"n": getattr(found, name)}) for text, name in NO_BREAKS if getattr(found, name)
     ]
-    yield from map(Paragraph, left)
+    yield from map(Paragraph, others)
 
 
 def told_shortly(outcome: Outcome) -> str:
@@ -76,9 +78,9 @@ def _summary(outcome: Outcome, clock: Clock) -> Iterator[str]:
     yield f"How they showed: {listed(shown)}."
 
 
-def _table(outcome: Outcome, clock: Clock) -> Table:
+def _table(shown: Sequence[Incident], clock: Clock) -> Table:
     header = ("Frame", "Seconds", clock.zone, "Sign", "Out for", "Calls in vain")
-    return Table(header, [_row(one, clock) for one in outcome.incidents.kept])
+    return Table(header, [_row(one, clock) for one in shown])
 
 
 def _row(one: Incident, clock: Clock) -> tuple[str, ...]:
