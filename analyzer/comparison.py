@@ -326,7 +326,7 @@ class _Side:
         own = self.linkup.pc.hardware
         if own is None or self.linkup.sent_to:
             return None
-        asked = self.facts.arp.questions.values()
+        asked = self.linkup.pc.questions
         vain = [str(one.wanted) for one in asked if one.asker == own and not one.answered]
         return list(dict.fromkeys(vain)) or None
 

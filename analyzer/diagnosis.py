@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from analyzer.common import Common, common
-from analyzer.facts import Facts, Ipv6Call, Kind, Moment, Series, Session, Spread, Station, gather
+from analyzer.facts import Facts, Kind, Moment, Series, Session, Spread, Station, gather
 from analyzer.facts.index import by
 from analyzer.findings import (
     STAGES,
@@ -26,9 +26,9 @@ from analyzer.findings import (
 from analyzer.incidents import Incident, Incidents, Sign, incidents
 from analyzer.inputs.records import Recording
 from analyzer.linkup import (
+    BEGINNING,
     PC_ANSWERS,
     Call,
-    Calls,
     Case,
     How,
     LinkUp,
@@ -53,7 +53,6 @@ __all__ = [
     "How",
     "Incident",
     "Incidents",
-    "Ipv6Call",
     "Kind",
     "Level",
     "LinkUp",
@@ -213,6 +212,8 @@ def _lack(rule: Rule, case: Case) -> Need | None:
         return Need.FRAMES
     if Need.LINKUP in rule.needs and not case.linkups:
         return Need.LINKUP if case.pc is not None else Need.PC
+    if Need.IPV4 in rule.needs and case.linkups and all(one.is_ipv6 for one in case.linkups):
+        return Need.IPV4
     if Need.HARDWARE in rule.needs and not case.facts.has_hardware_addresses:
         return Need.HARDWARE
     return None
@@ -232,6 +233,8 @@ def _sightings(rule: Rule, case: Case) -> Iterator[Sighting]:
         yield from rule.survey(case)
     if rule.find is not None:
         for linkup in case.linkups:
+            if linkup.is_ipv6 and Need.IPV4 in rule.needs:
+                continue
             for sighting in rule.find(linkup):
                 yield replace(sighting, linkup=linkup)
 
@@ -334,26 +337,22 @@ def _bad_ending(linkup: LinkUp, fault: Finding | None) -> tuple[str, Moment | No
         return "a session broke or hung", None
     if calls and calls[-1].hangs:
         return "the last data is repeated, without an answer to the end", calls[-1].session.asked
-    called = Calls(one for one in calls if one.calls)
-    left = [one.last for one in calls if one.is_left_open]
-    first = min((at for at in left if fault and called.after(at)), default=None)
+    called = max((one.first for one in calls if fault and one.calls), default=BEGINNING)
+    left = (one.last for one in calls if one.is_left_open)
+    first = min((at for at in left if at < called), default=None)
     return None if first is None else ("a session broke off, and the PC called anew", first)
 
 
 def _tried(linkup: LinkUp, stage: Stage) -> tuple[str, Moment] | None:
     """What came of the PC's tries at a stage that is not seen working."""
-    opened = [one.session for one in linkup.on_port.opened]
-    refusals = [one.end for one in linkup.calls.that(How.REFUSED)]
-    tries: Mapping[Stage, tuple[str, list[Moment | None]]] = {
-        Stage.PORT: ("the call is turned down", [one and one.moment for one in refusals]),
-        Stage.SESSION: (UNPROVEN[Stage.SESSION], [one.first for one in opened]),
-        Stage.ANSWER: (
-            "the PC's request is not answered, or turned down",
-            [one.asked for one in opened],
-        ),
+    opened = linkup.on_port.opened
+    tries = {
+        Stage.PORT: ("the call is turned down", linkup.calls.that(How.REFUSED).ends),
+        Stage.SESSION: (UNPROVEN[Stage.SESSION], opened.firsts),
+        Stage.ANSWER: ("the PC's request is not answered, or turned down", opened.asks),
     }
     because, moments = tries.get(stage, ("", []))
-    first = min((one for one in moments if one is not None), default=None)
+    first = min(moments, default=None)
     return None if first is None else (because, first)
 
 

@@ -33,8 +33,10 @@ COPY_LOOKBACK = 3
 """Frames of the same packet looked back for the one that this is a copy of, beside the first."""
 REMEMBERED = 4096
 """Frames of the chunk before that a copy may be of: 50 ms at a gigabit's 80,000 frames/s."""
-BUCKET_BITS = 20
+BUCKET_BITS = 16
 """Bits of a fingerprint by which most frames are known to have no copy."""
+BUCKET = np.uint64(64 - BUCKET_BITS)
+"""Bits of a fingerprint that do not count for that."""
 
 
 class Kind(IntEnum):
@@ -111,6 +113,29 @@ EXTENSIONS = (0, 43, 60)
 """Hop-by-hop, routing and destination options: eight octets, and as many more as they say."""
 MAX_EXTENSIONS = 4
 """Extension headers that are looked behind; RFC 8200 4.1 recommends each of them once."""
+UNLISTED = 1 << 32
+"""The number of the first IPv6 address in a recording: those of IPv4 are smaller."""
+IPV6_BIT = 1 << 128
+"""Stands before the 128 bits of an IPv6 address, and tells it from an IPv4 address."""
+SOLICITATION = np.dtype(
+    [
+        ("type", "u1"), ("code", "u1"), ("checksum", ">u2"), ("flags", ">u4"),
+        ("wanted8", ">u8"), ("wanted", ">u8"),
+    ]
+)  # fmt: skip
+"""A neighbour solicitation, or the advertisement that answers it (RFC 4861 4.3, 4.4)."""
+NEIGHBOURS = (135, 136)
+UNROUTED = 255
+"""The hop limit of what no router has handed on (RFC 4861 7.1)."""
+AS_ICMP = {
+    (128, 0): (8, 0), (129, 0): (0, 0),
+    (1, 0): (3, 0), (1, 1): (3, 13), (1, 2): (3, 1), (1, 3): (3, 1), (1, 4): (3, 3),
+    (1, 5): (3, 13), (1, 6): (3, 13), (2, 0): (3, 4), (3, 0): (11, 0), (3, 1): (11, 1),
+    (4, 0): (12, 0), (4, 1): (3, 2), (4, 2): (12, 0),
+}  # fmt: skip
+"""Type and code of ICMPv6 (RFC 4443) -> those of ICMP that say the same (RFC 792, RFC 1812)."""
+NO_ICMP = (-1, -1)
+"""Stands for what ICMP has no words for."""
 TCP = np.dtype(
     [
         ("sport", ">u2"), ("dport", ">u2"), ("seq", ">u4"), ("ack", ">u4"), ("offset", "u1"),
@@ -125,7 +150,9 @@ ICMP = np.dtype(
 
 @dataclass(slots=True, eq=False)
 class ArpTable:
-    """ARP for Ethernet and IPv4 (RFC 826). row: index into the frame table."""
+    """ARP for Ethernet and IPv4 (RFC 826). row: index into the frame table. Neighbour discovery of
+    IPv6 (RFC 4861) asks and answers the same, so it has a table of the same kind.
+    """
 
     row: Ints
     operation: Ints
@@ -137,9 +164,11 @@ class ArpTable:
 
 @dataclass(slots=True, eq=False)
 class IpTable:
-    """IPv4 packets (RFC 791). fragment: flags and offset, as in the header; body: octet position
-    behind the header; length: octets there, as the header says, but no more than were on the wire;
-    surplus: those that the header says beyond that.
+    """IPv4 packets (RFC 791), and those of IPv6 (RFC 8200) from one single host to another that
+    carry TCP, UDP, pings or ICMPv6 errors. src, dst: numbers of addresses, see Listed; fragment:
+    flags and offset, as in the header; body: octet position behind all headers; length: octets
+    there, as the header says, but no more than were on the wire; surplus: those that the header
+    says beyond that. IPv6 has identification 0, and what is in pieces is not looked into.
     """
 
     row: Ints
@@ -152,24 +181,6 @@ class IpTable:
     body: Ints
     length: Ints
     surplus: Ints
-
-
-@dataclass(slots=True, eq=False)
-class Ipv6Table:
-    """IPv6 packets (RFC 8200). src8, src, dst8, dst: the first and the last half of each address;
-    protocol: behind the extension headers, as are body and length; fragment: always 0, as what is
-    in pieces is not looked into.
-    """
-
-    row: Ints
-    src8: Keys
-    src: Keys
-    dst8: Keys
-    dst: Keys
-    protocol: Ints
-    fragment: Ints
-    body: Ints
-    length: Ints
 
 
 @dataclass(slots=True, eq=False)
@@ -204,8 +215,9 @@ class UdpTable:
 
 @dataclass(slots=True, eq=False)
 class IcmpTable:
-    """ICMP messages (RFC 792). body: octet position behind the 8-octet header, where an error
-    message quotes the packet that it is about.
+    """ICMP messages (RFC 792), those of ICMPv6 with the type and code that say the same. body:
+    octet position behind the 8-octet header, where an error message quotes the packet that it is
+    about.
     """
 
     ip: Ints
@@ -215,6 +227,45 @@ class IcmpTable:
     id: Ints
     seq: Ints
     body: Ints
+
+
+class Listed:
+    """The IPv6 addresses of a recording, numbered as they come, so that each stands in a column of
+    64 bits; numbers below UNLISTED are IPv4 addresses. An address is a number of 32 bits, or of 128
+    behind IPV6_BIT.
+    """
+
+    def __init__(self) -> None:
+        self.addresses: list[int] = []
+        self.numbers: dict[int, int] = {}
+
+    def put(self, high: Keys, low: Keys) -> Keys:
+        """The numbers of addresses, given as halves; new ones are listed."""
+        every = np.arange(len(high))
+        different, _, group = distinct(mix(high, low))
+        first = np.empty(len(different), np.int64)
+        first[group[::-1]] = every[::-1]
+        if (high[first][group] != high).any() or (low[first][group] != low).any():
+            first = group = every  # two addresses with one mixed number
+        pairs = zip(high[first].tolist(), low[first].tolist(), strict=True)
+        numbers = [self._number(IPV6_BIT | front << 64 | back) for front, back in pairs]
+        return np.array(numbers, np.uint64)[group]
+
+    def _number(self, address: int) -> int:
+        if address not in self.numbers:
+            self.numbers[address] = UNLISTED + len(self.addresses)
+            self.addresses.append(address)
+        return self.numbers[address]
+
+    def address(self, number: int) -> int:
+        """The address of a number."""
+        return number if number < UNLISTED else self.addresses[number - UNLISTED]
+
+    def number(self, address: int) -> int:
+        """The number of an address, which no address has where this one has not occurred."""
+        if address < UNLISTED:
+            return address
+        return self.numbers.get(address, UNLISTED + len(self.addresses))
 
 
 @dataclass(slots=True, eq=False)
@@ -227,7 +278,8 @@ class Frames:
     numbers, or NO_HARDWARE; tag: first VLAN id or NO_TAG; kind: a Kind or another EtherType;
     network: position of the header behind the link layer's; fingerprint: the same number for the
     same packet; copy: this packet is in the recording already, written twice or seen on the other
-    side of a router; forwarded: the copies of the second sort. The layer tables leave copies out.
+    side of a router; forwarded: the copies of the second sort; listed: the addresses behind the
+    numbers in the layer tables. These leave copies out.
     """
 
     octets: Octets
@@ -253,9 +305,8 @@ class Frames:
     tcp: TcpTable
     udp: UdpTable
     icmp: IcmpTable
-    ip6: Ipv6Table
-    tcp6: TcpTable
-    icmp6: IcmpTable
+    neighbours: ArpTable
+    listed: Listed
 
     def __len__(self) -> int:
         return len(self.number)
@@ -306,6 +357,7 @@ class Decoder:
         self.interfaces = interfaces
         self.began: int | None = None
         self.before: _Seen | None = None
+        self.listed = Listed()
 
     def decode(self, chunk: Chunk) -> Frames:
         """The frame table of a chunk, whatever its octets say."""
@@ -324,7 +376,9 @@ class Decoder:
         copy, forwarded = self._copies(seen)
         if copy.any():
             arp, ip = _without(arp, copy), _without(ip, copy)
-        ip6 = _without(_ip6(chunk.data, link, end), copy)
+        ip6, neighbours = self._ip6(chunk.data, link, end, copy)
+        if len(ip6.row):
+            ip = _together(ip, ip6)
         return Frames(
             octets=chunk.data,
             number=np.arange(chunk.first, chunk.first + len(chunk.start)),
@@ -348,10 +402,57 @@ class Decoder:
             ip=ip,
             tcp=_tcp(chunk.data, ip, end),
             udp=_udp(chunk.data, ip, end),
-            icmp=_icmp(chunk.data, ip, end, Protocol.ICMP),
-            ip6=ip6,
-            tcp6=_tcp(chunk.data, ip6, end),
-            icmp6=_icmp(chunk.data, ip6, end, Protocol.ICMPV6),
+            icmp=_icmp(chunk.data, ip, end),
+            neighbours=neighbours,
+            listed=self.listed,
+        )
+
+    def _ip6(self, octets: Octets, link: _Link, end: Ints, copy: Flags) -> tuple[IpTable, ArpTable]:
+        """IPv6 packets between single hosts, and neighbour discovery, without copies."""
+        rows = np.flatnonzero((link.kind == Kind.IPV6) & ~copy)
+        rows = rows[link.network[rows] + IPV6.itemsize <= end[rows]]
+        rows = rows[octets[link.network[rows]] >> 4 == 6]
+        header = take(octets, link.network[rows], IPV6)
+        protocol, body = _behind_extensions(octets, link.network[rows], header["next"], end[rows])
+        behind = link.network[rows] + IPV6.itemsize + header["length"]
+        behind = np.where(header["length"] == 0, end[rows], behind)  # cut up by the adapter later
+        kind = _first_octet(octets, body, end[rows], protocol == Protocol.ICMPV6)
+        single = (header["dst8"] >> np.uint64(56) != GROUP6) & (
+            (header["src8"] != 0) | (header["src"] != 0)
+        )
+        carried = np.isin(protocol, (Protocol.TCP, Protocol.UDP)) | np.isin(kind, ICMPV6_TYPES)
+        chosen = single & carried
+        at = pick(header, chosen)
+        table = IpTable(
+            row=rows[chosen],
+            src=self.listed.put(at["src8"], at["src"]),
+            dst=self.listed.put(at["dst8"], at["dst"]),
+            id=np.zeros(len(at), np.int64),
+            ttl=at["limit"].astype(np.int64),
+            protocol=np.where(kind >= 0, Protocol.ICMP, protocol)[chosen].astype(np.int64),
+            fragment=np.zeros(len(at), np.int64),
+            body=body[chosen],
+            length=np.maximum(0, behind - body)[chosen],
+            surplus=np.zeros(len(at), np.int64),
+        )
+        chosen = np.isin(kind, NEIGHBOURS) & (body + SOLICITATION.itemsize <= end[rows])
+        chosen &= (header["limit"] == UNROUTED) & (link.src[rows] != NO_HARDWARE)
+        at, said = pick(header, chosen), take(octets, body[chosen], SOLICITATION)
+        return table, self._neighbours(link, rows[chosen], at, said)
+
+    def _neighbours(self, link: _Link, rows: Ints, ip: Records, said: Records) -> ArpTable:
+        """Neighbour discovery as ARP would put it: an advertisement is a reply about its target."""
+        wanted = self.listed.put(said["wanted8"], said["wanted"])
+        source, to = self.listed.put(ip["src8"], ip["src"]), self.listed.put(ip["dst8"], ip["dst"])
+        source[(ip["src8"] == 0) & (ip["src"] == 0)] = 0
+        asks = said["type"] == NEIGHBOURS[0]
+        return ArpTable(
+            row=rows,
+            operation=np.where(asks, 1, 2),
+            sha=link.src[rows],
+            spa=np.where(asks, source, wanted),
+            tha=np.where(asks, np.uint64(0), link.dst[rows]),
+            tpa=np.where(asks, wanted, to),
         )
 
     def _copies(self, now: _Seen) -> tuple[Flags, Flags]:
@@ -379,16 +480,14 @@ class Decoder:
 
 
 def _alike(fingerprint: Keys) -> tuple[Ints, Ints]:
-    """Rows that are not alone with their fingerprint, those of each in a run and in file order,
-    and for each of them the row that begins its run.
+    """Rows that are not alone with their fingerprint, and a few that are: those of each in a run
+    and in file order, and for each of them the row that begins its run.
     """
-    row = np.arange(len(fingerprint))
-    bucket = (fingerprint >> np.uint64(64 - BUCKET_BITS)).astype(np.int64)
-    last = np.empty(1 << BUCKET_BITS, np.int32)
-    last[bucket] = row
+    in_order = np.sort(fingerprint)
+    twice = in_order[1:][in_order[1:] == in_order[:-1]]
     shared = np.zeros(1 << BUCKET_BITS, bool)
-    shared[bucket[last[bucket] != row]] = True
-    rows = np.flatnonzero(shared[bucket])
+    shared[twice >> BUCKET] = True
+    rows = np.flatnonzero(shared[fingerprint >> BUCKET])
     rows = rows[np.argsort(fingerprint[rows], kind="stable")]
     begins = np.append(True, fingerprint[rows[1:]] != fingerprint[rows[:-1]])[: len(rows)]
     return rows, rows[begins][np.cumsum(begins) - 1]
@@ -427,7 +526,14 @@ def _columns(table: Any) -> list[Any]:
     return [getattr(table, name) for name in table.__slots__]
 
 
-Layer = TypeVar("Layer", ArpTable, IpTable, Ipv6Table)
+Layer = TypeVar("Layer", ArpTable, IpTable)
+
+
+def _together(one: IpTable, other: IpTable) -> IpTable:
+    """The rows of two tables, in file order."""
+    order = np.argsort(np.concatenate((one.row, other.row)), kind="stable")
+    pairs = zip(_columns(one), _columns(other), strict=True)
+    return IpTable(*(np.concatenate(pair)[order] for pair in pairs))
 
 
 def _without(table: Layer, copy: Flags) -> Layer:
@@ -582,32 +688,32 @@ def _ip(octets: Octets, link: _Link, end: Ints, wire_end: Ints) -> IpTable:
     )
 
 
-def _ip6(octets: Octets, link: _Link, end: Ints) -> Ipv6Table:
-    rows = np.flatnonzero(link.kind == Kind.IPV6)
-    rows = rows[link.network[rows] + IPV6.itemsize <= end[rows]]
-    rows = rows[octets[link.network[rows]] >> 4 == 6]
-    header = take(octets, link.network[rows], IPV6)
-    protocol = header["next"].astype(np.int64)
-    body = link.network[rows] + IPV6.itemsize
-    behind = body + header["length"]
+GROUP6 = 0xFF
+"""First octet of multicast addresses (RFC 4291 2.7)."""
+ICMPV6_TYPES = tuple({kind for kind, _ in AS_ICMP})
+
+
+def _behind_extensions(
+    octets: Octets, header: Ints, after: Records, end: Ints
+) -> tuple[Ints, Ints]:
+    """The protocol behind the extension headers of IPv6, and where it begins."""
+    protocol, body = after.astype(np.int64), header + IPV6.itemsize
     for _ in range(MAX_EXTENSIONS):
-        extended = np.flatnonzero(np.isin(protocol, EXTENSIONS) & (body + 8 <= end[rows]))
+        extended = np.flatnonzero(np.isin(protocol, EXTENSIONS) & (body + 8 <= end))
         if not len(extended):
             break
         extension = take(octets, body[extended], EXTENSION)
         protocol[extended] = extension["next"]
         body[extended] += 8 * (1 + extension["eights"].astype(np.int64))
-    return Ipv6Table(
-        row=rows,
-        src8=header["src8"].astype(np.uint64),
-        src=header["src"].astype(np.uint64),
-        dst8=header["dst8"].astype(np.uint64),
-        dst=header["dst"].astype(np.uint64),
-        protocol=protocol,
-        fragment=np.zeros(len(rows), np.int64),
-        body=body,
-        length=np.maximum(0, behind - body),
-    )
+    return protocol, body
+
+
+def _first_octet(octets: Octets, at: Ints, end: Ints, chosen: Flags) -> Ints:
+    """The octet at the position of chosen rows, -1 for others and where it was cut off."""
+    found = np.full(len(at), -1)
+    there = np.flatnonzero(chosen & (at < end))
+    found[there] = octets[at[there]]
+    return found
 
 
 def _ends_in_fcs(chunk: Chunk, link: _Link, arp: ArpTable, ip: IpTable) -> bool:
@@ -631,7 +737,7 @@ FRAGMENT_OFFSET = 0x1FFF
 
 
 def _transport(
-    octets: Octets, ip: IpTable | Ipv6Table, end: Ints, protocol: Protocol, layout: Any
+    octets: Octets, ip: IpTable, end: Ints, protocol: Protocol, layout: Any
 ) -> tuple[Ints, Records]:
     """The packets that carry a whole header of one transport protocol, and those headers.
 
@@ -644,7 +750,7 @@ def _transport(
     return index, take(octets, ip.body[index], layout)
 
 
-def _tcp(octets: Octets, ip: IpTable | Ipv6Table, end: Ints) -> TcpTable:
+def _tcp(octets: Octets, ip: IpTable, end: Ints) -> TcpTable:
     index, header = _transport(octets, ip, end, Protocol.TCP, TCP)
     octets_of_header = (header["offset"] >> 4).astype(np.int64) * 4
     sound = (octets_of_header >= 20) & (ip.length[index] >= octets_of_header)
@@ -675,13 +781,17 @@ def _udp(octets: Octets, ip: IpTable, end: Ints) -> UdpTable:
     )
 
 
-def _icmp(octets: Octets, ip: IpTable | Ipv6Table, end: Ints, protocol: Protocol) -> IcmpTable:
-    index, header = _transport(octets, ip, end, protocol, ICMP)
+def _icmp(octets: Octets, ip: IpTable, end: Ints) -> IcmpTable:
+    index, header = _transport(octets, ip, end, Protocol.ICMP, ICMP)
+    kind, code = header["type"].astype(np.int64), header["code"].astype(np.int64)
+    over6 = np.flatnonzero(ip.src[index] >= UNLISTED)
+    for at in over6.tolist():
+        kind[at], code[at] = AS_ICMP.get((int(kind[at]), int(code[at])), NO_ICMP)
     return IcmpTable(
         ip=index,
         row=ip.row[index],
-        type=header["type"].astype(np.int64),
-        code=header["code"].astype(np.int64),
+        type=kind,
+        code=code,
         id=header["id"].astype(np.int64),
         seq=header["seq"].astype(np.int64),
         body=ip.body[index] + ICMP.itemsize,

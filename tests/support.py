@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from analyzer import site
+from analyzer.cli.options import read_controller
 from analyzer.diagnosis import NO_FAULT, Diagnosis, Verdict, diagnose
 from analyzer.facts import Address
 from analyzer.findings import Finding, Level, Rule
@@ -67,8 +68,7 @@ def with_rules(plant: Plant, rules: Sequence[Rule]) -> Diagnosis:
 
 def controller_told(text: str) -> tuple[Address, int | None]:
     """An address, with a port where one is given, as --controller takes it."""
-    address, _, port = text.partition(":")
-    return Address.parse(address), int(port) if port else None
+    return read_controller(text)
 
 
 def lead(diagnosis: Diagnosis) -> str | None:

@@ -327,7 +327,7 @@ def test_one_letter_for_one_mail(tmp_path: Path, layout: str) -> None:
         draft = message_from_string(text, policy=default)
         assert draft["In-Reply-To"] == "<1@plant.example>"
         parts = [part.get_content() for part in draft.iter_parts()]
-        assert "<h1>a.pcap</h1>" in parts[1]
+        assert ">a.pcap</h1>" in parts[1]
         text = parts[0] + parts[1]
     assert text.startswith("Gr\u00fc\u00df Gott,\n")
     assert "the 2 recordings." in text

@@ -1,5 +1,6 @@
 """`whynolink trim` as people call it."""
 
+import os
 import struct
 from pathlib import Path
 from typing import BinaryIO
@@ -8,9 +9,11 @@ import pytest
 
 from analyzer.inputs import open_recording
 from analyzer.inputs.records import Recording
+from analyzer.trim import names
 from tests.parcels import zipped
 from tests.test_cli import CAPTURES, HEALTHY, complaint, run
 
+ABOUT = names.ABOUT.encode()
 RECORDING = CAPTURES / "healthy-busy-site.pcap"
 
 
@@ -35,7 +38,7 @@ def test_renaming_tells_the_new_names_and_how_to_use_them(tmp_path: Path) -> Non
     new = names["192.0.2.60"], names["00-00-5E-00-53-15"]
     assert f"--controller {new[0]}:502" in " ".join(result.stdout.split())
     assert {f"192.0.2.{last}" for last in (15, 20, 60, 99)} < names.keys()
-    assert "a usual router, stay: " in " ".join(result.stdout.split())
+    assert "stand for all stations or a group, stay: " in " ".join(result.stdout.split())
     assert "192.0.2.60: The connection works" in " ".join(result.stdout.split())
     again = run("diagnose", copy, "--controller", f"{new[0]}:502", "--pc", new[1])
     assert again.exit_code == 0
@@ -57,6 +60,63 @@ def test_the_copy_says_what_was_done(tmp_path: Path) -> None:
             (comment,) = open_recording_to_its_end(stream).comments
         assert comment.startswith("Trimmed copy made by whynolink")
         assert said in comment
+
+
+def test_an_answer_is_said_in_the_old_names_again(tmp_path: Path) -> None:
+    copy, answer = tmp_path / "copy.pcapng", tmp_path / "answer.txt"
+    assert run("trim", RECORDING, "-o", copy, "--rename").exit_code == 0
+    listed = tmp_path / "copy.pcapng.names"
+    assert listed.stat().st_mode & 0o77 == 0
+    report = run("diagnose", "--all", copy).stdout
+    assert "192.0.2.60" not in report
+    answer.write_text(f"Look at \x1b[2J this:\n{report}")
+    result = run("trim", "--back", listed, answer)
+    assert result.exit_code == 0
+    assert "\x1b" not in result.stdout
+    whole = run("diagnose", "--all", RECORDING).stdout
+    for name in ("192.0.2.60", "192.0.2.15", "192.0.2.20", "00-00-5E-00-53-15"):
+        assert result.stdout.count(name) == whole.count(name) > 0
+    again = run("trim", "--back", listed, answer, "-o", tmp_path / "said.txt")
+    assert again.stdout == ""
+    assert (tmp_path / "said.txt").read_text() == result.stdout
+
+
+def test_without_its_list_of_names_there_is_no_copy(tmp_path: Path) -> None:
+    there = tmp_path / "copy.pcapng.names"
+    there.write_text("mine")
+    said = complaint(run("trim", RECORDING, "-o", tmp_path / "copy.pcapng", "--rename"))
+    assert "exists already" in said
+    assert list(tmp_path.iterdir()) == [there]
+    assert there.read_text() == "mine"
+
+
+def test_new_names_are_none_of_the_recording_or_the_sheet(tmp_path: Path) -> None:
+    sheet = tmp_path / "site.toml"
+    sheet.write_text(
+        '[[controller]]\naddress = "198.51.100.77"\nothers = ["198.51.100.78", "desk"]\n'
+    )
+    old = {f"192.0.2.{last}" for last in (15, 20, 60, 99)} | {"198.51.100.77", "198.51.100.78"}
+    for number in range(4):
+        copy = tmp_path / f"{number}.pcapng"
+        assert run("trim", RECORDING, "-o", copy, "--rename", "--site", sheet).exit_code == 0
+        rows = (tmp_path / f"{number}.pcapng.names").read_text().splitlines()[1:]
+        new = {row.split()[0] for row in rows}
+        assert len(new) == len(rows)
+        assert not new & old
+
+
+def test_a_pipe_is_not_trimmed(tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    assert "a stream cannot be trimmed" in complaint(run("trim", pipe, "-o", tmp_path / "copy"))
+
+
+@pytest.mark.parametrize("octets", [b"", b"192.0.2.1 192.0.2.2\n", b"\xff" * 99, ABOUT + b"\nx\n"])
+def test_what_is_no_list_of_names_is_told(octets: bytes, tmp_path: Path) -> None:
+    given = tmp_path / "list"
+    given.write_bytes(octets)
+    assert "is no list of names" in complaint(run("trim", "--back", given, RECORDING))
+    assert "cannot be read" in complaint(run("trim", "--back", tmp_path, RECORDING))
 
 
 def open_recording_to_its_end(stream: BinaryIO) -> Recording:
@@ -97,9 +157,9 @@ def test_several_recordings_in_a_parcel_are_trimmed_one_at_a_time(tmp_path: Path
     [
         (["nowhere.pcap", "-o", "OUT"], "does not exist."),
         ([str(CAPTURES / "README.md"), "-o", "OUT"], "is text, not a recording."),
-        (["-", "-o", "OUT"], "standard input cannot be trimmed."),
+        (["-", "-o", "OUT"], "a stream cannot be trimmed."),
         ([str(RECORDING), "-o", str(RECORDING)], "exists already."),
-        ([str(RECORDING)], "Missing option"),
+        ([str(RECORDING)], "--output: is missing."),
         ([str(RECORDING), "-o", "no/such/folder/copy"], "cannot be written"),
         ([str(RECORDING), "-o", "OUT", "--controller", "x"], "is not an IPv4 address."),
     ],

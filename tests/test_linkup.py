@@ -120,17 +120,70 @@ def test_a_sign_of_the_recorder_outweighs_how_busy_another_one_is(sign: str) -> 
     assert_pc(case(octets), "traffic")
 
 
-def test_one_end_of_nearly_all_unicast_is_the_pc() -> None:
-    mirror = Mirror()
-    drive = mirror.plant.station("192.0.2.31")
-    mirror.plant.tcp(mirror.second, drive).open().poll(30)
-    assert_pc(case(mirror.padded), "traffic")
+def busy(others_talk: bool) -> bytes:
+    """The second PC polls two devices; another one polls the first of them, or tries to."""
+    mirror = Mirror() if others_talk else None
+    plant = mirror.plant if mirror else Plant()
+    second, unit = (mirror.second, mirror.unit) if mirror else (plant.station(PC), plant.station())
+    drive = plant.station("192.0.2.31")
+    for device in (drive, unit):
+        plant.tcp(second, device).open().poll(30)
+    if mirror is None:
+        plant.tcp(plant.station(OTHER_PC), unit).syn()  # flooded by a switch
+    return padded(plant)
+
+
+def test_one_end_of_all_sessions_is_the_pc() -> None:
+    assert_pc(case(busy(others_talk=False)), "traffic")
+
+
+def test_who_is_only_busier_than_others_need_not_be_the_pc() -> None:
+    """A switch keeps sessions of others from the PC's port: a mirror port was recorded."""
+    found = case(busy(others_talk=True))
+    assert found.pc_unknown
+    assert {str(one.pc_address) for one in found.linkups} == {PC, OTHER_PC}
+    assert {str(one.controller) for one in found.linkups} == {UNIT, "192.0.2.31"}
+
+
+def test_the_busier_one_is_the_pc_where_others_leave_the_controller_alone() -> None:
+    """Sessions of others with somebody else than the controller that was named do not matter."""
+    plant = Plant()
+    second, unit, drive = plant.station(PC), plant.station(), plant.station("192.0.2.31")
+    plant.tcp(second, unit).open().poll(30)
+    plant.tcp(plant.station(OTHER_PC), drive).open().poll(3)
+    assert case(padded(plant)).pc_unknown
+    assert_pc(case(padded(plant), (f"{UNIT}:502",)), "traffic")
 
 
 @pytest.mark.parametrize("what", [{"hw": "00:00:5e:00:53:15"}, {"address": f"{PC}/24"}])
 def test_the_recordings_own_record_tells_the_pc(what: dict[str, str]) -> None:
     octets = Mirror().plant.pcapng(directions=False, **what)
     assert_pc(case(octets), "recorded")
+
+
+def test_two_interface_records_of_one_pc_are_one_pc() -> None:
+    """Each adapter calls a controller of its own."""
+    plant = Plant()
+    one, other = plant.pc(PC), plant.pc("198.51.100.16")
+    for adapter, unit in ((one, UNIT), (other, "198.51.100.61")):
+        plant.tcp(adapter, plant.station(unit)).open().poll(3)
+    records = plant.records
+    parts = [
+        layouts.pcapng(
+            [
+                record
+                for record in records
+                if bytes.fromhex(adapter.hw.replace(":", "")) in record.data[:12]
+            ],
+            hw=adapter.hw,
+        )
+        for adapter in (one, other)
+    ]
+    found = case(b"".join(parts))
+    assert found.pc is not None
+    assert not found.pc_unknown
+    ends = {(str(link.pc_address), str(link.controller)) for link in found.linkups}
+    assert ends == {(PC, UNIT), ("198.51.100.16", "198.51.100.61")}
 
 
 def test_recorded_directions_tell_the_pc() -> None:

@@ -1,5 +1,6 @@
 """Options that several commands take, and how their values are read."""
 
+import re
 import string
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -23,9 +24,9 @@ controllers_option = click.option(
     "controllers",
     metavar="ADDRESS[:PORT]",
     multiple=True,
-    help="The controller that the PC should reach; may be given again.",
+    help="The controller that the PC should reach; may be given again. IPv6: [2001:db8::60]:502.",
 )
-pc_option = click.option("--pc", metavar="ADDRESS", help="The PC by its IPv4 or hardware address.")
+pc_option = click.option("--pc", metavar="ADDRESS", help="The PC by its IP or hardware address.")
 limit_option = click.option(
     "--limit",
     metavar="FACTOR",
@@ -73,24 +74,39 @@ def told_by(controllers: Sequence[str], pc: str | None = None, sheet: str | None
 
 
 def read_controller(text: str) -> tuple[Address, int | None]:
-    """Address and port; the port may be missing."""
-    if text.count(":") > 1:
-        todo = "Give its IPv4 address: only IPv4 is judged."
-        raise BadOption(f"{text!r} looks like an IPv6 address.", "--controller", todo)
-    address, colon, port = text.partition(":")
+    """Address and port; the port may be missing. An IPv6 address with a port stands in brackets."""
+    in_brackets = re.fullmatch(r"\[(.+)\](?:(:)(.*))?", text)
+    if in_brackets is not None:
+        address, colon, port = in_brackets.groups("")
+    elif text.count(":") > 1:
+        address, colon, port = text, "", ""
+    else:
+        address, colon, port = text.partition(":")
     number = int(port) if port.isascii() and port.isdigit() and len(port) <= 5 else 0
     if colon and not 0 < number < 1 << 16:
         raise BadOption(f"{port!r} is not a port.", "--controller", "Give a number, 1 to 65535.")
-    return read_address(address, "--controller"), number or None
+    return _read_either(address, "--controller"), number or None
 
 
 def _read_pc(text: str | None) -> Address | Hardware | None:
     if text is None:
         return None
     digits = text.replace("-", "").replace(":", "")
-    if len(digits) == 12 and all(digit in string.hexdigits for digit in digits):
+    pairs = len(digits) == 12 and "::" not in text and text.count(":") in (0, 5)
+    if pairs and all(digit in string.hexdigits for digit in digits):
         return Hardware(int(digits, 16))
-    return read_address(text, "--pc")
+    return _read_either(text, "--pc")
+
+
+def _read_either(text: str, option: str) -> Address:
+    """An IPv4 or IPv6 address; the option is named where it is none."""
+    if ":" not in text:
+        return read_address(text, option)
+    try:
+        return Address.parse_ipv6(text)
+    except ValueError:
+        todo = "Write it as 2001:db8::60, or with a port as [2001:db8::60]:502."
+        raise BadOption(f"{text!r} is not an IPv6 address.", option, todo) from None
 
 
 def read_mask(text: str | None) -> Address | None:

@@ -90,6 +90,9 @@ def command(
     sheet or options unusable.
     """
     named = [read_controller(text) for text in controllers]
+    for address in (one for one, _ in named if one.is_ipv6):
+        todo = "Give its IPv4 address: only those are planned."
+        raise BadOption(f"{address} is an IPv6 address.", "--controller", todo)
     if sheet is None:
         bits = read_mask(mask)
         site = Site(

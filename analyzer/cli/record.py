@@ -87,13 +87,14 @@ def command(
 ) -> int:
     """Record on ADAPTER and show the stages of the connection as they come up.
 
-    Without ADAPTER, the one whose network the controller is in, or the only one with a link.
+    Without ADAPTER, the one whose IPv4 network the controller is in, or the only one with a link.
     Nothing is sent. The recording ends by itself when the connection stays complete for 30 s; with
     --until-break, a minute after it broke. Exit status as of diagnose.
     """
     known = adapters.adapters()
     told = told_by(controllers)
-    addresses = [IPv4Address(int(address)) for address, _ in told.controllers]
+    ends = (address for address, _ in told.controllers if not address.is_ipv6)
+    addresses = [IPv4Address(int(address)) for address in ends]
     if only_list:
         write(to_text(_listed(known, adapter, addresses)), None)
         return 0

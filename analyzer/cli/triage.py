@@ -3,6 +3,7 @@
 import os
 import sys
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryFile
 from typing import TypeVar
@@ -25,7 +26,7 @@ from analyzer.diagnosis import UNUSABLE
 from analyzer.errors import BadOption, NotARecording, Unusable
 from analyzer.inputs.parcels import unpack
 from analyzer.inputs.records import Recording
-from analyzer.reports.ranking import columns, ranked, ranking, rows_to_json
+from analyzer.reports.ranking import columns, ranked, ranking, ranking_page, rows_to_json
 from analyzer.reports.row import Row
 from analyzer.reports.to_csv import to_csv
 from analyzer.reports.to_text import to_text
@@ -64,7 +65,9 @@ Item = TypeVar("Item")
 )
 @output_option
 @click.option(
-    "--reports", metavar="FOLDER", help="Write the page of each recording there, and link to it."
+    "--reports",
+    metavar="FOLDER",
+    help="Write the page of each recording there; table and pages link to each other.",
 )
 @click.option(
     "--keep", metavar="FOLDER", help="Keep results there, not in your own folder for settings."
@@ -93,6 +96,7 @@ def command(
         judged_by=fingerprint(all_rules()),
         keep=_keep(keep),
         reports=None if reports is None else _folder(reports, "--reports"),
+        table=_back(reports, output) if layout == "html" else "",
     )
     if output is not None and (
         any(is_same_file(Path(output), name) for name in inputs) or _is_recording(output)
@@ -108,6 +112,8 @@ def command(
     pages = [row.report for row in rows if row.report]
     links = {page: _link(Path(reports or "", page), output) for page in pages}
     folder = inputs[0] if len(inputs) == 1 and Path(inputs[0]).is_dir() else ""
+    if layout == "html" and not folder:
+        rows = _without_folder(rows, inputs)
     write(_render_rows(layout, rows, links, order.made, reports, folder), output)
     statuses = [row.status for row in rows]
     if UNUSABLE in statuses:
@@ -166,8 +172,19 @@ def _render_rows(
         case "html":
             from analyzer.reports.to_html import to_html  # takes long to import
 
-            return to_html(ranking(rows, made, reports or "", links, folder))
-    return to_text(ranking(rows, made, reports or "", folder=folder))
+            return to_html(ranking_page(rows, made, links))
+    return to_text(ranking(rows, made, reports or "", folder))
+
+
+def _without_folder(rows: Sequence[Row], inputs: Sequence[str]) -> list[Row]:
+    """The rows under names that begin inside the folder in which all inputs lie: a page may go to
+    people who have no such folder.
+    """
+    try:
+        common = os.path.commonpath([Path(name).parent for name in inputs])
+    except ValueError:  # on several drives, or from here and from the top
+        return list(rows)
+    return [replace(row, file=row.file.removeprefix(common).lstrip(os.sep)) for row in rows]
 
 
 def _keep(folder: str | None) -> Path | None:
@@ -196,7 +213,17 @@ def _folder(text: str, option: str) -> Path:
 
 def _link(page: Path, output: str | None) -> str:
     """The address of a page from where the table lies."""
-    start = Path.cwd() if output is None else Path(output).parent.resolve()
+    return _address(page, Path.cwd() if output is None else Path(output).parent.resolve())
+
+
+def _back(reports: str | None, output: str | None) -> str:
+    """The address of the table from where the pages lie; empty where it lies nowhere."""
+    if reports is None or output is None:
+        return ""
+    return _address(Path(output), Path(reports).resolve())
+
+
+def _address(page: Path, start: Path) -> str:
     try:
         return quote(os.fsencode(Path(os.path.relpath(page.resolve(), start)).as_posix()))
     except ValueError:  # on another drive

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
 
-from analyzer.facts.arp import Arp, Claims, Question, Run
+from analyzer.facts.arp import Arp, Claims, Neighbours, Question, Run
 from analyzer.facts.boots import Boot, BootSign, addressless, boots, given, requests
 from analyzer.facts.coverage import Coverage
 from analyzer.facts.dhcp import Dhcp, DhcpMessage
@@ -13,7 +13,6 @@ from analyzer.facts.dialogue import Dialogue, No, Request
 from analyzer.facts.flood import Flood
 from analyzer.facts.icmp import Echo, Icmp, IcmpError
 from analyzer.facts.index import Index
-from analyzer.facts.ipv6 import Ipv6, Ipv6Call
 from analyzer.facts.paths import Path, Paths
 from analyzer.facts.session import CLIENT, NOBODY, SERVER, End, Hole, Resent, Session, Side, Socket
 from analyzer.facts.starts import Starts
@@ -47,7 +46,6 @@ __all__ = [
     "Hole",
     "IcmpError",
     "Interface",
-    "Ipv6Call",
     "Kind",
     "Moment",
     "No",
@@ -94,6 +92,7 @@ class Facts:
     turns: dict[tuple[Address, Address], list[Run]]
     stations: list[Station]
     arp: Arp
+    neighbours: Arp
     icmp: Icmp
     sessions: list[Session]
     exchanges: list[Exchange]
@@ -101,7 +100,6 @@ class Facts:
     switch: Switch
     starts: Starts
     flood: Flood
-    over_ipv6: list[Ipv6Call]
 
     @cached_property
     def index(self) -> Index:
@@ -134,20 +132,21 @@ class Facts:
 
     @cached_property
     def addresses(self) -> set[Address]:
-        """Every IPv4 address that occurs: used, sent to, asked for, or the recorder's own."""
+        """Every IP address that occurs: used, sent to, asked for, or the recorder's own."""
         occurring = {one for path in self.paths for one in (path.src_ip, path.dst_ip) if one}
-        occurring.update(question.wanted for question in self.arp.questions.values())
+        occurring.update(question.wanted for question in self.index.questions)
+        occurring.update(self.neighbours.claims)
         occurring.update(self.arp.claims, (address for _, address in self.arp.probes))
         own = (address for one in self.interfaces for address, _ in one.addresses)
         return occurring | {Address(address) for address in own}
 
     @cached_property
     def looks_filtered(self) -> bool:
-        """Whether all frames of FILTERED seconds or more are IPv4 from one station to one other:
+        """Whether all frames of FILTERED seconds or more are IP from one station to one other:
         no ARP, no broadcast, nothing that stations send by themselves.
         """
         plain = (
-            path.kind == Kind.IPV4 and path.dst is not None and not path.dst.is_group
+            path.kind in (Kind.IPV4, Kind.IPV6) and path.dst is not None and not path.dst.is_group
             for path in self.paths
         )
         return bool(self.paths) and self.coverage.listened >= FILTERED and all(plain)
@@ -157,8 +156,9 @@ class Facts:
         return None if hardware is None else self.index.stations.get(hardware)
 
     def claims(self, address: Address) -> Claims:
-        """Who claims an address in ARP."""
-        return self.arp.claims.get(address) or Claims()
+        """Who claims an address in ARP, or of IPv6 in neighbour discovery."""
+        said = self.neighbours if address.is_ipv6 else self.arp
+        return said.claims.get(address) or Claims()
 
     def is_a_device(self, hardware: Hardware) -> bool:
         """Whether a hardware address sends frames itself, and for itself only."""
@@ -214,10 +214,10 @@ class Gatherer:
         self._coverage, self._paths, self._arp, self._icmp = Coverage(), Paths(), Arp(), Icmp()
         self._sessions, self._udp, self._dhcp = TcpSessions(), Udp(), Dhcp([])
         self._switch, self._starts, self._flood = Switch(), Starts(), Flood()
-        self._ipv6 = Ipv6()
+        self._neighbours = Neighbours()
         self._subjects = (
             self._coverage, self._paths, self._arp, self._icmp, self._sessions, self._udp,
-            self._dhcp, self._switch, self._starts, self._flood, self._ipv6,
+            self._dhcp, self._switch, self._starts, self._flood, self._neighbours,
         )  # fmt: skip
 
     def take(self, chunk: Chunk) -> None:
@@ -244,8 +244,9 @@ class Gatherer:
             coverage=self._coverage.listening(min(began, default=None), max(ended, default=None)),
             paths=list(self._paths.paths.values()),
             turns=self._paths.turns,
-            stations=stations(self._paths, self._arp),
+            stations=stations(self._paths, self._arp, self._neighbours),
             arp=self._arp,
+            neighbours=self._neighbours,
             icmp=self._icmp,
             sessions=self._sessions.sessions,
             exchanges=list(self._udp.exchanges.values()),
@@ -253,7 +254,6 @@ class Gatherer:
             switch=self._switch,
             starts=self._starts,
             flood=self._flood,
-            over_ipv6=list(self._ipv6.calls.values()),
         )
 
 

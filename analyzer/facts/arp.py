@@ -1,4 +1,4 @@
-"""Questions for hardware addresses, and who claims which IPv4 address (RFC 826, RFC 5227)."""
+"""Questions for hardware addresses, and who claims which address (RFC 826, RFC 5227; RFC 4861)."""
 
 from dataclasses import dataclass, field
 
@@ -6,7 +6,7 @@ import numpy as np
 
 from analyzer.columns import Ints
 from analyzer.facts.values import KEPT, Address, Hardware, Moment, Series
-from analyzer.frames import BROADCAST, SHORTEST, Frames
+from analyzer.frames import BROADCAST, SHORTEST, ArpTable, Frames
 from analyzer.inputs.records import Direction
 
 REQUEST, REPLY = 1, 2
@@ -18,6 +18,8 @@ MANY = 3
 """Addresses on one hardware address that a device of its own seldom has (common practice)."""
 TOGETHER = 1.0
 """Seconds within which claims of two devices answer the same question."""
+GROUP6 = 0x3333
+"""Hardware addresses to which questions of IPv6 go (RFC 2464 7): their first half-words."""
 MAX_RUNS = 256
 """Changes of claimant kept for one address."""
 
@@ -98,7 +100,7 @@ class Claims:
 
 @dataclass(slots=True, eq=False)
 class Arp:
-    """All that ARP says in a recording.
+    """All that ARP says in a recording, or neighbour discovery of IPv6, which is read as ARP.
 
     questions: by (asker, asker's address, wanted address); claims: by address; probes,
     announcements: by (hardware address, address); unasked: replies to no question that is recorded,
@@ -116,21 +118,25 @@ class Arp:
 
     def add(self, frames: Frames) -> None:
         """Take in the ARP frames of one chunk."""
-        arp = frames.arp
+        self.take(frames, frames.arp)
+
+    def take(self, frames: Frames, arp: ArpTable) -> None:
+        """Take in such frames of one chunk."""
         self.frames += len(arp.row)
         columns = (arp.operation, arp.sha, arp.spa, arp.tha, arp.tpa)
         for number, seconds, dst, way, operation, sha, spa, tha, tpa in zip(
             frames.number[arp.row].tolist(),
             frames.seconds[arp.row].tolist(),
             frames.dst[arp.row].tolist(),
-            _ways(frames).tolist(),
+            _ways(frames, arp.row).tolist(),
             *(column.tolist() for column in columns),
             strict=True,
         ):
             moment, sender = Moment(number, seconds), Hardware(sha)
-            source, target = Address(spa), Address(tpa)
+            source, target = (Address(frames.listed.address(one)) for one in (spa, tpa))
             if operation == REQUEST:
-                self._request(moment, sender, source, target, dst == BROADCAST, way)
+                to_all = dst == BROADCAST or dst >> 32 == GROUP6
+                self._request(moment, sender, source, target, to_all, way)
             elif operation == REPLY:
                 self._reply(moment, sender, source, Hardware(tha), target)
             if source:
@@ -182,16 +188,18 @@ class Arp:
         if len(question.answers) > KEPT:
             del question.answers[KEPT // 2]
 
-    def is_sweep(self, asker: Hardware) -> bool:
-        """Whether a station searched the network: many addresses, most without an answer."""
-        asked = [one for one in self.questions.values() if one.asker == asker]
-        unanswered = [one for one in asked if not one.answered]
-        return len(unanswered) >= SWEEP
+
+@dataclass(slots=True, eq=False)
+class Neighbours(Arp):
+    """The same of neighbour solicitations and advertisements (RFC 4861)."""
+
+    def add(self, frames: Frames) -> None:
+        """Take in the neighbour discovery of one chunk."""
+        self.take(frames, frames.neighbours)
 
 
-def _ways(frames: Frames) -> Ints:
+def _ways(frames: Frames, row: Ints) -> Ints:
     """The Direction of each ARP frame. Where the recording does not tell it, the length does."""
-    row = frames.arp.row
     by_length = np.where(frames.wire[row] < SHORTEST, Direction.OUT, Direction.IN)
     told = frames.direction[row].astype(np.int64)
     return np.where(told == Direction.UNKNOWN, by_length, told)

@@ -1,4 +1,4 @@
-"""Pings and their replies, and error messages tied to the packet they quote (RFC 792)."""
+"""Pings and their replies, and error messages tied to the packet they quote (RFC 792, RFC 4443)."""
 
 import struct
 from dataclasses import dataclass, field
@@ -17,6 +17,8 @@ PROHIBITED = (9, 10, 13)
 """Codes of a filter (RFC 1122 3.2.2.1, RFC 1812 5.2.7.1)."""
 QUOTED = 60 + 8
 """Octets of a quoted packet that are looked at: the longest IPv4 header and both ports."""
+IPV6_HEADER = 40
+"""Octets of an IPv6 header (RFC 8200 3)."""
 WAITING = 64
 """Pings without a reply that are remembered for one pair, the latest."""
 MAX_ERRORS = 10_000
@@ -160,8 +162,10 @@ class Icmp:
         for index, kind in enumerate(table.type.tolist()):
             row = int(table.row[index])
             moment = Moment(int(frames.number[row]), float(frames.seconds[row]))
-            src = Address(int(frames.ip.src[table.ip[index]]))
-            dst = Address(int(frames.ip.dst[table.ip[index]]))
+            src, dst = (
+                Address(frames.listed.address(int(column[table.ip[index]])))
+                for column in (frames.ip.src, frames.ip.dst)
+            )
             if kind == ECHO:
                 self._echo(src, dst).ask(moment, _key(table, index))
             elif kind == ECHO_REPLY:
@@ -179,11 +183,11 @@ class Icmp:
         table = frames.icmp
         row = int(table.row[index])
         quote = frames.octets_at(row, int(table.body[index]), QUOTED)
-        at = (quote[0] & 15) * 4 if quote else 0
-        if len(quote) < 20 or quote[0] >> 4 != 4 or at < 20:
+        quoted = _quoted6(quote) if src.is_ipv6 else _quoted(quote)
+        if quoted is None:
             return
-        about_src, about_dst = struct.unpack_from(">II", quote, 12)
-        has_ports = quote[9] in (Protocol.TCP, Protocol.UDP) and len(quote) >= at + 4
+        protocol, about_src, about_dst, at = quoted
+        has_ports = protocol in (Protocol.TCP, Protocol.UDP) and len(quote) >= at + 4
         ports = struct.unpack_from(">HH", quote, at) if has_ports else (None, None)
         hardware = int(frames.src[row])
         self.errors.append(
@@ -194,14 +198,33 @@ class Icmp:
                 sender=src,
                 sender_hw=None if hardware == NO_HARDWARE else Hardware(hardware),
                 to=dst,
-                protocol=quote[9],
-                about_src=Address(about_src),
-                about_dst=Address(about_dst),
+                protocol=protocol,
+                about_src=about_src,
+                about_dst=about_dst,
                 sport=ports[0],
                 dport=ports[1],
                 router=Address((int(table.id[index]) << 16) | int(table.seq[index])),
             )
         )
+
+
+def _quoted(quote: bytes) -> tuple[int, Address, Address, int] | None:
+    """The protocol of a quoted packet, its ends, and where what it carries begins."""
+    at = (quote[0] & 15) * 4 if quote else 0
+    if len(quote) < 20 or quote[0] >> 4 != 4 or at < 20:
+        return None
+    src, dst = struct.unpack_from(">II", quote, 12)
+    return quote[9], Address(src), Address(dst), at
+
+
+def _quoted6(quote: bytes) -> tuple[int, Address, Address, int] | None:
+    """The same of an IPv6 packet; what stands behind extension headers is not looked for."""
+    if len(quote) < IPV6_HEADER or quote[0] >> 4 != 6:
+        return None
+    ends = (quote[8:24], quote[24:40])
+    src, dst = map(Address.of_ipv6, ends)
+    protocol = Protocol.ICMP if quote[6] == Protocol.ICMPV6 else quote[6]
+    return protocol, src, dst, IPV6_HEADER
 
 
 def _key(table: IcmpTable, index: int) -> tuple[int, int]:

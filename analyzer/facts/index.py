@@ -8,7 +8,7 @@ from collections.abc import Callable, Hashable, Iterable
 from functools import cached_property
 from typing import TYPE_CHECKING, TypeVar
 
-from analyzer.facts.arp import MANY, Question
+from analyzer.facts.arp import MANY, SWEEP, Question
 from analyzer.facts.dhcp import DhcpMessage
 from analyzer.facts.icmp import Echo, IcmpError
 from analyzer.facts.paths import FRESH, Path
@@ -46,14 +46,14 @@ def by(values: Iterable[Value], key: Callable[[Value], Key]) -> Groups[Key, Valu
 
 
 class Index:
-    """The groupings of one recording's facts. Addresses are IPv4 unless called hardware."""
+    """The groupings of one recording's facts. Addresses are IP addresses unless called hardware."""
 
     def __init__(self, facts: "Facts") -> None:
         self._facts = facts
 
     @cached_property
     def addresses(self) -> list[Address]:
-        """Every IPv4 address that occurs, in order."""
+        """Every IP address that occurs, in order: those of IPv4 first."""
         return sorted(self._facts.addresses)
 
     @cached_property
@@ -64,7 +64,7 @@ class Index:
     @cached_property
     def stations_at(self) -> Groups[Address, Station]:
         """Stations that used an address."""
-        return grouped((at, one) for one in self._facts.stations for at in one.addresses)
+        return grouped((at, one) for one in self._facts.stations for at in one.all_addresses)
 
     @cached_property
     def sessions_to(self) -> Groups[Address, Session]:
@@ -93,28 +93,40 @@ class Index:
 
     @cached_property
     def packets_from(self) -> Groups[Address, Path]:
-        """Paths of IPv4 packets by the sender's address."""
+        """Paths of IP packets by the sender's address."""
         return grouped((one.src_ip, one) for one in self._facts.paths if one.src_ip is not None)
 
     @cached_property
     def packets_to(self) -> Groups[Address, Path]:
-        """Paths of IPv4 packets by the receiver's address."""
+        """Paths of IP packets by the receiver's address."""
         return grouped((one.dst_ip, one) for one in self._facts.paths if one.dst_ip is not None)
 
     @cached_property
+    def questions(self) -> list[Question]:
+        """ARP questions, and the same of IPv6."""
+        facts = self._facts
+        return [*facts.arp.questions.values(), *facts.neighbours.questions.values()]
+
+    @cached_property
     def questions_for(self) -> Groups[Address, Question]:
-        """ARP questions by the address that they ask for."""
-        return by(self._facts.arp.questions.values(), lambda one: one.wanted)
+        """Questions by the address that they ask for."""
+        return by(self.questions, lambda one: one.wanted)
 
     @cached_property
     def questions_by(self) -> Groups[Hardware, Question]:
-        """ARP questions by who asks."""
-        return by(self._facts.arp.questions.values(), lambda one: one.asker)
+        """Questions by who asks."""
+        return by(self.questions, lambda one: one.asker)
+
+    @cached_property
+    def searchers(self) -> set[Hardware]:
+        """Who searched the network: asked for many addresses, most without an answer."""
+        asked = self.questions_by.items()
+        return {who for who, them in asked if sum(not one.answered for one in them) >= SWEEP}
 
     @cached_property
     def questions_as(self) -> Groups[Address, Question]:
-        """ARP questions by the address that the asker gives as its own."""
-        return by(self._facts.arp.questions.values(), lambda one: one.asker_ip)
+        """Questions by the address that the asker gives as its own."""
+        return by(self.questions, lambda one: one.asker_ip)
 
     @cached_property
     def claimed_by(self) -> Groups[Hardware, Address]:
@@ -131,8 +143,9 @@ class Index:
 
     @cached_property
     def used_by(self) -> Groups[Hardware | None, tuple[Moment, Address]]:
-        """The same by the station: when, and which address."""
-        return grouped((who, (at, address)) for at, who, address in self._uses)
+        """The same by the station: when, and which IPv4 address."""
+        uses = (one for one in self._uses if not one[2].is_ipv6)
+        return grouped((who, (at, address)) for at, who, address in uses)
 
     @cached_property
     def uses(self) -> Groups[tuple[Hardware, Address], Moment]:
@@ -141,7 +154,8 @@ class Index:
 
     @cached_property
     def _uses(self) -> list[tuple[Moment, Hardware, Address]]:
-        claims = self._facts.arp.claims.items()
+        facts = self._facts
+        claims = (*facts.arp.claims.items(), *facts.neighbours.claims.items())
         found = [
             (at, run.hardware, address)
             for address, one in claims
@@ -168,13 +182,14 @@ class Index:
         }
 
     def own_addresses(self, who: Hardware) -> set[Address]:
-        """Addresses that a station asks, announces or sends with: more than that it answers for
-        them.
+        """Addresses of IPv4 that a station asks, announces or sends with: more than that it answers
+        for them.
         """
         own = {one.asker_ip for one in self.questions_by[who]}
         own.update(address for address, _ in self.announcements_by[who])
         sent = (one for one in self.paths_from[who] if one.ttls[1] in FRESH)
-        return own.union(one.src_ip for one in sent if one.src_ip)
+        own.update(one.src_ip for one in sent if one.src_ip)
+        return {one for one in own if not one.is_ipv6}
 
     @cached_property
     def unasked_by(self) -> Groups[Hardware, Address]:

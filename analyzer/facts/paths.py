@@ -1,4 +1,4 @@
-"""Who sent frames to whom: one path for each pair of hardware and IPv4 addresses.
+"""Who sent frames to whom: one path for each pair of hardware and IP addresses.
 
 Stations, the PC, router signs and evidence of masks are all read from the paths.
 """
@@ -13,7 +13,7 @@ from analyzer.facts.arp import MAX_RUNS, Run
 from analyzer.facts.counters import IDENTIFICATIONS, STAMPS, Counter, follow, stamps
 from analyzer.facts.groups import ends, groups
 from analyzer.facts.values import Address, Hardware, Moment
-from analyzer.frames import NO_HARDWARE, SHORTEST, Frames, Kind
+from analyzer.frames import NO_HARDWARE, SHORTEST, Frames, Kind, Listed
 from analyzer.inputs.records import Direction
 
 LONGEST = 1518
@@ -29,7 +29,8 @@ MAX_SPANS = 512
 @dataclass(slots=True, eq=False)
 class Path:
     """Frames from one station to another. Hardware addresses are None where the link has none;
-    IPv4 addresses are None for other kinds of frame.
+    IP addresses are None for other kinds of frame, and for IPv6 where it is no packet between
+    single hosts that link-up is read from.
 
     sent, received: frames whose direction the recording states; short, long: frames below
     SHORTEST and above LONGEST; ttls: least and greatest time to live; octets: on the wire;
@@ -81,7 +82,7 @@ class Presence:
 
 
 Key = tuple[int, int, int, int, int]
-"""Hardware addresses, kind, IPv4 addresses, as in a Path."""
+"""Hardware addresses, kind, numbers of IP addresses, as in a Path."""
 
 
 class Paths:
@@ -138,7 +139,7 @@ class Paths:
             np.maximum.reduceat(ordered_ttl, start).tolist(),
             strict=True,
         )
-        paths = [self._merge(one) for one in facts]
+        paths = [self._merge(one, frames.listed) for one in facts]
         numbers = np.full(len(frames), -1)
         numbers[ip.row] = np.where(ip.id > 0, ip.id, -1)
         sorted_rows, sorted_group = rows[order], group[order]
@@ -186,18 +187,21 @@ class Paths:
             else:
                 return
 
-    def _merge(self, one: tuple[int | float, ...]) -> Path:
+    def _merge(self, one: tuple[int | float, ...], listed: Listed) -> Path:
         src, dst, kind, src_ip, dst_ip = (int(part) for part in one[:5])
         begin, end = Moment(int(one[5]), one[6]), Moment(int(one[7]), one[8])
         path = self.paths.get((src, dst, kind, src_ip, dst_ip))
         if path is None:
-            is_ip = kind == Kind.IPV4
+            source, target = (
+                Address(listed.address(number)) if kind == Kind.IPV4 or number else None
+                for number in (src_ip, dst_ip)
+            )
             path = self.paths[src, dst, kind, src_ip, dst_ip] = Path(
                 src=None if src == NO_HARDWARE else Hardware(src),
                 dst=None if dst == NO_HARDWARE else Hardware(dst),
                 kind=kind,
-                src_ip=Address(src_ip) if is_ip else None,
-                dst_ip=Address(dst_ip) if is_ip else None,
+                src_ip=source,
+                dst_ip=target,
                 first=begin,
                 last=end,
             )

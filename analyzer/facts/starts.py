@@ -5,8 +5,10 @@ it (RFC 5227 2.3), looks for routers (RFC 4861 6.3.7) and for an address server 
 joins its groups (RFC 3376 5.1, RFC 3810 6.1). Each of these alone has other reasons too.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
+from itertools import islice
 
 import numpy as np
 
@@ -25,6 +27,9 @@ apart, announcements 2 s (RFC 5227 1.1), router solicitations 4 s (RFC 4861 10).
 SILENCE = 1.0
 """Seconds without any frame while a link is down and comes up: two ends need about that to agree
 on a speed (common practice, no source)."""
+MISSED = 2.0
+"""Seconds without any frame in which a station is missed that else is heard at a shorter pace."""
+MAX_SILENCES = 1000
 MAX_STATIONS = 1000
 MAX_SIGNS = 1000
 """Signs kept of one station; a burst has about ten."""
@@ -61,8 +66,9 @@ class Seen:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Start:
-    """A station's link came up. before: the last frame of the recording before the silence, None
-    where the recording begins with the burst; silent: seconds of it.
+    """A station's link came up. signs: none where only the silence of all others tells; before: the
+    last frame of the recording before the silence, None where the recording begins with the burst;
+    silent: seconds of it.
     """
 
     moment: Moment
@@ -73,9 +79,12 @@ class Start:
 
 @dataclass(slots=True, eq=False)
 class Starts:
-    """The signs of every station, in file order."""
+    """The signs of every station, in file order. silences: the frames before and behind the first
+    MAX_SILENCES times of MISSED seconds without any frame.
+    """
 
     signs: dict[int, list[Seen]] = field(default_factory=dict)
+    silences: list[tuple[Moment, Moment]] = field(default_factory=list)
     _last: Moment | None = None
     _silence: tuple[Moment, Moment] | None = None
 
@@ -84,6 +93,8 @@ class Starts:
         behind = np.flatnonzero(np.diff(frames.seconds) >= SILENCE) + 1
         if self._last is not None and frames.seconds[0] - self._last.seconds >= SILENCE:
             self._silence = self._last, moment(frames, 0)
+            self._keep([self._silence])
+        self._keep(_silence(frames, row) for row in behind.tolist())
         rows, kinds, subjects = _signs(frames)
         silences = np.searchsorted(behind, rows, side="right")
         for row, kind, subject, count in zip(
@@ -99,6 +110,10 @@ class Starts:
         if len(behind):
             self._silence = _silence(frames, int(behind[-1]))
         self._last = moment(frames, -1)
+
+    def _keep(self, silences: Iterable[tuple[Moment, Moment]]) -> None:
+        long = (one for one in silences if one[1].seconds - one[0].seconds >= MISSED)
+        self.silences += islice(long, MAX_SILENCES - len(self.silences))
 
     def of(self, hardware: Hardware | None) -> list[Start]:
         """The moments at which a station's link came up.

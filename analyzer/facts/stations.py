@@ -14,14 +14,18 @@ PROTOCOLS_AND_EXAMPLES = 0x00005E
 (RFC 9542 2.1)."""
 FORWARDS = 3
 """Source addresses behind one hardware address that make it a router's (common practice)."""
+OWN_IPV6 = 8
+"""IPv6 addresses of one host at most: one for the cable, and for each of two prefixes one that
+stays and some that change (RFC 8981; common practice)."""
 
 
 @dataclass(slots=True, eq=False)
 class Station:
-    """One hardware address that sent frames, or one IPv4 address where the link has no hardware
+    """One hardware address that sent frames, or one IP address where the link has no hardware
     addresses.
 
-    addresses: frames by IPv4 source address, those named in ARP included; short, long, sent: see
+    addresses: frames by IPv4 source address, those named in ARP included; ipv6: the same of IPv6,
+    of which a host has several at once (RFC 4291 2.8); short, long, sent: see
     Path; unicast: frames between it and another single station, either way; broadcast_to: IPv4
     destinations of its Ethernet broadcasts; kinds: frames by Kind or EtherType.
     """
@@ -32,6 +36,7 @@ class Station:
     presence: Presence
     frames: int = 0
     addresses: dict[Address, int] = field(default_factory=dict)
+    ipv6: dict[Address, int] = field(default_factory=dict)
     short: int = 0
     long: int = 0
     sent: int = 0
@@ -43,7 +48,17 @@ class Station:
     @property
     def is_router(self) -> bool:
         """Whether it sent packets of several addresses, as a router does for others."""
-        return len(self.addresses) >= FORWARDS
+        return len(self.addresses) >= FORWARDS or len(self.ipv6) > OWN_IPV6
+
+    @property
+    def all_addresses(self) -> list[Address]:
+        """Those of IPv4, then those of IPv6."""
+        return [*self.addresses, *self.ipv6]
+
+    def use(self, address: Address, frames: int) -> None:
+        """Count frames in which it uses an address."""
+        used = self.ipv6 if address.is_ipv6 else self.addresses
+        used[address] = used.get(address, 0) + frames
 
     @property
     def is_mangled(self) -> bool:
@@ -76,7 +91,7 @@ class Station:
         return registered(self.hardware >> 24)
 
 
-def stations(paths: Paths, arp: Arp) -> list[Station]:
+def stations(paths: Paths, arp: Arp, neighbours: Arp) -> list[Station]:
     """All stations, in order of their first frame."""
     found: dict[tuple[int, int], Station] = {}
     for path in paths.paths.values():
@@ -86,11 +101,11 @@ def stations(paths: Paths, arp: Arp) -> list[Station]:
             presence = paths.presence[int(NO_HARDWARE) if path.src is None else path.src]
             station = found[key] = Station(path.src, path.first, path.last, presence)
         _merge(station, path)
-    for address, claims in arp.claims.items():
+    for address, claims in (*arp.claims.items(), *neighbours.claims.items()):
         for hardware, count in claims.counts.items():
             claimant = found.get((hardware, 0))
             if claimant is not None:
-                claimant.addresses[address] = claimant.addresses.get(address, 0) + count
+                claimant.use(address, count)
     _count_unicast(paths, found)
     return sorted(found.values(), key=lambda station: station.first)
 
@@ -111,7 +126,7 @@ def _merge(station: Station, path: Path) -> None:
     station.received += path.received
     station.kinds[path.kind] = station.kinds.get(path.kind, 0) + path.frames
     if path.src_ip:
-        station.addresses[path.src_ip] = station.addresses.get(path.src_ip, 0) + path.frames
+        station.use(path.src_ip, path.frames)
     if path.dst is not None and path.dst.is_group and path.dst_ip:
         station.broadcast_to.add(path.dst_ip)
 

@@ -161,7 +161,8 @@ class Udp:
             strict=True,
         )
         for src_ip, sport, dst_ip, dport, *run in sorted(rows, key=lambda row: row[4]):
-            exchange, is_answer = self._exchange((Address(src_ip), sport), (Address(dst_ip), dport))
+            sender, receiver = _socket(frames, src_ip, sport), _socket(frames, dst_ip, dport)
+            exchange, is_answer = self._exchange(sender, receiver)
             exchange.large.follow(is_answer)
             _merge(exchange.answered if is_answer else exchange.asked, *run)
         cut = frames.ip.fragment[table.ip] & MORE_FRAGMENTS > 0
@@ -189,7 +190,8 @@ class Udp:
         for number, one in enumerate(rows[begins].tolist()):
             own = rows[alike == number]
             exchange, by_server = self._exchange(
-                (Address(int(src[one])), int(sport[one])), (Address(int(dst[one])), int(dport[one]))
+                _socket(frames, int(src[one]), int(sport[one])),
+                _socket(frames, int(dst[one]), int(dport[one])),
             )
             if by_server:
                 continue
@@ -200,6 +202,10 @@ class Udp:
                 exchange.large.in_vain.add(moment)
             at = frames.udp.row[own[is_latest[own]]]
             exchange.large.latest = next(iter(_moments(frames.number, frames.seconds, at)), None)
+
+
+def _socket(frames: Frames, number: int, port: int) -> Socket:
+    return Address(frames.listed.address(number)), port
 
 
 def _moments(number: Ints, seconds: Floats, at: Ints) -> list[Moment]:

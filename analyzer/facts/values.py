@@ -2,20 +2,26 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from ipaddress import IPv4Address
+from ipaddress import IPv4Address, IPv6Address, ip_address
 from math import log2
 from typing import NamedTuple
+
+from analyzer.frames import IPV6_BIT
 
 KEPT = 16
 """Moments kept of a series at most: enough to prove it, flat in memory."""
 
 
 class Address(int):
-    """An IPv4 address; a number that is written with dots."""
+    """An IPv4 address, a number that is written with dots; or one of IPv6, whose 128 bits stand
+    behind IPV6_BIT, written as RFC 5952 has it.
+    """
 
     __slots__ = ()
 
     def __str__(self) -> str:
+        if self.is_ipv6:
+            return str(IPv6Address(self ^ IPV6_BIT))
         return str(IPv4Address(int(self)))
 
     def __format__(self, spec: str) -> str:
@@ -24,15 +30,44 @@ class Address(int):
     __repr__ = __str__
 
     @property
+    def packed(self) -> bytes:
+        """Its octets on the wire: four, or sixteen of IPv6."""
+        return (self ^ IPV6_BIT).to_bytes(16) if self.is_ipv6 else self.to_bytes(4)
+
+    def with_port(self, port: int) -> str:
+        """Both as one text: an IPv6 address stands in brackets (RFC 3986 3.2.2)."""
+        return f"[{self}]:{port}" if self.is_ipv6 else f"{self}:{port}"
+
+    @property
+    def is_ipv6(self) -> bool:
+        """Whether it is an IPv6 address."""
+        return self >= IPV6_BIT
+
+    @property
+    def is_public(self) -> bool:
+        """Whether it belongs to the Internet, by IANA's registries of special addresses."""
+        return ip_address(self.packed).is_global
+
+    @property
     def is_mask(self) -> bool:
         """Whether it is ones and then zeros (RFC 4632 3.1); 0.0.0.0 says nothing."""
         zeros = self ^ 0xFFFFFFFF
-        return self > 0 and zeros & (zeros + 1) == 0
+        return 0 < self < 1 << 32 and zeros & (zeros + 1) == 0
 
     @classmethod
     def parse(cls, text: str) -> "Address":
         """Raises ValueError where the text is not four numbers with dots."""
         return cls(int(IPv4Address(text)))
+
+    @classmethod
+    def of_ipv6(cls, packed: bytes) -> "Address":
+        """An IPv6 address from its sixteen octets."""
+        return cls(IPV6_BIT | int.from_bytes(packed))
+
+    @classmethod
+    def parse_ipv6(cls, text: str) -> "Address":
+        """Raises ValueError where the text is no IPv6 address; an adapter behind % is left out."""
+        return cls.of_ipv6(IPv6Address(text).packed)
 
 
 class Hardware(int):

@@ -147,7 +147,7 @@ def work_out(facts: Facts, told: Told) -> Case:
         rest = [target.address for _, target in found[MOST_LINKUPS:]]
         return Case(facts, pcs, candidates, linkups, rest)
     targets, trials = find_targets(pc, told)
-    linkups = [link_up(pc, target) for target in targets[:MOST_LINKUPS]]
+    linkups = [link_up(pc.facing(one.address), one) for one in targets[:MOST_LINKUPS]]
     for linkup in linkups:
         linkup.alone = len(linkups) == 1
     addresses = [target.address for target in targets[MOST_LINKUPS:]]

@@ -13,6 +13,7 @@ from analyzer.facts import (
     Path,
     Question,
     Session,
+    Station,
 )
 from analyzer.facts.index import by
 from analyzer.facts.ports import OFFICE_PORTS
@@ -129,19 +130,28 @@ def _controller_hardware(facts: Facts, controller: Address, pc: Pc) -> Hardware 
     """Who last claimed the controller's address, or sent packets with it and for no one else; None
     where two devices dispute it, or who claims it only stands in for it.
     """
-    claims = facts.arp.claims.get(controller)
-    if claims is not None:
+    claims = facts.claims(controller)
+    if claims.runs:
         last = claims.runs[-1].hardware
         is_stand_in = controller in facts.index.stands_in_for.get(last, ())
         return None if claims.are_disputed or is_stand_in else last
     senders = {path.src for path in facts.index.packets_from[controller] if path.src}
     stations = [facts.station(sender) for sender in senders if sender != pc.hardware]
-    plain = [one.hardware for one in stations if one is not None and len(one.addresses) == 1]
+    plain = [one.hardware for one in stations if one is not None and _is_plain(one, controller)]
     return plain[0] if len(plain) == 1 else None
 
 
+def _is_plain(station: Station, address: Address) -> bool:
+    """Whether a station that sends with an address sends with no other one of the same sort."""
+    return len(station.ipv6 if address.is_ipv6 else station.addresses) == 1
+
+
 def _router(facts: Facts, sent_to: set[Hardware], controller: Address) -> Hardware | None:
-    """The station that the PC hands packets for the controller to, if it answers as another."""
+    """The station that the PC hands packets for the controller to, if it answers as another. Over
+    IPv6 that shows nothing: a host has several addresses.
+    """
+    if controller.is_ipv6:
+        return None
     for hardware in sent_to:
         claimed = facts.index.claimed_by[hardware]
         if claimed and controller not in claimed:

@@ -1,11 +1,14 @@
 """What comes over the PC's cable: from whom, and whether a switch let it through."""
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from functools import cached_property
+from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
-from analyzer.facts import Hardware, Kind, Moment, Path, Station
+from analyzer.facts import Address, Hardware, Kind, Moment, Path, Station
+from analyzer.facts.paths import QUIET
+from analyzer.facts.starts import Start
 from analyzer.facts.switch import Neighbour, Tagged
 from analyzer.linkup.networks import Network, is_self_assigned
 
@@ -84,7 +87,9 @@ class Cable:
         inside: set[Hardware] = set()
         outside: set[Hardware] = set()
 
-        def note(address: int, who: Iterable[Hardware]) -> None:
+        def note(address: Address, who: Iterable[Hardware]) -> None:
+            if network is not None and network.address.is_ipv6 != address.is_ipv6:
+                return
             (inside if network is None or network.holds(address) else outside).update(who)
 
         heard = {path.src for path in self.forwarded if path.src is not None}
@@ -107,6 +112,18 @@ class Cable:
         return self._newcomers[place : place + 1]
 
     @cached_property
+    def fell_silent(self) -> list[Start]:
+        """The times in which the PC is not heard either, nor a station that otherwise speaks to all
+        without a pause: a link that is down stops them together.
+        """
+        silences = self._facts.starts.silences
+        missed = {at for one in self._pc.others for at in _missing(one, silences)}
+        return [
+            Start(behind, [], before, behind.seconds - before.seconds)
+            for before, behind in map(silences.__getitem__, sorted(missed))
+        ]
+
+    @cached_property
     def _newcomers(self) -> list[Moment]:
         return sorted((one.first for one in self.forwarded), key=lambda at: at.seconds)
 
@@ -127,6 +144,27 @@ class Cable:
         paths = self._facts.index.paths_from[station.hardware]
         let = (path for path in paths if path.kind not in CONTROL)
         return [(path.first.seconds, path.last.seconds) for path in let]
+
+
+def _missing(station: Station, silences: Sequence[tuple[Moment, Moment]]) -> set[int]:
+    """The places of the silences of all in which a station is missing that talks with nobody in
+    particular; none where it is missing at other times too, or for most of the time.
+    """
+    spans = station.presence.spans
+    gaps = [(end, begin) for (_, end), (begin, _) in pairwise(spans)]
+    heard = sum(end - begin for begin, end in spans)
+    if station.unicast or heard <= sum(begin - end for end, begin in gaps):
+        return set()
+    found = set()
+    for end, begin in gaps:
+        place = bisect_left(silences, end, key=lambda one: one[0].seconds)
+        if place == len(silences):
+            return set()
+        before, behind = silences[place]
+        if before.seconds - end > QUIET or not 0 <= begin - behind.seconds <= QUIET:
+            return set()
+        found.add(place)
+    return found
 
 
 def heard_of(linkup: "LinkUp") -> Heard:

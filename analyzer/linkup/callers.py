@@ -49,15 +49,15 @@ def callers(facts: Facts, told: Told) -> list[Pc]:
     """Everybody who called, sent, pinged or asked: a station of its own, or an address behind a
     router.
     """
-    found: dict[Hardware | Address, Pc] = {}
+    found: dict[tuple[Hardware | Address, bool], Pc] = {}
     for address in _asking(facts):
         if not (is_host(address) or is_loopback(address)):
             continue
         known: list[Hardware | None] = [*_hardware(facts, address)]
         for hardware in known or [None]:
-            key = address if hardware is None else hardware
+            key = (address if hardware is None else hardware, address.is_ipv6)
             if key not in found:
-                own = [address] if hardware is None else _addresses(facts, hardware)
+                own = [address] if hardware is None else _addresses(facts, hardware, address)
                 found[key] = Pc(facts, told.site, hardware, own, CALLER)
     named = (one for one in found.values() if told.pc in (None, one.hardware, *one.addresses))
     return list(named)
@@ -79,7 +79,7 @@ def _asking(facts: Facts) -> Iterable[Address]:
         note(echo.src, echo.requests.first if echo.requests.count else None)
     for error in facts.icmp.errors:
         note(error.about_src, error.moment)
-    for question in facts.arp.questions.values():
+    for question in facts.index.questions:
         note(question.asker_ip, question.asked.first)
     return sorted(first, key=lambda one: first[one])
 
@@ -92,7 +92,8 @@ def _hardware(facts: Facts, address: Address) -> list[Hardware]:
     return [one.hardware for one in stations if one.hardware]
 
 
-def _addresses(facts: Facts, hardware: Hardware) -> list[Address]:
-    """A station's addresses, the most used first."""
+def _addresses(facts: Facts, hardware: Hardware, address: Address) -> list[Address]:
+    """A station's addresses of the same sort as one of them, the most used first."""
     station = facts.index.stations[hardware]
-    return sorted(station.addresses, key=lambda one: -station.addresses[one])
+    used = station.ipv6 if address.is_ipv6 else station.addresses
+    return sorted(used, key=lambda one: -used[one])

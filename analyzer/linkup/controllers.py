@@ -3,7 +3,6 @@
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from enum import IntEnum
-from ipaddress import IPv4Address
 from typing import NamedTuple
 
 from analyzer.facts import Address, Exchange, Question, Session
@@ -13,7 +12,7 @@ from analyzer.linkup.model import Pc, Target, Told
 from analyzer.linkup.pc import is_host
 from analyzer.site import Site
 
-SELF_SERVICE = frozenset({67, 68, 137, 138, 1900, 3702, 5353, 5355})
+SELF_SERVICE = frozenset({67, 68, 137, 138, 546, 547, 1900, 3702, 5353, 5355})
 """UDP ports on which systems find addresses, names and devices by themselves (IANA)."""
 
 
@@ -108,7 +107,7 @@ def find_targets(pc: Pc, told: Told) -> tuple[list[Target], list[_Trial]]:
     all where none was. Otherwise the first of these that fits anybody:
     registered industrial ports; other sessions and addresses that nobody answered for; stations
     that call the PC and are answered; office services in the PC's own network; anything else that
-    it asked for. Public addresses are somebody else's servers.
+    it asked for. Public addresses are somebody else's servers; with IPv6 plants use them, too.
     """
     trials = _trials(pc)
     if told.controllers or told.site.controllers:
@@ -120,7 +119,7 @@ def find_targets(pc: Pc, told: Told) -> tuple[list[Target], list[_Trial]]:
     near = [
         one
         for one in trials.values()
-        if one.industrial or not (one.address in routers or IPv4Address(one.address).is_global)
+        if one.industrial or not (one.address in routers or _is_public(one.address, pc))
     ]
     most_asked = _most_asked(near, at_least=ASKED_ON_PURPOSE if sweeping else 2)
     unanswered = {one.address for one in most_asked}
@@ -128,10 +127,11 @@ def find_targets(pc: Pc, told: Told) -> tuple[list[Target], list[_Trial]]:
         ("industrial", [one for one in near if one.industrial]),
         ("tried", [one for one in near if one.opens or one.address in unanswered]),
         ("called", [one for one in near if one.called]),
-        ("tried", [one for one in near if one.tcp and pc.is_near(one.address)]),
+        ("tried", [one for one in near if one.tcp and pc.facing(one.address).is_near(one.address)]),
         ("tried", [one for one in near if one.pinged]),
         ("asked", [] if sweeping else [one for one in near if one.questions]),
         ("tried", [one for one in trials.values() if one.quoted or one.answered]),
+        ("tried", [one for one in trials.values() if one.tcp and one.address.is_ipv6]),
     )
     for how, chosen in tiers:
         if chosen:
@@ -139,6 +139,13 @@ def find_targets(pc: Pc, told: Told) -> tuple[list[Target], list[_Trial]]:
             others = [one for one in trials.values() if one.address not in taken]
             return [_target(one, how) for one in chosen], others
     return [], list(trials.values())
+
+
+def _is_public(address: Address, pc: Pc) -> bool:
+    """Whether an address is of the Internet, and of IPv6 not on the PC's own cable: prefixes of
+    cables have 64 bits (RFC 4291 2.5.1).
+    """
+    return address.is_public and address >> 64 not in pc.facing(address).prefixes
 
 
 ASKED_ON_PURPOSE = 3
@@ -149,7 +156,7 @@ GATEWAY_NUMBERS = (1, 254)
 
 def is_gateway_number(address: Address) -> bool:
     """Whether an address ends as those of gateways usually do."""
-    return address & 0xFF in GATEWAY_NUMBERS
+    return not address.is_ipv6 and address & 0xFF in GATEWAY_NUMBERS
 
 
 def _most_asked(trials: list[_Trial], at_least: int) -> list[_Trial]:
@@ -166,7 +173,17 @@ def _most_asked(trials: list[_Trial], at_least: int) -> list[_Trial]:
     ]
 
 
-def _trials(pc: Pc) -> dict[Address, _Trial]:
+def _trials(pc: Pc | None) -> dict[Address, _Trial]:
+    """What the PC did towards each address, of IPv4 and of IPv6."""
+    if pc is None:
+        return {}
+    trials = _trials_of(pc) | _trials(pc.over_ipv6)
+    for adapter in pc.adapters:
+        trials |= {at: one for at, one in _trials(adapter).items() if at not in trials}
+    return trials
+
+
+def _trials_of(pc: Pc) -> dict[Address, _Trial]:
     trials: dict[Address, _Trial] = {}
     facts, own = pc.facts, frozenset(pc.addresses)
     groups = facts.index.groups
@@ -212,7 +229,7 @@ def _routers(pc: Pc) -> set[Address]:
     handed = {
         path.dst
         for path in index.paths_from[pc.hardware]
-        if path.dst is not None and path.dst_ip and not pc.is_near(path.dst_ip)
+        if path.dst is not None and path.dst_ip and not pc.facing(path.dst_ip).is_near(path.dst_ip)
     }
     return {address for hardware in handed for address in index.claimed_by[hardware]}
 

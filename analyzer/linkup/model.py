@@ -2,7 +2,7 @@
 
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from functools import cached_property
 from itertools import accumulate
@@ -25,7 +25,6 @@ from analyzer.facts import (
     Spread,
     Station,
 )
-from analyzer.facts.arp import SWEEP
 from analyzer.facts.dhcp import ACK, DISCOVER, SERVER_PORT
 from analyzer.facts.icmp import UNREACHABLE
 from analyzer.facts.index import Groups, by, grouped
@@ -76,8 +75,8 @@ CALLER = "caller"
 
 @dataclass(eq=False)
 class Pc:
-    """A host that tries to reach controllers. addresses: the most used first; how_known: a key of
-    the words.
+    """A host that tries to reach controllers. addresses: all of IPv4 or all of IPv6, the most used
+    first; how_known: a key of the words; adapters: its others that were recorded, too.
     """
 
     facts: Facts = field(repr=False)
@@ -85,6 +84,39 @@ class Pc:
     hardware: Hardware | None
     addresses: list[Address]
     how_known: str
+    adapters: list["Pc"] = field(default_factory=list, repr=False)
+
+    @property
+    def is_ipv6(self) -> bool:
+        """Whether its addresses are those of IPv6."""
+        return any(one.is_ipv6 for one in self.addresses)
+
+    @cached_property
+    def prefixes(self) -> set[int]:
+        """The first 64 bits of its IPv6 addresses."""
+        return {own >> 64 for own in self.addresses if own.is_ipv6}
+
+    @cached_property
+    def over_ipv6(self) -> "Pc | None":
+        """The same host with its IPv6 addresses, None where it has none or has no others."""
+        own = {} if self.station is None else self.station.ipv6
+        if self.is_ipv6 or not own:
+            return None
+        return replace(self, addresses=sorted(own, key=lambda one: -own[one]), adapters=[])
+
+    def facing(self, address: Address) -> "Pc":
+        """The same host with addresses of the same sort as another's, and with the adapter that it
+        tried to reach that one by.
+        """
+        tried = (one for one in (self, *self.adapters) if one.has_tried(address))
+        own = next(tried, self)
+        return own.over_ipv6 or own if address.is_ipv6 else own
+
+    def has_tried(self, address: Address) -> bool:
+        """Whether its adapter sent anything to an address, or asked for it."""
+        index = self.facts.index
+        sent = any(one.src == self.hardware for one in index.packets_to[address])
+        return sent or any(one.asker == self.hardware for one in index.questions_for[address])
 
     def network(self, address: Address) -> Network:
         """The network of one of its addresses."""
@@ -125,6 +157,7 @@ class Pc:
             there = [one.wanted for one in index.questions_as[own] if one.asker == self.hardware]
             sent = (one for one in self.paths if one.dst is not None and not one.dst.is_group)
             there += [one.dst_ip for one in sent if one.dst_ip]
+            there = [one for one in there if one.is_ipv6 == own.is_ipv6]
             self._reach[own] = max(((own ^ one).bit_length() for one in there), default=0)
         return self._reach[own]
 
@@ -163,7 +196,8 @@ class Pc:
         if self.hardware is not None:
             as_address = [one for one in as_address if not one.from_client.hardware]
             as_address += index.sessions_by[self.hardware]
-        return sorted(as_address, key=lambda one: one.first)
+        own = (one for one in as_address if one.client.address.is_ipv6 == self.is_ipv6)
+        return sorted(own, key=lambda one: one.first)
 
     @cached_property
     def checked(self) -> list[Address]:
@@ -174,13 +208,15 @@ class Pc:
 
     @cached_property
     def times_to_live(self) -> set[int]:
-        """Times to live of its IPv4 packets."""
-        return times_to_live(one for one in self.paths if one.src_ip)
+        """Times to live of its packets."""
+        own = (one for one in self.paths if one.src_ip and one.src_ip.is_ipv6 == self.is_ipv6)
+        return times_to_live(own)
 
     @cached_property
     def questions(self) -> list[Question]:
-        """Its ARP questions."""
-        return [] if self.hardware is None else self.facts.index.questions_by[self.hardware]
+        """Its ARP questions, or neighbour solicitations."""
+        asked = [] if self.hardware is None else self.facts.index.questions_by[self.hardware]
+        return [one for one in asked if one.wanted.is_ipv6 == self.is_ipv6]
 
     @cached_property
     def paths(self) -> list[Path]:
@@ -217,7 +253,8 @@ class Pc:
         return {
             one.dst
             for one in self.paths
-            if one.dst is not None and one.dst_ip and one.dst_ip not in replied.get(one.dst, ())
+            if one.dst is not None and one.dst_ip and not one.dst_ip.is_ipv6
+            if one.dst_ip not in replied.get(one.dst, ())
         }
 
     @cached_property
@@ -257,10 +294,10 @@ class Pc:
         sent = self.facts.index.probes_by[self.hardware]
         return sorted(moment for _, series in sent for moment in series.moments)
 
-    @cached_property
+    @property
     def is_searching(self) -> bool:
         """Whether it searches the network: many addresses asked for, most without an answer."""
-        return sum(not one.answered for one in self.questions) >= SWEEP
+        return self.hardware in self.facts.index.searchers
 
     @cached_property
     def cable(self) -> Cable:
@@ -372,6 +409,11 @@ class LinkUp:
         return self.target.address
 
     @property
+    def is_ipv6(self) -> bool:
+        """Whether PC and controller speak IPv6."""
+        return self.controller.is_ipv6
+
+    @property
     def claims(self) -> Claims:
         """Who claims the controller's address in ARP."""
         return self.facts.claims(self.controller)
@@ -442,6 +484,8 @@ class LinkUp:
         here, or is not here at all.
         """
         if self.is_tried or self.self_assigned or not self.pc.addresses:
+            return False
+        if self.controller.is_ipv6:
             return False
         here, near_to = self.facts.index.addresses, presumed(self.controller)
         if self.mask is not None:

@@ -1,4 +1,7 @@
-"""IPv4 networks: an address with its mask, and where the mask is known from."""
+"""IP networks: an address with its mask, and where the mask is known from.
+
+Nothing names the length of an IPv6 prefix here: all IPv6 addresses are presumed one network.
+"""
 
 from bisect import bisect_left
 from collections.abc import Iterator, Sequence
@@ -11,8 +14,14 @@ from analyzer.site import Site
 
 PRESUMED_MASK = Address(0xFFFFFF00)
 """Where no mask is known: 255.255.255.0 (common practice, no source)."""
+ANY_IPV6 = Address(0)
+"""Leaves all bits of an IPv6 address open."""
 SELF_ASSIGNED_MASK = Address(0xFFFF0000)
 """169.254.0.0/16 has a mask of its own (RFC 3927 2.1)."""
+
+
+NOBODY6, LOOPBACK6 = Address.parse_ipv6("::"), Address.parse_ipv6("::1")
+"""The first one is nothing but the bit that tells IPv6 from IPv4."""
 
 
 class KnownFrom(StrEnum):
@@ -42,12 +51,12 @@ class Network:
 
     def holds(self, address: int) -> bool:
         """Whether an address is in it."""
-        return self.address & self.mask == address & self.mask
+        return not (self.address ^ address) & (self.mask | NOBODY6)
 
     @property
     def whole(self) -> "Network":
         """The same network, whichever station's it is."""
-        return Network(Address(self.address & self.mask), self.mask)
+        return Network(Address(self.address & (self.mask | NOBODY6)), self.mask)
 
     def holds_any(self, addresses: Sequence[int]) -> bool:
         """Whether one of some addresses, in order, is in it."""
@@ -56,12 +65,16 @@ class Network:
         return place < len(addresses) and self.holds(addresses[place])
 
     def __str__(self) -> str:
-        """Such as 192.0.2.0/24 (RFC 4632 3.1)."""
+        """Such as 192.0.2.0/24 (RFC 4632 3.1); of IPv6 the address alone."""
+        if self.address.is_ipv6:
+            return str(self.address)
         return str(IPv4Network((int(self.address), str(self.mask)), strict=False))
 
 
 def presumed(address: Address) -> Network:
     """The network of an address whose mask nothing names."""
+    if address.is_ipv6:
+        return Network(address, ANY_IPV6)
     return Network(address, SELF_ASSIGNED_MASK if is_self_assigned(address) else PRESUMED_MASK)
 
 
@@ -108,5 +121,5 @@ def is_self_assigned(address: Address) -> bool:
 
 
 def is_loopback(address: Address) -> bool:
-    """127.0.0.0/8, which never leaves a host (RFC 1122 3.2.1.3)."""
-    return address >> 24 == 127
+    """127.0.0.0/8 and ::1, which never leave a host (RFC 1122 3.2.1.3, RFC 4291 2.5.3)."""
+    return address >> 24 == 127 or address == LOOPBACK6

@@ -1,4 +1,10 @@
-"""Who the PC is: the host that recorded, by votes."""
+"""Who the PC is: the host that recorded, by votes.
+
+Where nothing but how much it speaks tells a host from others, and these have sessions with each
+other, it stays open.
+"""
+
+from ipaddress import IPv6Address
 
 from analyzer.facts import Address, Facts, Hardware, Question, Session, Station
 from analyzer.linkup.model import Pc, Told
@@ -23,7 +29,7 @@ def find_pc(facts: Facts, told: Told) -> tuple[Pc | None, list[Station]]:
     if told.pc is None:
         hosts = [one for one in hosts if not _is_told_controller(one, told)]
     else:
-        hosts = [one for one in hosts if told.pc in (one.hardware, *one.addresses)]
+        hosts = [one for one in hosts if told.pc in (one.hardware, *one.all_addresses)]
         if not hosts:
             return _not_seen(told, facts), []
     poll = _Poll(facts, told)
@@ -37,17 +43,31 @@ def find_pc(facts: Facts, told: Told) -> tuple[Pc | None, list[Station]]:
     enough = 1.0 if alone or (votes and votes[0][1].short) else ENOUGH
     if not votes or (votes[0][0] < enough and told.pc is None):
         return _recorded_by(facts, told.site), [station for _, station in votes]
-    if len(votes) > 1 and votes[0][0] - votes[1][0] < TOO_CLOSE:
+    adapters = [one for _, one in votes[1:] if told.pc is None and poll.in_record(one)]
+    if len(votes) > 1 and votes[0][0] - votes[1][0] < TOO_CLOSE and votes[1][1] not in adapters:
         return None, [station for score, station in votes if votes[0][0] - score < TOO_CLOSE]
     score, station = votes[0]
     if told.pc is None and score < SURE and is_no_caller(facts, station, told):
         return None, []
+    if told.pc is None and not poll.shows(station) and _others_talk(facts, station, told):
+        return None, [station]
     how = "sheet" if _in_sheet(station, told.site) else "traffic"
     how = "told" if told.pc is not None else "recorded" if score >= SURE else how
-    addresses = sorted(station.addresses, key=lambda one: -station.addresses[one])
+    addresses = addresses_of(station)
     if isinstance(told.pc, Address):
         addresses = [told.pc]
-    return Pc(facts, told.site, station.hardware, addresses, how), [station]
+    others = [
+        Pc(facts, told.site, one.hardware, addresses_of(one), how)
+        for one in adapters
+        if poll.in_record(station)
+    ]
+    return Pc(facts, told.site, station.hardware, addresses, how, others), [station]
+
+
+def addresses_of(station: Station) -> list[Address]:
+    """A station's addresses, the most used first; those of IPv6 where it has no other."""
+    used = station.addresses or station.ipv6
+    return sorted(used, key=lambda one: -used[one])
 
 
 def _not_seen(told: Told, facts: Facts) -> Pc:
@@ -66,7 +86,7 @@ def _is_told_controller(station: Station, told: Told) -> bool:
     its frames were recorded where they were made.
     """
     named = {address for address, _ in told.controllers}
-    return bool(named & set(station.addresses)) and not station.sent and not station.short
+    return bool(named & set(station.all_addresses)) and not station.sent and not station.short
 
 
 def _unheard_caller(facts: Facts, told: Told) -> Pc | None:
@@ -76,7 +96,7 @@ def _unheard_caller(facts: Facts, told: Told) -> Pc | None:
     named = {address for address, _ in told.controllers}
     sessions = [one for one in facts.sessions if not named or one.server.address in named]
     clients = {one.client.address for one in sessions}
-    heard = {address for one in facts.stations for address in one.addresses}
+    heard = {address for one in facts.stations for address in one.all_addresses}
     marked = any(one.sent or one.short for one in facts.stations)
     marked |= any(one.hardware or one.addresses for one in facts.interfaces)
     if told.pc is not None or marked or len(clients) != 1 or clients & heard:
@@ -123,16 +143,37 @@ class _Poll:
         score += 1.0 * (bool(sessions) or any(one.broadcasts for one in questions))
         score += 1.0 * any(_asks_in_vain(one) for one in questions)
         score += 3.0 * self._calls_a_controller(station, questions)
-        score += 0.5 * any(address for address in station.addresses)
+        score += 0.5 * any(address for address in station.all_addresses)
         score += BY_SHEET * _in_sheet(station, self._told.site)
         return score - 8.0 * station.is_router - 8.0 * station.is_switch
+
+    def in_record(self, station: Station) -> bool:
+        """Whether an interface record is about a station."""
+        return any(
+            one.hardware is not None and one.hardware == station.hardware
+            for one in self._facts.interfaces
+        )
+
+    def shows(self, station: Station) -> bool:
+        """Whether more than how much it speaks tells that a station recorded: a record of it, or
+        the site sheet, or frames as they are before an adapter sends them or after it joined them.
+        """
+        unpadded = station.short > 0 and self._short == 1
+        unfilled = any(one.checksum_filled is False for one in self._sessions(station))
+        return (
+            self.votes(station) >= SURE
+            or unpadded
+            or unfilled
+            or station.long > 0
+            or (_in_sheet(station, self._told.site))
+        )
 
     def _sessions(self, station: Station) -> list[Session]:
         """Sessions that it opened."""
         index = self._facts.index
         if station.hardware is not None:
             return index.sessions_by[station.hardware]
-        return [one for own in station.addresses for one in index.sessions_from[own]]
+        return [one for own in station.all_addresses for one in index.sessions_from[own]]
 
     def _questions(self, station: Station) -> list[Question]:
         own = station.hardware
@@ -188,7 +229,7 @@ def is_no_caller(facts: Facts, station: Station, told: Told) -> bool:
         return False
     named = {address for address, _ in told.controllers}
     others_did = False
-    for at in station.addresses:
+    for at in station.all_addresses:
         if len(facts.claims(at).counts) > 1:
             return False  # who is called there is not clear
         if index.sessions_from[at] or index.exchanges_from[at] or index.pings_from[at]:
@@ -200,6 +241,28 @@ def is_no_caller(facts: Facts, station: Station, told: Told) -> bool:
     return others_did
 
 
+def _others_talk(facts: Facts, station: Station, told: Told) -> bool:
+    """Whether two others have a session with each other, both ways: then a mirror port or a tap was
+    recorded, and whoever speaks most there need not be the PC. A switch keeps such sessions from
+    the ports of others, but for what it floods, which goes one way.
+    """
+    named, own = _controllers(told), {*station.all_addresses, station.hardware}
+
+    def is_between_others(one: Session) -> bool:
+        sides = (one.from_client, one.from_server)
+        ends = (one.client.address, one.server.address)
+        meant = not named or one.server.address in named
+        apart = own.isdisjoint(ends) and not any(own & {*side.hardware} for side in sides)
+        return meant and apart and all(side.frames for side in sides) and all(map(is_host, ends))
+
+    return any(map(is_between_others, facts.sessions))
+
+
 def is_host(address: Address) -> bool:
-    """Whether an address is neither multicast nor broadcast nor reserved (RFC 1112, RFC 1122)."""
+    """Whether an address is neither multicast nor broadcast nor reserved (RFC 1112, RFC 1122;
+    RFC 4291 2.5.2, 2.5.3 and 2.7).
+    """
+    if address.is_ipv6:
+        whole = IPv6Address(address.packed)
+        return not (whole.is_multicast or whole.is_unspecified or whole.is_loopback)
     return 0 < address >> 24 < 224 and address >> 24 != 127 and address & 0xFF != 0xFF

@@ -60,7 +60,7 @@ def _link_proof(linkup: LinkUp) -> Proof | None:
 def _is_own(station: Station, pc: Pc) -> bool:
     """Whether it is the PC: by its hardware address, or where one is lacking by an address."""
     if station.hardware is None or pc.hardware is None:
-        return not set(pc.addresses).isdisjoint(station.addresses)
+        return not set(pc.addresses).isdisjoint(station.all_addresses)
     return station.hardware == pc.hardware
 
 

@@ -14,6 +14,8 @@ ORDER, UNKNOWN_LENGTH = 0x1A2B3C4D, -1
 END, COMMENT = 0, 1
 NANOSECONDS = 9
 """if_tsresol: units of 10^-9 s (section 4.2)."""
+MOST_COUNT = (1 << 64) - 1
+"""Two counts of a recording that is copied may add up to more."""
 MOST_TEXT = 0xFFFF
 """Octets of one option at most: its length has 16 bits (section 3.5)."""
 
@@ -85,7 +87,11 @@ def statistics(
     """
     options = [(code, _time(at)) for code, at in ((2, began), (3, ended)) if at is not None]
     counts = ((4, received), (5, dropped))
-    options += [(code, struct.pack("<Q", count)) for code, count in counts if count is not None]
+    options += [
+        (code, struct.pack("<Q", min(count, MOST_COUNT)))
+        for code, count in counts
+        if count is not None
+    ]
     return _block(STATISTICS, struct.pack("<I", index) + _time(time), options)
 
 

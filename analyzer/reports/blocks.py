@@ -78,6 +78,31 @@ class Table:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Group:
+    """Rows that belong together, under a title. links: for each row the relative address of the
+    page that its name leads to, empty where there is none.
+    """
+
+    title: str
+    rows: Sequence[Sequence[str]]
+    links: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Groups:
+    """A table in groups. Its first cell is a verdict on the page; named: the place of the cell with
+    the name, which is told whole; kinds: the verdicts that occur; sortable: places of the columns
+    that a page can be sorted by.
+    """
+
+    header: Sequence[str]
+    groups: Sequence[Group]
+    named: int
+    kinds: Sequence[str] = ()
+    sortable: Sequence[int] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Typed:
     """Something to type, letter by letter: never wrapped."""
 
@@ -115,14 +140,15 @@ class Lifeline:
 
 class Shape(StrEnum):
     """How an event is drawn, after ITU-T Z.120: a message that arrives, one that nothing answers (a
-    lost message), one to everybody, messages repeated in a loop, an answer that does not come, and
-    time in which nothing happens.
+    lost message), one to everybody, messages repeated in a loop, rounds of several events that
+    repeat, an answer that does not come, and time in which nothing happens.
     """
 
     MESSAGE = "message"
     LOST = "lost"
     TO_ALL = "to all"
     LOOP = "loop"
+    ROUNDS = "rounds"
     SILENCE = "silence"
     PAUSE = "pause"
     REMARK = "remark"
@@ -133,8 +159,9 @@ class Event:
     """Something that happened, once or again and again.
 
     by, to: places of lifelines, the same where it is for everybody; frame: None for silence and
-    pauses; text: what the picture says; until: when a loop ended; proof: whether a finding rests on
-    it; name: what links lead to, empty where none do; times: how many it stands for.
+    pauses; text: what the picture says; until: when a loop or a pause ended; proof: whether a
+    finding rests on it; name: what links lead to, empty where none do; times: how many it stands
+    for; inside: whether it belongs to the rounds that are told above it.
     """
 
     seconds: float
@@ -147,6 +174,7 @@ class Event:
     proof: bool = False
     name: str = ""
     times: int = 1
+    inside: bool = False
 
     @property
     def ends(self) -> float:
@@ -157,7 +185,7 @@ class Event:
 @dataclass(frozen=True, slots=True, eq=False)
 class SequenceChart:
     """Who said what to whom, time going down. everybody: what the receiver of a message to all is
-    called.
+    called; key: the signs that occur, by their shapes or as "proof", and what they mean.
     """
 
     title: str
@@ -165,6 +193,7 @@ class SequenceChart:
     header: Sequence[str]
     lifelines: Sequence[Lifeline]
     events: Sequence[Event]
+    key: Sequence[tuple[str, str]] = ()
 
     def as_table(self) -> Table:
         """The same in words."""
@@ -173,7 +202,7 @@ class SequenceChart:
     def _row(self, event: Event) -> tuple[str, ...]:
         frame = f"{event.frame:,}" if event.frame else ""
         by, to = self.lifelines[event.by].name, self.lifelines[event.to].name
-        if event.shape in (Shape.PAUSE, Shape.SILENCE, Shape.REMARK):
+        if event.shape in (Shape.PAUSE, Shape.SILENCE, Shape.REMARK, Shape.ROUNDS):
             by = to = ""
         if event.shape is Shape.TO_ALL:
             to = self.everybody
@@ -258,6 +287,7 @@ Block = (
     | Listing
     | Labelled
     | Table
+    | Groups
     | Typed
     | StageChart
     | SequenceChart

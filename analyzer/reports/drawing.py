@@ -3,7 +3,7 @@
 import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from math import log
+from math import log, log2
 
 from analyzer.reports.blocks import Event, Lifeline, SequenceChart, Shape, SpreadChart, TimeStrip
 
@@ -12,12 +12,14 @@ LETTER = 7.4
 BOLD = 1.15
 """How much wider bold letters are."""
 LINE = 18
-TIMES = 118
+TIMES = 90
 """Width of the column of times and frames."""
-MARGIN = 92
-"""From that column to the first lifeline, and from the last one to the edge."""
-APART = {2: 330, 3: 250, 4: 210, 5: 190, 6: 180}
-"""Between two lifelines, by their number."""
+NEAR = 12
+"""From that column to the first lifeline."""
+MARGIN = 78
+"""From the last lifeline to the edge: half a head."""
+APART = {2: 250, 3: 200, 4: 190, 5: 180, 6: 180}
+"""Between two lifelines, by their number: both ends stand on the screen of a telephone."""
 PIECE = 200
 """Height from which on a chart goes on in another piece: about a quarter of a sheet of paper."""
 HEAD = 20
@@ -64,7 +66,7 @@ def draw_sequence(chart: SequenceChart) -> list[Picture]:
     instance ends. In pieces to be put below each other: paper is changed between two of them.
     """
     apart = APART[max(2, min(len(chart.lifelines), 6))]
-    places = [TIMES + MARGIN + apart * number for number in range(len(chart.lifelines))]
+    places = [TIMES + NEAR + apart * number for number in range(len(chart.lifelines))]
     width = places[-1] + MARGIN
     heads = [_head_lines(one) for one in chart.lifelines]
     head_height = LINE * max(len(lines) for lines in heads) + 14
@@ -73,10 +75,13 @@ def draw_sequence(chart: SequenceChart) -> list[Picture]:
     for place, lines in zip(places, heads, strict=True):
         head.marks += _head(place, lines, head_height, y)
     pieces = [Picture(width, y, [head])]
-    for event in chart.events:
+    for event, after in zip(chart.events, [*chart.events[1:], None], strict=True):
         row, height = _row(event, places, y, chart.everybody)
         paused = " paused" if event.shape in (Shape.PAUSE, Shape.SILENCE) else ""
         lives = [Mark("line", (x, y, x, y + height), f"life{paused}") for x in places]
+        if event.shape is Shape.ROUNDS or event.inside:
+            is_last = after is None or not after.inside
+            lives += _bracket(places, y, height, event.shape is Shape.ROUNDS, is_last)
         if pieces[-1].height > PIECE:
             pieces.append(Picture(width, 0, [], y))
         pieces[-1].groups += [Group(marks=lives), row]
@@ -109,15 +114,37 @@ def _row(event: Event, places: Sequence[float], y: float, everybody: str) -> tup
     room = _room(event, places)
     letter = LETTER * BOLD if event.proof else LETTER
     lines = textwrap.wrap(event.text, max(10, int(room / letter)))
-    height = LINE * max(len(lines), 1) + {Shape.LOOP: 34, Shape.PAUSE: 8, Shape.SILENCE: 16}.get(
-        event.shape, 16
-    )
-    if event.shape is not Shape.PAUSE:
-        group.marks += _when(event, y)
-    group.marks += _DRAWN[event.shape](event, places, y, lines)
+    height = LINE * max(len(lines), 1) + BELOW.get(event.shape, 16) + _waited(event)
+    if event.frame is not None:
+        height = max(height, 2 * LINE + 2)
     if event.shape is Shape.TO_ALL:
         group.marks += _receivers(event, places, y + LINE * len(lines), everybody)
+    group.marks += _when(event, y)
+    group.marks += _DRAWN[event.shape](event, places, y, lines)
     return group, height
+
+
+BELOW = {Shape.LOOP: 38, Shape.PAUSE: 8, Shape.ROUNDS: 4}
+"""Room below the words of a row."""
+TALLER = 10
+"""By how much a pause is taller that lasts twice as long."""
+
+
+def _waited(event: Event) -> float:
+    """How much taller than the shortest a pause is drawn: a long one must not look like it."""
+    is_pause = event.shape in (Shape.PAUSE, Shape.SILENCE)
+    return TALLER * min(7.0, max(0.0, log2(max(1.0, event.ends - event.seconds) / 2)) * is_pause)
+
+
+def _bracket(
+    places: Sequence[float], y: float, height: float, is_first: bool, is_last: bool
+) -> Iterator[Mark]:
+    """The side of a bracket along one row, with its ends."""
+    x = places[-1] + 24
+    top, bottom = y + 4 * is_first, y + height - 2 * is_last
+    yield Mark("line", (x, top, x, bottom), "bracket")
+    ends = [top] * is_first + [bottom] * is_last
+    yield from (Mark("line", (x - 10, level, x, level), "bracket") for level in ends)
 
 
 def _room(event: Event, places: Sequence[float]) -> float:
@@ -127,19 +154,19 @@ def _room(event: Event, places: Sequence[float]) -> float:
 
 def _reach(event: Event, places: Sequence[float]) -> tuple[float, float]:
     """From where to where an event is drawn."""
-    if event.shape in (Shape.REMARK, Shape.TO_ALL, Shape.PAUSE):
+    if event.shape in (Shape.REMARK, Shape.TO_ALL, Shape.PAUSE, Shape.ROUNDS):
         return places[0], places[-1]
     return places[event.by], places[event.to]
 
 
 def _when(event: Event, y: float) -> Iterator[Mark]:
-    if event.shape is Shape.SILENCE:
+    if event.shape in (Shape.SILENCE, Shape.PAUSE, Shape.ROUNDS):
         return
-    yield Mark("words", (TIMES - 8, y + LINE), "time", f"{event.seconds:.3f} s", "end")
+    yield Mark("words", (TIMES - 4, y + LINE - 3), "time", f"{event.seconds:.3f} s", "end")
+    if event.frame is not None:
+        yield Mark("words", (TIMES - 4, y + 2 * LINE - 5), "time", f"frame {event.frame:,}", "end")
     if event.proof:
-        x, middle = 9.0, y + LINE - 5
-        points = (x, middle - 6, x + 6, middle, x, middle + 6, x - 6, middle)
-        yield Mark("poly", points, "diamond")
+        yield Mark("poly", _diamond(9.0, y + LINE - 7), "diamond")
 
 
 def _label(lines: Sequence[str], x: float, y: float, look: str = "label") -> Iterator[Mark]:
@@ -183,43 +210,49 @@ def _to_all(
 
 def _edges(event: Event, places: Sequence[float]) -> Iterator[tuple[float, int]]:
     """The edges of the chart, beyond all others' lifelines, and the way there."""
-    edge = MARGIN - 8
     if event.by < len(places) - 1:
-        yield places[-1] + edge, 1
+        yield places[-1] + MARGIN - 8, 1
     if event.by > 0:
-        yield places[0] - edge, -1
+        yield places[0] - NEAR, -1
 
 
 def _receivers(event: Event, places: Sequence[float], y: float, everybody: str) -> Iterator[Mark]:
     """Who gets a message to all, written at its end."""
     for end, toward in _edges(event, places):
-        yield Mark("words", (end, y), "small", everybody, "end" if toward > 0 else "start")
+        anchor, off = ("end", 0) if toward > 0 else ("start", NEAR + 6)
+        yield Mark("words", (end + off, y - 2), "small", everybody, anchor)
 
 
 def _loop(event: Event, places: Sequence[float], y: float, lines: Sequence[str]) -> Iterator[Mark]:
     begin, end = sorted((places[event.by], places[event.to]))
-    height = LINE * len(lines) + 26
-    yield Mark("box", (begin - 16, y + 2, end - begin + 32, height), "loop")
-    points = (begin - 16, y + 2, begin + 26, y + 2, begin + 26, y + 12, begin + 18, y + 18)
-    yield Mark("poly", (*points, begin - 16, y + 18), "tag")
-    yield Mark("words", (begin + 3, y + 14), "small", "loop")
-    yield from _label(lines, (begin + end) / 2, y + 10)
-    level = y + LINE * len(lines) + 18
+    height = LINE * len(lines) + 30
+    yield Mark("box", (begin - 10, y + 2, end - begin + 20, height), "loop")
+    points = (begin - 10, y + 2, begin + 32, y + 2, begin + 32, y + 12, begin + 24, y + 18)
+    yield Mark("poly", (*points, begin - 10, y + 18), "tag")
+    yield Mark("words", (begin + 9, y + 14), "small", "loop")
+    yield from _label(lines, (begin + end) / 2, y + 16)
+    level = y + LINE * len(lines) + 22
     yield from _arrow(begin, end, level)
     yield from _arrow(end, begin, level)
 
 
 def _pause(event: Event, places: Sequence[float], y: float, lines: Sequence[str]) -> Iterator[Mark]:
-    yield from _label(lines, (places[0] + places[-1]) / 2, y, "quiet")
+    yield from _label(lines, (places[0] + places[-1]) / 2, y + _waited(event) / 2, "quiet")
+
+
+def _rounds(
+    event: Event, places: Sequence[float], y: float, lines: Sequence[str]
+) -> Iterator[Mark]:
+    yield from _label(lines, (places[0] + places[-1]) / 2, y, "name")
 
 
 def _silence(
     event: Event, places: Sequence[float], y: float, lines: Sequence[str]
 ) -> Iterator[Mark]:
     begin, end = sorted((places[event.by], places[event.to]))
-    height = LINE * len(lines) + 6
+    height = LINE * len(lines) + 6 + _waited(event)
     yield Mark("box", (begin + 8, y + 3, end - begin - 16, height), "silence")
-    yield from _label(lines, (begin + end) / 2, y + 4, "quiet")
+    yield from _label(lines, (begin + end) / 2, y + 4 + _waited(event) / 2, "quiet")
 
 
 def _remark(
@@ -237,12 +270,46 @@ _DRAWN = {
     Shape.TO_ALL: _to_all,
     Shape.LOOP: _loop,
     Shape.PAUSE: _pause,
+    Shape.ROUNDS: _rounds,
     Shape.SILENCE: _silence,
     Shape.REMARK: _remark,
 }
 
+SIGN = 44, 20
+"""Width and height of a sign in the key."""
+
+
+def draw_sign(sign: str) -> Picture:
+    """A sign of a sequence chart, for its key: of a shape, or "proof"."""
+    wide, tall = SIGN
+    middle = tall / 2
+    line = Mark("line", (2, middle, wide - 4, middle), "arrow")
+    edges = [Mark("line", (wide - 12, middle + up, wide - 4, middle), "arrow") for up in (-6, 6)]
+    box = (4, 3, wide - 8, tall - 6)
+    drawn = {
+        "proof": [Mark("poly", _diamond(wide / 2, middle), "diamond")],
+        Shape.LOST: [
+            Mark("line", (2, middle, 30, middle), "arrow lost"),
+            Mark("dot", (32, middle, 6), "hole"),
+        ],
+        Shape.TO_ALL: [line, *edges],
+        Shape.LOOP: [Mark("box", box, "loop"), *_arrow(8, wide - 8, middle)],
+        Shape.ROUNDS: list(_bracket([wide / 2 - 24], 0, tall, True, True)),
+        Shape.SILENCE: [Mark("box", box, "silence")],
+        Shape.PAUSE: [Mark("line", (wide / 2, 0, wide / 2, tall), "life paused")],
+        Shape.REMARK: [Mark("box", box, "remark")],
+    }
+    return Picture(wide, tall, [Group(marks=list(drawn[sign]))])
+
+
+def _diamond(x: float, y: float) -> Sequence[float]:
+    return x, y - 6, x + 6, y, x, y + 6, x - 6, y
+
+
 LANE = 38
 """Height of a lane of the strip with its name above it."""
+APART_BY = 0.3
+"""Per cent of the strip that lie between two spans at least, so that they are seen to be two."""
 BARS = 44
 """Height of the tallest bar of a distribution."""
 
@@ -257,17 +324,20 @@ def draw_strip(strip: TimeStrip) -> Picture:
     groups = [Group()]
     for moment, label in strip.ticks:
         anchor = "start" if moment == 0 else "end" if at(moment) > 90 else "middle"
-        groups[0].marks += [
-            Mark("line", (at(moment), 0, at(moment), height), "tick"),
-            Mark("words", (at(moment), height + 18), "small", label, anchor),
-        ]
+        groups[0].marks.append(Mark("words", (at(moment), height + 18), "small", label, anchor))
     for number, lane in enumerate(strip.lanes):
         y = LANE * number
         marks = [Mark("words", (0, y + 15), "small", lane.name, "start")]
         marks += [Mark("box", (0, y + 20, 100, 14), "lane")]
-        for begin, end in lane.spans:
+        marks += [
+            Mark("line", (at(moment), y + 20, at(moment), y + 37), "tick")
+            for moment, _ in strip.ticks
+        ]
+        following = [at(begin) for begin, _ in lane.spans[1:]] + [100 + APART_BY]
+        for (begin, end), then in zip(lane.spans, following, strict=False):
             left = min(at(begin), 99.5)
-            marks.append(Mark("box", (left, y + 20, max(0.5, at(end) - left), 14), "on"))
+            right = min(max(at(end), left + 0.5), then - APART_BY)
+            marks.append(Mark("box", (left, y + 20, right - left, 14), "on"))
         for moment in lane.marks:
             marks.append(Mark("box", (min(at(moment), 99.5), y + 18, 0.5, 18), "moment"))
         groups.append(Group(marks=marks))
@@ -289,12 +359,13 @@ def draw_spread(chart: SpreadChart) -> Picture:
     for duration, label in chart.ticks:
         x = at(duration)
         anchor = "start" if x < 5 else "end" if x > 90 else "middle"
-        groups[0].marks += [
-            Mark("line", (x, 0, x, height), "tick"),
-            Mark("words", (x, height + 18), "small", label, anchor),
-        ]
+        groups[0].marks.append(Mark("words", (x, height + 18), "small", label, anchor))
     for number, row in enumerate(chart.rows):
         bottom = row_height * (number + 1)
+        groups[0].marks += [
+            Mark("line", (at(duration), bottom - BARS, at(duration), bottom + 4), "tick")
+            for duration, _ in chart.ticks
+        ]
         group = Group(marks=[Mark("words", (0, bottom - BARS - 10), "small", row.name, "start")])
         most = max(bar.count for bar in row.bars)
         for bar in row.bars:

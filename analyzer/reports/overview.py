@@ -15,7 +15,7 @@ NICE = (
 MOST_TICKS = 4
 """Fit below each other's neighbours on a telephone."""
 TOUCHING = 0.004
-"""Share of the strip below which two spans, or two marks, are drawn as one."""
+"""Share of the strip below which a gap, a span or a mark is too small to be seen by itself."""
 WORTH_PLOTTING = 10
 """Durations of one kind from which on they are worth a picture."""
 
@@ -41,11 +41,15 @@ Spans = list[tuple[float, float]]
 
 
 def _joined(spans: Sequence[tuple[float, float]], touching: float) -> Spans:
-    """Spans in order, those that touch as one."""
+    """Spans in order; those that overlap are one, and those that touch where one of them is too
+    short to be seen by itself: two sessions are two, however soon the second one follows.
+    """
     joined: Spans = []
     for begin, end in sorted(spans):
-        if joined and begin - joined[-1][1] <= touching:
-            joined[-1] = (joined[-1][0], max(joined[-1][1], end))
+        before, over = joined[-1] if joined else (begin, begin - 1 - touching)
+        is_short = min(end - begin, over - before) <= touching
+        if joined and begin - over <= (touching if is_short else 0):
+            joined[-1] = (before, max(over, end))
         else:
             joined.append((begin, end))
     return joined
@@ -73,7 +77,8 @@ def _lanes(diagnosis: Diagnosis) -> Iterator[Lane]:
     yield Lane("The PC sends", sent if pc is not None else [], [])
     yield Lane("Address settings", [], _address_marks(diagnosis))
     questions = [question for linkup in linkups for question in linkup.questions]
-    yield Lane("ARP questions", [], [m.seconds for q in questions for m in q.asked.moments])
+    asked = "Questions" if any(one.is_ipv6 for one in linkups) else "ARP questions"
+    yield Lane(asked, [], [m.seconds for q in questions for m in q.asked.moments])
     yield Lane("Port called", [], [m.seconds for s in sessions for m in s.syns.moments])
     yield Lane("Session open", [_open(one.session) for one in calls if one.opened], [])
     yield Lane("Answers", [span for linkup in linkups for span in _answers(linkup)], [])
@@ -142,6 +147,11 @@ def in_words(kind: str, spread: Spread) -> str:
     median = milliseconds(spread.median)
     half = f"half of them within {median}, the slowest after {most}"
     return f"{_how_many(kind, spread)}: {half if median != most else f'all within {most}'}."
+
+
+def is_spread(kinds: Sequence[Timed]) -> bool:
+    """Whether a picture shows more than the words: not where all bars stand alone."""
+    return any(len(one.bins) > 1 for _, one in kinds)
 
 
 def spread_chart(kinds: Sequence[Timed]) -> SpreadChart:

@@ -2,13 +2,14 @@
 
 import json
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict
+from itertools import groupby
 
-from analyzer.diagnosis import Stage, Step
-from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
-from analyzer.reports.document.verdict import ENDED, SHOWN_AS, WARNED
-from analyzer.reports.row import NOT_READ, WORST_VERDICT, Row, worst_first
+from analyzer.diagnosis import Step
+from analyzer.reports.blocks import Block, Group, Groups, Heading, Listing, Paragraph, Table
+from analyzer.reports.document.verdict import ENDED, NAMES, WARNED, capital
+from analyzer.reports.row import NOT_READ, WORST_VERDICT, Row, group, worst_first
 from analyzer.words import clean, count, listed
 
 SCHEMA = "whynolink-triage/1"
@@ -19,6 +20,9 @@ READ_ON = (
 COUNTED = {str(verdict): words for verdict, words in ENDED.items()}
 COUNTED[WARNED] = "complete with a warning"
 GET_REPORT = "Print it with: whynolink diagnose FILE"
+COMMONEST = 5
+"""Findings that a summary names: what to look at first in a week's mail."""
+STAGE_NAMES = {str(stage): name for stage, name in NAMES.items()}
 
 
 def ranked(rows: Iterable[Row]) -> list[Row]:
@@ -27,33 +31,93 @@ def ranked(rows: Iterable[Row]) -> list[Row]:
 
 
 def ranking(
-    rows: Sequence[Row],
-    made: Sequence[str],
-    reports: str = "",
-    links: Mapping[str, str] | None = None,
-    folder: str = "",
+    rows: Sequence[Row], made: Sequence[str], reports: str = "", folder: str = ""
 ) -> list[Block]:
-    """The document for many recordings. made: by which version and with which options; reports:
-    the folder with their pages; links: the address of each page, by its name; folder: in which
-    names begin, empty where they are whole.
+    """The text about many recordings. made: by which version and with which options; reports: the
+    folder with their pages; folder: in which names begin, empty where they are whole.
     """
-    stages = [f"{number} {SHOWN_AS[stage]}" for number, stage in enumerate(Stage, 1)]
-    inside = f'Names of files begin inside the folder "{clean(folder)}".'
     where = f"Its page lies in {clean(reports)}, named after it." if reports else GET_REPORT
+    inside = f'Names of files begin inside the folder "{clean(folder)}".' if folder else ""
+    groups = [Group(_title(alike), [_in_short(one) for one in alike], ()) for alike in _alike(rows)]
     return [
-        Heading(_headline(rows), 1),
-        Paragraph(f"Worst first. At: the stage where it stopped. {'; '.join(stages)}."),
+        *_summary(rows),
         Paragraph(f"{READ_ON} {where}"),
-        *([Paragraph(inside)] if folder else []),
-        Table(
-            ("File", "Controller", "Verdict", "At", "What leads"),
-            [_cells(row) for row in rows],
-            name_above=True,
-            links=[links.get(row.report, "") for row in rows] if links else (),
-        ),
-        Heading("How this table was made"),
-        Listing([Step(clean(text)) for text in made]),
+        *([Paragraph(inside)] if inside else []),
+        Heading("Worst first"),
+        Groups(("Controller", "Recorded (UTC)", "Sure", "File"), groups, named=3),
+        *_how_made(made),
     ]
+
+
+def ranking_page(
+    rows: Sequence[Row], made: Sequence[str], links: Mapping[str, str] | None = None
+) -> list[Block]:
+    """The page about many recordings, which names no folder. links: the address of each page, by
+    its name.
+    """
+    cells = {id(row): _in_full(row) for row in rows}
+    kept = [name for name in COLUMNS if name in ALWAYS or any(c[name] for c in cells.values())]
+    links = links or {}
+    groups = [
+        Group(
+            _title(alike),
+            [[cells[id(row)][name] or "-" for name in kept] for row in alike],
+            [links.get(row.report, "") for row in alike],
+        )
+        for alike in _alike(rows)
+    ]
+    verdicts = {row.verdict for row in rows}
+    return [
+        *_summary(rows),
+        Paragraph(f"{READ_ON} {LINKED if links else GET_REPORT}"),
+        Groups(
+            [COLUMNS[name] for name in kept],
+            groups,
+            named=kept.index("file"),
+            kinds=[str(one) for one in WORST_VERDICT if one in verdicts],
+            sortable=[place for place, name in enumerate(kept) if name not in ("verdict", "stage")],
+        ),
+        *_how_made(made),
+    ]
+
+
+LINKED = "The name of its file leads to it."
+COLUMNS = {
+    "verdict": "Verdict",
+    "stage": "Stage",
+    "finding": "What leads",
+    "certainty": "Sure",
+    "controller": "Controller",
+    "pc": "PC",
+    "recorded": "Recorded (UTC)",
+    "file": "File",
+    "sender": "From",
+    "subject": "Subject",
+    "sent": "Mailed (UTC)",
+}
+ALWAYS = ("verdict", "stage", "finding", "controller", "file")
+"""Columns that stand there though they are empty."""
+
+
+def _summary(rows: Sequence[Row]) -> Iterator[Block]:
+    """How many came how far, what is found most often, and what came along."""
+    yield Heading(_headline(rows), 1)
+    leads = [row for row in rows if row.rule]
+    often = Counter(row.rule for row in leads).most_common(COMMONEST)
+    first: dict[str, str] = {}
+    for row in leads:
+        first.setdefault(row.rule, row.finding)
+    if often and often[0][1] > 1:
+        yield Paragraph("Found most often:")
+        yield Listing([Step(f"{number:,} times: {_spelt(rule)}") for rule, number in often
+                       if number > 1])  # fmt: skip
+    strays = sum(row.strays for row in rows)
+    if strays:
+        verb = "hold" if strays > 1 else "holds"
+        yield Paragraph(
+            f"{count(strays, 'file')} that came along {verb} no frames (pictures, texts and the "
+            "like): counted only."
+        )
 
 
 def _headline(rows: Sequence[Row]) -> str:
@@ -64,6 +128,56 @@ def _headline(rows: Sequence[Row]) -> str:
     told = listed([f"{counts[verdict]:,} {COUNTED[verdict]}" for verdict in worst])
     judged = count(len(rows) - unread, "recording") + (f": {told}" if told else "")
     return f"{judged}; {count(unread, 'file')} not read" if unread else judged
+
+
+def _alike(rows: Sequence[Row]) -> Iterator[list[Row]]:
+    """Rows with the same verdict for the same reason."""
+    yield from (list(alike) for _, alike in groupby(ranked(rows), group))
+
+
+def _title(alike: Sequence[Row]) -> str:
+    """Verdict and reason of rows that are told together, and how many they are."""
+    row = alike[0]
+    at = f" at the {STAGE_NAMES[row.stage]}" if row.stage else ""
+    number = f" ({len(alike):,})" if len(alike) > 1 else ""
+    same = len({one.finding for one in alike}) == 1
+    why = clean(row.finding if same else _spelt(row.rule))
+    return f"{capital(row.verdict)}{at}{number}{f': {why}' if why else ''}"
+
+
+def _spelt(rule: str) -> str:
+    return rule.replace("-", " ")
+
+
+def _in_short(row: Row) -> tuple[str, ...]:
+    return _controller(row) or "-", _minute(row.recorded) or "-", row.certainty or "-", row.file
+
+
+def _in_full(row: Row) -> dict[str, str]:
+    return {
+        **{name: str(getattr(row, name)) for name in COLUMNS},
+        "stage": STAGE_NAMES.get(row.stage, ""),
+        "controller": _controller(row),
+        "file": clean(row.file),
+        "recorded": _minute(row.recorded),
+        "sent": _minute(row.sent),
+    }
+
+
+def _controller(row: Row) -> str:
+    port = f":{row.port}" if row.port is not None else ""
+    others = f" and {row.more_controllers} more" if row.more_controllers else ""
+    return f"{row.controller}{port}{others}"
+
+
+def _minute(when: str) -> str:
+    """2026-03-02T08:00:09+00:00 -> 2026-03-02 08:00."""
+    return when[:16].replace("T", " ")
+
+
+def _how_made(made: Sequence[str]) -> Iterator[Block]:
+    yield Heading("How this table was made")
+    yield Listing([Step(clean(text)) for text in made])
 
 
 def columns(rows: Sequence[Row], links: Mapping[str, str]) -> Table:
@@ -82,11 +196,3 @@ def rows_to_json(rows: Sequence[Row], links: Mapping[str, str]) -> str:
 def _entry(row: Row, links: Mapping[str, str]) -> dict[str, object]:
     entry = {name: None if value == "" else value for name, value in asdict(row).items()}
     return entry | {"report": links[row.report] if row.report else None}
-
-
-def _cells(row: Row) -> tuple[str, ...]:
-    port = f":{row.port}" if row.port is not None else ""
-    others = f" and {row.more_controllers} more" if row.more_controllers else ""
-    stage = str([*map(str, Stage)].index(row.stage) + 1) if row.stage else "-"
-    controller = f"{row.controller}{port}{others}" or "-"
-    return clean(row.file), controller, row.verdict, stage, row.finding

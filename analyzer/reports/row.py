@@ -1,6 +1,7 @@
 """A diagnosis -> one plain row: the shortest report, small enough to travel between processes."""
 
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 from analyzer.diagnosis import (
     CANNOT_TELL,
@@ -28,22 +29,32 @@ class Row:
     """One recording in a line, told by the link-up that got least far.
 
     file: what the reader calls it; pieces: how many files it is made of; controller, port: empty
-    and None where there is none; more_controllers: how many others it shows; stage: where it
-    stopped, empty where it did not; finding: the title of the leading one, or why the verdict is
-    what it is; rule: its slug, empty where none leads; status: the exit status of its diagnosis;
-    report: the file name of its page, empty where none was asked for.
+    and None where there is none; more_controllers: how many others it shows; pc: its IPv4 or
+    hardware address, empty where it is not known; stage: where it stopped, empty where it did not;
+    finding: the title of the leading one, or why the verdict is what it is; rule: its slug;
+    certainty: of that finding; both empty where none leads; recorded, sent: UTC, ISO 8601, empty
+    where not known; sender, subject, sent: what the mail says that it came with; strays: files that
+    came along and never hold frames, told in the first row of a parcel; status: the exit status of
+    its diagnosis; report: the file name of its page, empty where none was asked for.
     """
 
     file: str
     pieces: int = 1
+    recorded: str = ""
     controller: str = ""
     port: int | None = None
     more_controllers: int = 0
+    pc: str = ""
     verdict: str
     stage: str = ""
     finding: str
     rule: str = ""
+    certainty: str = ""
     status: int
+    sender: str = ""
+    subject: str = ""
+    sent: str = ""
+    strays: int = 0
     sha256: str = ""
     report: str = ""
 
@@ -59,6 +70,8 @@ def row_of(diagnosis: Diagnosis, file: str) -> Row:
         verdict=str(Verdict.CANNOT_TELL),
         finding=lead.title if lead else _nobody(diagnosis),
         rule=lead.rule if lead else "",
+        certainty=str(lead.certainty) if lead else "",
+        recorded=in_utc(diagnosis.facts.first_seen),
         status=diagnosis.status,
         sha256=diagnosis.facts.sha256,
     )
@@ -69,10 +82,16 @@ def row_of(diagnosis: Diagnosis, file: str) -> Row:
         controller=str(worst.linkup.controller),
         port=worst.linkup.target.port,
         more_controllers=len(diagnosis.outcomes) - 1,
+        pc=str(worst.linkup.pc_address or worst.linkup.pc.hardware or ""),
         verdict=WARNED if lead and worst.verdict is Verdict.COMPLETE else str(worst.verdict),
         stage=str(worst.stopped_at or ""),
         finding=lead.title if lead else because_of(worst),
     )
+
+
+def in_utc(when: datetime | None) -> str:
+    """A time for a row."""
+    return "" if when is None else when.isoformat(timespec="seconds")
 
 
 def not_read(file: str, why: str) -> Row:
@@ -85,10 +104,20 @@ def beside(row: Row) -> Row:
     return replace(row, status=NO_FAULT)
 
 
-def worst_first(row: Row) -> tuple[int, int, int, bool, str]:
-    """The key to sort rows by: a fault before a doubt, an early stage before a late one."""
+def worst_first(row: Row) -> tuple[object, ...]:
+    """The key to sort rows by: a fault before a doubt, an early stage before a late one, and alike
+    ones together.
+    """
+    return *group(row), row.file
+
+
+def group(row: Row) -> tuple[int, int, int, bool, str]:
+    """What is the same for rows that are told together: verdict, stage and reason. What works needs
+    no reason.
+    """
     statuses = WORST_STATUS.index(row.status)
-    return statuses, *_how_bad(row.verdict, row.stage), not row.rule, row.file
+    reason = row.rule or ("" if row.verdict == Verdict.COMPLETE else row.finding)
+    return statuses, *_how_bad(row.verdict, row.stage), not row.rule, reason
 
 
 def _badness(outcome: Outcome) -> tuple[int, int]:

@@ -1,7 +1,8 @@
 """One link-up as a sequence chart: who said what to whom, folded to what a person can read."""
 
+import re
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
@@ -34,8 +35,8 @@ IN_A_ROW = 4
 SHORT = 0.1
 """Seconds that are told as one moment."""
 BY_HARDWARE, BY_ADDRESS = "hardware", "address"
-LONGEST_ROUND = 6
-"""Events of one round: a session that is opened, used and closed has so many."""
+LONGEST_ROUND = 16
+"""Events of one round: two sessions that are opened, used and closed have so many."""
 
 
 class Charts:
@@ -55,8 +56,8 @@ class Charts:
         events = [event for tell in TOLD_BY for event in tell(story)]
         if not events:
             return None
+        events += _remarks(story, about, {one.frame for one in events})
         events = [replace(one, proof=one.frame in proof) for one in events]
-        events += _remarks(about, {one.frame for one in events})
         events.sort(key=lambda one: (one.seconds, one.frame or 0))
         events = _with_pauses(_short(_folded(events)), self._heard.facts.coverage.seconds)
         events = list(_named(events, name))
@@ -66,7 +67,26 @@ class Charts:
             header=("Seconds", "Frame", "From", "To", "What"),
             lifelines=story.lifelines,
             events=events,
+            key=[(sign, words) for sign, words in KEY.items() if _occurs(sign, events)],
         )
+
+
+PROOF = "proof"
+KEY: Mapping[str, str] = {
+    PROOF: "What the finding rests on",
+    Shape.LOST: "Nothing answered it",
+    Shape.TO_ALL: "Sent to everybody",
+    Shape.LOOP: "Several, folded into one",
+    Shape.ROUNDS: "What is in the bracket repeats",
+    Shape.SILENCE: "The time without an answer",
+    Shape.PAUSE: "The longer nothing happens, the taller",
+    Shape.REMARK: "Seen, but not between these",
+}
+"""What the signs of a chart mean."""
+
+
+def _occurs(sign: str, events: Iterable[Event]) -> bool:
+    return any(one.proof if sign == PROOF else one.shape == sign for one in events)
 
 
 def _named(events: Iterable[Event], name: str) -> Iterator[Event]:
@@ -111,7 +131,7 @@ class _Heard:
     def __init__(self, diagnosis: Diagnosis) -> None:
         facts = self.facts = diagnosis.facts
         self.findings = _by(diagnosis.findings, lambda one: [one.linkup])
-        self.questions = _by(facts.arp.questions.values(), lambda one: [(one.asker, one.wanted)])
+        self.questions = _by(facts.index.questions, lambda one: [(one.asker, one.wanted)])
         self.announcements = _by(facts.arp.announcements.items(), _both)
         self.probes = _by(facts.arp.probes.items(), _both)
         self.leases = _by(facts.dhcp, lambda one: [one.client])
@@ -141,7 +161,7 @@ class _Story:
     """Who claims the controller's address, the first first."""
 
     def __post_init__(self) -> None:
-        claims = self.heard.facts.arp.claims.get(self.linkup.controller)
+        claims = self.heard.facts.claims(self.linkup.controller)
         runs = claims.runs if claims is not None else []
         self.disputed = list(dict.fromkeys(run.hardware for run in runs))
 
@@ -370,96 +390,136 @@ TOLD_BY: Sequence[Callable[[_Story], Iterator[Event]]] = (
 """Everything that is told, in no order: the events are sorted by time."""
 
 
-def _remarks(findings: Iterable[Finding], told: set[int | None]) -> list[Event]:
-    """Frames that a finding rests on and nothing else tells: in the finding's own words."""
+def _remarks(story: _Story, findings: Iterable[Finding], told: set[int | None]) -> list[Event]:
+    """Frames that a finding rests on and nothing else tells: in the finding's own words, as a
+    message where it is known who sent it.
+    """
     evidence = (one for finding in findings for one in finding.evidence)
     remarks = {one.moment.frame: one for one in evidence if one.moment.frame not in told}
+    ways = _ways(story.linkup) if remarks else {}
     return [
-        Event(one.moment.seconds, frame, PC, PC, Shape.REMARK, one.text, proof=True)
+        Event(one.moment.seconds, frame, *ways[frame], Shape.MESSAGE, one.text)
+        if frame in ways
+        else Event(one.moment.seconds, frame, PC, PC, Shape.REMARK, one.text)
         for frame, one in remarks.items()
     ]
 
 
-def _folded(events: list[Event]) -> list[Event]:
-    """Rounds of alike events: the first and the last in full, those between as one. Proof is in
-    no round of several events.
+def _ways(linkup: LinkUp) -> dict[int, tuple[int, int]]:
+    """Who sent the frames of sessions of which the facts keep the moment, and to whom."""
+    ways = {}
+    for call in (*linkup.on_port, *linkup.on_others):
+        for place, side in enumerate(call.session.sides):
+            data = side.first_data.moment if side.first_data else None
+            moments = [side.first, side.last, side.last_data, side.last_ack_at, data]
+            moments += [*side.repeats.moments, *side.shut.moments]
+            way = (CONTROLLER, PC) if place else (PC, CONTROLLER)
+            ways.update({one.frame: way for one in moments if one is not None})
+    return ways
+
+
+COUNTED = re.compile(r"[0-9.,]+ (requests?|answers?|datagrams?|m?s)\b")
+"""What may differ between two loops that are alike."""
+AGAIN = " again"
+"""How the words of a frame end that is not the first of its kind."""
+
+
+def _folded(events: list[Event]) -> list[list[Event]]:
+    """Alike events in a row: those in the middle as one. Rounds of several events: the first one,
+    below a line that says how often. What belongs together is one list.
     """
-    folded: list[Event] = []
+    folded: list[list[Event]] = []
+    looks = [_look(one) for one in events]
     at = 0
     while at < len(events):
-        size, rounds = _repeated(events, at)
+        size, rounds = _repeated(looks, at)
         run = events[at : at + size * rounds]
-        head = max(size, 2)
-        if rounds > IN_A_ROW:
-            folded += [*run[:head], _more(run[head:-size], run, size), *run[-size:]]
+        if size > 1:
+            folded.append(_rounds(run, size))
+        elif rounds > IN_A_ROW:
+            folded += [[one] for one in (*run[:2], _more(run[2:-1], run), run[-1])]
         else:
-            for one in run:
-                folded += [one, _more([], [one], 1)] if one.times > 1 else [one]
+            folded += [[one, *([_more([], [one])] if one.times > 1 else [])] for one in run]
         at += len(run)
-    return [replace(one, times=1) if one.frame else one for one in folded]
+    return [[replace(one, times=1) if one.frame else one for one in unit] for unit in folded]
 
 
-def _repeated(events: list[Event], at: int) -> tuple[int, int]:
+Look = tuple[int, int, Shape, str]
+
+
+def _look(event: Event) -> Look:
+    """What is the same in alike events."""
+    text = COUNTED.sub(r"\1", event.text) if event.shape is Shape.LOOP else event.text
+    return event.by, event.to, event.shape, text.removesuffix(AGAIN)
+
+
+def _repeated(looks: Sequence[Look], at: int) -> tuple[int, int]:
     """How many events make a round that is repeated from a place on, and how many rounds."""
     for size in range(1, LONGEST_ROUND + 1):
-        rounds = 1
-        while _are_alike(events, at, at + size * rounds, size):
+        rounds, first = 1, looks[at : at + size]
+        while first == looks[at + size * rounds : at + size * (rounds + 1)]:
             rounds += 1
         if rounds > IN_A_ROW:
             return size, rounds
     return 1, 1
 
 
-def _are_alike(events: list[Event], one: int, other: int, size: int) -> bool:
-    def look(event: Event) -> tuple[int, int, Shape, str]:
-        return event.by, event.to, event.shape, event.text
-
-    rounds = events[one : one + size], events[other : other + size]
-    if len(rounds[1]) < size or (size > 1 and any(event.proof for event in rounds[0] + rounds[1])):
-        return False
-    return all(look(a) == look(b) for a, b in zip(*rounds, strict=True))
-
-
-def _more(hidden: Sequence[Event], run: Sequence[Event], size: int) -> Event:
-    """What stands for hidden rounds of a run, and for those that its events stand for."""
-    begin = (hidden or run)[0]
+def _rounds(run: Sequence[Event], size: int) -> list[Event]:
+    """The first round of a run, and above it how many there are. What is proof in any of them is
+    marked in the first.
+    """
     missing = Counter[int]()
     for place, one in enumerate(run):
         missing[place % size] += one.times - 1
-    rounds = len(hidden) // size + max(missing.values())
-    text = "{n:times} more" if size == 1 else "these {size} events {n:times} more"
-    one_way = next((one for one in run if one.by != one.to), begin)
+    rounds = len(run) // size + max(missing.values())
+    shown = [
+        replace(one, inside=True, proof=any(other.proof for other in run[place::size]))
+        for place, one in enumerate(run[:size])
+    ]
+    begin, end = run[0].seconds, max(one.ends for one in run)
+    numbers = {one.text.removesuffix(AGAIN) for one in run}
+    told = {"size": size, "n": rounds, "differ": len(numbers) > len({_look(one) for one in run})}
+    text = say("the next {size} events: {n:times}{differ:if, with other counts}", told)
+    when = f", from {begin:.1f} s to {end:.1f} s"
+    head = Event(begin, None, PC, CONTROLLER, Shape.ROUNDS, text + when, until=end)
+    return [replace(head, times=(rounds - 1) * size), *shown]
+
+
+def _more(hidden: Sequence[Event], run: Sequence[Event]) -> Event:
+    """What stands for hidden events of a run, and for those that its events stand for."""
+    begin = (hidden or run)[0]
+    times = len(hidden) + sum(one.times - 1 for one in run)
     covered = [*hidden, *(one for one in run if one.times > 1)]
     return replace(
         begin,
         frame=None,
-        by=one_way.by,
-        to=one_way.to,
-        shape=begin.shape if size == 1 and begin.shape is not Shape.MESSAGE else Shape.LOOP,
-        text=say(text, {"n": rounds, "size": size}),
+        shape=begin.shape if begin.shape is not Shape.MESSAGE else Shape.LOOP,
+        text=say("{n:times} more", {"n": times}),
         until=max(one.ends for one in covered),
         proof=any(one.proof for one in hidden),
-        times=rounds * size,
+        times=times,
     )
 
 
-def _short(events: Sequence[Event]) -> list[Event]:
+def _short(units: Sequence[Sequence[Event]]) -> list[Event]:
     """Of too many events those at both ends and the proof; where others are left out, it is said
     how many, and from when to when.
     """
-    if len(events) <= MOST_EVENTS:
-        return list(events)
+    total = sum(map(len, units))
     half = MOST_EVENTS // 2
     kept: list[Event] = []
     dropped: list[Event] = []
-    for place, one in enumerate(events):
-        if half <= place < len(events) - half and not one.proof:
-            dropped.append(one)
+    place = 0
+    for unit in units:
+        is_middle = total > MOST_EVENTS and half <= place < total - half
+        place += len(unit)
+        if is_middle and not any(one.proof for one in unit):
+            dropped += unit
             continue
         if dropped:
             kept.append(_left_out(dropped))
             dropped = []
-        kept.append(one)
+        kept += unit
     return kept
 
 
@@ -473,17 +533,23 @@ def _left_out(events: Sequence[Event]) -> Event:
 
 def _with_pauses(events: Sequence[Event], ends: float) -> list[Event]:
     """Long times without an event, and the silence behind a question that nobody answered."""
-    following = [one.seconds for one in events[1:]] + [ends]
+    following = [*events[1:], None]
     told: list[Event] = []
-    over = 0.0
-    for event, then in zip(events, following, strict=True):
+    over = rounds_end = 0.0
+    for event, after in zip(events, following, strict=True):
         told.append(event)
-        over = max(over, event.ends)
+        if event.shape is Shape.ROUNDS:
+            rounds_end = event.ends
+            continue
+        goes_on = event.inside and after is not None and after.inside
+        over = max(over, event.ends, rounds_end if event.inside and not goes_on else 0.0)
+        then = after.seconds if after is not None else ends
         gap = then - over
         if gap < LONG_PAUSE:
             continue
         silent = event.shape is Shape.LOST
         text = f"{'no answer' if silent else 'nothing'} for {seconds(gap)}"
         shape = Shape.SILENCE if silent else Shape.PAUSE
-        told.append(Event(over, None, event.to, event.by, shape, text))
+        pause = Event(over, None, event.to, event.by, shape, text, until=then, inside=goes_on)
+        told.append(pause)
     return told

@@ -1,7 +1,8 @@
-"""Blocks -> one HTML page that needs nothing else: no network, no script, no font.
+"""Blocks -> one HTML page that needs nothing else: no network, no font, and no script but one for
+a table in groups, which filters and sorts it; without it, the table is read as it stands.
 
-Everything from a recording is escaped by the template engine; the page forbids itself to load or
-run anything (Content Security Policy Level 3).
+Everything from a recording is escaped by the template engine; the page forbids itself to load
+anything, and to run anything but that script (Content Security Policy Level 3).
 """
 
 from base64 import b64encode
@@ -18,6 +19,7 @@ from analyzer.reports.blocks import (
     AS_TABLE,
     Banner,
     Block,
+    Groups,
     Heading,
     Labelled,
     Listing,
@@ -30,7 +32,7 @@ from analyzer.reports.blocks import (
     TimeStrip,
     Typed,
 )
-from analyzer.reports.drawing import draw_sequence, draw_spread, draw_strip
+from analyzer.reports.drawing import draw_sequence, draw_sign, draw_spread, draw_strip
 
 NAMES = {
     Heading: "heading",
@@ -40,6 +42,7 @@ NAMES = {
     Caution: "caution",
     Listing: "listing",
     Table: "table",
+    Groups: "groups",
     Typed: "typed",
     StageChart: "stages",
     SequenceChart: "sequence",
@@ -62,10 +65,12 @@ SIGNS = {
 DRAW = {"sequence": draw_sequence, "strip": draw_strip, "spread": draw_spread}
 
 
-def to_html(blocks: Sequence[Block]) -> str:
-    """The document as one page of HTML, in ASCII, which every terminal and file can hold."""
-    style = (files("analyzer.reports") / "templates" / "page.css").read_text("utf-8")
-    digest = b64encode(sha256(style.encode()).digest()).decode()
+def to_html(blocks: Sequence[Block], back: str = "") -> str:
+    """The document as one page of HTML, in ASCII, which every terminal and file can hold. back: the
+    address of the table that leads to it.
+    """
+    style = _template("page.css")
+    script = _template("groups.js") if any(isinstance(one, Groups) for one in blocks) else ""
     named = [(NAMES[type(block)], block) for block in blocks]
     title = next((block.text for block in blocks if isinstance(block, Heading)), "")
     page = (
@@ -73,12 +78,16 @@ def to_html(blocks: Sequence[Block]) -> str:
         .get_template("page.html")
         .render(
             style=style,
-            digest=digest,
+            digest=_digest(style),
+            script=script,
+            script_digest=_digest(script),
+            back=back,
             title=title,
             blocks=named,
             moods=MOODS,
             signs=SIGNS,
             draw=DRAW,
+            draw_sign=draw_sign,
             as_table=AS_TABLE,
             linked={
                 name
@@ -90,6 +99,15 @@ def to_html(blocks: Sequence[Block]) -> str:
         )
     )
     return page.encode("ascii", "xmlcharrefreplace").decode("ascii")
+
+
+def _template(name: str) -> str:
+    return (files("analyzer.reports") / "templates" / name).read_text("utf-8")
+
+
+def _digest(text: str) -> str:
+    """By which the page allows itself a style or a script."""
+    return b64encode(sha256(text.encode()).digest()).decode()
 
 
 @cache

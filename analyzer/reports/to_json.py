@@ -86,7 +86,7 @@ def _stations(diagnosis: Diagnosis) -> list[dict[str, Any]]:
 def _station(station: Station, roles: Roles) -> dict[str, Any]:
     return {
         "hardware_addresses": _texts([station.hardware]),
-        "addresses": _texts(sorted(station.addresses)),
+        "addresses": _texts(sorted(station.all_addresses)),
         "maker": station.maker,
         "role": roles.of(station) or None,
         "frames": station.frames,

@@ -9,6 +9,7 @@ from analyzer.diagnosis import State
 from analyzer.reports.blocks import (
     Banner,
     Block,
+    Groups,
     Heading,
     Labelled,
     Listing,
@@ -67,6 +68,8 @@ def _lines(block: Block) -> Iterator[str]:
                 yield from _indented(label.ljust(width), told)
         case Table():
             yield from _table(block)
+        case Groups():
+            yield from _groups(block)
         case Typed(text):
             yield text
         case StageChart(header, stages):
@@ -117,6 +120,34 @@ def _below_names(table: Table) -> Iterator[str]:
         yield clean(name)
         for _ in range(max(cell.count("\n") for cell in cells) + 1):
             yield INDENT + next(lines)
+
+
+def _groups(table: Groups) -> Iterator[str]:
+    """Each group under its title; names stand last, whole, or below where there is no room."""
+    rest = [[_without(row, table.named) for row in group.rows] for group in table.groups]
+    header = _without(table.header, table.named)
+    columns = zip(header, *(row for rows in rest for row in rows), strict=True)
+    widths = [max(map(len, column)) for column in columns]
+    yield from _beside(header, widths, table.header[table.named])
+    for group, rows in zip(table.groups, rest, strict=True):
+        yield ""
+        yield from _wrapped(group.title, WIDTH)
+        for row, cells in zip(group.rows, rows, strict=True):
+            yield from _beside(cells, widths, row[table.named])
+
+
+def _beside(cells: Sequence[str], widths: Sequence[int], name: str) -> Iterator[str]:
+    padded = (cell.ljust(width) for cell, width in zip(cells, widths, strict=True))
+    line = INDENT + (GAP * " ").join(padded)
+    name = clean(name)
+    if len(line) + GAP + len(name) <= WIDTH:
+        yield line + GAP * " " + name
+    else:
+        yield from (line.rstrip(), 2 * INDENT + name)
+
+
+def _without(row: Sequence[str], place: int) -> list[str]:
+    return [cell for number, cell in enumerate(row) if number != place]
 
 
 def _fitted(table: Table, width: int) -> list[list[str]]:

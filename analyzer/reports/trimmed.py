@@ -16,15 +16,16 @@ KINDS = {
 }
 COVERED = (
     "Contents are filler of the same length: what programs and pings carried, names of hosts and "
-    "users, what switches say of themselves. Headers, ports, times and lengths stay, and so do the "
-    "heads of messages in known protocols: number, function, code, length."
+    "users, what switches say of themselves. Headers, ports, times and lengths stay. Of messages "
+    "in known protocols number, function, code and length stay, of a text a word like 'busy'."
 )
 RENAMED = (
     "Addresses are renamed, each one the same everywhere. Who shares a network, and what is "
     "private or public, stays true; who made an adapter does not: hardware addresses are made up."
 )
 
-STAY = "As they are, because they stand for all stations, a group or a usual router, stay"
+STAY = "As they are, because they stand for all stations or a group, stay"
+BACK = "whynolink trim --back"
 
 
 def comment(made_by: str, keep_payload: bool, rename: bool) -> str:
@@ -37,8 +38,10 @@ def comment(made_by: str, keep_payload: bool, rename: bool) -> str:
     return " ".join(text for text in said if text)
 
 
-def summary(trimmed: Trimmed, order: Order, told: str) -> list[Block]:
-    """What left and what stayed. told: options for diagnosing the copy."""
+def summary(trimmed: Trimmed, order: Order, told: str, names: str) -> list[Block]:
+    """What left and what stayed. told: options for diagnosing the copy; names: the file with the
+    list of new names, where there are some.
+    """
     original, copy = trimmed.original, trimmed.copy
     name = clean(copy.facts.file)
     return [
@@ -47,7 +50,7 @@ def summary(trimmed: Trimmed, order: Order, told: str) -> list[Block]:
         Table(("What", "Recording", "Copy"), list(_rows(trimmed))),
         Heading("What was done"),
         Listing([Step(text) for text in _done(trimmed, order)]),
-        *_names(trimmed),
+        *_names(trimmed, clean(names)),
         Heading("Before you send it"),
         Listing(
             [
@@ -79,7 +82,7 @@ def _rows(trimmed: Trimmed) -> Iterator[tuple[str, str, str]]:
         if any(counts):
             yield row(f"  {name}", *counts)
     yield row("Stations", *(len(facts.stations) for facts in both))
-    yield row("IPv4 addresses", *(len(facts.addresses) for facts in both))
+    yield row("IP addresses", *(len(facts.addresses) for facts in both))
 
 
 def _done(trimmed: Trimmed, order: Order) -> Iterator[str]:
@@ -110,7 +113,7 @@ def _done(trimmed: Trimmed, order: Order) -> Iterator[str]:
     yield "Times and directions stay. Frames are numbered anew, from 1."
 
 
-def _names(trimmed: Trimmed) -> Iterator[Block]:
+def _names(trimmed: Trimmed, path: str) -> Iterator[Block]:
     if trimmed.renamed:
         yield Heading("New names")
         changed = [(old, new) for old, new in trimmed.renamed.items() if old != new]
@@ -118,4 +121,7 @@ def _names(trimmed: Trimmed) -> Iterator[Block]:
         yield Table(("Here", "In the copy"), changed)
         if same:
             yield Paragraph(f"{STAY}: {listed(same)}.")
-        yield Paragraph("This list undoes the renaming: keep it, and do not send it along.")
+        yield Paragraph(
+            f"The list is in {path} too. It undoes the renaming: keep it, and do not send it along."
+        )
+        yield Paragraph(f"An answer about the copy, in the names here: {BACK} {path} ANSWER")

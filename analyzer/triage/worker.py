@@ -13,13 +13,15 @@ from pathlib import Path
 from analyzer.diagnosis import Diagnosis, diagnose
 from analyzer.errors import NotARecording, Unusable
 from analyzer.findings import Rule
+from analyzer.inputs.envelopes import envelope
 from analyzer.inputs.parcels import Limits, unpack
 from analyzer.inputs.parcels.folders import on_disk
 from analyzer.inputs.parcels.pieces import joined
 from analyzer.inputs.records import Recording
+from analyzer.inputs.strangers import WITHOUT_FRAMES
 from analyzer.linkup import Told
 from analyzer.reports.document.page import page
-from analyzer.reports.row import NOT_READ, Row, beside, not_read, row_of
+from analyzer.reports.row import NOT_READ, Row, beside, in_utc, not_read, row_of
 from analyzer.triage.files import Sent
 from analyzer.triage.kept import recall
 
@@ -34,7 +36,7 @@ class Order:
     rules: gives the rules, a function that can be imported; made: by which version and with which
     options, in words; limit: how many times as much as is usual may be unpacked; judged_by: the
     fingerprint of the program text; keep: where results are kept; reports: where pages are written.
-    None: not wanted.
+    None: not wanted. table: the address of the table from there, empty where it has none.
     """
 
     rules: Callable[[], Sequence[Rule]]
@@ -44,6 +46,7 @@ class Order:
     judged_by: str = ""
     keep: Path | None = None
     reports: Path | None = None
+    table: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,18 +110,34 @@ def _review(sent: Sent, digests: Sequence[str], order: Order) -> Result:
         return Result(known, key=key, kept=True)
     rows: list[Row] = []
     pages: dict[str, str] = {}
+    strays = 0
     for one in _recordings(sent, Limits(order.limit)):
         if isinstance(one, NotARecording):
-            rows.append(not_read(_inside(one.where, sent), _why(one)))
+            if one.what in WITHOUT_FRAMES and one.where != sent.name:
+                strays += 1
+            else:
+                rows.append(not_read(_inside(one.where, sent), _why(one)))
             continue
         diagnosis = diagnose(one, _rules(order.rules), order.told)
         rows.append(row_of(diagnosis, _inside(one.name, sent)))
-        page = named(rows[-1], sent, order, key).report
-        if page:
-            pages[page] = _page(diagnosis, order)
+        place = named(rows[-1], sent, order, key).report
+        if place:
+            pages[place] = _page(diagnosis, order)
     if any(row.verdict != NOT_READ for row in rows):
         rows = [beside(row) if row.verdict == NOT_READ else row for row in rows]
-    return Result(rows, pages, key)
+    return Result(_with_mail(rows or [not_read("", NOTHING)], sent, strays), pages, key)
+
+
+NOTHING = "It holds no recording. Ask for the recording itself, packed as ZIP."
+
+
+def _with_mail(rows: Sequence[Row], sent: Sent, strays: int) -> list[Row]:
+    """The rows with what the mail says that they came with, and with what came along."""
+    mail = None if sent.pieces else envelope(sent.path)
+    if mail is not None:
+        sender, when = mail.sender or mail.name, in_utc(mail.sent)
+        rows = [replace(row, sender=sender, subject=mail.subject, sent=when) for row in rows]
+    return [replace(rows[0], strays=strays), *rows[1:]]
 
 
 def _recordings(sent: Sent, limits: Limits) -> Iterator[Recording | NotARecording]:
@@ -141,7 +160,7 @@ def _inside(name: str, sent: Sent) -> str:
 def _page(diagnosis: Diagnosis, order: Order) -> str:
     from analyzer.reports.to_html import to_html  # takes long to import
 
-    return to_html(page([diagnosis], made=order.made))
+    return to_html(page([diagnosis], made=order.made), order.table)
 
 
 def _digest(*texts: str) -> str:
@@ -152,14 +171,14 @@ def named(row: Row, sent: Sent, order: Order, key: str) -> Row:
     """The row under the name that the reader knows, with the name of its page."""
     file = sent.name + row.file
     wanted = order.reports is not None and row.verdict != NOT_READ
-    return replace(row, file=file, report=_page_name(file, key) if wanted else "")
+    return replace(row, file=file, report=_page_name(file, key, order.table) if wanted else "")
 
 
-def _page_name(file: str, key: str) -> str:
+def _page_name(file: str, key: str, table: str) -> str:
     """A name made of a few plain letters, digits and dashes, the same for the same report."""
     own = re.split(r"[\\/]", file)[-1].lower()
     slug = re.sub(r"[^a-z0-9]+", "-", own)[:SLUG].strip("-")
-    return f"{slug or 'recording'}-{_digest(key, file)[:12]}.html"
+    return f"{slug or 'recording'}-{_digest(key, file, table)[:12]}.html"
 
 
 def _has_page(row: Row, order: Order) -> bool:

@@ -7,10 +7,12 @@ the same diagnosis, all of them are copied; where these do not either, there is 
 """
 
 import gzip
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager
+import os
+from collections.abc import Callable, Collection, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
+from secrets import token_hex
 from typing import BinaryIO, cast
 
 from analyzer.diagnosis import Diagnosis, diagnose
@@ -40,19 +42,21 @@ Again = Callable[[], AbstractContextManager[Recording]]
 @dataclass(frozen=True, slots=True, eq=False)
 class Order:
     """How to trim. comment: what the copy says of itself; key: what makes a renaming this one,
-    None where names stay.
+    None where names stay; avoid: addresses that are no new names.
     """
 
     comment: str
     keep_payload: bool = False
     key: bytes | None = None
+    avoid: Collection[Address] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Trimmed:
     """What was done. sparing: whether only the frames needed were copied; covered: octets of
-    payload that were filled; sizes: octets of both files; renamed: new names by the old ones; told:
-    what the user told, in new names.
+    payload that were filled; sizes: octets of both files; renamed: new names of stations and
+    addresses by the old ones; names: those of all that is in the copy; told: what the user told, in
+    new names.
     """
 
     original: Diagnosis
@@ -61,6 +65,7 @@ class Trimmed:
     covered: int
     sizes: tuple[int, int]
     renamed: dict[str, str]
+    names: dict[str, str]
     told: Told
 
 
@@ -68,20 +73,21 @@ def trim(again: Again, rules: Sequence[Rule], told: Told, order: Order, out: Pat
     """Write the copy of a recording, packed with gzip where the name of the file says so.
 
     Raises BadOption where the file exists or cannot be written, and Unusable where the copy would
-    be diagnosed differently. Nothing is left of a copy that did not succeed.
+    be diagnosed differently. Until it is known to be diagnosed alike it has another name, and
+    nothing is left of a copy that did not succeed.
     """
     with again() as recording:
         original = diagnose(recording, rules, told)
-    renaming = None if order.key is None else Renaming(_masks(original), order.key)
+    renaming = None if order.key is None else _renaming(original, told, order)
     names = _Names(renaming)
     told = names.told(told)
     for chooser in dict.fromkeys((needed(original), everything)):
         rewriter = Rewriter(renaming, order.keep_payload)
-        with _new_file(out) as accept:
-            with again() as recording, _packed(out) as stream:
+        with _new_file(out) as (part, accept):
+            with again() as recording, _packed(part, out.suffix) as stream:
                 copying = _Copy(original.facts, rewriter, names, order.comment)
                 copying.write(recording, chooser, stream)
-            with out.open("rb") as written:
+            with part.open("rb") as written:
                 copy = diagnose(open_recording(written, out.name), rules, told)
             if essence(copy, _Names(None)) == essence(original, names):
                 accept()
@@ -90,8 +96,9 @@ def trim(again: Again, rules: Sequence[Rule], told: Told, order: Order, out: Pat
                     copy=copy,
                     sparing=chooser is not everything,
                     covered=rewriter.covered,
-                    sizes=(recording.consumed, out.stat().st_size),
+                    sizes=(recording.consumed, part.stat().st_size),
                     renamed=names.known(original),
+                    names=names.all(),
                     told=told,
                 )
     raise Unusable(
@@ -113,7 +120,11 @@ class _Names:
         self.renaming = renaming
 
     def address(self, address: Address) -> Address:
-        return address if self.renaming is None else Address(self.renaming.address(address))
+        if self.renaming is None:
+            return address
+        if address.is_ipv6:
+            return Address.of_ipv6(self.renaming.ipv6(address.packed))
+        return Address(self.renaming.address(address))
 
     def hardware(self, hardware: int) -> Hardware:
         return Hardware(hardware if self.renaming is None else self.renaming.hardware(hardware))
@@ -131,6 +142,10 @@ class _Names:
         hardware = None if one.hardware is None else self.hardware(one.hardware)
         addresses = [(int(self.address(Address(own))), mask) for own, mask in one.addresses]
         return replace(one, hardware=hardware, addresses=addresses)
+
+    def all(self) -> dict[str, str]:
+        """The new names of everything that is in the copy."""
+        return {} if self.renaming is None else self.renaming.changed()
 
     def known(self, diagnosis: Diagnosis) -> dict[str, str]:
         """The new names of every station and address by the old ones; none where names stay."""
@@ -168,37 +183,73 @@ def _masks(diagnosis: Diagnosis) -> Iterator[int]:
     return (mask for mask in told if Address(mask).is_mask)
 
 
+def _renaming(diagnosis: Diagnosis, told: Told, order: Order) -> Renaming:
+    """New names of which none is an address in the recording, or one to avoid."""
+    facts = diagnosis.facts
+    occurring = facts.addresses | {one.controller for one in diagnosis.case.linkups}
+    occurring |= {address for address, _ in told.controllers} | set(order.avoid)
+    for message in facts.dhcp:
+        given = (message.offered, message.current, message.requested, message.server)
+        occurring |= {one for one in (*given, *message.routers) if one}
+    for error in facts.icmp.errors:
+        router = [error.router] if error.is_redirect else []
+        occurring |= {error.about_src, error.about_dst, *router}
+    hardware = {one.hardware for one in facts.stations if one.hardware is not None}
+    assert order.key is not None
+    occurring = {one for one in occurring if not one.is_ipv6}
+    renaming = Renaming(_masks(diagnosis), order.key, occurring, hardware)
+    stuck = sorted(renaming.stuck)
+    if stuck:
+        what = f"no other name is free for {Address(stuck[0])}, beside all that occurs."
+        raise Unusable(what, facts.file, "Nothing was written. Trim it without --rename.")
+    return renaming
+
+
 # --- the file -----------------------------------------------------------------------------------
 
 
 @contextmanager
-def _new_file(out: Path) -> Iterator[Callable[[], None]]:
-    """A file that was not there before, and that goes again unless it is accepted."""
+def _new_file(out: Path) -> Iterator[tuple[Path, Callable[[], None]]]:
+    """A new file beside the one wanted, which gets its name when it is accepted, else goes again.
+    Nothing that is there already is replaced.
+    """
+    part = out.with_name(f"{out.name}.{token_hex(4)}.part")
     accepted: list[bool] = []
     try:
-        out.open("xb").close()
+        if os.path.lexists(out):
+            raise FileExistsError
+        part.open("xb").close()
+        yield part, lambda: accepted.append(True)
+        if accepted:
+            _move(part, out)
     except FileExistsError:
         todo = "Name another file with --output; nothing is overwritten."
         raise BadOption("exists already.", str(out), todo) from None
     except (OSError, ValueError) as problem:
         why = getattr(problem, "strerror", None) or "not a usable file name"
-        raise BadOption(
-            f"cannot be written: {why}.", str(out), "Choose another --output."
-        ) from None
-    try:
-        yield lambda: accepted.append(True)
-    except OSError as problem:
-        todo = "Look for room and rights there."
-        raise BadOption(f"cannot be written: {problem.strerror}.", str(out), todo) from None
+        todo = "Choose another --output, or look for room and rights there."
+        raise BadOption(f"cannot be written: {why}.", str(out), todo) from None
     finally:
-        if not accepted:
-            out.unlink(missing_ok=True)
+        with suppress(OSError, ValueError):
+            part.unlink(missing_ok=True)
+
+
+def _move(part: Path, out: Path) -> None:
+    """Give a file its name. Raises FileExistsError."""
+    try:
+        out.hardlink_to(part)
+    except FileExistsError:
+        raise
+    except (OSError, NotImplementedError):  # not every file system has a second name for a file
+        if os.path.lexists(out):
+            raise FileExistsError from None
+        part.rename(out)
 
 
 @contextmanager
-def _packed(out: Path) -> Iterator[BinaryIO]:
-    with out.open("wb") as stream:
-        if out.suffix == GZIP_ENDING:
+def _packed(part: Path, ending: str) -> Iterator[BinaryIO]:
+    with part.open("wb") as stream:
+        if ending == GZIP_ENDING:
             with gzip.GzipFile(filename="", mode="wb", fileobj=stream, mtime=0) as packed:
                 yield cast("BinaryIO", packed)
         else:
@@ -247,7 +298,7 @@ class _Copy:
                 kind,
                 network - start,
                 self._tag(number, packet),
-                [(begin - start, stop - start) for begin, stop in spans.get(row, ())],
+                [(begin - start, end - start, same) for begin, end, same in spans.get(row, ())],
             )
             if self._is_untimed(time, interface, way, len(octets), wire):
                 writer.untimed(octets, wire)

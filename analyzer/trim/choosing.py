@@ -50,10 +50,10 @@ class _Needed:
         pc = diagnosis.case.pc
         assert pc is not None
         addresses = {*pc.addresses, *(linkup.controller for linkup in linkups)}
-        claims = (facts.arp.claims[one] for one in addresses & facts.arp.claims.keys())
+        claims = (facts.claims(one) for one in addresses)
         hardware = {pc.hardware, *(linkup.hardware for linkup in linkups)} - {None}
         hardware |= {claimant for one in claims for claimant in one.counts}
-        self.addresses = np.array(sorted(addresses), np.uint64)
+        self.addresses = sorted(addresses)
         self.hardware = np.array(sorted(int(one or 0) for one in hardware), np.uint64)
         self.numbers = np.array(sorted(_named(diagnosis)), np.int64)
         self.busy = np.array(sorted(facts.flood.seconds), np.int64)
@@ -67,9 +67,11 @@ class _Needed:
         keep |= group & np.isin(np.floor(frames.seconds).astype(np.int64), self.busy)
         ip, udp = frames.ip, frames.udp
         dhcp = np.isin(udp.sport, DHCP_PORTS) & np.isin(udp.dport, DHCP_PORTS)
-        own = np.isin(ip.src, self.addresses) | np.isin(ip.dst, self.addresses)
+        numbers = np.array([frames.listed.number(one) for one in self.addresses], np.uint64)
+        own = np.isin(ip.src, numbers) | np.isin(ip.dst, numbers)
         for rows in (ip.row[own | (ip.protocol == Carried.ICMP)], udp.row[dhcp]):
             keep[rows] = True
+        keep[frames.neighbours.row] = True
         keep |= _sample(frames.src, frames.seconds, OWN_SLOT, OWN_GAP)
         keep |= _sample(np.zeros_like(frames.src), frames.seconds, ALL_SLOT, ALL_GAP)
         together = frames.fingerprint[frames.copy]

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from analyzer.columns import Flags, Ints
+from analyzer.columns import Flags, Ints, Keys
 from analyzer.facts import CLIENT, Session, Socket
 from analyzer.facts.messages import IN_ONE_SEGMENT
 from analyzer.facts.protocols import FRAMINGS, Framing
@@ -13,8 +13,9 @@ Ends = tuple[int, int]
 Spoken = dict[Ends, tuple[int, bool]]
 """What is spoken between two sockets: the protocol's place in FRAMINGS, and whether the sender is
 the server."""
-Spans = dict[int, list[tuple[int, int]]]
-"""Octet positions (begin, end) by the row of the frame."""
+Spans = dict[int, list[tuple[int, int, bool]]]
+"""Octet positions (begin, end) by the row of the frame, and whether a number stands there of which
+only counts whether it is the same as another one."""
 
 
 def spoken(sessions: list[Session]) -> Spoken:
@@ -34,11 +35,17 @@ def _number(socket: Socket) -> int:
     return int(socket.address) << 16 | socket.port
 
 
+def _numbers(frames: Frames, addresses: Keys, ports: Keys) -> list[int]:
+    """The same of the rows of a table."""
+    address, sockets = frames.listed.address, zip(addresses.tolist(), ports.tolist(), strict=True)
+    return [address(number) << 16 | port for number, port in sockets]
+
+
 def heads(frames: Frames, known: Spoken) -> Spans:
     """Where the heads of messages stand in the segments of a chunk."""
     table, spans = frames.tcp, Spans()
-    src = (frames.ip.src[table.ip] << np.uint64(16) | table.sport).tolist()
-    dst = (frames.ip.dst[table.ip] << np.uint64(16) | table.dport).tolist()
+    src = _numbers(frames, frames.ip.src[table.ip], table.sport)
+    dst = _numbers(frames, frames.ip.dst[table.ip], table.dport)
     ways = [known.get(ends) for ends in zip(src, dst, strict=True)]
     protocol = np.array([-1 if way is None else way[0] for way in ways], np.int64)
     by_server = np.array([way is not None and way[1] for way in ways], bool)
@@ -60,11 +67,11 @@ def _walk(framing: Framing, frames: Frames, rows: Ints, by_server: Flags, spans:
         if not len(rows):
             return
         behind = np.minimum(at + size, end)
-        read = np.minimum(at + framing.looks(frames.octets, at), behind)
-        for row, *places in zip(
-            table.row[rows].tolist(), at.tolist(), read.tolist(),
-            (behind - framing.ends).tolist(), behind.tolist(), strict=True,
-        ):  # fmt: skip
-            spans.setdefault(row, []).extend([(places[0], places[1]), (places[2], places[3])])
+        of = table.row[rows].tolist()
+        for one in framing.reads(frames.octets, at, behind):
+            begins, ends = one.begin.tolist(), np.minimum(one.end, behind).tolist()
+            for row, begin, stop in zip(of, begins, ends, strict=True):
+                if begin < stop:
+                    spans.setdefault(row, []).append((begin, stop, one.is_number))
         more = np.flatnonzero(behind < end)
         rows, at = rows[more], behind[more]

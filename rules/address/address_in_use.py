@@ -24,7 +24,7 @@ ENOUGH = 2
 
 
 def survey(case: Case) -> Iterator[Sighting]:
-    if case.pc is None or case.pc.hardware is None:
+    if case.pc is None or case.pc.hardware is None or case.pc.is_ipv6:
         return
     for address in _own_addresses(case, case.pc):
         claimed = disputes(case.facts, case.pc, address)

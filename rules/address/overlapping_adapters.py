@@ -186,6 +186,6 @@ RULE = Rule(
         "RFC 1122 section 3.3.4 (several adapters and addresses)",
         "common practice, no source",
     ),
-    needs=frozenset({Need.LINKUP, Need.HARDWARE}),
+    needs=frozenset({Need.LINKUP, Need.IPV4, Need.HARDWARE}),
     find=find,
 )

@@ -24,7 +24,7 @@ from rules import cautions
 
 def survey(case: Case) -> Iterator[Sighting]:
     facts, pc = case.facts, case.pc
-    if pc is None or not _is_recorder(pc):
+    if pc is None or pc.is_ipv6 or not _is_recorder(pc):
         return
     named = {one.controller for one in case.linkups if one.target.is_named}
     for address in dict.fromkeys([*pc.addresses, *pc.checked]):

@@ -79,7 +79,7 @@ def _is_looped(busy: Busy) -> bool:
 def _is_search(busy: Busy, facts: Facts) -> bool:
     """Whether the busiest station asks for all the addresses of a network."""
     (sender, kind), _ = busy.senders.most_common(1)[0]
-    return kind == Kind.ARP and facts.arp.is_sweep(sender)
+    return kind == Kind.ARP and sender in facts.index.searchers
 
 
 def _busiest(full: Sequence[Busy]) -> tuple[Hardware, float]:

@@ -1,10 +1,12 @@
 """The PC's link came up again and again while it was recorded.
 
-A link that comes up shows as the PC's burst of checks behind a silence. A fault where breaks of the
-link cut sessions, or left no stretch long enough to connect; a note where the link-up works all the
+A link that comes up shows as the PC's burst of checks behind a silence. Not every system sends one:
+the silence itself tells where it stops a program in its work, and with it a station that speaks to
+all without a pause. A fault where breaks of the link cut sessions, or left no stretch long enough
+to connect; a warning where sessions stood still and went on; a note where the link-up works all the
 same. Quiet after one burst, which is a cable plugged in; where the PC only renews its address,
-takes another one or announces it; and after a pause of more than a minute, since that is a PC that
-slept or a cable put elsewhere.
+takes another one or announces it; where a program pauses and nobody is missed; and after a pause of
+more than a minute, since that is a PC that slept or a cable put elsewhere.
 """
 
 from collections.abc import Iterator, Sequence
@@ -13,7 +15,7 @@ from itertools import pairwise
 from analyzer.facts import Moment
 from analyzer.facts.starts import Start
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import Call, Case, Pc, last_until
+from analyzer.linkup import NEVER, Call, Case, LinkUp, Pc, Span, Spans, last_until
 from rules import cautions
 
 LONG_PAUSE = 60.0
@@ -22,6 +24,8 @@ LONG_ENOUGH = 30.0
 """Seconds of an unbroken link in which a PC can connect: port delay and address included."""
 SOON = 10.0
 """Seconds after the link came back within which a peer breaks a session that it no longer knows."""
+PACE = 2.0
+"""Seconds between its requests up to which a program is at work, and stops when its link breaks."""
 REGULAR = 0.1
 """Part by which equal times between breaks differ at most."""
 POWER_SAVING = "power saving"
@@ -31,16 +35,16 @@ POWER_SAVING = "power saving"
 def survey(case: Case) -> Iterator[Sighting]:
     if case.pc is None:
         return
-    starts = case.facts.starts.of(case.pc.hardware)
+    starts = _starts(case, case.pc)
     breaks = _breaks(case.pc, starts)
     if len(starts) < 2 or not breaks:
         return
     ups = [one.moment for one in breaks]
     longest = max(_stretches(case, starts))
     for linkup in case.linkups:
-        cut = [one for one in linkup.on_port.opened if _is_cut(one, ups)]
+        cut = [one for one in linkup.on_port.opened if _is_cut(linkup, one, ups)]
+        stood = [] if cut else [one for one in linkup.on_port.opened if _outlived(one, ups)]
         short = not linkup.works and longest < LONG_ENOUGH
-        hurt = len(breaks) >= 2 and bool(cut or short)
         yield Sighting(
             values={
                 "starts": len(starts),
@@ -48,6 +52,8 @@ def survey(case: Case) -> Iterator[Sighting]:
                 "silent": max(one.silent for one in breaks),
                 "longest": longest,
                 "sessions": len(cut),
+                "stood": len(stood),
+                "checks": any(one.signs for one in starts),
             },
             frames={
                 "before": [one.before for one in breaks],
@@ -56,9 +62,32 @@ def survey(case: Case) -> Iterator[Sighting]:
             },
             linkup=linkup,
             certainty=Certainty.FITS,
-            level=Level.FAULT if hurt else Level.NOTE,
+            level=_level(hurt=bool(cut or short), stood=bool(stood), again=len(breaks) >= 2),
             likeliest=POWER_SAVING if _are_regular(ups) else "",
         )
+
+
+def _level(hurt: bool, stood: bool, again: bool) -> Level:
+    if not again or not (hurt or stood):
+        return Level.NOTE
+    return Level.FAULT if hurt else Level.WARNING
+
+
+def _starts(case: Case, pc: Pc) -> list[Start]:
+    """When its link came up: by its checks, or by a silence of all that stopped its work."""
+    checked = case.facts.starts.of(pc.hardware)
+    told = {one.before for one in checked}
+    missed = (one for one in pc.cable.fell_silent if one.before not in told)
+    at_work = _at_work(case)
+    stopped = [one for one in missed if one.before and at_work.at(one.before)]
+    return sorted([*checked, *stopped], key=lambda one: one.moment)
+
+
+def _at_work(case: Case) -> Spans:
+    """When a program asks at a pace in an open session."""
+    opened = (one for linkup in case.linkups for one in linkup.on_port.opened)
+    paced = (one for one in opened if one.interval <= PACE)
+    return Spans(Span(one, one.first, one.ended or NEVER) for one in paced)
 
 
 def _breaks(pc: Pc, starts: Sequence[Start]) -> list[Start]:
@@ -73,13 +102,22 @@ def _stretches(case: Case, starts: Sequence[Start]) -> list[float]:
     return [end - one.moment.seconds for one, end in zip(starts, ends, strict=True)]
 
 
-def _is_cut(call: Call, ups: Sequence[Moment]) -> bool:
-    """Whether an open session ended with a break: without a word, or by a reset soon after."""
+def _is_cut(linkup: LinkUp, call: Call, ups: Sequence[Moment]) -> bool:
+    """Whether an open session ended with a break: without a word, by a reset soon after, or soon
+    after by a client that calls anew.
+    """
     if call.end is None:
         return call.last < ups[-1]
     up, end = last_until(ups, call.end.moment), call.end.moment
     soon = up is not None and call.first < up and end.seconds - up.seconds < SOON
-    return call.end.reset and soon
+    given_up = call.ended_by_client and linkup.on_port.within(end, SOON)
+    return soon and (call.end.reset or given_up)
+
+
+def _outlived(call: Call, ups: Sequence[Moment]) -> bool:
+    """Whether a session went on after a break."""
+    up = last_until(ups, call.last)
+    return up is not None and call.first < up < call.last
 
 
 def _are_regular(ups: Sequence[Moment]) -> bool:
@@ -95,9 +133,10 @@ RULE = Rule(
     what_happened="The PC's link came up {starts:times}{span:within}. In between, nothing at all "
     "was recorded for up to {silent:seconds}. The longest stretch with a link was "
     "{longest:seconds}.{sessions:if {sessions:count open session} with {controller} broke "
-    "with the link.}",
-    means="A PC sends a burst of checks each time its link comes up. While it is down, no "
-    "frame gets through. Sessions do not outlive longer breaks.",
+    "with the link.}{stood:if {stood:count session} stood still meanwhile, and went on.}",
+    means="While the link is down, no frame gets through, not even those that others send at a "
+    "steady pace.{checks:if A PC sends a burst of checks each time its link comes up.} Sessions do "
+    "not outlive longer breaks.",
     likely_causes={
         "loose plug": "A plug is loose or its latch is broken, or a wire is bent or broken inside "
         "the cable.",
@@ -126,7 +165,7 @@ RULE = Rule(
     ),
     evidence={
         "before": "the last frame before the link went down{again}",
-        "up": "the first of the PC's checks when its link came up{again}",
+        "up": "the first frame with the link up{again}",
         "cut": "the last frame of a session that broke{again}",
     },
     cautions=(
@@ -141,6 +180,7 @@ RULE = Rule(
         "driver.",
     },
     looks_alike=(
+        "A program that pauses while others are heard, or where nobody else speaks.",
         "One burst of checks: the PC was plugged in.",
         "A PC that renews its address, takes another one, or announces its own again.",
         "A PC that comes back after more than a minute: it slept or was somewhere else.",

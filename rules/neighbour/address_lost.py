@@ -197,6 +197,6 @@ RULE = Rule(
         "RFC 951 sections 3 and 7 (BOOTP), RFC 2131 section 3.1 (DHCP)",
         "RFC 5227 section 2.4 (a station that meets its address elsewhere)",
     ),
-    needs=frozenset({Need.LINKUP, Need.HARDWARE}),
+    needs=frozenset({Need.LINKUP, Need.IPV4, Need.HARDWARE}),
     find=find,
 )

@@ -84,6 +84,6 @@ RULE = Rule(
     confirm="Ask from a PC whose address lies inside the controller's own network: a reply there "
     "points to the mask.",
     sources=("RFC 826 (no check of the asker's network is required)",),
-    needs=frozenset({Need.LINKUP, Need.HARDWARE}),
+    needs=frozenset({Need.LINKUP, Need.IPV4, Need.HARDWARE}),
     find=find,
 )

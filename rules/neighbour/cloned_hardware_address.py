@@ -10,7 +10,7 @@ one system.
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Path
+from analyzer.facts import Kind, Path
 from analyzer.facts.paths import FRESH, times_to_live
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Pc
@@ -33,7 +33,7 @@ def _come_in_as_the_pc(pc: Pc) -> list[Path]:
     """Packets with the PC's hardware address that were received as an address it does not send
     as. Loopback has the hardware address 0.
     """
-    packets = [one for one in pc.paths if one.src_ip] if pc.hardware else []
+    packets = [one for one in pc.paths if _is_ipv4(one)] if pc.hardware else []
     sent = {one.src_ip for one in packets if one.sent}
     return [one for one in packets if sent and one.src_ip not in sent]
 
@@ -41,15 +41,20 @@ def _come_in_as_the_pc(pc: Pc) -> list[Path]:
 def _second_system(linkup: LinkUp) -> list[Path]:
     """The other address behind the controller's hardware address, where it lives on alone."""
     station = linkup.facts.station(linkup.hardware)
-    if station is None or station.is_router:
+    if station is None or station.is_router or linkup.is_ipv6:
         return []
-    packets = [one for one in linkup.facts.index.paths_from[station.hardware] if one.src_ip]
+    packets = [one for one in linkup.facts.index.paths_from[station.hardware] if _is_ipv4(one)]
     second = [one for one in packets if one.src_ip != linkup.controller]
     lives = times_to_live(one for one in packets if one.src_ip == linkup.controller)
     other_lives = times_to_live(second)
     two_systems = lives and not lives & other_lives and lives | other_lives <= FRESH
     goes_on = any(one.last > linkup.in_vain[0] for one in second)
     return second if two_systems and goes_on else []
+
+
+def _is_ipv4(path: Path) -> bool:
+    """Whether it is IPv4: of IPv6 a device has several addresses, and other times to live."""
+    return bool(path.src_ip) and path.kind == Kind.IPV4
 
 
 def _sighting(

@@ -184,6 +184,6 @@ RULE = Rule(
         "RFC 5227 sections 2.1.1 and 2.3 (a station checks and announces its address)",
         "2 min for a start: common practice, no source",
     ),
-    needs=frozenset({Need.LINKUP, Need.HARDWARE}),
+    needs=frozenset({Need.LINKUP, Need.IPV4, Need.HARDWARE}),
     find=find,
 )

@@ -49,7 +49,7 @@ TURN = 120.0
 
 def survey(case: Case) -> Iterator[Sighting]:
     told, known = set[Address](), set[Hardware]()
-    for linkup in case.linkups:
+    for linkup in (one for one in case.linkups if not one.is_ipv6):
         taken = _intruder(linkup)
         if taken is not None:
             known.add(taken.hardware)

@@ -141,6 +141,6 @@ RULE = Rule(
     confirm="With the PC cabled directly to the controller, another hardware address answers.",
     confirm_caution=cautions.UNPLUG,
     sources=("RFC 1027 (one station answers for others)", "RFC 826"),
-    needs=frozenset({Need.LINKUP, Need.HARDWARE}),
+    needs=frozenset({Need.LINKUP, Need.IPV4, Need.HARDWARE}),
     find=find,
 )

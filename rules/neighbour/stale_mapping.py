@@ -251,6 +251,6 @@ RULE = Rule(
     "is the entry.}{controller_sends:if If the controller answers at once at the PC's new "
     "address, it was the entry.}",
     sources=("RFC 826 (packet reception)", "RFC 1122 section 2.3.2.1"),
-    needs=frozenset({Need.LINKUP, Need.HARDWARE}),
+    needs=frozenset({Need.LINKUP, Need.IPV4, Need.HARDWARE}),
     find=find,
 )

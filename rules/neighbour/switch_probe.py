@@ -153,6 +153,6 @@ RULE = Rule(
     "the controller's link comes up.",
     explains=("unanswered-arp", "controller-starting"),
     sources=("RFC 5227 section 2.1.1 (another probe for the same address is a conflict)",),
-    needs=frozenset({Need.LINKUP, Need.HARDWARE}),
+    needs=frozenset({Need.LINKUP, Need.IPV4, Need.HARDWARE}),
     find=find,
 )

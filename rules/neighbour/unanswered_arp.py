@@ -5,6 +5,8 @@ address, the controller is there and has been given that address. Where only sta
 networks are heard, or the address looks like a gateway's and nobody named it, or one station has
 only an address that it gave itself, the cause that fits comes first.
 
+IPv6 asks by neighbour solicitations, and every device that speaks it has to answer them.
+
 Quiet where a later question was answered or packets come back (a sleeping device, a cold start);
 where only unicast refreshes went unanswered; and where other stations asked, not the PC. Where PC
 and controller are in different networks, that is the finding; where the controller is alive all
@@ -29,7 +31,7 @@ from rules import cautions
 
 SOME = 2
 """Requests for an address that are shown: enough to see that it asks again."""
-OFF, OTHER_ADDRESS, LOST, VLAN, WITHDREW, TOO_WIDE, BY_DESIGN, GATEWAY, STRAYED = (
+OFF, OTHER_ADDRESS, LOST, VLAN, WITHDREW, TOO_WIDE, BY_DESIGN, GATEWAY, STRAYED, NO_IPV6 = (
     "off",
     "other address",
     "lost",
@@ -39,6 +41,7 @@ OFF, OTHER_ADDRESS, LOST, VLAN, WITHDREW, TOO_WIDE, BY_DESIGN, GATEWAY, STRAYED 
     "by design",
     "gateway",
     "strayed",
+    "no ipv6",
 )
 """Names of the causes below."""
 
@@ -51,10 +54,11 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     checked, checker = withdrawn(linkup) or (None, None)
     if checked is not None and checked > asked.last:
         checked = checker = None
-    asking = next(iter(linkup.facts.addressless), [])
+    ipv4 = not linkup.is_ipv6
+    asking = next(iter(linkup.facts.addressless), []) if ipv4 else []
     foreign = heard_of(linkup).outside if hears_others_only(linkup) else ()
     gateway = not linkup.target.is_named and is_gateway_number(linkup.controller)
-    strayed = linkup.pc.strayed[0] if len(linkup.pc.strayed) == 1 else None
+    strayed = linkup.pc.strayed[0] if ipv4 and len(linkup.pc.strayed) == 1 else None
     stray = None if strayed is None else strayed.hardware
     alive = linkup.pc.hears(asked.first.seconds, asked.last.seconds + LISTENED)
     signs = {
@@ -66,7 +70,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         VLAN: foreign,
         OFF: True,
     }
-    told = {LOST: asking, GATEWAY: gateway, STRAYED: strayed}
+    told = {LOST: asking, GATEWAY: gateway, STRAYED: strayed, NO_IPV6: not ipv4}
+    told |= {TOO_WIDE: ipv4, BY_DESIGN: ipv4}
     yield Sighting(
         values={
             "checker": checker,
@@ -77,6 +82,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "asking": asking[0].client if asking else None,
             "gateway": gateway,
             "meant": not gateway,
+            "ipv4": ipv4,
+            "by_hand": ipv4 and not gateway,
             "strayed": stray,
             "stray": strayed and min(strayed.addresses),
         },
@@ -136,6 +143,7 @@ RULE = Rule(
             "{controller} is the PC's gateway and not the controller: by its address and mask, the "
             "PC looks for the controller behind that gateway."
         ),
+        NO_IPV6: "The controller does not speak IPv6, or has it switched off.",
         STRAYED: "The controller has lost its address, or never had it, and gave itself {stray}.",
     },
     what_to_do=(
@@ -152,14 +160,17 @@ RULE = Rule(
             "{meant:if Compare {controller} with the address on the controller's display, label "
             "or switches.}"
         ),
-        Step("Compare address and mask of the PC with those of the controller, side by side."),
+        Step(
+            "{ipv4:if Compare address and mask of the PC with those of the controller, side by "
+            "side.}"
+        ),
         Step(
             "Look through the stations heard in this recording for one that could be the "
             "controller with another address.{asking:if Look for {asking} on its label.}"
             "{strayed:if Look for {strayed} on its label.}"
         ),
         Step(
-            "{meant:if If the maker's manual says that the controller does not answer, enter "
+            "{by_hand:if If the maker's manual says that the controller does not answer, enter "
             "{controller} with the hardware address on its label in the PC's neighbour table (ARP "
             "table).}",
             cautions.FIXED_ENTRY,
@@ -199,7 +210,11 @@ RULE = Rule(
     ),
     confirm="Ask from another device on the controller's own switch, such as the operator panel. "
     "A reply there points to the PC: its cable, its VLAN, its address or its mask.",
-    sources=("RFC 826", "RFC 1122 section 2.3.2.1 (at most one question a second)"),
+    sources=(
+        "RFC 826",
+        "RFC 1122 section 2.3.2.1 (at most one question a second)",
+        "RFC 4861 section 7.2 (the same over IPv6)",
+    ),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),
     find=find,
 )

@@ -102,6 +102,6 @@ RULE = Rule(
     ),
     confirm="Read the hardware address on the controller itself, on its label or display.",
     sources=("RFC 826 (the pair of addresses that a device tells)",),
-    needs=frozenset({Need.LINKUP, Need.HARDWARE}),
+    needs=frozenset({Need.LINKUP, Need.IPV4, Need.HARDWARE}),
     find=find,
 )

@@ -91,8 +91,10 @@ def _kind(call: Call) -> object:
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
+    calls = [one for one in linkup.calls if one.port not in OFFICE_PORTS and _went_wrong(one)]
+    if not calls:
+        return
     places = _Places(linkup)
-    calls = [one for one in linkup.calls if one.port not in OFFICE_PORTS]
     away = [one for call in calls for one in _turned_away(linkup, places, call)]
     holders = places.all.meet([at.moment for at in away], {at.call: at.moment for at in away})
     level = _level(linkup, away, holders)
@@ -126,6 +128,12 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         likeliest=OWN if mine[True] and not mine[False] else OTHERS,
         ruled_out=[*([] if moments[UNANSWERED] else [REQUEST]), *([] if told else [ONE_VALUE])],
     )
+
+
+def _went_wrong(call: Call) -> bool:
+    """Whether it was refused, or ended at once or in use, or waits: it may be turned away."""
+    ended = call.how is How.REFUSED or call.unwelcome or _was_in_use(call)
+    return ended or bool(call.unanswered)
 
 
 def _turned_away(linkup: LinkUp, places: _Places, call: Call) -> Iterator[_Away]:

@@ -160,6 +160,6 @@ RULE = Rule(
         "redirected-path",
     ),
     sources=("RFC 826", "RFC 1122 section 3.3.4.2 (a host with several adapters)"),
-    needs=frozenset({Need.LINKUP, Need.HARDWARE}),
+    needs=frozenset({Need.LINKUP, Need.IPV4, Need.HARDWARE}),
     find=find,
 )

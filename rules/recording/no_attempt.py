@@ -4,8 +4,8 @@ Quiet where any frame of the PC was meant for the controller; where it is unclea
 the PC, since that is asked first; and where no frames are there, or only such as are unreadable or
 cut too short to show an attempt. Where only other networks than the controller's are heard,
 that the PC has no way to it comes first. Where another station asks for the controller, that one
-may be the PC that connects. Where somebody calls or pings over IPv6, that is an attempt. Where the
-PC only speaks other IPv6 with a neighbour, the attempt may be in that: then it only fits.
+may be the PC that connects. Where the PC speaks IPv6 with a neighbour, the
+attempt may be in that, to another address of the controller: then it only fits.
 """
 
 from collections.abc import Iterator
@@ -38,14 +38,15 @@ def survey(case: Case) -> Iterator[Sighting]:
     networks = {str(presumed(address)) for address in here}
     for linkup in untried:
         asked = [] if linkup is None else case.facts.index.questions_for[linkup.controller]
-        far = linkup is not None and str(presumed(linkup.controller)) not in networks
+        wanted = None if linkup is None or linkup.is_ipv6 else linkup.controller
+        far = wanted is not None and str(presumed(wanted)) not in networks
         possible = {OTHER_PC: asked, OVER_IPV6: spoken}
         yield Sighting(
             values={
                 "frames": case.facts.coverage.frames,
                 "heard": here[:NAMED] if far else [],
                 "askers": sorted({one.asker_ip for one in asked})[:NAMED],
-                "neighbours": [path.dst for path in spoken][:NAMED],
+                "neighbours": list(dict.fromkeys(path.dst for path in spoken))[:NAMED],
             },
             frames={
                 "asked": sorted(at for one in asked for at in one.asked.moments),
@@ -67,8 +68,6 @@ def _spoken_ipv6(pc: Pc) -> list[Path]:
 
 def _would_show(facts: Facts) -> bool:
     coverage = facts.coverage
-    if facts.over_ipv6:
-        return False
     readable = set(coverage.kinds) != {Kind.UNREADABLE}
     return readable and not 0 < coverage.shortest_cut < HEADERS
 
@@ -80,7 +79,7 @@ RULE = Rule(
     title="No attempt{fits:if over IPv4} to reach the controller is in this recording",
     what_happened="Among {frames:count frame} none is from the PC to the controller: no question "
     "for its hardware address, no call to one of its ports, no other packet."
-    "{neighbours:if The PC sends IPv6 frames to {neighbours:list}: those are not judged.}"
+    "{neighbours:if The PC sends IPv6 frames to {neighbours:list}.}"
     "{askers:if Others ask for the hardware address of {controller}: {askers:list}.}"
     "{heard:if No address heard here is in the network of {controller}: heard were {heard:list}.}",
     means="So the recording cannot tell why connecting did not work.",
@@ -95,8 +94,8 @@ RULE = Rule(
         "filter": "A filter set in the recorder left the attempt out.",
         "own address": "The controller's own address was entered on the PC, which then talks to "
         "itself.",
-        OVER_IPV6: "The program used IPv6: the PC speaks IPv6 with a neighbour, which is not "
-        "judged.",
+        OVER_IPV6: "The program used IPv6, and so another address of the controller: the PC speaks "
+        "IPv6 with a neighbour.",
     },
     what_to_do=(
         Step(

@@ -33,9 +33,10 @@ def survey(case: Case) -> Iterator[Sighting]:
 def _own_addresses(case: Case) -> set[Address]:
     """Those of the PC, or of whoever recorded its own short frames where the PC is unclear."""
     if case.pc is not None:
-        return set(case.pc.addresses)
+        over_ipv6 = case.pc.over_ipv6
+        return {*case.pc.addresses, *(over_ipv6.addresses if over_ipv6 is not None else ())}
     recorders = (station for station in case.facts.stations if station.short)
-    return {address for station in recorders for address in station.addresses}
+    return {address for station in recorders for address in station.all_addresses}
 
 
 def _overheard(

@@ -36,7 +36,7 @@ def _held(case: Case) -> list[Address]:
     """The PC's addresses on this adapter, or those of others where it has none here."""
     here = case.facts.addresses
     own = [one for one in case.pc.addresses if one in here] if case.pc is not None else []
-    return own or [one for station in case.facts.stations for one in station.addresses]
+    return own or [one for station in case.facts.stations for one in station.all_addresses]
 
 
 RULE = Rule(

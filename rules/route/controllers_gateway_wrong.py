@@ -18,7 +18,7 @@ from collections.abc import Iterator, Sequence
 
 from analyzer.facts import Moment, Path, Question
 from analyzer.facts.paths import FRESH
-from analyzer.findings import Certainty, Rule, Sighting, Step
+from analyzer.findings import Certainty, Need, Rule, Sighting, Step
 from analyzer.linkup import LinkUp, last_until, needs_no_router, presumed
 from rules import cautions
 
@@ -158,5 +158,6 @@ RULE = Rule(
         "RFC 950 section 2.2 and RFC 4632 section 3.1 (which addresses share a network)",
         "RFC 1812 section 5.3.1 (a router takes one off the time to live)",
     ),
+    needs=frozenset({Need.LINKUP, Need.IPV4}),
     find=find,
 )

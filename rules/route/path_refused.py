@@ -63,7 +63,11 @@ def _forbids(error: IcmpError, linkup: LinkUp) -> bool:
 
 
 def _is_own_call(error: IcmpError, linkup: LinkUp) -> bool:
-    """Whether the quoted packet calls the port in question, or is a ping where none is known."""
+    """Whether the quoted packet calls the port in question, or is a ping where none is known, or
+    anything where nothing else was tried.
+    """
+    if not linkup.tries:
+        return True
     right_port = linkup.target.port is None or error.dport in (None, linkup.target.port)
     return right_port and error.protocol == PROTOCOL[linkup.target.transport]
 

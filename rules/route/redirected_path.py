@@ -10,7 +10,7 @@ hardware address by design, about two routers without a message, and about other
 from collections.abc import Iterator
 
 from analyzer.facts import Hardware, Moment, Path
-from analyzer.findings import Certainty, Level, Rule, Sighting, Step
+from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Call, LinkUp
 from rules import cautions
 
@@ -137,5 +137,6 @@ RULE = Rule(
         "RFC 792 (type 5) and RFC 1122 section 3.2.2.2",
         "RFC 9568 section 7.3 (virtual routers)",
     ),
+    needs=frozenset({Need.LINKUP, Need.IPV4}),
     find=find,
 )

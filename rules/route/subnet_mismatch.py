@@ -18,7 +18,7 @@ Where a message says why nothing comes back, the rules about it stand before thi
 from collections.abc import Iterator
 
 from analyzer.facts import Question
-from analyzer.findings import Certainty, Rule, Sighting, Step
+from analyzer.findings import Certainty, Need, Rule, Sighting, Step
 from analyzer.linkup import (
     ASKED_ON_PURPOSE,
     BEGINNING,
@@ -182,5 +182,6 @@ RULE = Rule(
         "RFC 1122 section 3.3.1.1 (a host sends to its own network itself, else to a gateway)",
         "255.255.255.0 where no mask is known: common practice, no source",
     ),
+    needs=frozenset({Need.LINKUP, Need.IPV4}),
     find=find,
 )

@@ -119,7 +119,7 @@ RULE = Rule(
     ),
     confirm="Try the same with a waiting time of a minute: the answer then arrives.",
     confirm_caution=cautions.COMMANDS,
-    explains=("request-unanswered",),
+    explains=("request-unanswered", "late-start"),
     sources=("RFC 9293 section 3.6.1 (a reset for data after the close)",),
     find=find,
 )

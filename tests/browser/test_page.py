@@ -20,7 +20,7 @@ from analyzer.reports import comparison
 from analyzer.reports.blocks import Block
 from analyzer.reports.document.page import page as page_of
 from analyzer.reports.plan import plan_report
-from analyzer.reports.ranking import ranking
+from analyzer.reports.ranking import ranking_page
 from analyzer.reports.row import row_of
 from analyzer.reports.to_html import to_html
 from captures.plant import Plant
@@ -144,7 +144,7 @@ def two_compared() -> list[Block]:
 
 def many_reviewed() -> list[Block]:
     rows = [row_of(analyzer.diagnose(path), path.name) for path in CAPTURES]
-    return ranking(rows, ("one",))
+    return ranking_page(rows, ("one",))
 
 
 def reported(make: Callable[[], Diagnosis]) -> Callable[[], list[Block]]:
@@ -356,6 +356,29 @@ def test_no_verdict_is_told_by_its_colour_alone(opened: Any) -> None:
     assert all(len(set(kind)) == len(VERDICTS) for kind in zip(*looks, strict=True))
 
 
+def test_a_comparison_fits_a_phone(opened: Any) -> None:
+    """What matters stands in the last column: it is in sight without scrolling."""
+    page = opened("comparison", PHONE)
+    for table in page.locator(".scroll").all():
+        assert table.evaluate("one => one.scrollWidth <= one.clientWidth")
+
+
+TWO = ("session-reset.pcap", "late-answer-mixed-up.pcap")
+
+
+@pytest.mark.parametrize("name", [*TWO, "two-units-one-address.pcap", "six lifelines"])
+def test_both_ends_are_in_sight_on_a_phone(opened: Any, name: str) -> None:
+    page = opened(name, PHONE)
+    scroller = page.locator(".sequence").first
+    if name in TWO:
+        assert scroller.evaluate("one => one.scrollWidth <= one.clientWidth")
+    edges = scroller.bounding_box()
+    for head in scroller.locator(".name").all()[:2]:
+        box = head.bounding_box()
+        middle = box["x"] + box["width"] / 2
+        assert edges["x"] <= middle <= edges["x"] + edges["width"]
+
+
 def test_a_caution_stands_above_its_step(opened: Any) -> None:
     page = opened("session-reset.pcap")
     item = page.locator("li", has=page.locator(".caution")).first
@@ -461,6 +484,30 @@ def test_no_heading_and_no_row_stays_behind_alone_on_paper(opened: Any) -> None:
 
 
 HOSTILE = "<script>alert(1)</script><img src=x onerror=alert(2)>\u202e{{ 7*7 }}"
+
+
+def test_many_can_be_filtered_and_sorted(opened: Any) -> None:
+    """By the page's own script, with the keyboard alone; what is hidden is counted."""
+    page = opened("review")
+    rows = page.locator("tbody tr:not(.title):visible")
+    assert rows.count() == len(CAPTURES)
+    page.locator("input").focus()
+    page.keyboard.type("stopped 192.0.2.60")
+    few = rows.count()
+    assert 0 < few < len(CAPTURES)
+    assert page.inner_text("output") == f"{few} of {len(CAPTURES)} rows"
+    assert page.locator("tr.title:visible").count() == few
+    page.locator("input").fill("")
+    page.keyboard.press("Tab")
+    page.keyboard.type("unstable")
+    assert set(page.locator("td:first-child:visible").all_inner_texts()) == {"unstable"}
+    page.locator("select").nth(0).select_option("")
+    page.locator("select").nth(1).select_option(label="File")
+    files = page.locator("td[data-name=File]:visible").all_inner_texts()
+    assert [name.removeprefix("File: ") for name in files] == sorted(one.name for one in CAPTURES)
+    assert page.locator("tr.title:visible").count() == 0
+    page.locator("select").nth(1).select_option("")
+    assert page.locator("tr.title:visible").count() == len(CAPTURES)
 
 
 def test_names_from_outside_stay_text(opened: Any) -> None:

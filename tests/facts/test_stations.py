@@ -101,7 +101,7 @@ def test_maker_is_what_the_public_registry_says() -> None:
 
 
 def test_unreadable_frames_make_no_trouble() -> None:
-    facts = raw.facts((0, b""), (1, b"\x01"), (2, packet(UNIT, UNIT_HW)))
+    facts = raw.facts((1000, b""), (2000, b"\x01"), (3000, packet(UNIT, UNIT_HW)))
     assert facts.has_hardware_addresses
     assert facts.coverage.count(Kind.UNREADABLE) == 2
 

@@ -61,9 +61,6 @@ REMARKS = {
         f.stored < f.wire for f in frames
     ),
     r"([\d,]+) frames? without a time.*": lambda frames: sum(not f.timed for f in frames),
-    r"([\d,]+) IPv6 frames? not analysed.*": (
-        lambda frames: sum(f.kind == 0x86DD and not f.copy for f in frames)
-    ),
 }
 
 
@@ -167,7 +164,7 @@ def _hardware(recording: Recording, told: Json) -> Iterator[str]:
         if len(answered) > MOST_OWN and not _asks_as(recording, hardware, address):
             yield f"{hardware} is called the controller's, and answers for {sorted(answered)}"
         return
-    used = addresses_of(recording, hardware)
+    used = {one for one in addresses_of(recording, hardware) if (":" in one) == (":" in address)}
     if used != {address}:
         yield f"{hardware} is called the controller's, and is used by {sorted(used)}"
 

@@ -20,6 +20,7 @@ import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
+from ipaddress import IPv6Address
 from pathlib import Path
 
 import dpkt
@@ -304,7 +305,7 @@ def _frame(frame: Frame, link: int, data: bytes) -> Frame:
         if kind == IPV4:
             return _ip(frame, rest)
         if kind == IPV6 and len(rest) >= 40:
-            return replace(frame, ttl=rest[7], same=rest[:7] + rest[8:])
+            return _ip6(replace(frame, ttl=rest[7], same=rest[:7] + rest[8:]), rest)
     except (dpkt.UnpackError, struct.error, IndexError):
         pass
     return frame
@@ -400,6 +401,65 @@ def _ip(frame: Frame, octets: bytes) -> Frame:
             return replace(frame, echo=(kind, word, number))
         return replace(frame, icmp=_quoted(kind, code, body))
     return frame
+
+
+def _ip6(frame: Frame, octets: bytes) -> Frame:
+    """What goes between single hosts and is TCP, UDP, a ping or an error; and neighbour discovery,
+    put as ARP.
+    """
+    src, dst = (str(IPv6Address(octets[at : at + 16])) for at in (8, 24))
+    protocol, body = octets[6], octets[40:]
+    size = int.from_bytes(octets[4:6]) or len(body)
+    for _ in range(4):
+        if protocol in (0, 43, 60) and len(body) >= 8:
+            length = 8 * (1 + body[1])
+            protocol, body, size = body[0], body[length:], size - length
+    single = octets[24] != 0xFF and any(octets[8:24])
+    kind = body[0] if protocol == 58 and body else -1
+    if kind in (135, 136) and octets[7] == 255 and len(body) >= 24 and frame.src_hw is not None:
+        return replace(frame, arp=_neighbour(frame, kind, src, dst, body))
+    if not single or not (protocol in (6, 17) or kind in (1, 2, 3, 4, 128, 129)):
+        return frame
+    frame = replace(frame, src=src, dst=dst, protocol=1 if kind >= 0 else protocol, size=size)
+    if protocol == 6 and len(body) >= 20 and size >= 20:
+        one = dpkt.tcp.TCP(body[:20])
+        start = one.off * 4
+        numbers = (one.sport, one.dport, one.seq, one.ack, one.flags & 0x3F, one.win)
+        segment = Segment(*numbers, max(0, size - start), body[start:size])
+        return replace(frame, tcp=segment) if 20 <= start <= size else frame
+    if protocol == 17 and len(body) >= 8:
+        return replace(frame, udp=struct.unpack_from(">2H", body))
+    if kind >= 0 and len(body) >= 8:
+        code, word, number = struct.unpack_from(">xB2x2H", body)
+        if kind in (128, 129):
+            return replace(frame, echo=(8 if kind == 128 else 0, word, number))
+        return replace(frame, icmp=_quoted6(kind, code, body[8:]))
+    return frame
+
+
+def _neighbour(frame: Frame, kind: int, src: str, dst: str, body: bytes) -> Arp:
+    wanted, nobody = str(IPv6Address(body[8:24])), "00-00-00-00-00-00"
+    own, other = frame.src_hw or nobody, frame.dst_hw or nobody
+    if kind == 135:
+        return Arp(1, "0.0.0.0" if src == "::" else src, own, wanted, nobody)
+    return Arp(2, wanted, own, dst, other)
+
+
+SAID = {
+    1: {0: (3, 0), 1: (3, 13), 2: (3, 1), 3: (3, 1), 4: (3, 3), 5: (3, 13), 6: (3, 13)},
+    2: {0: (3, 4)},
+    3: {0: (11, 0), 1: (11, 1)},
+    4: {0: (12, 0), 1: (3, 2), 2: (12, 0)},
+}
+
+
+def _quoted6(kind: int, code: int, inner: bytes) -> Quoted | None:
+    said = SAID[kind].get(code)
+    if said is None or len(inner) < 40 or inner[0] >> 4 != 6:
+        return None
+    src, dst = (str(IPv6Address(inner[at : at + 16])) for at in (8, 24))
+    ports = struct.unpack_from(">2H", inner, 40) if len(inner) >= 44 else (None, None)
+    return Quoted(*said, "", src, dst, 1 if inner[6] == 58 else inner[6], *ports)
 
 
 def _quoted(kind: int, code: int, body: bytes) -> Quoted | None:

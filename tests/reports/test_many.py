@@ -172,7 +172,7 @@ JOBS: dict[str, Callable[[Diagnosis], object]] = {
     "all letters": lambda one: letter([one], (), Style(everything=True)),
     "row": lambda one: row_of(one, "x"),
     "sheet": lambda one: sheet([one]),
-    "comparison": lambda one: comparison.to_json(compare(one, one)),
+    "comparison": lambda one: comparison.to_json([compare(one, one)]),
 }
 
 

@@ -1,5 +1,6 @@
 """How long pings, handshakes and answers took: in words, as a picture, as numbers."""
 
+import itertools
 import json
 
 import pytest
@@ -9,8 +10,16 @@ from analyzer.facts import Spread
 from analyzer.reports.blocks import SpreadChart
 from analyzer.reports.document import report
 from analyzer.reports.document.page import page as page_of
-from analyzer.reports.drawing import draw_spread
-from analyzer.reports.overview import TOUCHING, WORTH_PLOTTING, in_words, spread_chart, strip, timed
+from analyzer.reports.drawing import draw_spread, draw_strip
+from analyzer.reports.overview import (
+    TOUCHING,
+    WORTH_PLOTTING,
+    in_words,
+    is_spread,
+    spread_chart,
+    strip,
+    timed,
+)
 from analyzer.reports.to_html import to_html
 from analyzer.reports.to_json import to_json
 from analyzer.reports.to_text import to_text
@@ -129,3 +138,23 @@ def test_marks_that_cannot_be_told_apart_are_drawn_as_one_and_counted_all_the_sa
     (called,) = [one for one in in_time.lanes if one.name == "Port called"]
     assert 50 < len(called.marks) <= 1 / TOUCHING
     assert lanes["Port called"].endswith(" and 596 more")
+
+
+def test_two_sessions_are_two_however_soon_the_second_one_follows() -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(3):
+        session = plant.tcp(pc, unit).open(after=0.05)
+        session.poll(30, every=1.0)
+        session.close()
+    in_time = strip(diagnosed(ended(plant)))
+    assert in_time is not None
+    (lane,) = [one for one in in_time.lanes if one.name == "Session open"]
+    assert len(lane.spans) == 3
+    drawn = draw_strip(in_time).groups[1 + in_time.lanes.index(lane)].marks
+    bars = [mark.at for mark in drawn if mark.look == "on"]
+    assert all(one[0] + one[2] < other[0] for one, other in itertools.pairwise(bars))
+
+
+def test_a_single_bar_is_no_picture() -> None:
+    assert not is_spread([("ping", spread(0.001, 0.001)), ("answer", spread(0.5))])
+    assert is_spread([("ping", spread(0.001, 0.1))])

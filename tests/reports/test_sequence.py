@@ -2,15 +2,18 @@
 
 import itertools
 import re
+from pathlib import Path
 
 import pytest
 
+import analyzer
 from analyzer.reports.blocks import Event, Lifeline, SequenceChart, Shape
-from analyzer.reports.drawing import draw_sequence
-from analyzer.reports.sequence import MOST_EVENTS, MOST_LIFELINES, Charts
+from analyzer.reports.drawing import draw_sequence, draw_sign
+from analyzer.reports.sequence import KEY, MOST_EVENTS, MOST_LIFELINES, Charts
 from captures.plant import Plant, modbus_answer, modbus_read
 from tests.support import acquainted, begun, diagnosed, ended
 
+CAPTURES = Path(__file__).parents[2] / "captures"
 CONTROLLER = ("192.0.2.60:502",)
 
 
@@ -172,10 +175,53 @@ def test_rounds_of_several_events_are_folded_together() -> None:
     for number in range(30):
         plant.ping(pc, unit.address, sequence=number, after=1.0)
         plant.pong(unit, pc, sequence=number)
-    texts = [one.text for one in told(plant).events if "ping" in one.text or "more" in one.text]
-    assert texts == [
-        "ping", "ping answered", "these 2 events 28 times more", "ping", "ping answered",
-    ]  # fmt: skip
+    texts = [one.text for one in told(plant).events if "ping" in one.text]
+    assert texts == ["ping", "ping answered"]
+    (line,) = [one for one in told(plant).events if one.shape is Shape.ROUNDS]
+    assert re.match(r"the next 2 events: 30 times, from 5\.7 s to 34\.7 s$", line.text)
+
+
+def test_rounds_with_proof_in_them_are_folded_and_stay_proof() -> None:
+    """A cycle that is broken again and again is one round, whatever numbers differ in it."""
+    plant, pc, unit = acquainted()
+    for number in range(12):
+        session = plant.tcp(pc, unit).open(after=3.0)
+        session.poll(2 + number % 3)
+        session.send(modbus_read(9), after=1.0)
+        session.rst(unit)
+    made = told(plant)
+    (line,) = [one for one in made.events if one.shape is Shape.ROUNDS]
+    assert line.text.startswith("the next 5 events: 12 times, with other counts, from ")
+    inside = [one for one in made.events if one.inside and one.frame]
+    assert [one.text for one in inside if one.proof] == ["asks", "resets"]
+    assert len(made.events) < 15
+    drawn = [mark for piece in draw_sequence(made) for g in piece.groups for mark in g.marks]
+    assert "bracket" in {mark.look for mark in drawn}
+
+
+def test_a_long_pause_is_taller_than_a_short_one() -> None:
+    def height(wait: float) -> float:
+        two = [Lifeline("one", ""), Lifeline("other", "")]
+        pause = Event(1.0, None, 0, 1, Shape.PAUSE, "nothing", until=1.0 + wait)
+        return sum(piece.height for piece in draw_sequence(SequenceChart("", "", (), two, [pause])))
+
+    assert height(2.0) < height(5.0) < height(30.0) < height(200.0) < height(20_000.0) < 200
+
+
+def test_what_a_finding_rests_on_is_drawn_as_a_message_where_the_sender_is_known() -> None:
+    diagnosis = analyzer.diagnose(CAPTURES / "idle-limit.pcap")
+    made = Charts(diagnosis).of(diagnosis.outcomes[0], "event")
+    assert made is not None
+    (last,) = [one for one in made.events if one.text == "the last answer in that session"]
+    assert (last.by, last.to, last.shape) == (1, 0, Shape.MESSAGE)
+
+
+def test_every_sign_that_occurs_is_explained() -> None:
+    plant, pc, unit = begun()
+    plant.ask(pc, unit)
+    made = told(plant)
+    assert {sign for sign, _ in made.key} >= {"proof", Shape.LOST, Shape.SILENCE}
+    assert all(draw_sign(sign).groups[0].marks for sign in KEY)
 
 
 def test_what_is_left_out_is_said_with_number_and_time() -> None:
@@ -187,6 +233,7 @@ def test_what_is_left_out_is_said_with_number_and_time() -> None:
         session.poll(number % 7 + 1, every=0.01)
         session.close()
         if 40 <= number < 44:
+            plant.ask(pc, unit, times=1)
             plant.reply(other, pc)
             plant.reply(unit, pc)
     diagnosis = diagnosed(ended(plant), CONTROLLER)
@@ -222,9 +269,10 @@ def test_a_message_to_all_goes_to_the_edge_and_says_so() -> None:
     groups = [group for piece in pieces for group in piece.groups]
     row = next(one for one in groups if any(m.text == all_of_them.text for m in one.marks)).marks
     heads = [mark for mark in groups[0].marks if mark.look == "head"]
-    left, right = min(mark.at[0] for mark in heads), max(mark.at[0] + mark.at[2] for mark in heads)
+    right = max(mark.at[0] + mark.at[2] for mark in heads)
+    leftmost = min(mark.at[0] for mark in groups[0].marks if mark.look == "life")
     ends = [x for mark in row if mark.kind == "line" for x in mark.at[::2]]
-    assert min(ends) < left
+    assert min(ends) < leftmost
     assert not [mark for mark in row if mark.kind == "poly"]
     assert [mark.text for mark in row if mark.text == made.everybody] == ["Everybody"]
     assert pieces[0].width > right

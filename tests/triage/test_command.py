@@ -24,6 +24,7 @@ from analyzer import cli
 from analyzer.cli import triage as command
 from analyzer.triage import Order, Reviewed, Sent, Workers
 from analyzer.words import clean
+from tests.parcels import mailed
 
 ROOT = Path(__file__).parents[2]
 CAPTURES = ROOT / "captures"
@@ -71,15 +72,21 @@ def test_exit_status_is_the_worst() -> None:
 
 
 def test_text_tells_the_table_and_where_to_read_on(site: Path) -> None:
-    """File, controller, verdict, stage, finding; the worst first; what to read before acting."""
+    """A summary, what to read before acting, then rows by verdict and reason, the worst first."""
+    shutil.copy(FAULTY, site / "again.pcap")
     lines = run(site).stdout.split("\n")
     header = next(number for number, line in enumerate(lines) if line.startswith("  Controller "))
-    assert lines[header].split() == ["Controller", "Verdict", "At", "What", "leads"]
-    assert lines[header + 2] == "<fault> & more.pcap"
-    assert re.match(r"  192.0.2.60:503 +stopped +5 ", lines[header + 3])
+    assert re.split(" {2,}", lines[header].strip()) == [
+        "Controller", "Recorded (UTC)", "Sure", "File",
+    ]  # fmt: skip
+    assert lines[header + 2] == "Stopped at the port (2): 192.0.2.60 refuses port 503"
+    row = r"  192.0.2.60:503 +2025-03-11 \d\d:\d\d  shown  "
+    assert re.fullmatch(row + "<fault> & more.pcap", lines[header + 3])
+    assert re.fullmatch(row + "again.pcap", lines[header + 4])
     before = " ".join(lines[:header])
+    assert before.startswith("3 recordings: 2 stopped and 1 complete; 1 file not read")
+    assert "- 2 times: port refused" in before
     assert 'begin inside the folder "' in before
-    assert "5 The port opens" in before
     assert "cautions" in before
     assert "whynolink diagnose FILE" in before
 
@@ -93,14 +100,21 @@ def test_json_for_programs(site: Path) -> None:
     assert content["recordings"][0] == {
         "file": "<fault> & more.pcap",
         "pieces": 1,
+        "recorded": "2025-03-11T10:56:24+00:00",
         "controller": "192.0.2.60",
         "port": 503,
         "more_controllers": 0,
+        "pc": "192.0.2.15",
         "verdict": "stopped",
         "stage": "port",
         "finding": "192.0.2.60 refuses port 503",
         "rule": "port-refused",
+        "certainty": "shown",
         "status": 1,
+        "sender": None,
+        "subject": None,
+        "sent": None,
+        "strays": 0,
         "sha256": "9c0ef96120f1265c7627c65d49bff29033feda05c1ca6c9e458a2d70e3537242",
         "report": None,
     }
@@ -131,7 +145,53 @@ def test_reports_are_linked_from_where_the_table_lies(
     assert len(targets) == 2
     assert not re.search(r'(href=|"report": |,)"the%20pages"', text)
     assert sorted(targets) == sorted(site.parent.joinpath("the pages").resolve().iterdir())
-    assert "<h2>192.0.2.60 refuses port 503</h2>" in targets[0].read_text("ascii")
+    first = targets[0].read_text("ascii")
+    assert "<h2>192.0.2.60 refuses port 503</h2>" in first
+    back = re.findall(r'class="back"><a href="([^"]*)"', first)
+    assert [(targets[0].parent / unquote(link)).resolve() for link in back] == (
+        [table] if layout == "html" else []
+    )
+
+
+def test_a_page_names_no_folder_of_the_desk(site: Path, tmp_path: Path) -> None:
+    """Whether one folder or several files are given."""
+    pages, table = tmp_path / "the pages", tmp_path / "table.html"
+    files = [path for path in site.rglob("*") if path.is_file()]
+    for inputs in ([site], files, [site / "below", site / "<fault> & more.pcap"], files[:1]):
+        run(*inputs, "--format", "html", "--reports", pages, "--output", table)
+        text = table.read_text("ascii")
+        shown = re.sub(r'href="[^"]*"', "", text)
+        assert not [name for name in (str(tmp_path), site.name, pages.name) if name in shown]
+
+
+def test_a_mail_tells_who_sent_what_when(tmp_path: Path) -> None:
+    """Its pictures and texts are counted; what may hold a recording keeps its row."""
+    mail = mailed(
+        {
+            "a.pcap": FAULTY.read_bytes(),
+            "logo.png": b"\x89PNG",
+            "card.vcf": b"BEGIN:VCARD\n",
+            "b.7z": b"7z\xbc\xaf\x27\x1c",
+        }
+    )
+    mail["Date"] = "Mon, 02 Mar 2026 09:00:00 +0100"
+    (tmp_path / "x.eml").write_bytes(bytes(mail))
+    only = mailed({"logo.png": b"\x89PNG"})
+    (tmp_path / "y.eml").write_bytes(bytes(only))
+    rows = json.loads(run(tmp_path, "--format", "json").stdout)["recordings"]
+    told = [(row["file"], row["status"], row["strays"]) for row in rows]
+    assert told == [("x.eml > a.pcap", 1, 0), ("y.eml", 2, 1), ("x.eml > b.7z", 0, 2)]
+    assert {(row["sender"], row["subject"]) for row in rows} == {("site@plant.example", "No link")}
+    assert [row["sent"] for row in rows] == [
+        "2026-03-02T08:00:00+00:00", None, "2026-03-02T08:00:00+00:00",
+    ]  # fmt: skip
+    assert "3 files that came along hold no frames" in run(tmp_path).stdout
+    page = run(tmp_path, "--format", "html").stdout
+    header = re.findall(r'role="columnheader">([^<]*)<', page)
+    assert header == [
+        "Verdict", "Stage", "What leads", "Sure", "Controller", "PC", "Recorded (UTC)", "File",
+        "From", "Subject", "Mailed (UTC)",
+    ]  # fmt: skip
 
 
 def test_html_escapes_names(site: Path) -> None:
@@ -400,9 +460,12 @@ def test_hostile_names_stay_text(tmp_path: Path, layout: str) -> None:
     assert (result.exit_code, result.stderr) == (1, "")
     text = table.read_text("ascii")
     assert re.fullmatch(r"[ -~\n]*", text)
-    assert text.count("192.0.2.60 refuses port 503") == len(HOSTILE)
+    titles = {"text": 1, "html": 1}.get(layout, 0)
+    rows = 0 if layout == "text" else len(HOSTILE)
+    assert text.count("192.0.2.60 refuses port 503") == titles + rows
     if layout == "text":
-        assert all(clean(name) in text.split("\n") for name in HOSTILE)
+        lines = text.split("\n")
+        assert all(any(line.endswith(f"  {clean(name)}") for line in lines) for name in HOSTILE)
     elif layout == "json":
         assert {one["file"] for one in json.loads(text)["recordings"]} == set(HOSTILE)
     elif layout == "csv":

@@ -77,7 +77,7 @@ def test_pieces_are_one_row_that_says_how_many_files(site: Path, tmp_path: Path)
     page = (tmp_path / whole.report).read_text("ascii")
     assert "b.pcap: from frame" in page
     assert len(list(tmp_path.glob("*.html"))) == 2
-    assert "\nc.pcap to b.pcap (3 pieces)\n" in to_text(ranking([whole], ()))
+    assert "  c.pcap to b.pcap (3 pieces)\n" in to_text(ranking([whole], ()))
 
 
 def test_the_order_of_the_files_stays(site: Path) -> None:

@@ -290,11 +290,11 @@ def test_parcels_have_a_row_for_each_recording(tmp_path: Path) -> None:
     assert [(row.file, row.status) for row in told] == [
         ("p.zip > a.pcap", 1),
         ("p.zip > b.pcapng", 0),
-        ("p.zip > note.txt", 0),
-        ("q.zip > note.txt", UNUSABLE),
+        ("q.zip", UNUSABLE),
     ]
     assert told[2].verdict == NOT_READ
-    assert told[2].finding.startswith("It is text")
+    assert told[2].finding.startswith("It holds no recording.")
+    assert [row.strays for row in told] == [1, 0, 1]
     assert rows(files, order) == told
 
 

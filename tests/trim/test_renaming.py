@@ -1,5 +1,6 @@
 """A renaming keeps what a diagnosis reads off addresses (RFC 1918, 3927, 5737, 6890, 9542)."""
 
+from collections.abc import Iterable
 from ipaddress import IPv4Address, IPv6Address
 
 import pytest
@@ -34,7 +35,7 @@ def test_the_character_of_an_address_stays(key: bytes, address: int) -> None:
 
 @given(key=keys, one=addresses, other=near, bits=st.sampled_from([8, 12, 16, 20, 24, 26]))
 def test_networks_stay_together_and_apart(key: bytes, one: int, other: int, bits: int) -> None:
-    new = Renaming((*MASKS, 0xFFF00000), key)
+    new = Renaming((*MASKS, 0xFFF00000), key, {one, other})
     mask = 0xFFFFFFFF << 32 - bits & 0xFFFFFFFF
     together = one & mask == other & mask
     assert (new.address(one) & mask == new.address(other) & mask) is together
@@ -56,11 +57,49 @@ def test_no_two_addresses_get_the_same_name(key: bytes, several: set[int]) -> No
     assert len({new.address(one) for one in several}) == len(several)
 
 
-def test_most_addresses_get_another_name() -> None:
-    new = Renaming(MASKS, bytes(range(16)))
-    inside = [int(IPv4Address("192.168.7.0")) + last for last in range(2, 254)]
-    assert sum(new.address(one) == one for one in inside) < 30
-    assert len({new.address(one) >> 8 for one in inside}) == 1
+def many(text: str, lasts: Iterable[int]) -> set[int]:
+    return {int(IPv4Address(text)) + last for last in lasts}
+
+
+@pytest.mark.parametrize("key", [bytes([n]) * 16 for n in range(4)])
+@pytest.mark.parametrize(
+    "occurring",
+    [
+        many("192.168.7.0", range(1, 255)),
+        many("192.0.2.0", (1, 15, 20, 31, 60, 99, 254)),
+        many("192.0.2.0", range(1, 255)),
+        many("203.0.113.0", range(1, 120)),
+        many("192.0.2.0", range(1, 90)) | many("198.51.100.0", range(1, 90)),
+        many("10.127.127.0", range(2, 120)),
+        many("192.168.127.0", (1, 7, 9)),
+        many("169.254.3.0", range(2, 250)) | many("100.64.0.0", range(1, 250)),
+        {net << 24 | net << 16 | net << 8 | 1 for net in range(1, 60)},
+    ],
+)
+def test_no_new_name_is_an_address_that_occurs(key: bytes, occurring: set[int]) -> None:
+    """So no station keeps its own, a usual router's neither, and none takes another's."""
+    new = Renaming((0xFFFFFF00, 0xFFFF0000), key, occurring)
+    assert not {new.address(one) for one in occurring} & occurring
+
+
+def test_a_group_that_holds_an_address_is_made_up() -> None:
+    """An own one of a site, one of a network (RFC 6034, RFC 3306), a balancer's."""
+    new = Renaming((), bytes(range(16)))
+    assert new.address(int(IPv4Address("239.192.60.15"))) >> 8 != 0xEFC03C
+    assert new.address(int(IPv4Address("224.0.0.251"))) == int(IPv4Address("224.0.0.251"))
+    prefixed = IPv6Address("ff3e:30:2001:db8:5::1234").packed
+    assert new.ipv6(prefixed)[:2] == prefixed[:2]
+    assert b"\x0d\xb8" not in new.ipv6(prefixed)
+    mapped, group = new.hardware(0x3333C000020F), IPv6Address("ff05::c000:20f").packed
+    assert mapped.to_bytes(6)[2:] == new.ipv6(group)[12:] != group[12:]
+    for hidden in (0x03BFC000020F, 0x02BFC000020F, 0x01005E40020F, 0x33334000020F):
+        assert "02-0F" not in str(Hardware(new.hardware(hidden)))
+        assert Hardware(new.hardware(hidden)).is_group is Hardware(hidden).is_group
+
+
+def test_made_up_hardware_addresses_are_nobodys() -> None:
+    new = Renaming((), bytes(16), hardware=range(0x020000000001, 0x020000000009))
+    assert new.hardware(0x020000000003) == 0x020000000009
 
 
 @given(several=st.lists(st.integers(0, 2**48 - 1), max_size=20))

@@ -7,8 +7,8 @@ general status and the first word of the extended one (volume 1 section 2-4 and 
 
 import numpy as np
 
-from analyzer.columns import Flags, Ints, Octets
-from analyzer.facts.protocols.framing import Framing, Heads, Kind, heads, records
+from analyzer.columns import Flags, Ints, Octets, Records
+from analyzer.facts.protocols.framing import Framing, Heads, Kind, Span, heads, records
 
 HEAD = np.dtype(
     [
@@ -24,6 +24,10 @@ ANSWER = np.dtype(
     ]
 )  # fmt: skip
 """What follows where an answer to an unconnected message has an empty address item."""
+LENGTH_END, STATUS_AT, CONTEXT_AT, OPTIONS_AT = 4, 8, 12, 20
+"""Where parts of HEAD end and begin."""
+ITEMS_AT, ITEM_END, SERVICE_AT, GENERAL_AT = 6, 14, 16, 18
+"""The same of ANSWER: from the number of items up to the second one's type; the service; status."""
 STATUS_END, EXTENDED_END = 20, 22
 """Octets of ANSWER up to and with the number of extended words, and the first of them."""
 LIST_SERVICES, LIST_IDENTITY, LIST_INTERFACES = 0x0004, 0x0063, 0x0064
@@ -116,8 +120,7 @@ def _look_inside(
     rows, inner = rows[inner + STATUS_END <= end[rows]], inner[inner + STATUS_END <= end[rows]]
     answer = records(octets, inner, ANSWER)
     service, status = answer["service"], answer["status"].astype(np.int64)
-    whole = (answer["items"] >= 2) & (answer["address"] == 0) & (service >= 0x80)
-    whole &= answer["item"] == UNCONNECTED_ITEM
+    whole = _is_answer(answer)
     opens = whole & ((service == FORWARD_OPEN) | (service == LARGE_FORWARD_OPEN))
     kind[rows[opens]] = Kind.OPEN
     no = whole & (status != 0) & (status != PARTIAL)
@@ -125,6 +128,13 @@ def _look_inside(
     extended = np.where(told, answer["extended"], 0)
     kind[rows[no]] = np.where(opens, Kind.REFUSE, Kind.REJECT)[no]
     code[rows[no]] = ((status + 1) * INNER + extended)[no]
+
+
+def _is_answer(answer: Records) -> Flags:
+    """Whether an unconnected message holds an answer, with an empty address item."""
+    is_one: Flags = (answer["items"] >= 2) & (answer["address"] == 0)
+    is_one &= (answer["item"] == UNCONNECTED_ITEM) & (answer["service"] >= 0x80)
+    return is_one
 
 
 def explain(code: int) -> tuple[int, str]:
@@ -138,10 +148,22 @@ def explain(code: int) -> tuple[int, str]:
     return general, GENERAL.get(general, unknown)
 
 
-def looks(octets: Octets, at: Ints) -> Ints:
-    """Octets that are read of messages: the inner head of unconnected ones, too."""
-    unconnected = records(octets, at, HEAD)["command"] == UNCONNECTED
-    return HEAD.itemsize + np.where(unconnected, EXTENDED_END, 0)
+def reads(octets: Octets, at: Ints, end: Ints) -> list[Span]:
+    """What is read of messages: of answers to unconnected ones the inner status, too."""
+    head, inner = records(octets, at, HEAD), at + HEAD.itemsize
+    answer = records(octets, inner, ANSWER)
+    whole = (head["command"] == UNCONNECTED) & _is_answer(answer) & (inner + STATUS_END <= end)
+    size = np.where(answer["words"] > 0, EXTENDED_END, STATUS_END)
+    behind = inner + np.where(whole, size, 0)
+    return [
+        Span(at, at + LENGTH_END),
+        Span(at + STATUS_AT, at + STATUS_AT + 4),
+        Span(at + CONTEXT_AT, at + CONTEXT_AT + 8, is_number=True),
+        Span(at + OPTIONS_AT, inner),
+        Span(inner + ITEMS_AT, np.minimum(behind, inner + ITEM_END)),
+        Span(inner + SERVICE_AT, np.minimum(behind, inner + SERVICE_AT + 1)),
+        Span(inner + GENERAL_AT, behind),
+    ]
 
 
-FRAMING = Framing("EtherNet/IP", frozenset({44818}), read, explain, has_answers=True, looks=looks)
+FRAMING = Framing("EtherNet/IP", frozenset({44818}), read, reads, explain, has_answers=True)

@@ -47,33 +47,38 @@ Reader = Callable[[Octets, Ints, Ints, Flags], Heads]
 sent it) -> heads. 64 octets or more lie behind each position. Nothing raises on octets."""
 
 
-def always(count: int) -> Callable[[Octets, Ints], Ints]:
-    """For heads of which the same number of octets is read."""
-    return lambda octets, at: np.full(len(at), count)
+class Span(NamedTuple):
+    """Octets that are read, one span a message, from a position up to one behind; empty where it
+    ends before it begins. is_number: what counts is only whether it is the same as another one.
+    """
+
+    begin: Ints
+    end: Ints
+    is_number: bool = False
 
 
-NOTHING = always(0)
+Reads = Callable[[Octets, Ints, Ints], list[Span]]
+"""(octets, position of each message, position behind what is stored of it) -> what `heads` reads of
+it. A copy that is trimmed keeps these octets and no others, so they hold no word of anybody's."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Framing:
     """How one protocol frames its messages.
 
-    ports: registered ones, a hint only; explain: a code of `heads` -> (published number, meaning);
-    is_sure: whether a head alone tells the protocol, else the message has to fill its segment;
-    has_answers: whether each request gets one answer of its own, with the request's number;
-    looks: (octets, position of each head) -> octets of each message, from its beginning, that
-    `heads` reads; ends: octets at the end of a message that it reads, too.
+    ports: registered ones, a hint only; reads: which octets of a message `heads` reads; explain: a
+    code of `heads` -> (published number, meaning); is_sure: whether a head alone tells the
+    protocol, else the message has to fill its segment; has_answers: whether each request gets one
+    answer of its own, with the request's number.
     """
 
     name: str
     ports: frozenset[int]
     heads: Reader
+    reads: Reads
     explain: Callable[[int], tuple[int, str]] = lambda code: (code, "")
     is_sure: bool = True
     has_answers: bool = False
-    looks: Callable[[Octets, Ints], Ints] = NOTHING
-    ends: int = 0
 
 
 def records(octets: Octets, at: Ints, layout: "np.dtype[Any]") -> Records:

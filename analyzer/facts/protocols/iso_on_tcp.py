@@ -8,7 +8,7 @@ error 0x70.
 import numpy as np
 
 from analyzer.columns import Flags, Ints, Octets
-from analyzer.facts.protocols.framing import Framing, Heads, Kind, always, heads, records
+from analyzer.facts.protocols.framing import Framing, Heads, Kind, Span, heads, records
 
 HEAD = np.dtype(
     [
@@ -75,4 +75,12 @@ def explain(code: int) -> tuple[int, str]:
     return code & 0xFF, REASONS.get(code, "no published meaning")
 
 
-FRAMING = Framing("ISO on TCP", frozenset({102}), read, explain, looks=always(REASON_END))
+def reads(octets: Octets, at: Ints, end: Ints) -> list[Span]:
+    """What is read of packets: the reason or cause only where something ends or is wrong."""
+    code = records(octets, at, HEAD)["code"] & 0xF0
+    ends, wrong = code == DISCONNECT, code == ERROR
+    last = np.where(ends, REASON_END, np.where(wrong, CAUSE_END, 0))
+    return [Span(at, at + CODE_END), Span(at + last - 1, at + last)]
+
+
+FRAMING = Framing("ISO on TCP", frozenset({102}), read, reads, explain)

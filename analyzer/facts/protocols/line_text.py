@@ -9,7 +9,7 @@ import re
 import numpy as np
 
 from analyzer.columns import Flags, Ints, Octets
-from analyzer.facts.protocols.framing import Framing, Heads, heads
+from analyzer.facts.protocols.framing import Framing, Heads, Span, heads
 
 LOOKED_AT = 64
 """Octets that have to be printable."""
@@ -34,16 +34,17 @@ def read(octets: Octets, at: Ints, end: Ints, by_server: Flags) -> Heads:
     return heads(np.where(text, end - at, 0))
 
 
-def reads_like_a_no(text: bytes) -> int:
-    """Octets up to the one behind the first word that turns the reader away, 0 without any."""
-    found = NO.search(text)
-    return found.end() + 1 if found else 0
+def reads_like_a_no(text: bytes) -> bool:
+    """Whether a text holds a word that turns the reader away."""
+    return NO.search(text) is not None
 
 
-def looks(octets: Octets, at: Ints) -> Ints:
-    """What is read of each text beside its last octet: up to a no."""
+def reads(octets: Octets, at: Ints, end: Ints) -> list[Span]:
+    """What is read of each text beside its last octet: a word that turns away, nothing around."""
     texts = (octets[begin : begin + LOOKED_AT].tobytes() for begin in at.tolist())
-    return np.array([reads_like_a_no(text) for text in texts], np.int64)
+    found = [one.span() if (one := NO.search(text)) else (0, 0) for text in texts]
+    words = np.array(found, np.int64).reshape(-1, 2)
+    return [Span(at + words[:, 0], at + words[:, 1]), Span(end - 1, end)]
 
 
-FRAMING = Framing("lines of text", frozenset({23}), read, looks=looks, ends=1)
+FRAMING = Framing("lines of text", frozenset({23}), read, reads)

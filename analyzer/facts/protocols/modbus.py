@@ -8,7 +8,7 @@ Protocol V1.1b3 section 7).
 import numpy as np
 
 from analyzer.columns import Flags, Ints, Octets
-from analyzer.facts.protocols.framing import Framing, Heads, Kind, always, records
+from analyzer.facts.protocols.framing import Framing, Heads, Kind, Span, records
 
 HEAD = np.dtype(">u8")
 """Transaction 2 octets, protocol 2, length 2, unit, function; the code stands behind."""
@@ -61,7 +61,12 @@ def explain(code: int) -> tuple[int, str]:
     return code, MEANINGS.get(code, "no published meaning")
 
 
+def reads(octets: Octets, at: Ints, end: Ints) -> list[Span]:
+    """What is read of messages: the octet behind the function only where that says no."""
+    refused = octets[at + FUNCTION_END - 1] >= REFUSED
+    return [Span(at, at + np.where(refused, CODE_END, FUNCTION_END))]
+
+
 FRAMING = Framing(
-    "Modbus/TCP", frozenset({502}), read, explain,
-    is_sure=False, has_answers=True, looks=always(CODE_END),
-)  # fmt: skip
+    "Modbus/TCP", frozenset({502}), read, reads, explain, is_sure=False, has_answers=True
+)

@@ -8,10 +8,10 @@ ERR carries a status code instead.
 import numpy as np
 
 from analyzer.columns import Flags, Ints, Octets
-from analyzer.facts.protocols.framing import Framing, Heads, Kind, always, heads, records
+from analyzer.facts.protocols.framing import Framing, Heads, Kind, Span, heads, records
 
 HEAD = np.dtype([("letters", ">u4"), ("size", "<u4"), ("status", "<u4")])
-STATUS_END = 12
+SIZE_END, STATUS_END = 8, 12
 LARGEST = 1 << 26
 """A message that claims more is none: far above the limits that stacks set (from memory)."""
 CHUNKS = (ord("F"), ord("C"), ord("A"))
@@ -70,4 +70,10 @@ def explain(code: int) -> tuple[int, str]:
     return code, MEANINGS.get(code & 0xFFFF0000, "no published meaning")
 
 
-FRAMING = Framing("OPC UA", frozenset({4840}), read, explain, looks=always(STATUS_END))
+def reads(octets: Octets, at: Ints, end: Ints) -> list[Span]:
+    """What is read of messages: a status only where one stands behind the size."""
+    says_no = records(octets, at, HEAD)["letters"] >> 8 == ERROR
+    return [Span(at, at + np.where(says_no, STATUS_END, SIZE_END))]
+
+
+FRAMING = Framing("OPC UA", frozenset({4840}), read, reads, explain)

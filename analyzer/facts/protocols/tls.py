@@ -7,11 +7,12 @@ done; before, an alert says in two octets how grave it is and why (section 6).
 import numpy as np
 
 from analyzer.columns import Flags, Ints, Octets
-from analyzer.facts.protocols.framing import Framing, Heads, Kind, always, heads, records
+from analyzer.facts.protocols.framing import Framing, Heads, Kind, Span, heads, records
 
 HEAD = np.dtype(
     [("type", "u1"), ("version", ">u2"), ("length", ">u2"), ("level", "u1"), ("reason", "u1")]
 )
+LENGTH_END = 5
 CHANGE, ALERT, HANDSHAKE, DATA = 20, 21, 22, 23
 OLDEST, NEWEST = 0x0301, 0x0304
 LARGEST = (1 << 14) + 2048
@@ -64,4 +65,11 @@ def explain(code: int) -> tuple[int, str]:
     return code, MEANINGS.get(code, "no published meaning")
 
 
-FRAMING = Framing("TLS", frozenset({443, 802, 4843}), read, explain, looks=always(HEAD.itemsize))
+def reads(octets: Octets, at: Ints, end: Ints) -> list[Span]:
+    """What is read of records: of an alert that is not encrypted what it says, too."""
+    head = records(octets, at, HEAD)
+    alert = (head["type"] == ALERT) & (head["length"] == 2)
+    return [Span(at, at + np.where(alert, HEAD.itemsize, LENGTH_END))]
+
+
+FRAMING = Framing("TLS", frozenset({443, 802, 4843}), read, reads, explain)

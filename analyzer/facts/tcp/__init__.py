@@ -55,7 +55,9 @@ class TcpSessions:
         pairs: list[Pair] = list(zip(low[first].tolist(), high[first].tolist(), strict=True))
         order, begins, sessions = self._sorted(frames, src, pair, pairs)
         part = np.cumsum(begins) - 1
-        low_is_client = np.array([_number(s.client) < _number(s.server) for s in sessions])
+        low_is_client = np.array(
+            [_number(frames, s.client) < _number(frames, s.server) for s in sessions]
+        )
         from_client = (src < dst)[order] == low_is_client[part]
         _judge(
             Segments(
@@ -110,9 +112,10 @@ class TcpSessions:
                 settled.add(key)
                 continue
             session, isn = self.current.get(key), int(table.seq[index])
-            if session is None or not _calls_again(session, client, isn, key in settled):
+            again = session is not None and _number(frames, session.client) == client
+            if session is None or not _calls_again(session, again, isn, key in settled):
                 server = key[1] if client == key[0] else key[0]
-                session = Session(_socket(client), _socket(server), isn)
+                session = Session(_socket(frames, client), _socket(frames, server), isn)
                 self._look_at_syn(frames, index, session)
                 self.current[key] = opened[index] = session
                 self.found.append(session)
@@ -127,7 +130,7 @@ class TcpSessions:
         if len(segment) == size and self.checked < CHECKED_SYNS:
             self.checked += 1
             session.checksum_filled = checksum_is_right(
-                segment, int(session.client.address), int(session.server.address)
+                segment, session.client.address, session.server.address
             )
 
     def _joined_late(self, frames: Frames, index: int, pair: Pair) -> Session:
@@ -136,7 +139,7 @@ class TcpSessions:
         A SYN with ACK comes from the server. Otherwise the server has the registered industrial
         port, or the lower one: systems pick high ports for clients (RFC 6335 6).
         """
-        low, high = _socket(pair[0]), _socket(pair[1])
+        low, high = _socket(frames, pair[0]), _socket(frames, pair[1])
         table = frames.tcp
         if table.flags[index] & Tcp.SYN:
             sender_is_low = frames.ip.src[table.ip[index]] << np.uint64(16) | table.sport[index]
@@ -151,24 +154,25 @@ class TcpSessions:
         return session
 
 
-def _calls_again(session: Session, client: int, isn: int, settled: bool) -> bool:
+def _calls_again(session: Session, by_client: bool, isn: int, settled: bool) -> bool:
     """Whether a SYN is the session's own: sent again, or the other end's at the same time, which
     opens one session and not two (RFC 9293 3.5, figure 8).
 
-    settled: whether this chunk has an acceptance or a refusal between the two sockets already.
+    by_client: whether the session's client sent it; settled: whether this chunk has an acceptance
+    or a refusal between the two sockets already.
     """
-    if _number(session.client) == client:
+    if by_client:
         return session.isn == isn
     settled = settled or bool(session.syn_ack or session.completed or session.ends)
     return session.isn is not None and not settled
 
 
-def _number(socket: Socket) -> int:
-    return int(socket.address) << 16 | socket.port
+def _number(frames: Frames, socket: Socket) -> int:
+    return frames.listed.number(socket.address) << 16 | socket.port
 
 
-def _socket(number: int) -> Socket:
-    return Socket(Address(number >> 16), number & 0xFFFF)
+def _socket(frames: Frames, number: int) -> Socket:
+    return Socket(Address(frames.listed.address(number >> 16)), number & 0xFFFF)
 
 
 def _judge(segments: Segments) -> None:

@@ -1,11 +1,13 @@
 """The checksum of the internet protocols (RFC 1071)."""
 
+from analyzer.facts.values import Address
 
-def checksum_is_right(segment: bytes, src: int, dst: int) -> bool:
+
+def checksum_is_right(segment: bytes, src: Address, dst: Address) -> bool:
     """Whether a TCP segment's checksum fits: RFC 1071 over pseudo-header and segment
-    (RFC 9293 3.1).
+    (RFC 9293 3.1; RFC 8200 8.1, of which zeros that add nothing are left out).
     """
-    pseudo = src.to_bytes(4) + dst.to_bytes(4) + b"\0\6" + len(segment).to_bytes(2)
+    pseudo = src.packed + dst.packed + b"\0\6" + len(segment).to_bytes(2)
     return internet_checksum(pseudo + segment) == 0
 
 

@@ -15,7 +15,7 @@ from analyzer.reports.blocks import (
 from analyzer.reports.document.bounds import MOST_TRIES, first
 from analyzer.reports.document.parties import who
 from analyzer.reports.document.verdict import SHOWN_AS, STILL_TROUBLE, capital, certainty, headline
-from analyzer.reports.overview import in_words, spread_chart, timed
+from analyzer.reports.overview import in_words, is_spread, spread_chart, timed
 from analyzer.words import say, times
 
 TRIED = {
@@ -119,4 +119,5 @@ def durations(outcome: Outcome) -> Iterator[Block]:
     if kinds:
         yield Heading("Round trips and answers")
         yield Listing([Step(in_words(*one)) for one in kinds])
-        yield spread_chart(kinds)
+        if is_spread(kinds):
+            yield spread_chart(kinds)

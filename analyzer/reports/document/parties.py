@@ -56,7 +56,7 @@ def other_port(linkup: LinkUp) -> str:
     given = "was given" if how == "told" else "stands in the site sheet"
     return (
         f" Port {linkup.target.port} {given}; the PC called port {named(called)} instead. "
-        f"To have that judged: --controller {linkup.controller}:{called[0]}."
+        f"To have that judged: --controller {linkup.controller.with_port(called[0])}."
     )
 
 
@@ -106,7 +106,9 @@ def nobody(diagnosis: Diagnosis) -> str:
 def _name(diagnosis: Diagnosis, station: Station) -> str:
     """A station by its address, or by its hardware address where it has none of its own."""
     at = diagnosis.facts.index.stations_at
-    own = [str(one) for one in station.addresses if station.hardware is None or len(at[one]) == 1]
+    own = [
+        str(one) for one in station.all_addresses if station.hardware is None or len(at[one]) == 1
+    ]
     return own[0] if own else str(station.hardware)
 
 
@@ -123,4 +125,4 @@ def is_among(station: Station, hardware: Set[object], addresses: Set[object]) ->
     """Whether a station is known by its hardware address, or by an address where it has none."""
     if station.hardware is not None:
         return station.hardware in hardware
-    return any(one in addresses for one in station.addresses)
+    return any(one in addresses for one in station.all_addresses)

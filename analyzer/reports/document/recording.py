@@ -3,9 +3,9 @@
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 
-from analyzer.diagnosis import Diagnosis, Ipv6Call, Kind, Moment, Step
+from analyzer.diagnosis import Diagnosis, Kind, Moment, Step
 from analyzer.reports.blocks import Block, Listing, Paragraph
-from analyzer.reports.document.bounds import MOST_NAMED, MOST_PIECES, first, left_out
+from analyzer.reports.document.bounds import MOST_PIECES, first, left_out
 from analyzer.reports.document.verdict import capital
 from analyzer.words import clean, count, say, seconds
 
@@ -116,31 +116,8 @@ def oddities(diagnosis: Diagnosis) -> list[str]:
             coverage.overlong
         ),
         "{n:count frame} without a time.": facts.untimed,
-        "{n:count IPv6 frame} not analysed: only IPv4 is judged.": coverage.count(Kind.IPV6),
         "{n:count frame} of a kind that cannot be read here.": coverage.count(Kind.UNREADABLE),
         "{n:count frame} lost by the recorder, as it says itself.": facts.drops or 0,
         "The clock was set back {n:times}.": coverage.backwards.count,
     }
-    said += [say(text, {"n": number}) for text, number in counts.items() if number]
-    said += [_over_ipv6(one) for one in facts.over_ipv6[:MOST_NAMED]]
-    more = len(facts.over_ipv6) - MOST_NAMED
-    return said + [f"{more:,} more pairs over IPv6."] * (more > 0)
-
-
-def _over_ipv6(call: Ipv6Call) -> str:
-    """Who tried whom over IPv6, and how that went."""
-    tried = "{client} calls port {port} of {server} over IPv6{tried:if, {tried:times}}: "
-    if call.port is None:
-        tried = "{client} pings {server} over IPv6{tried:if, {tried:times}}: "
-    how = "no answer is in the recording."
-    if call.answers:
-        how = "answered."
-    elif call.accepted:
-        how = "accepted, and no data came back."
-    elif call.refused:
-        how = "refused."
-    values = {
-        "client": str(call.client), "server": str(call.server), "port": call.port,
-        "tried": call.tried,
-    }  # fmt: skip
-    return say(tried + how, values)
+    return said + [say(text, {"n": number}) for text, number in counts.items() if number]

@@ -25,7 +25,7 @@ class Roles:
 
     def __init__(self, diagnosis: Diagnosis) -> None:
         pc, linkups = diagnosis.case.pc, diagnosis.case.linkups
-        pcs = [pc] if pc is not None else []
+        pcs = [pc, *pc.adapters] if pc is not None else []
         self._pc = {one.hardware for one in pcs}, {at for one in pcs for at in one.addresses}
         self._routers = {one.router for one in linkups if one.router}
         self._controllers = {one.hardware for one in linkups}, {one.controller for one in linkups}
@@ -68,7 +68,7 @@ def _row(station: Station, roles: Roles) -> list[str]:
     begin, end = (max(0.0, moment.seconds) for moment in (station.first, station.last))
     return [
         str(station.hardware or "-"),
-        named(sorted(station.addresses), MOST_ADDRESSES),
+        named(sorted(station.all_addresses), MOST_ADDRESSES),
         ROLES.get(roles.of(station), ""),
         f"{station.frames:,}",
         f"{begin:.1f}-{end:.1f}",

@@ -76,7 +76,10 @@ def headline(outcome: Outcome) -> str:
 
 def _found(outcome: Outcome) -> str:
     """What the controller answers where no port was called."""
-    return f"The controller answers {'pings' if outcome.linkup.pings else 'ARP'}"
+    if outcome.linkup.pings:
+        return "The controller answers pings"
+    asked = "neighbour solicitations" if outcome.linkup.is_ipv6 else "ARP"
+    return f"The controller answers {asked}"
 
 
 def _broke(outcome: Outcome) -> bool:

@@ -281,6 +281,53 @@ def last_data_acknowledged_late(lab: Lab) -> None:
     session.close()
 
 
+# --- all fall silent ------------------------------------------------------------------------------
+
+
+@fault("link-flapping")
+def loose_plug_cuts_each_session(lab: Lab) -> None:
+    """The program gives up while the link is down; the PC's system checks nothing afterwards."""
+    lab.plant()
+    Server(lab.unit)
+    for _ in range(3):
+        session = call(lab.pc, UNIT)
+        poll(session, times=8)
+        lab.pc.pull()
+        ask(session, 9, wait=2)
+        session.close()
+        time.sleep(1)
+        lab.pc.plug()
+        time.sleep(1.2)
+    poll(call(lab.pc, UNIT))
+
+
+@fault("link-flapping", remark=True)
+def loose_plug_and_a_patient_program(lab: Lab) -> None:
+    """One session outlives all breaks of the link."""
+    lab.plant()
+    Server(lab.unit)
+    session = call(lab.pc, UNIT)
+    for turn in range(3):
+        poll(session, times=10, wait=9, first=1 + 10 * turn)
+        lab.pc.pull()
+        time.sleep(3.5)
+        lab.pc.plug()
+    poll(session, times=3, wait=9, first=31)
+    session.close()
+
+
+@healthy()
+def program_that_rests_three_times(lab: Lab) -> None:
+    """In an open session, for 4 s each time; another station is heard meanwhile."""
+    lab.plant()
+    Server(lab.unit)
+    session = call(lab.pc, UNIT)
+    for turn in range(4):
+        poll(session, times=10, first=1 + 10 * turn)
+        time.sleep(4)
+    session.close()
+
+
 # --- who records ----------------------------------------------------------------------------------
 
 

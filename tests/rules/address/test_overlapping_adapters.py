@@ -221,7 +221,7 @@ def test_quiet_where_the_pc_was_put_into_the_right_network_later() -> None:
     plant.link_up(pc)
     plant.resolve(pc, unit)
     plant.tcp(pc, unit).open().poll(3)
-    assert slugs(diagnosed(ended(plant), TOLD)) == []
+    assert slugs(diagnosed(ended(plant), TOLD)) == ["late-start"]
 
 
 def test_quiet_about_a_self_assigned_address_beside_a_good_one() -> None:

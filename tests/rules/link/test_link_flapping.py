@@ -38,10 +38,14 @@ class Cable(Plant):
 
     def goes_down(self, pc: Station, seconds: float = 4.0) -> None:
         """Nothing is recorded for so long; then the link is up again."""
+        self.goes_down_unsaid(seconds)
+        self.link_up(pc)
+
+    def goes_down_unsaid(self, seconds: float = 4.0) -> None:
+        """As before, and the PC's system checks nothing."""
         self.others_speak()
         self.wait(seconds)
         self.up_since = self.now
-        self.link_up(pc)
 
 
 def begun() -> tuple[Cable, Station, Station]:
@@ -142,7 +146,7 @@ def test_power_saving_comes_first_where_three_breaks_are_regular(
     assert (finding.likely_causes[0] == RULE.likely_causes[POWER_SAVING]) is regular
 
 
-def test_found_as_a_note_where_sessions_outlive_the_breaks() -> None:
+def test_found_as_a_warning_where_sessions_outlive_the_breaks() -> None:
     plant, pc, unit = connected()
     session = plant.tcp(pc, unit).open(after=1.5)
     for _ in range(3):
@@ -152,7 +156,8 @@ def test_found_as_a_note_where_sessions_outlive_the_breaks() -> None:
     session.close()
     diagnosis = diagnosed(plant, TOLD)
     assert slugs(diagnosis) == [SLUG]
-    assert found(diagnosis, SLUG).level is Level.NOTE
+    assert found(diagnosis, SLUG).level is Level.WARNING
+    assert found(diagnosis, SLUG).values["stood"] == 1
     assert diagnosis.status == 0
 
 
@@ -163,6 +168,117 @@ def test_found_as_a_note_where_it_was_plugged_in_again_once() -> None:
     diagnosis = diagnosed(ended(plant), TOLD)
     assert found(diagnosis, SLUG).level is Level.NOTE
     assert lead(diagnosis) != SLUG
+
+
+def at_work() -> tuple[Cable, Station, Session]:
+    """A session is polled, and the PC's system never checks anything."""
+    plant, pc, unit = begun()
+    plant.resolve(pc, unit)
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    return plant, pc, session
+
+
+@told_or_not
+def test_found_by_the_silence_of_all_where_each_break_cuts_the_session(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, session = at_work()
+    for _ in range(3):
+        plant.goes_down_unsaid()
+        session.send(b"\0\1\0\0\0\6\1\3\0\0\0\1", after=0.1)
+        session.fin(pc)
+        session.rst(session.server_station)
+        session = plant.tcp(pc, session.server_station).open(after=1)
+        session.poll(5)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.FITS)
+    assert (finding.values["starts"], finding.values["sessions"]) == (3, 3)
+    assert finding.values["silent"] == pytest.approx(4.0, abs=0.8)
+
+
+@told_or_not
+def test_found_by_the_silence_of_all_where_the_session_stands_still(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, _, session = at_work()
+    for _ in range(3):
+        plant.goes_down_unsaid()
+        session.poll(8)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.level is Level.WARNING
+    assert (finding.values["starts"], finding.values["stood"]) == (3, 1)
+    assert diagnosis.status == 0
+
+
+def test_quiet_where_a_program_pauses_and_nobody_else_speaks() -> None:
+    plant, _, session = at_work()
+    for _ in range(3):
+        plant.wait(4)
+        session.poll(8)
+    assert_healthy(diagnosed(plant, TOLD))
+
+
+def test_quiet_where_a_program_pauses_and_others_are_heard() -> None:
+    plant, _, session = at_work()
+    for _ in range(3):
+        plant.wait(4)
+        session.poll(8)
+    assert_healthy(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_where_the_pc_slept_between_two_pieces_of_work() -> None:
+    plant, pc, session = at_work()
+    for _ in range(3):
+        session.close(after=0.3)
+        plant.goes_down_unsaid(20)
+        session = plant.tcp(pc, session.server_station).open()
+        session.poll(8)
+    assert SLUG not in slugs(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_where_the_others_are_missed_at_other_times_too() -> None:
+    plant, _, session = at_work()
+    for _ in range(3):
+        plant.goes_down_unsaid()
+        session.poll(12)
+        plant.others_speak()
+        session.poll(12)
+        plant.up_since = plant.now
+    assert_healthy(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_where_the_other_answers_the_pc() -> None:
+    """A second controller that is polled with the first stops with it: the program pauses."""
+    plant, pc, session = at_work()
+    second = plant.tcp(pc, DRIVE).open()
+    for _ in range(3):
+        plant.goes_down_unsaid()
+        for _ in range(8):
+            session.poll(1)
+            second.poll(1)
+    assert_healthy(diagnosed(ended(plant), TOLD))
+
+
+def test_quiet_where_the_link_broke_once() -> None:
+    plant, _, session = at_work()
+    plant.goes_down_unsaid()
+    session.poll(8)
+    assert_healthy(diagnosed(ended(plant), TOLD))
+
+
+@pytest.mark.parametrize(("every", "told"), [(1.0, True), (2.5, False)])
+def test_a_program_is_at_work_where_it_asks_every_two_seconds(every: float, told: bool) -> None:
+    plant, _, session = at_work()
+    session.poll(20, every=every)
+    for _ in range(3):
+        plant.goes_down_unsaid()
+        session.poll(8, every=every)
+    assert (SLUG in slugs(diagnosed(ended(plant), TOLD))) is told
 
 
 @told_or_not
@@ -240,7 +356,7 @@ def test_a_minute_of_silence_is_no_break_but_sleep(seconds: float, told: bool) -
     assert (SLUG in slugs(diagnosed(ended(plant), TOLD))) is told
 
 
-@pytest.mark.parametrize(("after", "level"), [(9, Level.FAULT), (11, Level.NOTE)])
+@pytest.mark.parametrize(("after", "level"), [(9, Level.FAULT), (11, Level.WARNING)])
 def test_a_reset_belongs_to_the_break_before_it_for_some_seconds(
     after: float, level: Level
 ) -> None:

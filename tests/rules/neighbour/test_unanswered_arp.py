@@ -206,7 +206,7 @@ def test_no_station_is_named_that_needs_no_address(given: bool) -> None:
         plant.dhcp("offer", stranger, "192.0.2.99", server=server)
     finding = found(diagnosed(ended(plant), TOLD), SLUG)
     assert finding.values["asking"] is None
-    assert len(finding.likely_causes) == len(RULE.likely_causes) - 3
+    assert len(finding.likely_causes) == len(RULE.likely_causes) - 4
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ from tests.support import (
     TOLD,
     acquainted,
     assert_healthy,
+    assert_no_alarm,
     diagnosed,
     ended,
     found,
@@ -148,7 +149,9 @@ def test_quiet_where_the_controller_was_starting(controllers: tuple[str, ...]) -
     for _ in range(8):
         refused(plant.tcp(pc, unit), repeats=1, after=3.0)
     plant.tcp(pc, unit).open(after=3.0).poll(6)
-    assert_healthy(diagnosed(ended(plant), controllers))
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_no_alarm(diagnosis)
+    assert slugs(diagnosis) == ["late-start"]
 
 
 @told_or_not
@@ -181,7 +184,9 @@ def test_quiet_where_a_second_session_is_too_many(controllers: tuple[str, ...]) 
     session.poll(3)
     refused(plant.tcp(pc, unit), repeats=2)
     session.poll(3)
-    assert_healthy(diagnosed(ended(plant), controllers))
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_no_alarm(diagnosis)
+    assert slugs(diagnosis) == ["session-limit"]
 
 
 @told_or_not

@@ -10,6 +10,7 @@ from rules.port.port_silent import NO_GATEWAY, NO_WAY_BACK, OFF, RULE
 from tests.support import (
     TOLD,
     assert_healthy,
+    assert_no_alarm,
     begun,
     diagnosed,
     ended,
@@ -264,7 +265,9 @@ def test_quiet_where_a_repeated_call_is_accepted(controllers: tuple[str, ...]) -
     session.syn_ack()
     session.ack()
     session.poll(4)
-    assert_healthy(diagnosed(ended(plant), controllers))
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_no_alarm(diagnosis)
+    assert slugs(diagnosis) == ["late-start"]
 
 
 @told_or_not
@@ -277,7 +280,9 @@ def test_quiet_where_the_controller_was_starting(controllers: tuple[str, ...]) -
     refusal.syn(after=5.0)
     refusal.refuse()
     plant.tcp(pc, unit).open(after=5.0).poll(5)
-    assert_healthy(diagnosed(ended(plant), controllers))
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_no_alarm(diagnosis)
+    assert slugs(diagnosis) == ["late-start"]
 
 
 @told_or_not
@@ -373,7 +378,9 @@ def test_quiet_where_a_second_session_gets_no_answer(controllers: tuple[str, ...
     with plant.at(6.0):
         plant.tcp(pc, unit).syn((1, 2))
     session.poll(9)
-    assert_healthy(diagnosed(ended(plant), controllers))
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_no_alarm(diagnosis)
+    assert slugs(diagnosis) == ["session-limit"]
 
 
 @told_or_not
