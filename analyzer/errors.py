@@ -11,6 +11,8 @@ Broken              octets end before their file does; readers tell it as damage
 
 from collections.abc import Sequence
 
+from analyzer.words import quoted
+
 
 class Unusable(Exception):
     """The tool cannot work with what it was given.
@@ -31,7 +33,12 @@ class Unusable(Exception):
 
 
 class NotARecording(Unusable):
-    """The input is not a recording that can be read."""
+    """The input is not a recording that can be read. where: its name, which others may have given
+    it.
+    """
+
+    def __str__(self) -> str:
+        return f"{quoted(self.where)}: {self.what} {self.todo}"
 
 
 class BadOption(Unusable):

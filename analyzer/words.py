@@ -14,7 +14,8 @@ def say(template: str, values: Mapping[str, object]) -> str:
     """Fill a template. Raises KeyError for an unknown name, ValueError for an unknown wording.
 
     `{tries:times}` says a count ("once", "3 times"), `{gap:seconds}` a duration, `{gap:within}`
-    a duration with a lead-in or nothing, `{wanted:list}` several things, `{n:count frame}` a
+    a duration with a lead-in or nothing, `{wanted:list}` several things, `{name:quoted}` a foreign
+    text, `{n:count frame}` a
     number with its noun. `{n:if, and {n:count frame} came late}` says what follows "if" only where
     there is something: not for 0, None, False or nothing. Text from a recording is cleaned.
     """
@@ -83,6 +84,29 @@ def clean(text: str) -> str:
         letter if " " <= letter <= "~" else letter.encode("unicode_escape").decode("ascii")
         for letter in text
     )
+
+
+LONGEST_QUOTED = 60
+"""Letters of a foreign text inside a sentence: with its quotes it fits into a line of text, where
+it is never broken."""
+
+
+def quoted(text: str, most: int = LONGEST_QUOTED) -> str:
+    """Foreign text inside words of the program, marked as such: in quotes that only its own end
+    closes, on one line, with single blanks, of so many letters at most; its end is kept.
+    """
+    return f'"{ending(unspaced(text), most)}"'
+
+
+LONGEST_NAME = 255
+"""Letters of a name that has a line of its own, to be copied: those of file systems are shorter."""
+LONGEST_IN_A_CELL = 20
+"""Letters of a foreign text in a cell of a table, which is never made so narrow that it breaks."""
+
+
+def unspaced(text: str) -> str:
+    """Foreign text without anything that could steer how lines are broken or quotes are closed."""
+    return clean(" ".join(text.split())).replace('"', "'")
 
 
 SENTENCE_ENDS = re.compile(r"(?<=[.!?]) (?=[A-Z0-9])")
@@ -201,5 +225,6 @@ _WORDINGS: dict[str, Callable[[Any], str]] = {
     "label": label,
     "protocol": protocol,
     "unit": unit,
+    "quoted": quoted,
 }
 _SPEAKER = _Speaker()

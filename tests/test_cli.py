@@ -52,7 +52,7 @@ def test_exit_statuses() -> None:
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (["diagnose", "nowhere.pcap"], "nowhere.pcap: does not exist."),
+        (["diagnose", "nowhere.pcap"], '"nowhere.pcap": does not exist.'),
         (["diagnose", str(CAPTURES / "README.md")], "is text, not a recording."),
         (["diagnose", "a\x00b"], "cannot be opened"),
         (["diagnose"], "Missing argument"),
@@ -80,7 +80,7 @@ def test_exit_statuses() -> None:
         (["plan", "--controller", "192.0.2.60", "--output", str(CAPTURES)], "cannot be written"),
         (["rules", "no-such-rule"], "no-such-rule: is not a rule."),
         (["dance"], "No such command 'dance'."),
-        (["nowhere.pcap"], "nowhere.pcap: does not exist."),
+        (["nowhere.pcap"], '"nowhere.pcap": does not exist.'),
         (["--loud", str(FAULTY)], "No such option"),
         (["demo", "more"], "extra argument (more). See whynolink --help."),
     ],
@@ -115,7 +115,7 @@ def test_standard_input() -> None:
     """A recording may come through a pipe."""
     result = run("diagnose", "-", data=FAULTY.read_bytes())
     assert result.exit_code == 1
-    assert "standard input, " in result.stdout
+    assert '"standard input", ' in result.stdout
 
 
 def test_without_the_name_of_a_command_it_diagnoses() -> None:
@@ -292,7 +292,7 @@ def test_parcels(tmp_path: Path) -> None:
         result = run("diagnose", tmp_path, "--format", layout)
         assert result.exit_code == 0
         assert result.stderr.count("\n") == 1
-        assert "b.txt: is text, not a recording. Frames cannot be judged from" in result.stderr
+        assert 'b.txt": is text, not a recording. Frames cannot be judged from' in result.stderr
         assert ("b.txt" in result.stdout) is (layout != "text")
     (other,) = json.loads(run("diagnose", tmp_path, "--format", "json").stdout)["not_recordings"]
     assert list(other) == ["file", "what", "what_to_do"]
@@ -321,17 +321,17 @@ def test_one_letter_for_one_mail(tmp_path: Path, layout: str) -> None:
     words = ("--format", layout, "--house", wording, "--output", tmp_path / "out")
     result = run("diagnose", path, *words)
     assert result.exit_code == 1
-    assert "4711.eml > c.png: is a picture" in result.stderr
+    assert '4711.eml > c.png": is a picture' in result.stderr
     text = (tmp_path / "out").read_text("utf-8")
     if layout == "eml":
         draft = message_from_string(text, policy=default)
         assert draft["In-Reply-To"] == "<1@plant.example>"
         parts = [part.get_content() for part in draft.iter_parts()]
-        assert ">a.pcap</h1>" in parts[1]
+        assert "&#34;a.pcap&#34;</h1>" in parts[1]
         text = parts[0] + parts[1]
     assert text.startswith("Gr\u00fc\u00df Gott,\n")
     assert "the 2 recordings." in text
-    assert "Not used, since no frames are in such files: c.png." in text
+    assert 'Not used, since no frames are in such files: "c.png".' in text
     assert not re.search(f"4711|{re.escape(tmp_path.name)}", text)
 
 
@@ -340,7 +340,7 @@ def test_a_folder_is_not_named_in_a_letter(tmp_path: Path) -> None:
         (tmp_path / f"{number}.pcap").write_bytes(FAULTY.read_bytes())
     text = run("diagnose", tmp_path, "--format", "letter").stdout
     assert tmp_path.name not in text
-    assert "- 0.pcap: " in text
+    assert '- "0.pcap": ' in text
 
 
 def test_a_letter_answers_one_mail(tmp_path: Path) -> None:
@@ -375,9 +375,9 @@ def test_limit_raises_the_limits(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     for number in range(5):
         (tmp_path / f"{number}.pcapng").write_bytes(HEALTHY.read_bytes())
     few = run("diagnose", tmp_path)
-    assert few.stdout.count(".pcapng\n") == 3
+    assert few.stdout.count('.pcapng"\n') == 3
     assert "it holds more than 2 files. --limit raises the limit." in few.stderr
-    assert run("diagnose", tmp_path, "--limit", "3").stdout.count(".pcapng\n") == 6
+    assert run("diagnose", tmp_path, "--limit", "3").stdout.count('.pcapng"\n') == 6
     assert "--limit" in complaint(run("diagnose", tmp_path, "--limit", "0"))
 
 
@@ -447,7 +447,9 @@ def test_diagnose_with_a_sheet(sheet: Path) -> None:
     """The controller that was tried is judged, and called by its name."""
     result = run("diagnose", HEALTHY, "--site", sheet)
     assert result.exit_code == 0
-    assert "192.0.2.60 (press 3), TCP port 502" in " ".join(result.stdout.split())
+    assert '192.0.2.60 ("press 3" in the site sheet), TCP port 502' in " ".join(
+        result.stdout.split()
+    )
     assert "robot" not in result.stdout
     made = json.loads(run("diagnose", HEALTHY, "--site", sheet, "--format", "json").stdout)
     (linkup,) = made["linkups"]
@@ -494,7 +496,7 @@ def test_plan_from_a_sheet_and_from_options(sheet: Path, tmp_path: Path) -> None
     """0 where the numbers hold, 1 where they do not."""
     both = run("plan", "--site", sheet)
     assert both.exit_code == 0
-    assert "robot (192.0.2.70)" in both.stdout
+    assert '"robot" (192.0.2.70)' in both.stdout
     one = run("plan", "--site", sheet, "--controller", "192.0.2.60")
     assert "press 3" in one.stdout
     assert "robot" not in one.stdout

@@ -44,6 +44,13 @@ class Banner:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Quote:
+    """Words of others, whose they are is said above: every line of them is marked as theirs."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Listing:
     """Things one below the other; numbered where their order counts, begin: from which number on. A
     caution stands below the step that it belongs to; one that is a block of its own is about all
@@ -282,6 +289,7 @@ class SpreadChart:
 Block = (
     Heading
     | Paragraph
+    | Quote
     | Banner
     | Caution
     | Listing

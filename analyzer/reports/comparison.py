@@ -12,7 +12,7 @@ from analyzer.reports.document.bounds import MOST_NAMED, named
 from analyzer.reports.document.recording import what_it_is
 from analyzer.reports.document.verdict import NAMES as STAGES
 from analyzer.reports.document.verdict import SHOWN_AS, headline
-from analyzer.words import clean, listed, seconds
+from analyzer.words import clean, listed, quoted, seconds
 
 SCHEMA = "whynolink-comparison/1"
 ABSENT = "not recorded"
@@ -150,7 +150,7 @@ DURATIONS = {"after link", "arp time", "handshake", "idle", "answer time"}
 def document(comparison: Comparison) -> list[Block]:
     """What differs first, then both sides of what was compared."""
     one, other = _sides(comparison)
-    names = [clean(one.facts.file) for one in (comparison.working, comparison.failing)]
+    names = [quoted(one.facts.file) for one in (comparison.working, comparison.failing)]
     led = _first(comparison)
     remarks = [_remark(remark, comparison) for remark in comparison.remarks]
     blocks: list[Block] = [
@@ -173,7 +173,7 @@ def document(comparison: Comparison) -> list[Block]:
         *_marks(comparison),
     ]
     if comparison.explains:
-        blocks += [Heading("What next"), Paragraph(f"whynolink diagnose {names[1]} {NEXT}")]
+        blocks += [Heading("What next"), Paragraph(f"Of {names[1]}, whynolink diagnose {NEXT}")]
     return blocks
 
 
@@ -265,7 +265,7 @@ def _small(name: str) -> str:
 def _remark(remark: Remark, comparison: Comparison) -> str:
     if comparison.outcomes is None:
         without = [
-            clean(one.facts.file)
+            quoted(one.facts.file)
             for one in (comparison.working, comparison.failing)
             if not one.outcomes
         ]

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from analyzer.diagnosis import LinkUp
-from analyzer.words import clean, listed
+from analyzer.words import listed, quoted
 
 
 def differences(linkup: LinkUp) -> list[str]:
@@ -25,7 +25,7 @@ def _of_controller(linkup: LinkUp) -> Iterator[str]:
     if sheet.others and strangers:
         yield (
             f"{listed(strangers)} talked to {linkup.controller} too; the site sheet names "
-            f"{clean(listed(sheet.others))}."
+            f"{listed(list(map(quoted, sheet.others)))}."
         )
 
 

@@ -23,7 +23,7 @@ from analyzer.reports.document.verdict import (
 )
 from analyzer.reports.house import House
 from analyzer.reports.offers import Offers, offers
-from analyzer.words import clean, count, listed, say
+from analyzer.words import count, listed, quoted, say
 
 MOST_STEPS = 3
 """Steps, causes and frames in a letter: more are not read (common practice, no source)."""
@@ -90,10 +90,11 @@ def letter(
         blocks.append(Paragraph("Please send us a new recording, made like this:"))
         blocks.append(Listing(GOOD_RECORDING, numbered=True))
     if refused:
-        lines = [Step(clean(text)) for text in refused]
+        lines = [Step(text) for text in refused]
         blocks += [Paragraph(f"{NOT_RECORDINGS}:"), Listing(lines)]
     if beside:
-        blocks.append(Paragraph(f"Not used, since no frames are in such files: {named(beside)}."))
+        names = named(list(map(quoted, beside)))
+        blocks.append(Paragraph(f"Not used, since no frames are in such files: {names}."))
     if style.attached:
         blocks.append(Paragraph(ATTACHED))
     blocks += _questions(ordered, mail.words if mail is not None else "")
@@ -114,7 +115,7 @@ def _began(diagnosis: Diagnosis) -> datetime:
 
 
 def _name(diagnosis: Diagnosis) -> str:
-    return clean(diagnosis.facts.file)
+    return quoted(diagnosis.facts.file)
 
 
 def _thanks(mail: Envelope | None) -> str:
@@ -131,7 +132,7 @@ def _one(diagnosis: Diagnosis, mail: Envelope | None, everything: bool) -> Itera
     """A recording that came alone."""
     name = _name(diagnosis)
     yield Paragraph(f"{_thanks(mail)} the recording {name}. It holds {how_much(diagnosis)}.")
-    yield from (Paragraph(text) for text in comments(diagnosis))
+    yield from comments(diagnosis)
     yield from (Paragraph(text) for text in _said(diagnosis, everything))
 
 

@@ -20,7 +20,7 @@ from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table, T
 from analyzer.reports.cable import CROSSED, FOUR_WIRES, SOURCES, STRAIGHT, WHICH, pins
 from analyzer.reports.commands import SYSTEMS, Command, System, commands
 from analyzer.site import Adapter, Controller
-from analyzer.words import clean, count, listed, say, seconds
+from analyzer.words import LONGEST_IN_A_CELL, clean, count, listed, quoted, say, seconds
 
 ABOUT = {
     "controller": "The controller's address",
@@ -142,26 +142,35 @@ def _connection(plan: Plan) -> Iterator[Block]:
 
 def who(controller: Controller) -> str:
     """The controller by name and address."""
-    name = clean(controller.name)
-    return f"{name} ({controller.address})" if name else str(controller.address)
+    name = controller.name
+    return f"{quoted(name)} ({controller.address})" if name else str(controller.address)
 
 
 def _numbers(plan: Plan) -> Iterator[tuple[str, str, str]]:
     """What is known of both ends; rows in which nothing is known are left out."""
     pc, unit = plan.adapter, plan.controller
     rows = (
-        ("Name", (pc and pc.name) or None, unit.name or None),
+        ("Name", _named(pc.name) if pc else None, _named(unit.name)),
         ("Address", pc and pc.address, unit.address),
         ("Mask", pc and pc.mask, unit.mask),
         ("Gateway", pc and pc.gateway, unit.gateway),
         ("Hardware address", pc and pc.hardware_address, unit.hardware_address),
         ("Port", None, _port(unit)),
         ("Sessions at a time", None, unit.sessions),
-        ("Others that use it", None, listed(unit.others) if unit.others else None),
+        (
+            "Others that use it",
+            None,
+            listed(list(map(_named, unit.others))) if unit.others else None,
+        ),
     )
     for name, here, there in rows:
         if here is not None or there is not None:
             yield name, _text(here), _text(there)
+
+
+def _named(name: str) -> str | None:
+    """A name out of the sheet, in a cell."""
+    return quoted(name, LONGEST_IN_A_CELL) if name else None
 
 
 def _text(value: object) -> str:
@@ -183,7 +192,9 @@ def why(check: Check) -> str:
     """What a check found, in words."""
     values = dict(check.values)
     if "owner" in values:
-        values["owner"] = f"{OWNERS[str(values['owner'])]} {values['name']}".strip()
+        values["owner"] = (
+            f"{OWNERS[str(values['owner'])]} {_named(str(values['name'])) or ''}".strip()
+        )
     return say(FOUND[check.found], values)
 
 

@@ -10,7 +10,7 @@ from analyzer.diagnosis import Step
 from analyzer.reports.blocks import Block, Group, Groups, Heading, Listing, Paragraph, Table
 from analyzer.reports.document.verdict import ENDED, NAMES, WARNED, capital
 from analyzer.reports.row import NOT_READ, WORST_VERDICT, Row, group, worst_first
-from analyzer.words import clean, count, listed
+from analyzer.words import LONGEST_NAME, clean, count, listed, quoted
 
 SCHEMA = "whynolink-triage/1"
 READ_ON = (
@@ -36,8 +36,8 @@ def ranking(
     """The text about many recordings. made: by which version and with which options; reports: the
     folder with their pages; folder: in which names begin, empty where they are whole.
     """
-    where = f"Its page lies in {clean(reports)}, named after it." if reports else GET_REPORT
-    inside = f'Names of files begin inside the folder "{clean(folder)}".' if folder else ""
+    where = f"Its page lies in {quoted(reports)}, named after it." if reports else GET_REPORT
+    inside = f"Names of files begin inside the folder {quoted(folder)}." if folder else ""
     groups = [Group(_title(alike), [_in_short(one) for one in alike], ()) for alike in _alike(rows)]
     return [
         *_summary(rows),
@@ -95,6 +95,8 @@ COLUMNS = {
     "subject": "Subject",
     "sent": "Mailed (UTC)",
 }
+FOREIGN = ("file", "sender", "subject")
+"""Columns of what others wrote."""
 ALWAYS = ("verdict", "stage", "finding", "controller", "file")
 """Columns that stand there though they are empty."""
 
@@ -150,7 +152,12 @@ def _spelt(rule: str) -> str:
 
 
 def _in_short(row: Row) -> tuple[str, ...]:
-    return _controller(row) or "-", _minute(row.recorded) or "-", row.certainty or "-", row.file
+    return (
+        _controller(row) or "-",
+        _minute(row.recorded) or "-",
+        row.certainty or "-",
+        _name(row.file),
+    )
 
 
 def _in_full(row: Row) -> dict[str, str]:
@@ -158,10 +165,14 @@ def _in_full(row: Row) -> dict[str, str]:
         **{name: str(getattr(row, name)) for name in COLUMNS},
         "stage": STAGE_NAMES.get(row.stage, ""),
         "controller": _controller(row),
-        "file": clean(row.file),
+        **{name: _name(getattr(row, name)) for name in FOREIGN},
         "recorded": _minute(row.recorded),
         "sent": _minute(row.sent),
     }
+
+
+def _name(text: str) -> str:
+    return quoted(text, LONGEST_NAME) if text else ""
 
 
 def _controller(row: Row) -> str:

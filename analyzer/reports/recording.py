@@ -2,38 +2,40 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from analyzer.cautions import ADDRESS_CHANGE, Caution
 from analyzer.diagnosis import Step
 from analyzer.recorder.adapters import Adapter, Reason, Trouble, Warned
 from analyzer.recorder.running import Ended, Recorder
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table, safely
-from analyzer.words import clean, count, listed, say, seconds, times
+from analyzer.words import LONGEST_NAME, clean, count, listed, quoted, say, seconds, times
 
 WORDS: Mapping[Trouble, tuple[str, str, Caution | None]] = {
     Trouble.NO_LINK: (
-        "The adapter {adapter} has no link.",
+        "The adapter {adapter:quoted} has no link.",
         "Look at the cable and at the lamps at both ends. The recording will show when it comes.",
         None,
     ),
     Trouble.NO_ADDRESS: (
-        "The adapter {adapter} has no IPv4 address: the PC cannot reach a controller over it.",
+        "The adapter {adapter:quoted} has no IPv4 address: the PC cannot reach a controller "
+        "over it.",
         "Have it given an address in the controller's network.",
         ADDRESS_CHANGE,
     ),
     Trouble.SELF_ASSIGNED: (
-        "The adapter {adapter} gave itself {address}: no address server answered it.",
+        "The adapter {adapter:quoted} gave itself {address}: no address server answered it.",
         "Have it given a fixed address in the controller's network.",
         ADDRESS_CHANGE,
     ),
     Trouble.OTHER_NETWORK: (
-        "The controller {controller} is not in a network of the adapter {adapter} "
+        "The controller {controller} is not in a network of the adapter {adapter:quoted} "
         "({networks:list}): without a router this cannot work.{elsewhere}",
         "Compare the addresses and masks of both with the plan.",
         None,
     ),
     Trouble.OWN_ADDRESS: (
-        "{controller} is the PC's own address, on its adapter {adapter}.",
+        "{controller} is the PC's own address, on its adapter {adapter:quoted}.",
         "Read the controller's address again: two stations must not have the same.",
         None,
     ),
@@ -43,8 +45,8 @@ WORDS: Mapping[Trouble, tuple[str, str, Caution | None]] = {
         None,
     ),
     Trouble.TWO_WAYS: (
-        "The adapters {adapter} and {other} are both in the network {network}: the PC may call the "
-        "controller over the wrong one.",
+        "The adapters {adapter:quoted} and {other:quoted} are both in the network {network}: the "
+        "PC may call the controller over the wrong one.",
         "Find out which of them the controller is behind. Record on that one.",
         None,
     ),
@@ -55,7 +57,7 @@ REASONS = {
     Reason.ONLY_LINK: "no other one has a link to the outside",
 }
 ELSEWHERE = " Another adapter is in that network: {names:list}."
-COMMENT = "Other adapter of this PC: {adapter}."
+COMMENT = "Other adapter of this PC: {adapter:quoted}, {addresses}, {link}."
 TOLD = "The controller as given to the recorder: {controller}."
 ENDED = {
     Ended.TIME: "the time was over",
@@ -70,7 +72,7 @@ def adapter_list(adapters: Sequence[Adapter], chosen: Adapter | None = None) -> 
     """The adapters as a table; the chosen one is marked."""
     rows = [
         (
-            f"{'> ' if one is chosen else ''}{clean(one.name)}",
+            f"{'-> ' if one is chosen else ''}{quoted(one.name)}",
             listed(one.addresses) or "-",
             _hardware(one),
             "yes" if one.has_link else "no",
@@ -79,12 +81,13 @@ def adapter_list(adapters: Sequence[Adapter], chosen: Adapter | None = None) -> 
         for one in adapters
     ]
     yield Heading("Adapters of this PC")
-    yield Table(("Adapter", "Addresses", "Hardware address", "Link", "Speed"), rows)
+    header = ("Adapter", "Addresses", "Hardware address", "Link", "Speed")
+    yield Table(header, rows, name_above=True)
 
 
 def choice(chosen: Adapter, why: Reason) -> Iterator[Block]:
     """Which adapter it is, and why."""
-    yield Paragraph(f"Adapter to record on: {clean(chosen.name)}, since {REASONS[why]}.")
+    yield Paragraph(f"Adapter to record on: {quoted(chosen.name)}, since {REASONS[why]}.")
 
 
 def no_choice(why: str) -> Iterator[Block]:
@@ -114,8 +117,8 @@ def warned(warnings: Sequence[Warned]) -> Iterator[Block]:
     whats, todos = [], []
     for one in warnings:
         what, todo, caution = WORDS[one.trouble]
-        values = dict(one.values)
-        elsewhere = values.get("elsewhere")
+        values: dict[str, Any] = dict(one.values)
+        elsewhere = [quoted(name) for name in values.get("elsewhere", ())]
         values["elsewhere"] = say(ELSEWHERE, {"names": elsewhere}) if elsewhere else ""
         whats.append(Step(say(what, values)))
         todos.append(Step(todo, caution))
@@ -136,13 +139,13 @@ def begins(
         often = "broke" if breaks == 1 else f"broke {times(breaks)}"
         kept = f"{octets / 1e6:,.0f} MB at most, and as much again around each break"
         yield Paragraph(
-            f"On {clean(adapter.name)} into {clean(str(path))}, since {at}, for {seconds(limit)} "
+            f"On {quoted(adapter.name)} into {quoted(str(path))}, since {at}, for {seconds(limit)} "
             f"and {kept}. Nothing is sent. It ends a minute after the connection {often}. Ctrl-C "
             "ends it sooner. Let your program work as it always does."
         )
         return
     yield Paragraph(
-        f"On {clean(adapter.name)} into {clean(str(path))}, since {at}, for {seconds(limit)} and "
+        f"On {quoted(adapter.name)} into {quoted(str(path))}, since {at}, for {seconds(limit)} and "
         f"{octets / 1e6:,.0f} MB at most. Nothing is sent. Ctrl-C ends it. Wait 5 s, then connect "
         "once from your program. Times are seconds since the first frame."
     )
@@ -165,7 +168,7 @@ def ended(why: Ended, recorder: Recorder) -> Iterator[Block]:
         "It lies here. It holds everything the adapter saw, passwords too: ask before "
         "it leaves the site."
     )
-    yield Listing([Step(clean(str(path))) for path in paths])
+    yield Listing([Step(quoted(str(path), LONGEST_NAME)) for path in paths])
 
 
 def comments(
@@ -179,5 +182,10 @@ def comments(
         if in_use and one is not chosen and not one.is_loopback:
             link = "link" if one.has_link else "no link"
             yield say(
-                COMMENT, {"adapter": f"{one.name}, {listed(one.addresses) or 'no address'}, {link}"}
+                COMMENT,
+                {
+                    "adapter": one.name,
+                    "addresses": listed(one.addresses) or "no address",
+                    "link": link,
+                },
             )

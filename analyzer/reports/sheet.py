@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from analyzer.diagnosis import Diagnosis, LinkUp, Verdict
 from analyzer.site import Adapter, Controller, Site, write
-from analyzer.words import clean
+from analyzer.words import quoted
 
 
 def sheet(diagnoses: Sequence[Diagnosis]) -> str | None:
@@ -16,7 +16,7 @@ def sheet(diagnoses: Sequence[Diagnosis]) -> str | None:
     units = [one.controller(linkup) for one in shown for linkup in one.good]
     each_adapter = {one.address: one for one in adapters}
     each_unit = {(one.address, one.port): one for one in units}
-    names = ", ".join(dict.fromkeys(clean(one.facts.file) for one in shown))
+    names = ", ".join(dict.fromkeys(quoted(one.facts.file) for one in shown))
     about = f"Site sheet, by what this recording shows: {names}"
     return write(Site(tuple(each_adapter.values()), tuple(each_unit.values())), about)
 

@@ -25,6 +25,7 @@ from analyzer.reports.blocks import (
     Listing,
     Mood,
     Paragraph,
+    Quote,
     SequenceChart,
     SpreadChart,
     StageChart,
@@ -37,6 +38,7 @@ from analyzer.reports.drawing import draw_sequence, draw_sign, draw_spread, draw
 NAMES = {
     Heading: "heading",
     Paragraph: "paragraph",
+    Quote: "quote",
     Banner: "banner",
     Labelled: "labelled",
     Caution: "caution",

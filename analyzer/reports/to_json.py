@@ -8,9 +8,9 @@ from analyzer.cautions import MAKE_SAFE
 from analyzer.diagnosis import Diagnosis, Finding, Outcome, Spread, Station, Step
 from analyzer.reports.differences import differences
 from analyzer.reports.document.parties import HOW_KNOWN
-from analyzer.reports.document.recording import comments, oddities
+from analyzer.reports.document.recording import oddities
 from analyzer.reports.document.stations import Roles
-from analyzer.words import place
+from analyzer.words import place, unspaced
 
 SCHEMA = "whynolink/1"
 Refused = tuple[str, str, str]
@@ -69,9 +69,15 @@ def _recording(diagnosis: Diagnosis) -> dict[str, Any]:
         "first_seen": facts.first_seen.isoformat() if facts.first_seen else None,
         "seconds": round(facts.coverage.seconds, DIGITS),
         "sha256": facts.sha256,
-        "remarks": comments(diagnosis) + oddities(diagnosis) + _unlike_sheet(diagnosis),
+        "remarks": _comments(diagnosis) + oddities(diagnosis) + _unlike_sheet(diagnosis),
         **({"pieces": pieces} if pieces else {}),
     }
+
+
+def _comments(diagnosis: Diagnosis) -> list[str]:
+    """What the file says of itself, in quotes."""
+    texts = diagnosis.facts.comments
+    return [f'A comment in the file says: "{unspaced(text)}"' for text in texts]
 
 
 def _unlike_sheet(diagnosis: Diagnosis) -> list[str]:

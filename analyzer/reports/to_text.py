@@ -1,5 +1,6 @@
 """Blocks -> plain text: 80 columns, ASCII, no colour."""
 
+import re
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import zip_longest
@@ -14,6 +15,7 @@ from analyzer.reports.blocks import (
     Labelled,
     Listing,
     Paragraph,
+    Quote,
     SequenceChart,
     SpreadChart,
     StageChart,
@@ -29,6 +31,11 @@ LONG_WORD = 22
 RULED = 2
 """Lines above the rows of a table: its header and a rule."""
 INDENT = "  "
+QUOTE = "> "
+"""Before each line of others' words (RFC 3676 4.5)."""
+QUOTED = re.compile(r'"[^"]*"')
+GLUE = "\0"
+"""Stands for the blanks of a quoted part while lines are broken: it stays in one line."""
 GAP = 2
 """Spaces between columns, and those behind a column's title."""
 
@@ -58,6 +65,8 @@ def _lines(block: Block) -> Iterator[str]:
                 yield ("=" if level == 1 else "-") * max(map(len, wrapped))
         case Paragraph(text) | Banner(text=text):
             yield from _wrapped(text, WIDTH)
+        case Quote(text):
+            yield from (QUOTE + line for line in _wrapped(text, WIDTH - len(QUOTE)))
         case Caution():
             yield from _wrapped(str(block), WIDTH)
         case Listing():
@@ -97,8 +106,17 @@ def _indented(lead: str, text: str) -> list[str]:
 
 
 def _wrapped(text: str, width: int) -> list[str]:
-    """Lines that break between words only: names and addresses stay whole where they fit."""
-    return textwrap.wrap(text, width, break_on_hyphens=False)
+    """Lines that break between words only: names, addresses and quoted parts stay whole where they
+    fit.
+    """
+    lines = textwrap.wrap(_glued(text, width), width, break_on_hyphens=False)
+    return [line.replace(GLUE, " ") for line in lines]
+
+
+def _glued(text: str, width: int) -> str:
+    return QUOTED.sub(
+        lambda part: part[0].replace(" ", GLUE if len(part[0]) <= width else " "), text
+    )
 
 
 def _table(table: Table) -> Iterator[str]:
@@ -181,4 +199,8 @@ def _ruled(header: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str
 
 
 def _longest_word(column: Sequence[str]) -> int:
-    return max(len(column[0]) + GAP, *(len(word) for cell in column for word in cell.split()), 0)
+    return max(
+        len(column[0]) + GAP,
+        *(len(word) for cell in column for word in _glued(cell, LONG_WORD).split()),
+        0,
+    )

@@ -6,7 +6,7 @@ from analyzer.diagnosis import Diagnosis, Kind, Step
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
 from analyzer.reports.document.verdict import headline
 from analyzer.trim import Order, Trimmed
-from analyzer.words import clean, count, listed, say
+from analyzer.words import count, listed, quoted, say
 
 KINDS = {
     "ARP frames": (Kind.ARP,),
@@ -43,14 +43,14 @@ def summary(trimmed: Trimmed, order: Order, told: str, names: str) -> list[Block
     list of new names, where there are some.
     """
     original, copy = trimmed.original, trimmed.copy
-    name = clean(copy.facts.file)
+    name = quoted(copy.facts.file)
     return [
-        Heading(f"{name}: a trimmed copy of {clean(original.facts.file)}", 1),
+        Heading(f"{name}: a trimmed copy of {quoted(original.facts.file)}", 1),
         Paragraph(_judged_alike(original), strong=True),
         Table(("What", "Recording", "Copy"), list(_rows(trimmed))),
         Heading("What was done"),
         Listing([Step(text) for text in _done(trimmed, order)]),
-        *_names(trimmed, clean(names)),
+        *_names(trimmed, quoted(names)),
         Heading("Before you send it"),
         Listing(
             [

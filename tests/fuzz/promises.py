@@ -9,7 +9,8 @@ from analyzer.errors import Unusable
 
 WIDEST = 80
 TAGS = {
-    "!doctype", "a", "body", "circle", "code", "details", "div", "figcaption", "figure", "g", "h1",
+    "!doctype", "a", "blockquote", "body", "circle", "code", "dd", "details", "div", "dl", "dt",
+    "figcaption", "figure", "g", "h1",
     "h2", "h3", "head", "html", "li", "line", "main", "meta", "ol", "p", "polygon", "pre", "rect",
     "span", "strong", "style", "summary", "svg", "table", "tbody", "td", "text", "th", "thead",
     "title", "tr", "ul",

@@ -247,7 +247,7 @@ def test_parcels_through_a_pipe() -> None:
     assert piped(gzipped(WHOLE)) == ["parcel: 5"]
     assert piped(gzipped(tarred(BOTH))) == ["parcel > a.pcap: 5", "parcel > b.pcapng: 3"]
     assert piped(bytes(mailed(BOTH))) == ["parcel > a.pcap: 5", "parcel > b.pcapng: 3"]
-    assert piped(b"")[0].startswith("parcel: is empty.")
+    assert piped(b"")[0].startswith('"parcel": is empty.')
 
 
 def test_a_large_parcel_through_a_pipe_is_asked_for_as_a_file() -> None:
@@ -304,12 +304,12 @@ def test_strangers_are_told_by_their_content(kind: str) -> None:
     octets, said = STRANGERS[kind]
     line = only_refusal(octets)
     assert said in line
-    assert line.startswith("parcel: ")
+    assert line.startswith('"parcel": ')
     assert line.endswith(".")
     assert "\n" not in line
     frames, (inside,) = looked(tarred({"a.pcap": WHOLE, "stranger": octets}))
     assert frames == {"parcel > a.pcap": 5}
-    assert inside == line.replace("parcel: ", "parcel > stranger: ", 1)
+    assert inside == line.replace('"parcel": ', '"parcel > stranger": ', 1)
 
 
 def test_locked_archives() -> None:

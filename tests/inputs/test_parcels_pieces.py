@@ -179,9 +179,9 @@ def test_the_report_says_where_each_piece_begins() -> None:
     parts = {f"{n}.pcap": piece(n * 10, n * 10 + 9.9) for n in range(14)}
     diagnosis = diagnose(only(zipped(parts)), ALL)
     few = to_text(report([diagnosis]))
-    assert "parcel > 1.pcap: from frame 4 on" in few
+    assert '"parcel > 1.pcap": from frame 4 on' in few
     assert "2 more: list them with --all." in few
-    assert "parcel > 13.pcap: from frame 40 on" in to_text(report([diagnosis], everything=True))
+    assert '"parcel > 13.pcap": from frame 40 on' in to_text(report([diagnosis], everything=True))
     (recording,) = json.loads(to_json([diagnosis]))["recordings"]
     assert recording["file"] == "parcel > 0.pcap to 13.pcap (14 pieces)"
     assert recording["pieces"][1] == {

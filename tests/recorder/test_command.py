@@ -67,18 +67,18 @@ def test_a_recording_from_beginning_to_end(tmp_path: Path, monkeypatch: pytest.M
     positions = [
         result.output.index(part)
         for part in (
-            "> cable",
+            '-> "cable"',
             "Nothing is sent.",
             "192.0.2.60: the link works",
             "192.0.2.60: the answer works",
             "192.0.2.60: The connection works",
-            "Recorded  a.pcapng, ",
+            'Recorded  "a.pcapng", ',
             "It ended: the time was over.",
             "2 frames lost.",
         )
     ]
     assert positions == sorted(positions)
-    assert result.output.rstrip().endswith(path.name)
+    assert result.output.rstrip().endswith(f'{path.name}"')
     again = CliRunner().invoke(
         main, ["diagnose", "--all", str(path), "--controller", "192.0.2.60:502"]
     )
@@ -113,8 +113,8 @@ def test_the_list_of_adapters_tells_which_one_it_would_be_and_why(
     result = record(monkeypatch, "--list", "--controller", "198.51.100.9", source=Opened)
     assert result.exit_code == 0
     told = " ".join(result.output.split())
-    assert "> office" in told
-    assert "Adapter to record on: office, since the controller is in its network." in told
+    assert '-> "office"' in told
+    assert 'Adapter to record on: "office", since the controller is in its network.' in told
     assert "Recording can begin" in told
     assert (Opened.opened, Opened.closed) == (["office"], 1)
 
@@ -124,14 +124,14 @@ def test_the_list_of_adapters_where_none_can_be_chosen(monkeypatch: pytest.Monke
     assert result.exit_code == 0
     told = " ".join(result.output.split())
     assert "192.0.2.15/24" in told
-    assert ">" not in told
+    assert "->" not in told
     assert 'none yet, several adapters could be meant: "cable", "office".' in told
     assert "Recording cannot begin: cable: recording needs more rights than you have here." in told
 
 
 def test_the_list_of_adapters_with_a_name(monkeypatch: pytest.MonkeyPatch) -> None:
     told = " ".join(record(monkeypatch, "--list", "cable", source=Opened).output.split())
-    assert "Adapter to record on: cable, since it is the one named." in told
+    assert 'Adapter to record on: "cable", since it is the one named.' in told
     assert record(monkeypatch, "--list", "garage").exit_code == 2
 
 

@@ -154,8 +154,8 @@ def test_adapters_are_listed_and_recording_can_begin(
     scapy(monkeypatch, listener)
     result, told = listed()
     assert result.exit_code == 0
-    assert "> Ethernet 2 192.0.2.15/24 00-00-5E-00-53-15 yes 1,000 Mbit/s" in told
-    assert "Bluetooth 169.254.7.9/16 - no" in told
+    assert '-> "Ethernet 2" 192.0.2.15/24 00-00-5E-00-53-15 yes 1,000 Mbit/s' in told
+    assert '"Bluetooth" 169.254.7.9/16 - no' in told
     assert "Recording can begin" in told
     assert (listener.closed, listener.left) == (True, 3)
 

@@ -80,9 +80,9 @@ def test_of_several_recordings_the_worst_is_told_below_a_table_of_all() -> None:
     names = ("healthy-first-contact.pcapng", "stopped-early.pcap", "port-refused.pcap")
     diagnoses = [analyzer.diagnose(ROOT / "captures" / name) for name in names]
     text = to_text(in_short(diagnoses))
-    places = [text.index(f"\n{name}\n") for name in reversed(names)]
+    places = [text.index(f'\n"{name}"\n') for name in reversed(names)]
     assert places == sorted(places)
-    below = text.partition(f"{MATTERS_MOST}: port-refused.pcap\n")[2]
+    below = text.partition(f'{MATTERS_MOST}: "port-refused.pcap"\n')[2]
     assert "192.0.2.60 refuses port 503" in below
     assert below.count("\n") <= MOST_LINES + 1
     assert "192.0.2.60 refuses port 503" in to_text(in_full(diagnoses)).partition(AGAIN)[2]
@@ -92,7 +92,7 @@ def test_many_recordings_are_counted() -> None:
     one = analyzer.diagnose(ROOT / "captures" / "port-refused.pcap")
     text = to_text(in_short([one] * (MOST_ROWS + 5)))
     assert "5 more, none of them worse" in text
-    assert text.count("\nport-refused.pcap\n") == MOST_ROWS
+    assert text.count('\n"port-refused.pcap"\n') == MOST_ROWS
 
 
 def test_how_to_make_a_machine_safe_is_said_once_above_the_steps_that_need_it() -> None:

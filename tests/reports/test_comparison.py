@@ -146,9 +146,9 @@ def test_the_marks_of_the_stages_agree_with_the_headline() -> None:
 
 def test_the_recording_without_link_up_is_named() -> None:
     text = " ".join(to_text(reported.document(of(WORKING, "no-attempt.pcap"))).split())
-    assert "no-attempt.pcap holds no connection" in text
+    assert '"no-attempt.pcap" holds no connection' in text
     text = " ".join(to_text(reported.document(of("no-attempt.pcap", "no-attempt.pcap"))).split())
-    assert "no-attempt.pcap and no-attempt.pcap hold no connection" in text
+    assert '"no-attempt.pcap" and "no-attempt.pcap" hold no connection' in text
 
 
 def test_every_aspect_remark_and_weight_has_words() -> None:

@@ -1,5 +1,6 @@
 """What is said about adapters and about a recording: plain, narrow, nothing foreign unescaped."""
 
+import re
 from collections import deque
 from ipaddress import IPv4Address, IPv4Interface
 from pathlib import Path
@@ -53,14 +54,14 @@ def test_no_trouble_no_words() -> None:
 def test_the_other_adapter_is_named() -> None:
     other = Adapter("office", (IPv4Interface("198.51.100.7/24"),))
     text = to_text(warned(list(warnings(other, [other, CABLE], [IPv4Address("192.0.2.60")]))))
-    assert "Another adapter is in that network: cable." in " ".join(text.split())
+    assert 'Another adapter is in that network: "cable".' in " ".join(text.split())
 
 
 def test_adapters_as_a_table_of_plain_characters() -> None:
     text = to_text(adapter_list([CABLE, ODD], chosen=CABLE))
     assert text.isascii()
     assert "\x1b" not in text
-    (line,) = [one for one in text.splitlines() if one.startswith("> cable")]
+    (line,) = re.findall(r'-> "cable"\n(.*)', text)
     for cell in ("192.0.2.15/24", "00-00-5E-00-53-15", "yes", "100 Mbit/s"):
         assert cell in line
 
@@ -86,7 +87,7 @@ def test_the_end_says_where_it_lies_and_what_was_lost(lost: int | None, words: s
     pieces = SimpleNamespace(paths=paths, removed=1)
     recorder: Any = SimpleNamespace(pieces=pieces, frames=1234, lost=lost)
     text = to_text(ended(Ended.TIME, recorder))
-    for part in ("1,234 frames", words, "1 older piece", "- a-2.pcapng", "- a-3.pcapng"):
+    for part in ("1,234 frames", words, "1 older piece", '- "a-2.pcapng"', '- "a-3.pcapng"'):
         assert part in text
 
 
@@ -100,4 +101,4 @@ def test_what_no_frame_shows_goes_into_the_recording() -> None:
     said = list(comments([CABLE, other, ODD, loop], CABLE, ["192.0.2.60:502"]))
     assert len(said) == 2
     assert "192.0.2.60:502" in said[0]
-    assert "office, 198.51.100.7/24, link" in said[1]
+    assert '"office", 198.51.100.7/24, link' in said[1]

@@ -95,9 +95,9 @@ def test_several_recordings_make_one_letter_in_order_of_time_and_compared() -> N
     told = written(later, before, later)
     assert told.count("Thank you") == 1
     assert "the 3 recordings. The connection works in 1 of them" in told
-    places = [told.index(f"- {name}: ") for name in ("1.pcap", "0.pcap", "2.pcap")]
+    places = [told.index(f'- "{name}": ') for name in ("1.pcap", "0.pcap", "2.pcap")]
     assert places == sorted(places)
-    assert "1.pcap, where it works, compared with 0.pcap, where it does not." in told
+    assert '"1.pcap", where it works, compared with "0.pcap", where it does not.' in told
     assert "First difference that matters: the port." in told
     assert told.count(STEPS) == 1
     assert told.count("causes and steps are those under") == 1

@@ -23,7 +23,7 @@ import analyzer.triage
 from analyzer import cli
 from analyzer.cli import triage as command
 from analyzer.triage import Order, Reviewed, Sent, Workers
-from analyzer.words import clean
+from analyzer.words import LONGEST_NAME, quoted
 from tests.parcels import mailed
 
 ROOT = Path(__file__).parents[2]
@@ -81,8 +81,8 @@ def test_text_tells_the_table_and_where_to_read_on(site: Path) -> None:
     ]  # fmt: skip
     assert lines[header + 2] == "Stopped at the port (2): 192.0.2.60 refuses port 503"
     row = r"  192.0.2.60:503 +2025-03-11 \d\d:\d\d  shown  "
-    assert re.fullmatch(row + "<fault> & more.pcap", lines[header + 3])
-    assert re.fullmatch(row + "again.pcap", lines[header + 4])
+    assert re.fullmatch(row + '"<fault> & more.pcap"', lines[header + 3])
+    assert re.fullmatch(row + '"again.pcap"', lines[header + 4])
     before = " ".join(lines[:header])
     assert before.startswith("3 recordings: 2 stopped and 1 complete; 1 file not read")
     assert "- 2 times: port refused" in before
@@ -243,8 +243,8 @@ def test_options_reach_every_recording(site: Path) -> None:
     ("arguments", "said"),
     [
         ([], "Missing argument"),
-        (["empty"], "empty: holds no files."),
-        (["nodir"], "nodir: does not exist."),
+        (["empty"], '"empty": holds no files.'),
+        (["nodir"], '"nodir": does not exist.'),
         (["x.pcap", "--output", "x.pcap"], "x.pcap: would be overwritten."),
         (["empty", "--output", "x.pcap"], "x.pcap: would be overwritten."),
         (["x.pcap", "--reports", "x.pcap"], "x.pcap: cannot be written"),
@@ -465,7 +465,10 @@ def test_hostile_names_stay_text(tmp_path: Path, layout: str) -> None:
     assert text.count("192.0.2.60 refuses port 503") == titles + rows
     if layout == "text":
         lines = text.split("\n")
-        assert all(any(line.endswith(f"  {clean(name)}") for line in lines) for name in HOSTILE)
+        assert all(
+            any(line.endswith(f"  {quoted(name, LONGEST_NAME)}") for line in lines)
+            for name in HOSTILE
+        )
     elif layout == "json":
         assert {one["file"] for one in json.loads(text)["recordings"]} == set(HOSTILE)
     elif layout == "csv":

@@ -75,9 +75,9 @@ def test_pieces_are_one_row_that_says_how_many_files(site: Path, tmp_path: Path)
     assert whole.verdict == "complete"
     assert other.rule == "port-refused"
     page = (tmp_path / whole.report).read_text("ascii")
-    assert "b.pcap: from frame" in page
+    assert "b.pcap&#34;: from frame" in page
     assert len(list(tmp_path.glob("*.html"))) == 2
-    assert "  c.pcap to b.pcap (3 pieces)\n" in to_text(ranking([whole], ()))
+    assert '  "c.pcap to b.pcap (3 pieces)"\n' in to_text(ranking([whole], ()))
 
 
 def test_the_order_of_the_files_stays(site: Path) -> None:

@@ -89,6 +89,6 @@ def test_text_fits_a_terminal_and_names_stay_whole() -> None:
         ),
     ]
     lines = to_text(ranking(rows, ("whynolink",), reports="r" * 90)).split("\n")
-    names = {row.file for row in rows}
+    names = {f'"{row.file}"' for row in rows}
     assert names < {line.strip() for line in lines}
     assert max(len(line) for line in lines if line.strip() not in names) <= 80

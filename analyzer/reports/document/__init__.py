@@ -21,7 +21,7 @@ from analyzer.reports.document.stations import station_table
 from analyzer.reports.document.untold import cannot_tell
 from analyzer.reports.document.verdict import told_in_full, worst_first
 from analyzer.reports.sequence import Charts
-from analyzer.words import clean
+from analyzer.words import clean, quoted
 
 NOT_RECORDINGS = "What came along and could not be used"
 
@@ -50,7 +50,7 @@ def how_made(diagnoses: Sequence[Diagnosis], made: Sequence[str]) -> Iterator[Bl
     told.
     """
     if made:
-        hashes = [f"{one.facts.file}: SHA-256 {one.facts.sha256}" for one in diagnoses]
+        hashes = [f"{quoted(one.facts.file)}: SHA-256 {one.facts.sha256}" for one in diagnoses]
         yield Heading("How this report was made")
         yield Listing([Step(clean(text)) for text in (*made, *hashes)])
 
@@ -59,7 +59,7 @@ def refusals(lines: Sequence[str]) -> Iterator[Block]:
     """What came along and is no recording, a line each."""
     if lines:
         yield Heading(NOT_RECORDINGS)
-        yield Listing([Step(clean(text)) for text in lines])
+        yield Listing([Step(text) for text in lines])
 
 
 def _recording(
@@ -69,7 +69,7 @@ def _recording(
     clock = Clock(diagnosis, zone)
     findings = Findings(diagnosis, clock)
     charts = Charts(diagnosis)
-    yield Heading(clean(diagnosis.facts.file), 1)
+    yield Heading(quoted(diagnosis.facts.file), 1)
     yield from about(diagnosis, everything, zone)
     if not outcomes:
         yield Paragraph(nobody(diagnosis))

@@ -10,7 +10,7 @@ from analyzer.diagnosis import Diagnosis, Finding, Outcome, Stage, State, Step, 
 from analyzer.reports.blocks import Block, Heading, Labelled, Listing, Paragraph, safely
 from analyzer.reports.document import refusals, report
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
-from analyzer.reports.document.bounds import MOST_LINES, MOST_NAME, MOST_TOLD
+from analyzer.reports.document.bounds import MOST_LINES, MOST_TOLD
 from analyzer.reports.document.finding import general_cautions, unled
 from analyzer.reports.document.incidents import told_shortly
 from analyzer.reports.document.parties import nobody, other_port, which_pc, who
@@ -29,7 +29,7 @@ from analyzer.reports.document.verdict import (
     worst_first,
 )
 from analyzer.reports.to_text import to_text
-from analyzer.words import clean, count, ending, opening
+from analyzer.words import count, opening, quoted
 
 IN_ONE_LINE = {State.PASSED: "Works", State.UNCLEAR: "Unclear", State.NOT_REACHED: "Not reached"}
 """How stages are told beside the one that the verdict names."""
@@ -70,7 +70,7 @@ def _at_a_glance(diagnoses: Sequence[Diagnosis], worst: Diagnosis) -> Iterator[B
     """The table of all, where there are several."""
     if len(diagnoses) > 1:
         yield from recordings(diagnoses)
-        yield Heading(f"{MATTERS_MOST}: {clean(worst.facts.file)}")
+        yield Heading(f"{MATTERS_MOST}: {quoted(worst.facts.file)}")
     elif len(worst.outcomes) > 1:
         yield from overview(worst_first(worst.outcomes), False, worst.case.pc_unknown)
         yield Heading(MATTERS_MOST)
@@ -148,7 +148,7 @@ class Answer:
         yield "Who", nobody(diagnosis) if outcome is None else who(outcome.linkup)
         yield (
             "Recorded",
-            f"{ending(clean(diagnosis.facts.file), MOST_NAME)}, {when(diagnosis, zone)}",
+            f"{quoted(diagnosis.facts.file)}, {when(diagnosis, zone)}",
         )
         yield "What", self._what(letters) if letters else ""
         yield "How sure", self._how_sure()

@@ -28,8 +28,6 @@ MOST_LINES = 24
 MOST_TOLD = ((3, 200), (3, 100), (2, 100), (1, 100), (1, 0))
 """Steps, and letters of what happened, that it tells: the first of these that fits. More steps are
 not read (common practice, no source). Without a letter, what else was noticed is left out too."""
-MOST_NAME = 60
-"""Letters of a file's name in it."""
 MOST_PROOF = 3
 """Frames named in one sentence as what a finding rests on."""
 MOST_NAMED = 8

@@ -28,7 +28,7 @@ from analyzer.reports.document.several import overview, recordings
 from analyzer.reports.document.verdict import headline, told_in_full, worst_first
 from analyzer.reports.overview import strip
 from analyzer.reports.sequence import Charts
-from analyzer.words import clean
+from analyzer.words import quoted
 
 FIRST_STEPS = 3
 """Steps that stand in the answer; the others follow the causes."""
@@ -69,7 +69,7 @@ def _recording(
 ) -> Iterator[Block]:
     outcomes = worst_first(diagnosis.outcomes)
     told = outcomes if everything else told_in_full(outcomes)
-    yield Heading(clean(diagnosis.facts.file), 1, f"recording-{number}")
+    yield Heading(quoted(diagnosis.facts.file), 1, f"recording-{number}")
     yield from _answer(diagnosis, next(iter(outcomes), None), zone)
     if len(outcomes) > 1:
         names = {id(one): f"#{_name(number, place)}" for place, one in enumerate(told)}

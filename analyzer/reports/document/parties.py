@@ -4,7 +4,7 @@ from collections.abc import Set
 
 from analyzer.diagnosis import Diagnosis, LinkUp, Pc, Station
 from analyzer.reports.document.bounds import MOST_NAMED, named
-from analyzer.words import clean, listed
+from analyzer.words import listed, quoted
 
 HOW_KNOWN = {
     "told": "given with --controller",
@@ -30,7 +30,11 @@ def who(linkup: LinkUp) -> str:
     port = ""
     if linkup.target.port is not None and linkup.target.transport is not None:
         port = f", {linkup.target.transport.upper()} port {linkup.target.port}"
-    name = f" ({clean(linkup.sheet.name)})" if linkup.sheet and linkup.sheet.name else ""
+    name = (
+        f" ({quoted(linkup.sheet.name)} in the site sheet)"
+        if linkup.sheet and linkup.sheet.name
+        else ""
+    )
     return f"{pc} and the controller {linkup.controller}{name}{port}"
 
 

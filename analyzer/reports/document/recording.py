@@ -4,10 +4,10 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 
 from analyzer.diagnosis import Diagnosis, Kind, Moment, Step
-from analyzer.reports.blocks import Block, Listing, Paragraph
+from analyzer.reports.blocks import Block, Listing, Paragraph, Quote
 from analyzer.reports.document.bounds import MOST_PIECES, first, left_out
 from analyzer.reports.document.verdict import capital
-from analyzer.words import clean, count, say, seconds
+from analyzer.words import count, quoted, say, seconds, unspaced
 
 
 class Clock:
@@ -50,7 +50,7 @@ def _local(when: datetime | None, zone: tzinfo | None) -> datetime | None:
 def about(diagnosis: Diagnosis, everything: bool, zone: tzinfo | None) -> Iterator[Block]:
     """What was recorded, what the file says of itself, and of which files it was joined."""
     yield Paragraph(what_it_is(diagnosis, zone))
-    yield from (Paragraph(text) for text in comments(diagnosis))
+    yield from comments(diagnosis)
     yield from pieces(diagnosis, everything)
 
 
@@ -84,14 +84,16 @@ def pieces(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
         return
     yield Paragraph("These files follow on from one another. They are joined in order of time:")
     shown = first(joined, MOST_PIECES, everything)
-    yield Listing([Step(f"{clean(one.name)}: from frame {one.first:,} on") for one in shown])
+    yield Listing([Step(f"{quoted(one.name)}: from frame {one.first:,} on") for one in shown])
     yield from left_out(joined, shown)
 
 
-def comments(diagnosis: Diagnosis) -> list[str]:
+def comments(diagnosis: Diagnosis) -> Iterator[Block]:
     """What the file says of itself: a copy whose addresses are made up says so."""
     texts = diagnosis.facts.comments
-    return [say("A comment in the file says: {text}", {"text": text}) for text in texts]
+    if texts:
+        yield Paragraph(f"{capital(count(len(texts), 'comment'))} in the file, by whoever made it:")
+        yield from (Quote(unspaced(text)) for text in texts)
 
 
 def oddities(diagnosis: Diagnosis) -> list[str]:

@@ -15,7 +15,7 @@ from analyzer.reports.document.verdict import (
     short_verdict,
     worst_first,
 )
-from analyzer.words import clean, count
+from analyzer.words import LONGEST_NAME, count, quoted
 
 
 def overview(
@@ -76,7 +76,7 @@ def worst_recording(diagnoses: Sequence[Diagnosis]) -> Diagnosis:
 
 
 def _recording(diagnosis: Diagnosis) -> tuple[str, ...]:
-    name = clean(diagnosis.facts.file)
+    name = quoted(diagnosis.facts.file, LONGEST_NAME)
     outcomes = worst_first(diagnosis.outcomes)
     if outcomes:
         controller, *rest = _row(outcomes[0])

@@ -281,6 +281,33 @@ def last_data_acknowledged_late(lab: Lab) -> None:
     session.close()
 
 
+# --- ports beside one another ---------------------------------------------------------------------
+
+
+@fault("port-refused", told=f"{UNIT}:503")
+def refused_while_another_port_works(lab: Lab) -> None:
+    lab.plant()
+    Server(lab.unit)
+    poll(call(lab.pc, UNIT), times=3)
+    for _ in range(4):
+        call(lab.pc, UNIT, port=503)
+        time.sleep(1)
+    poll(call(lab.pc, UNIT), times=3)
+
+
+@healthy()
+def tries_a_port_of_earlier_days_each_time(lab: Lab) -> None:
+    """Each session is asked for on another port first, and taken on the one that there is."""
+    lab.plant()
+    Server(lab.unit)
+    for _ in range(4):
+        call(lab.pc, UNIT, port=503)
+        session = call(lab.pc, UNIT)
+        poll(session, times=3)
+        session.close()
+        time.sleep(1)
+
+
 # --- all fall silent ------------------------------------------------------------------------------
 
 
