@@ -15,15 +15,15 @@ def up_to_damage(inflate: "zlib._Decompress", packed: bytes, size: int) -> bytes
     """What comes, size octets at most, of packed octets in which damage was met. zlib hands out
     nothing then: the most that it takes without complaint is looked for.
     """
-    good, bad = 0, len(packed)
+    data, good, bad = b"", 0, len(packed)
     while bad - good > 1:
         middle = (good + bad) // 2
         try:
-            inflate.copy().decompress(packed[:middle], size)
+            data = inflate.copy().decompress(packed[:middle], size)
             good = middle
         except zlib.error:
             bad = middle
-    return inflate.decompress(packed[:good], size)
+    return data
 
 
 class Gunzip:

@@ -6,34 +6,74 @@ controller that was starting) or worked within 2 min before, unless three attemp
 refused since; where another port of the same controller opens (a program that tries an older
 protocol first), unless the user named this one; and about resets of a station that never claimed
 the controller's address, while another one did.
+
+Where the link-up works, a port that is refused again and again beside it is told as a warning:
+another program, or another part of the same one, does not get what it wants. Quiet there about a
+call that is at once followed by one that is taken, about office services, and about a search for
+open ports.
 """
 
 from collections.abc import Iterator
 
-from analyzer.findings import Rule, Sighting, Step
+from analyzer.facts.index import by
+from analyzer.findings import Level, Rule, Sighting, Step
 from analyzer.linkup import START_TAKES, Calls, How, LinkUp
 from rules import cautions
 
 ENOUGH = 3
 """Refused attempts, with none taken after them, that tell even soon after the port worked."""
+INSTEAD = 1.0
+"""Seconds after a refused call within which one that is taken replaces it (common practice, no
+source)."""
+SEARCH = 4
+"""Other ports called from which on a program looks for open ones."""
 ALL_TAKEN = "all taken"
 """Name of this cause in the rule."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
-    refused = Calls(
+    refused = _refused(linkup, linkup.calls.since_worked)
+    if refused and _lasts(refused, linkup.calls):
+        yield _sighting(refused)
+    if linkup.works:
+        yield from _beside(linkup)
+
+
+def _beside(linkup: LinkUp) -> Iterator[Sighting]:
+    """Ports that nobody ever takes calls on, while another one works."""
+    if len({one.port for one in linkup.on_others}) >= SEARCH:
+        return
+    taken = linkup.on_port.opened
+    for group in by(linkup.fallbacks, lambda one: one.port).values():
+        calls = Calls(group)
+        refused = _refused(linkup, calls)
+        vain = Calls(one for one in refused if not taken.within(one.first, INSTEAD))
+        if len(refused) == len(calls) and vain.attempts >= ENOUGH:
+            yield _sighting(vain, Level.WARNING, works=linkup.target.port)
+
+
+def _refused(linkup: LinkUp, calls: Calls) -> Calls:
+    """Those that were refused by nobody but the controller."""
+    return Calls(
         one
-        for one in linkup.calls.since_worked.that(How.REFUSED)
+        for one in calls.that(How.REFUSED)
         if one.end is not None and not linkup.is_stranger(one.end.hardware)
     )
-    if not refused or not _lasts(refused, linkup.calls):
-        return
-    yield Sighting(
-        values={"attempts": refused.attempts, "calls": refused.sent_in_all},
+
+
+def _sighting(refused: Calls, level: Level | None = None, works: int | None = None) -> Sighting:
+    return Sighting(
+        values={
+            "port": refused[0].port,
+            "attempts": refused.attempts,
+            "calls": refused.sent_in_all,
+            "works": works,
+        },
         frames={
             "call": refused.firsts,
             "refusal": refused.ends,
         },
+        level=level,
     )
 
 
@@ -50,7 +90,8 @@ RULE = Rule(
     title="{controller} refuses port {port}",
     what_happened="The PC made {calls:count call} to port {port} of {controller}, in "
     "{attempts:count attempt}. Each call was turned down with a TCP reset. "
-    "The PC's system repeats a refused call by itself: such repeats are one attempt.",
+    "The PC's system repeats a refused call by itself: such repeats are one attempt."
+    "{works:if Port {works} of the same controller works.}",
     means="So the cable and the addresses work, and a device is there. It does not take calls on "
     "that port now.",
     likely_causes={
@@ -86,6 +127,7 @@ RULE = Rule(
     looks_alike=(
         "A controller that is starting: the same port opens later in the recording.",
         "A program that tries one port first and succeeds on another.",
+        "A program that looks for open ports.",
         "Repeats of a refused call by the PC's system: one attempt, not several.",
         "Other stations that are refused.",
     ),

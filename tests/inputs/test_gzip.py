@@ -84,6 +84,12 @@ def test_what_is_packed_before_a_damage_is_handed_out() -> None:
     assert recording.damage is not None
 
 
+def test_a_damage_that_needs_no_more_octets_raises_nothing() -> None:
+    """A copy from before the beginning (RFC 1951 3.2.3), met when the head was read already."""
+    packed = gzip.compress(b"", mtime=0)[:10] + bytes.fromhex("9a001010000900")
+    assert raw.refusal(packed).startswith("does not start like")
+
+
 def test_packed_something_else_is_refused() -> None:
     assert raw.refusal(gzip.compress(b"dear support,\n" * 9)).startswith("is text")
     assert raw.refusal(gzip.compress(b"")) == "is empty."

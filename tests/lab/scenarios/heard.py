@@ -2,6 +2,7 @@
 
 import socket
 import time
+from contextlib import suppress
 from functools import partial
 
 from tests.lab import crafted
@@ -278,6 +279,50 @@ def last_data_acknowledged_late(lab: Lab) -> None:
     time.sleep(1.5)
     lab.unit.nft("delete table inet gate")
     asking.join()
+    session.close()
+
+
+# --- ports beside one another ---------------------------------------------------------------------
+
+
+@fault("port-refused", told=f"{UNIT}:503")
+def refused_while_another_port_works(lab: Lab) -> None:
+    lab.plant()
+    Server(lab.unit)
+    poll(call(lab.pc, UNIT), times=3)
+    for _ in range(4):
+        call(lab.pc, UNIT, port=503)
+        time.sleep(1)
+    poll(call(lab.pc, UNIT), times=3)
+
+
+@healthy()
+def tries_a_port_of_earlier_days_each_time(lab: Lab) -> None:
+    """Each session is asked for on another port first, and taken on the one that there is."""
+    lab.plant()
+    Server(lab.unit)
+    for _ in range(4):
+        call(lab.pc, UNIT, port=503)
+        session = call(lab.pc, UNIT)
+        poll(session, times=3)
+        session.close()
+        time.sleep(1)
+
+
+@healthy()
+def refused_over_ipv6_and_taken_over_ipv4(lab: Lab) -> None:
+    """The program tries both addresses of the controller's name, that of IPv6 first."""
+    lab.stations()
+    for station, last in ((lab.pc, "15"), (lab.unit, "60")):
+        station.setting("ipv6.conf.all.disable_ipv6", 0)
+        station.setting("ipv6.conf.eth0.disable_ipv6", 0)
+        station.ip(f"-6 addr add 2001:db8::{last}/64 dev eth0 nodad")
+    Server(lab.unit)
+    lab.record()
+    with suppress(ConnectionRefusedError):
+        lab.pc.socket(socket.AF_INET6).connect(("2001:db8::60", 502))
+    session = call(lab.pc, UNIT)
+    poll(session)
     session.close()
 
 

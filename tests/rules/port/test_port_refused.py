@@ -3,7 +3,7 @@
 import pytest
 
 from analyzer.diagnosis import CANNOT_TELL, FAULT, Diagnosis, Verdict
-from analyzer.findings import Certainty
+from analyzer.findings import Certainty, Level
 from analyzer.telling import MOST_EVIDENCE
 from captures.plant import Plant, Session, Station
 from tests.support import (
@@ -178,7 +178,7 @@ def test_quiet_where_the_program_falls_back_to_another_port() -> None:
 
 @told_or_not
 def test_quiet_where_a_second_session_is_too_many(controllers: tuple[str, ...]) -> None:
-    """The link-up works all the while: that one more session is refused is no news of it."""
+    """The link-up works all the while: that one more session is refused is a note."""
     plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     session.poll(3)
@@ -325,3 +325,55 @@ def test_quiet_where_a_station_refuses_that_never_claimed_the_address(
         call.syn(after=4.0)
         call.refuse(by=other if stranger else unit)
     assert (SLUG in slugs(diagnosed(ended(plant), controllers))) == (not stranger)
+
+
+def beside_work(*ports: int, times: int = 4, then: int | None = None) -> Diagnosis:
+    """Other ports are called again and again while one works; then: called after each refusal."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(times):
+        session.poll(2)
+        for port in ports:
+            refused(plant.tcp(pc, unit, port), after=4.0)
+        if then is not None:
+            plant.tcp(pc, unit, then).open(after=0.5).close()
+    session.poll(2)
+    return diagnosed(ended(plant), TOLD)
+
+
+@pytest.mark.parametrize("ports", [(503,), (503, 504)])
+def test_found_as_a_warning_where_a_port_is_refused_beside_one_that_works(
+    ports: tuple[int, ...],
+) -> None:
+    diagnosis = beside_work(*ports)
+    told = [one for one in diagnosis.findings if one.rule == SLUG]
+    assert [one.level for one in told] == [Level.WARNING] * len(ports)
+    assert [one.values["port"] for one in told] == list(ports)
+    assert {one.values["works"] for one in told} == {502}
+    assert [one.verdict for one in diagnosis.outcomes] == [Verdict.COMPLETE]
+
+
+@pytest.mark.parametrize(("times", "told"), [(2, False), (3, True)])
+def test_two_refusals_beside_a_port_that_works_are_no_habit(times: int, told: bool) -> None:
+    assert (SLUG in slugs(beside_work(503, times=times))) is told
+
+
+def test_quiet_where_each_refused_call_is_replaced_at_once() -> None:
+    assert_healthy(beside_work(4840, then=502))
+
+
+@pytest.mark.parametrize("ports", [(80,), (503, 504, 505, 506)])
+def test_quiet_about_office_services_and_searches_beside_a_port_that_works(
+    ports: tuple[int, ...],
+) -> None:
+    assert_healthy(beside_work(*ports))
+
+
+def test_quiet_where_the_other_port_is_taken_in_the_end() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(4):
+        session.poll(2)
+        refused(plant.tcp(pc, unit, 503), after=4.0)
+    plant.tcp(pc, unit, 503).open(after=4.0).poll(2)
+    assert_healthy(diagnosed(ended(plant), TOLD))
