@@ -180,8 +180,8 @@ def _is_one_device(shared: list[Call]) -> bool:
 
 
 def _shares_out(linkup: LinkUp, two: list[Hardware]) -> bool:
-    """Whether one of the two only tells, unasked, which adapter takes the PC's packets, and sessions
-    are answered after that. Where both say so unasked, they contradict each other.
+    """Whether one of the two only tells, unasked, which adapter takes the PC's packets, and
+    sessions are answered after that. Where both say so unasked, they contradict each other.
     """
     told = {one: linkup.facts.arp.unasked.get((one, linkup.controller)) for one in two}
     unasked = [(one, series) for one, series in told.items() if series is not None]

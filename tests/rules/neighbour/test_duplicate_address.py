@@ -3,7 +3,17 @@
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Station, modbus_answer, modbus_read
-from tests.support import TOLD, diagnosed, ended, found, labelled, lead, slugs, told_or_not
+from tests.support import (
+    TOLD,
+    acquainted,
+    diagnosed,
+    ended,
+    found,
+    labelled,
+    lead,
+    slugs,
+    told_or_not,
+)
 
 SLUG = "duplicate-address"
 VIRTUAL_ROUTER = "00:00:5e:00:01:07"
