@@ -33,6 +33,9 @@ DAYS = 2.0
 APART = 3600.0
 """Seconds after which an incident tells something new of the time of day (common practice, no
 source)."""
+SCHEDULED = 60.0
+"""Seconds of the shortest interval that is a schedule, and no pace of the programs themselves
+(common practice, no source)."""
 NEAR, FAR = 1.0, 10.0
 """Seconds before an incident in which something that happens may be its reason (common practice, no
 source)."""
@@ -221,7 +224,7 @@ def _intervals(seen: Observed) -> Iterator[Pattern]:
     """The same time from one to the next."""
     intervals = [later - one for one, later in zip(seen.moments, seen.moments[1:], strict=False)]
     found = agreement(intervals, ALIKE)
-    if found is not None:
+    if found is not None and found.least >= SCHEDULED:
         chance = by_chance(found, len(intervals))
         yield Pattern(
             Factor.INTERVAL, found.times, len(intervals), 0, 0, chance,

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
+from analyzer.common import Common, common
 from analyzer.facts import Facts, Kind, Moment, Series, Session, Spread, Station, gather
 from analyzer.facts.index import by
 from analyzer.findings import (
@@ -22,6 +23,7 @@ from analyzer.findings import (
     Sighting,
     Step,
 )
+from analyzer.incidents import Incident, Incidents, Sign, incidents
 from analyzer.inputs.records import Recording
 from analyzer.linkup import (
     BEGINNING,
@@ -39,7 +41,7 @@ from analyzer.linkup import (
     in_rows,
     work_out,
 )
-from analyzer.telling import NO_CALL, UNPROVEN, because, worded
+from analyzer.telling import NO_CALL, UNPROVEN, because, in_common, worded
 
 __all__ = [
     "CANNOT_TELL",
@@ -49,6 +51,8 @@ __all__ = [
     "Evidence",
     "Finding",
     "How",
+    "Incident",
+    "Incidents",
     "Kind",
     "Level",
     "LinkUp",
@@ -58,6 +62,7 @@ __all__ = [
     "Rule",
     "Series",
     "Session",
+    "Sign",
     "Spread",
     "Stage",
     "StageResult",
@@ -115,6 +120,9 @@ class StageResult:
 class Outcome:
     """How far a link-up got, the fault that explains it, the first warning that concerns it, and
     what the PC tried on the way.
+
+    incidents: every time that it stopped; common: what these have in common, None where they are
+    too few to tell.
     """
 
     linkup: LinkUp
@@ -123,6 +131,13 @@ class Outcome:
     warning: Finding | None
     stages: list[StageResult]
     tries: list[Try]
+    incidents: Incidents
+    common: Common | None
+
+    @property
+    def in_common(self) -> list[str]:
+        """What its incidents have in common, in words, or what was looked at in vain."""
+        return [] if self.common is None else in_common(self.common)
 
     @property
     def asked_by_controller(self) -> bool:
@@ -174,9 +189,12 @@ def judge(facts: Facts, rules: Sequence[Rule], told: Told | None = None) -> Diag
     """The same of facts, which may be those of a recording that still goes on."""
     case = work_out(facts, told or Told())
     able = [rule for rule in rules if _lack(rule, case) is None]
-    found = [finding for rule in able for finding in _look(rule, case)]
+    stops = incidents(case)
+    shared = [common(one, found) for one, found in zip(case.linkups, stops, strict=True)]
+    by_linkup = {id(one): told for one, told in zip(case.linkups, shared, strict=True)}
+    found = [finding for rule in able for finding in _look(rule, case, by_linkup)]
     causes = _without_consequences(found, {rule.slug: rule.explains for rule in able})
-    outcomes = _outcomes(case.linkups, causes)
+    outcomes = _outcomes(case.linkups, causes, list(zip(stops, shared, strict=True)))
     seen = {finding.rule for finding in found}
     return Diagnosis(
         facts=facts,
@@ -201,11 +219,13 @@ def _lack(rule: Rule, case: Case) -> Need | None:
     return None
 
 
-def _look(rule: Rule, case: Case) -> Iterator[Finding]:
-    """What a rule sees, in the whole recording or link-up by link-up, where that is evidence."""
+def _look(rule: Rule, case: Case, shared: Mapping[int, Common | None]) -> Iterator[Finding]:
+    """What a rule sees, in the whole recording or link-up by link-up, where that is evidence.
+    shared: what the incidents of each link-up have in common.
+    """
     for sighting in _sightings(rule, case):
         if sighting.silence is None or sighting.silence.is_evidence:
-            yield worded(rule, sighting, case.facts.drops or 0)
+            yield worded(rule, sighting, case.facts.drops or 0, shared.get(id(sighting.linkup)))
 
 
 def _sightings(rule: Rule, case: Case) -> Iterator[Sighting]:
@@ -248,12 +268,20 @@ def _severity(finding: Finding) -> int:
     return list(Level).index(finding.level)
 
 
-def _outcomes(linkups: Sequence[LinkUp], found: list[Finding]) -> list[Outcome]:
+Stops = tuple[Incidents, Common | None]
+
+
+def _outcomes(
+    linkups: Sequence[LinkUp], found: list[Finding], stops: Sequence[Stops]
+) -> list[Outcome]:
     about = by(found, lambda one: id(one.linkup) if one.linkup else None)
-    return [_outcome(one, [*about[id(one)], *about[None]]) for one in linkups]
+    return [
+        _outcome(one, [*about[id(one)], *about[None]], told)
+        for one, told in zip(linkups, stops, strict=True)
+    ]
 
 
-def _outcome(linkup: LinkUp, found: list[Finding]) -> Outcome:
+def _outcome(linkup: LinkUp, found: list[Finding], stops: Stops) -> Outcome:
     """The lowest broken stage leads; without a fault, the stages seen working decide."""
     fault, warning = (
         min((one for one in found if one.level is level), key=_rank, default=None)
@@ -264,7 +292,8 @@ def _outcome(linkup: LinkUp, found: list[Finding]) -> Outcome:
     else:
         works = linkup.works or linkup.is_answered
         verdict = Verdict.COMPLETE if works else Verdict.CANNOT_TELL
-    return Outcome(linkup, verdict, fault, warning, _stages(linkup, fault), in_rows(linkup.tries))
+    stages, tries = _stages(linkup, fault), in_rows(linkup.tries)
+    return Outcome(linkup, verdict, fault, warning, stages, tries, *stops)
 
 
 def _rank(finding: Finding) -> tuple[int, bool]:

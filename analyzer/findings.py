@@ -7,6 +7,7 @@ from functools import cached_property
 from typing import NamedTuple
 
 from analyzer.cautions import Caution
+from analyzer.common import Factor as Factor
 from analyzer.facts import Address, Moment
 from analyzer.linkup import Case, LinkUp, Silence, Stage
 
@@ -85,10 +86,12 @@ class Rule:
 
     means: what follows from what was recorded; likely_causes: by name, most likely first;
     what_to_do: in order, cheapest and safest first; also_fits: what would look the same, by name;
-    looks_alike: innocent traffic that the rule stays quiet about; confirm: the test that decides;
-    confirm_caution: what to be careful of in it; evidence: a sentence a frame, by the keys of
-    Sighting.frames; explains: slugs of rules whose findings about the same link-up are only
-    consequences of this one; sources: standards and sections.
+    looks_alike: innocent traffic that the rule stays quiet about; patterns: by what several breaks
+    have in common, the name of the cause that it speaks for: it speaks against the other causes
+    named there; confirm: the test that decides; confirm_caution: what to be careful of in it;
+    evidence: a sentence a frame, by the keys of Sighting.frames; explains: slugs of rules whose
+    findings about the same link-up are only consequences of this one; sources: standards and
+    sections.
     """
 
     slug: str
@@ -105,6 +108,7 @@ class Rule:
     cautions: tuple[Caution, ...] = ()
     also_fits: Mapping[str, str] = field(default_factory=dict)
     looks_alike: tuple[str, ...] = ()
+    patterns: Mapping[Factor, str] = field(default_factory=dict)
     confirm: str = ""
     confirm_caution: Caution | None = None
     explains: tuple[str, ...] = ()

@@ -1,19 +1,25 @@
 """What rules saw and what stages showed, in words: the texts filled in, nothing decided."""
 
 from collections import Counter
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
 from functools import partial
 
+from analyzer.common import Common, Factor, Pattern
 from analyzer.findings import Certainty, Evidence, Finding, Rule, Sighting, Step, Texts
 from analyzer.linkup import BEGAN_LATE, LOST, PC_ANSWERS, Proof, Stage
-from analyzer.words import again, say
+from analyzer.words import again, listed, say, seconds
 
 MOST_EVIDENCE = 8
 """Frames shown for one finding: enough to prove it, few enough to read."""
 
 
-def worded(rule: Rule, sighting: Sighting, lost: int) -> Finding:
-    """A sighting, ready to be reported. lost: frames that the recorder lost."""
+def worded(rule: Rule, sighting: Sighting, lost: int, shared: Common | None = None) -> Finding:
+    """A sighting, ready to be reported. lost: frames that the recorder lost; shared: what the
+    incidents of its link-up have in common.
+    """
+    sighting, done = _with_pattern(rule, sighting, shared)
     silence, linkup = sighting.silence, sighting.linkup
     sure = sighting.certainty is Certainty.SHOWN and (silence is None or silence.is_sure)
     values = {**_known(sighting), **sighting.values}
@@ -29,13 +35,44 @@ def worded(rule: Rule, sighting: Sighting, lost: int) -> Finding:
         sources=list(rule.sources),
         linkup=linkup,
         put_into_words=partial(
-            _texts, rule, sighting, {**UNKNOWN, **values, "fits": not sure}, lost
+            _texts, rule, sighting, {**UNKNOWN, **values, "fits": not sure}, lost, done
         ),
     )
 
 
-def _texts(rule: Rule, sighting: Sighting, values: Mapping[str, object], lost: int) -> Texts:
+def _with_pattern(
+    rule: Rule, sighting: Sighting, shared: Common | None
+) -> tuple[Sighting, Sequence[str]]:
+    """The sighting with the causes that a pattern speaks for first and without those that it speaks
+    against, and the sentences by which the recording has done the deciding test.
+    """
+    patterns = (
+        [] if shared is None else [one for one in shared.patterns if one.factor in rule.patterns]
+    )
+    if not patterns:
+        in_vain = shared is not None and rule.patterns and not shared.patterns
+        return sighting, [say(rule.confirm, {}), IN_VAIN] if in_vain else ()
+    causes = [rule.patterns[one.factor] for one in patterns]
+    against = {*sighting.ruled_out, *rule.patterns.values()}.difference(causes)
+    told = replace(sighting, likeliest=causes[0], ruled_out=against)
+    return told, [DONE, *map(in_words, patterns)]
+
+
+DONE = "The recording has done it."
+IN_VAIN = "In this recording nothing was found that the breaks have in common."
+"""How the deciding test is told where the recording holds several breaks."""
+
+
+def _texts(
+    rule: Rule,
+    sighting: Sighting,
+    values: Mapping[str, object],
+    lost: int,
+    done: Sequence[str] = (),
+) -> Texts:
     confirm = Step(say(rule.confirm, values), rule.confirm_caution)
+    if done:
+        confirm = Step(" ".join(done))
     filled = (Step(say(one.text, values), one.caution) for one in rule.what_to_do)
     steps = [one for one in filled if one.text]
     cautions = list(rule.cautions)
@@ -153,3 +190,98 @@ UNPROVEN = {
 def because(proof: Proof) -> str:
     """Why a stage is seen working."""
     return say(PROOFS[proof.what], proof.values)
+
+
+# --- what incidents have in common ----------------------------------------------------------------
+
+HAPPENED = {
+    Factor.CLIENT: "another station opened a session to the controller",
+    Factor.CLAIM: "another station claimed the controller's address",
+    Factor.LEASE: "an address was asked for or leased",
+    Factor.TREE: "a switch told of a new state",
+    Factor.BURST: "a burst of broadcasts passed",
+}
+IN_COMMON = {
+    Factor.REQUEST: "The last request before {hits} of {of:count break} was {what}; so {were} "
+    "{other_hits} of {others:count other request}.",
+    Factor.REST: "{hits} of {of:count break} came after the same time without data, {span}; "
+    "{other_hits} of {others:count other pause} lasted as long.",
+    Factor.PAUSE: "Before {hits} of {of:count break} the PC had paused for {least:seconds} or "
+    "longer; so it had in {other_hits} of {others:count other pause}.",
+    Factor.AGE: "{hits} of {of:count break} came when the session had been open for {span}; "
+    "{other_hits} of {others:count other session} lived longer.",
+    Factor.REQUESTS: "{hits} of {of:count break} came after the same number of requests, {span}; "
+    "{other_hits} of {others:count other session} carried more.",
+    Factor.INTERVAL: "From one break to the next it took {span}, {hits} of {of:count time}: as "
+    "with something scheduled.",
+    Factor.TIME_OF_DAY: "{hits} of {of:count break} came at the same time of day, {span} UTC: as "
+    "with something scheduled.",
+    Factor.RESTART: "Around {hits} of {of:count break} the controller showed a fresh start; at "
+    "other times it did so {other_hits:times}.",
+    **{
+        factor: f"Within {{within:seconds}} before {{hits}} of {{of:count break}} {what}; so it "
+        "was in {other_hits} of {others:count other span} of that length."
+        for factor, what in HAPPENED.items()
+    },
+}
+LOOKED_AT = {
+    Factor.REQUEST: "the last request",
+    Factor.REST: "the time without data",
+    Factor.PAUSE: "long pauses of the PC",
+    Factor.AGE: "the time since the session opened",
+    Factor.REQUESTS: "the number of requests",
+    Factor.INTERVAL: "the time from one to the next",
+    Factor.TIME_OF_DAY: "the time of day",
+    Factor.CLIENT: "other clients",
+    Factor.CLAIM: "claims of the address",
+    Factor.LEASE: "leases",
+    Factor.TREE: "switches",
+    Factor.BURST: "bursts of broadcasts",
+    Factor.RESTART: "fresh starts of the controller",
+}
+NOTHING = "Nothing was found that the {of:count break} have in common."
+LOOKED, ALSO = "Looked at: {looked:list}.", "And at: {looked:list}."
+MOST_LOOKED = 5
+"""Things in one of these sentences."""
+
+
+def in_common(shared: Common) -> list[str]:
+    """What incidents have in common, or what was looked at in vain."""
+    if shared.patterns:
+        return [in_words(one) for one in shared.patterns]
+    looked = [LOOKED_AT[one] for one in shared.looked]
+    parts = [looked[at : at + MOST_LOOKED] for at in range(0, len(looked), MOST_LOOKED)]
+    return [
+        say(NOTHING, {"of": shared.of}),
+        *(say(ALSO if at else LOOKED, {"looked": part}) for at, part in enumerate(parts)),
+    ]
+
+
+def in_words(pattern: Pattern) -> str:
+    """One thing that incidents have in common, with its figures."""
+    values = {name: getattr(pattern, name) for name in ("hits", "of", "other_hits", "others")}
+    values |= {"least": pattern.least, "within": pattern.within, "span": _span(pattern)}
+    values |= {"what": _what(pattern), "were": "was" if pattern.other_hits == 1 else "were"}
+    return say(IN_COMMON[pattern.factor], values)
+
+
+def _span(pattern: Pattern) -> str:
+    """Between which its values lie."""
+    if pattern.factor is Factor.REQUESTS:
+        ends = [f"{pattern.least:,.0f}", f"{pattern.most:,.0f}"]
+    elif pattern.factor is Factor.TIME_OF_DAY:
+        times = (datetime.fromtimestamp(one, UTC) for one in (pattern.least, pattern.most))
+        ends = [f"{one:%H:%M:%S}" for one in times]
+    else:
+        ends = [seconds(pattern.least), seconds(pattern.most)]
+    return " to ".join(dict.fromkeys(ends))
+
+
+def _what(pattern: Pattern) -> str:
+    """A kind of request, by what tells it from others."""
+    if pattern.kind is None:
+        return ""
+    size, function, unit = pattern.kind
+    told = [f"of function {function}"] * (function >= 0) + [f"of {size:,} octets"] * (size >= 0)
+    told += [f"for unit {unit}"] * (unit >= 0)
+    return listed(told)

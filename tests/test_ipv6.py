@@ -489,3 +489,31 @@ def test_plans_are_made_for_ipv4() -> None:
     done = run("plan", "--controller", UNIT, "--pc", "192.0.2.15")
     assert done.exit_code == 2
     assert "only those are planned" in done.stderr
+
+
+def refused_over_ipv6(then: float | None, port: int = PORT, by_unit: bool = True) -> Diagnosis:
+    """then: seconds after which the PC calls a port over IPv4, be it the same device's."""
+    story = Story()
+    story.ask()
+    story.segment("S")
+    story.segment("RA", by_pc=False)
+    if then is not None:
+        server = story.unit if by_unit else story.plant.station("192.0.2.61")
+        story.plant.resolve(story.pc, server)
+        story.plant.tcp(story.pc, server, port).open(after=then).poll(3)
+    return diagnosed(ended(story.plant))
+
+
+def test_a_call_over_ipv4_right_behind_a_refusal_over_ipv6_replaces_it() -> None:
+    assert_healthy(refused_over_ipv6(then=0.1))
+
+
+@pytest.mark.parametrize(
+    ("then", "port", "by_unit"),
+    [(None, PORT, True), (5.0, PORT, True), (0.1, 503, True), (0.1, PORT, False)],
+    ids=["no call", "much later", "another port", "another device"],
+)
+def test_what_else_comes_behind_a_refusal_over_ipv6_replaces_nothing(
+    then: float | None, port: int, by_unit: bool
+) -> None:
+    assert lead(refused_over_ipv6(then, port, by_unit)) == "port-refused"

@@ -25,6 +25,8 @@ from analyzer.reports.to_text import to_text
 from rules import all_rules
 
 MEGA = 10**6
+USUAL, WEEK = 10, 10080
+"""Minutes after which it ends: enough for one attempt; and for a fault that comes and goes."""
 
 
 @click.command(
@@ -52,8 +54,7 @@ MEGA = 10**6
 @click.option(
     "--minutes",
     type=click.FloatRange(0, 10080, min_open=True),
-    default=10,
-    show_default=True,
+    show_default="10, or a week where it waits for a break",
     help="End after this time.",
 )
 @click.option(
@@ -64,21 +65,31 @@ MEGA = 10**6
     help="Room on the disk; it is used in four pieces, and the oldest gives way.",
 )
 @click.option("--keep-on", is_flag=True, help="Go on when the connection is complete.")
+@click.option(
+    "--until-break", is_flag=True, help="End a minute after the connection broke, as --breaks 1."
+)
+@click.option(
+    "--breaks",
+    type=click.IntRange(1, 100),
+    help="End a minute after so many breaks; the pieces around each stay on the disk.",
+)
 @click.option("--output", metavar="PATH", help="Record into this file.")
 def command(
     adapter: str | None,
     only_list: bool,
     controllers: Sequence[str],
-    minutes: float,
+    minutes: float | None,
     megabytes: int,
     keep_on: bool,
+    until_break: bool,
+    breaks: int | None,
     output: str | None,
 ) -> int:
     """Record on ADAPTER and show the stages of the connection as they come up.
 
     Without ADAPTER, the one whose IPv4 network the controller is in, or the only one with a link.
-    Nothing is sent. The recording ends by itself when the connection stays complete for 30 s. Exit
-    status as of diagnose.
+    Nothing is sent. The recording ends by itself when the connection stays complete for 30 s; with
+    --until-break, a minute after it broke. Exit status as of diagnose.
     """
     known = adapters.adapters()
     told = told_by(controllers)
@@ -96,13 +107,15 @@ def command(
     path = Path(output or f"whynolink-{began:%Y%m%d-%H%M%S}.pcapng")
     made_with = f"whynolink {__version__}"
     head = running.head(interface, made_with, list(words.comments(known, chosen, controllers)))
+    wanted = breaks or int(until_break)
+    limit = 60 * (minutes or (WEEK if wanted else USUAL))
     pieces = Pieces(path, head, megabytes * MEGA)
     with running.Recorder(source, pieces) as recorder:
         at = f"{began:%H:%M:%S}"
-        click.echo(to_text(words.begins(chosen, path, at, minutes * 60, megabytes * MEGA)))
+        click.echo(to_text(words.begins(chosen, path, at, limit, megabytes * MEGA, wanted)))
         watch, live = running.Watch(recorder, interface, all_rules(), told), Live()
         try:
-            for elapsed, linked, diagnosis in watch.looks(minutes * 60, keep_on):
+            for elapsed, linked, diagnosis in watch.looks(limit, keep_on or wanted > 0, wanted):
                 for line in live.lines(diagnosis, elapsed, linked):
                     click.echo(line)
         except KeyboardInterrupt:

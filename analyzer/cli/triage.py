@@ -126,18 +126,22 @@ def _reviewed(files: Sequence[Sent], order: Order) -> list[Row]:
     """The rows of all files, with a count and the time left where somebody watches."""
     rows: list[Row] = []
     done = kept = 0
+    unkept = ""
     try:
         with Workers() as workers:
             looked = look_through(files, order, workers)
             files = joined(_counted("Looking through", looked, len(files)))
             for one in _counted("Reviewing", triage(files, order, workers), len(files)):
                 rows += one.rows
-                done, kept = done + 1, kept + one.kept
+                done, kept, unkept = done + 1, kept + one.kept, unkept or one.unkept
     except KeyboardInterrupt:
         what = f"{done:,} of {len(files):,} files are done."
         todo = "The same command goes on from there." if order.keep else ""
         raise Unusable(what, "stopped from the keyboard", todo) from None
-    if sys.stderr.isatty() and order.keep is not None:
+    if unkept:
+        todo = "Make room, or choose another --keep: the next triage judges them again."
+        complain(f"not all results are kept in {order.keep}: {unkept}. {todo}")
+    elif sys.stderr.isatty() and order.keep is not None:
         taken = f"{kept:,} of {len(files):,} were there already" if kept else "none was there yet"
         click.echo(f"Results are kept in {clean(str(order.keep))} ({taken}).", err=True)
     return rows

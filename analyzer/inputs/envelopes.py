@@ -11,6 +11,7 @@ from email.parser import BytesParser
 from email.utils import parseaddr, parsedate_to_datetime
 from pathlib import Path
 
+from analyzer.inputs.fields import BOUNDED
 from analyzer.inputs.strangers import HEAD, is_mail
 
 READ = 1 << 18
@@ -56,7 +57,7 @@ def envelope(path: Path) -> Envelope | None:
     if not is_mail(octets[:HEAD]):
         return None
     try:
-        return _read(BytesParser().parsebytes(octets.removeprefix(b"\xef\xbb\xbf")))
+        return _read(BytesParser(policy=BOUNDED).parsebytes(octets.removeprefix(b"\xef\xbb\xbf")))
     except Exception:  # the library raises whatever comes up on broken fields
         return None
 

@@ -1,11 +1,12 @@
 """Whom the PC tried to reach."""
 
+from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from enum import IntEnum
 from typing import NamedTuple
 
-from analyzer.facts import Address, Exchange, Question, Session
+from analyzer.facts import Address, Exchange, Hardware, Question, Session
 from analyzer.facts.ports import INDUSTRIAL_PORTS, OFFICE_PORTS, TUNNEL_PORTS
 from analyzer.linkup.called import is_taken_call
 from analyzer.linkup.model import Pc, Target, Told
@@ -14,6 +15,11 @@ from analyzer.site import Site
 
 SELF_SERVICE = frozenset({67, 68, 137, 138, 546, 547, 1900, 3702, 5353, 5355})
 """UDP ports on which systems find addresses, names and devices by themselves (IANA)."""
+
+
+NEXT_ADDRESS = 3.0
+"""Seconds after a refused call within which a program tries the next address of the same name
+(common practice, no source)."""
 
 
 class Strength(IntEnum):
@@ -121,6 +127,8 @@ def find_targets(pc: Pc, told: Told) -> tuple[list[Target], list[_Trial]]:
         for one in trials.values()
         if one.industrial or not (one.address in routers or _is_public(one.address, pc))
     ]
+    replaced = _replaced(near)
+    near = [one for one in near if one.address not in replaced]
     most_asked = _most_asked(near, at_least=ASKED_ON_PURPOSE if sweeping else 2)
     unanswered = {one.address for one in most_asked}
     tiers = (
@@ -139,6 +147,29 @@ def find_targets(pc: Pc, told: Told) -> tuple[list[Target], list[_Trial]]:
             others = [one for one in trials.values() if one.address not in taken]
             return [_target(one, how) for one in chosen], others
     return [], list(trials.values())
+
+
+def _replaced(trials: list[_Trial]) -> set[Address]:
+    """Addresses whose every call was refused, where the same port of the same device then took one
+    over the other version of IP: programs try one address of a name after the other (RFC 8305 5).
+    """
+    calls = [one for trial in trials for group in trial.tcp.values() for one in group]
+    begun: dict[tuple[int, Hardware | None, bool], list[float]] = {}
+    for one in sorted(calls, key=lambda one: one.first):
+        for hardware in one.from_server.hardware if one.is_open else ():
+            key = one.server.port, hardware, one.server.address.is_ipv6
+            begun.setdefault(key, []).append(one.first.seconds)
+
+    def is_replaced(one: Session) -> bool:
+        if one.refused is None:
+            return False
+        key = one.server.port, one.refused.hardware, not one.server.address.is_ipv6
+        later, at = begun.get(key, []), one.first.seconds
+        place = bisect_right(later, at)
+        return place < len(later) and later[place] - at < NEXT_ADDRESS
+
+    called = {one.server.address for one in calls}
+    return called - {one.server.address for one in calls if not is_replaced(one)}
 
 
 def _is_public(address: Address, pc: Pc) -> bool:

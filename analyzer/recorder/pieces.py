@@ -19,12 +19,14 @@ class Pieces:
     """Files that each begin with the same head: path, then path-2, path-3 and so on.
 
     most: octets of all pieces together; the oldest piece is removed where one more would not fit.
+    Pieces that are to be kept are left out of that account.
     Raises BadOption where the first cannot be made.
     """
 
     def __init__(self, path: Path, head: bytes, most: int) -> None:
         self.paths: deque[Path] = deque()
         self.removed = 0
+        self._to_keep: set[Path] = set()
         self._path, self._head, self._most = path, head, most // KEPT
         self._begin()
 
@@ -52,11 +54,17 @@ class Pieces:
     def go_on(self) -> None:
         """End this piece and begin the next; the oldest gives way."""
         self.close()
-        if len(self.paths) == KEPT:
+        loose = [one for one in self.paths if one not in self._to_keep]
+        if len(loose) >= KEPT:
             with suppress(OSError):
-                self.paths.popleft().unlink()
+                loose[0].unlink()
+            self.paths.remove(loose[0])
             self.removed += 1
         self._begin()
+
+    def keep(self) -> None:
+        """Let the piece that is written, and the one before it, never give way."""
+        self._to_keep.update(list(self.paths)[-2:])
 
     def sync(self) -> None:
         """Have the disk keep what was written."""

@@ -41,11 +41,20 @@ SETTLED = 30.0
 advice for a good recording, in README.md."""
 
 
+LASTS = 5.0
+"""Seconds that a break has lasted, or it works again, before it counts: a frame that was lost is
+sent again sooner, and embedded systems lag 3 s and more (common practice, no source)."""
+BEHIND = 60.0
+"""Seconds that are recorded behind a break; what breaks meanwhile belongs to it. A program that
+wants its session has called again by then (common practice, no source)."""
+
+
 class Ended(StrEnum):
     """Why a recording ended."""
 
     TIME = "time"
     COMPLETE = "complete"
+    BREAK = "break"
     PROBLEM = "problem"
     KEYBOARD = "keyboard"
 
@@ -193,7 +202,10 @@ def chunk_of(fresh: Sequence[Frames], first: int) -> Chunk:
 
 
 class Watch:
-    """Looks at a recording that goes on, by the same facts and rules as at a finished one."""
+    """Looks at a recording that goes on, by the same facts and rules as at a finished one.
+
+    breaks: how often a connection, or the link, broke so far.
+    """
 
     def __init__(
         self, recorder: Recorder, interface: Interface, rules: Sequence[Rule], told: Told
@@ -204,6 +216,10 @@ class Watch:
         self._interface.began = recorder.began
         self._gatherer = Gatherer(Recording("", "pcapng", interfaces=[interface]))
         self._seen = 0
+        self.breaks = 0
+        self._broken = 0
+        self._broke_at = float("-inf")
+        self._had_link = False
 
     def look(self) -> Diagnosis:
         """The diagnosis of what came until now."""
@@ -218,9 +234,12 @@ class Watch:
             self._gatherer.take(chunk)
             self._seen += len(chunk.time)
 
-    def looks(self, seconds: float, keep_on: bool) -> Iterator[tuple[float, bool, Diagnosis]]:
+    def looks(
+        self, seconds: float, keep_on: bool, breaks: int = 0
+    ) -> Iterator[tuple[float, bool, Diagnosis]]:
         """Seconds since the beginning, and link and diagnosis then, again and again until so many
-        seconds are over, the recorder has to end, or the link-up stays complete (unless keep_on).
+        seconds are over, the recorder has to end, or the link-up stays complete (unless keep_on);
+        with breaks, until BEHIND seconds after so many. The pieces around each break are kept.
         `ended` says which; it is KEYBOARD where the caller stops looking.
         """
         began = due = time.monotonic()
@@ -235,18 +254,43 @@ class Watch:
             diagnosis = self.look()
             now = time.monotonic()
             due = now + SHARE * (now - looked)
-            yield now - began, has_link(self._interface.name), diagnosis
+            linked = has_link(self._interface.name)
+            if breaks:
+                self._watch_breaks(diagnosis, linked, now)
+            yield now - began, linked, diagnosis
             settled = (settled or now) if _is_complete(diagnosis) else None
             if has_ended:
                 self.ended = Ended.PROBLEM
             elif is_over:
                 self.ended = Ended.TIME
+            elif 0 < breaks <= self.breaks and now - self._broke_at >= BEHIND:
+                self.ended = Ended.BREAK
             elif settled is not None and now - settled >= SETTLED and not keep_on:
                 self.ended = Ended.COMPLETE
             else:
                 time.sleep(LOOK_EVERY)
                 continue
             return
+
+    def _watch_breaks(self, diagnosis: Diagnosis, linked: bool, now: float) -> None:
+        """Count a break that is new, and keep the pieces from before it to BEHIND seconds after."""
+        broken = _broken(diagnosis)
+        is_new = broken > self._broken or (self._had_link and not linked)
+        self._broken, self._had_link = max(broken, self._broken), linked
+        if is_new and now - self._broke_at >= BEHIND:
+            self.breaks += 1
+            self._broke_at = now
+        if now - self._broke_at <= BEHIND:
+            self._recorder.pieces.keep()
+
+
+def _broken(diagnosis: Diagnosis) -> int:
+    """How many breaks have lasted, or are over."""
+    return sum(
+        one.again is not None or diagnosis.facts.heard_after(one.began) >= LASTS
+        for outcome in diagnosis.outcomes
+        for one in outcome.incidents.kept
+    )
 
 
 def _is_complete(diagnosis: Diagnosis) -> bool:

@@ -7,7 +7,10 @@ from analyzer.diagnosis import Diagnosis, LinkUp, Outcome, Session, Spread
 from analyzer.reports.blocks import Bar, Lane, SpreadChart, Spreading, TimeStrip
 from analyzer.words import count, listed, milliseconds, seconds
 
-NICE = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1800, 3600, 7200, 21_600, 86_400)
+NICE = (
+    0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1800, 3600, 7200, 21_600, 43_200, 86_400,
+    172_800, 432_000, 864_000,
+)  # fmt: skip
 """Seconds between the ticks of the strip."""
 MOST_TICKS = 4
 """Fit below each other's neighbours on a telephone."""
@@ -81,6 +84,11 @@ def _lanes(diagnosis: Diagnosis) -> Iterator[Lane]:
     yield Lane("Answers", [span for linkup in linkups for span in _answers(linkup)], [])
     ends = [end for session in sessions for end in session.ends if end.reset]
     yield Lane("Resets", [], [end.moment.seconds for end in ends])
+    broken = [one for outcome in diagnosis.outcomes for one in outcome.incidents.kept]
+    whole = diagnosis.facts.coverage.seconds
+    out = [(one.began.seconds, one.again.seconds if one.again else whole) for one in broken]
+    yield Lane("Breaks", [], [begin for begin, _ in out])
+    yield Lane("Out after a break", out, [])
 
 
 def _address_marks(diagnosis: Diagnosis) -> list[float]:

@@ -9,7 +9,7 @@ from analyzer.diagnosis import Step
 from analyzer.recorder.adapters import Adapter, Reason, Trouble, Warned
 from analyzer.recorder.running import Ended, Recorder
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table, safely
-from analyzer.words import LONGEST_NAME, clean, count, listed, quoted, say, seconds
+from analyzer.words import LONGEST_NAME, clean, count, listed, quoted, say, seconds, times
 
 WORDS: Mapping[Trouble, tuple[str, str, Caution | None]] = {
     Trouble.NO_LINK: (
@@ -62,6 +62,7 @@ TOLD = "The controller as given to the recorder: {controller}."
 ENDED = {
     Ended.TIME: "the time was over",
     Ended.COMPLETE: "the connection was complete and stayed so",
+    Ended.BREAK: "the connection broke, and a minute had passed",
     Ended.PROBLEM: "it could not go on",
     Ended.KEYBOARD: "from the keyboard",
 }
@@ -127,9 +128,22 @@ def warned(warnings: Sequence[Warned]) -> Iterator[Block]:
     yield from safely([Listing(todos, numbered=True)])
 
 
-def begins(adapter: Adapter, path: Path, at: str, limit: float, octets: int) -> Iterator[Block]:
-    """What is about to happen. limit: seconds; octets: of all pieces."""
+def begins(
+    adapter: Adapter, path: Path, at: str, limit: float, octets: int, breaks: int = 0
+) -> Iterator[Block]:
+    """What is about to happen. limit: seconds; octets: of all pieces; breaks: after how many it
+    ends, 0 where it waits for none.
+    """
     yield Heading("Recording")
+    if breaks:
+        often = "broke" if breaks == 1 else f"broke {times(breaks)}"
+        kept = f"{octets / 1e6:,.0f} MB at most, and as much again around each break"
+        yield Paragraph(
+            f"On {quoted(adapter.name)} into {quoted(str(path))}, since {at}, for {seconds(limit)} "
+            f"and {kept}. Nothing is sent. It ends a minute after the connection {often}. Ctrl-C "
+            "ends it sooner. Let your program work as it always does."
+        )
+        return
     yield Paragraph(
         f"On {quoted(adapter.name)} into {quoted(str(path))}, since {at}, for {seconds(limit)} and "
         f"{octets / 1e6:,.0f} MB at most. Nothing is sent. Ctrl-C ends it. Wait 5 s, then connect "

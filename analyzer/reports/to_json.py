@@ -133,6 +133,52 @@ def _linkup(outcome: Outcome) -> dict[str, Any]:
             for result in outcome.stages
         ],
         "timing": _timing(outcome),
+        **({"incidents": _incidents(outcome)} if outcome.incidents.count else {}),
+    }
+
+
+def _incidents(outcome: Outcome) -> dict[str, Any]:
+    """Every time that it stopped, in seconds; null for what is not recorded. in_common: what was
+    looked at and what was found, null with too few to tell.
+    """
+    found, shared = outcome.incidents, outcome.common
+    return {
+        "count": found.count,
+        "not_counted": {"asleep": found.asleep, "clock_set": found.clock_set},
+        "list": [
+            {
+                "sign": str(one.sign),
+                "frame": one.began.frame,
+                "began": _round(one.began.seconds),
+                "last_good": _round(one.last_good.seconds),
+                "worked_again": None if one.again is None else _round(one.again.seconds),
+                "out": None if one.out is None else _round(one.out),
+                "calls_in_vain": one.in_vain,
+                "session_age": None if one.age is None else _round(one.age),
+                "requests": one.requests,
+                "rest": None if one.rest is None else _round(one.rest),
+                "last_request": None if one.kind is None else one.kind._asdict(),
+            }
+            for one in found.kept
+        ],
+        "in_common": None
+        if shared is None
+        else {
+            "looked_at": [str(one) for one in shared.looked],
+            "found": [
+                {
+                    "what": str(one.factor),
+                    "breaks": [one.hits, one.of],
+                    "other_times": [one.other_hits, one.others],
+                    "chance": one.chance,
+                    "least": _round(one.least),
+                    "most": _round(one.most),
+                    "request": None if one.kind is None else one.kind._asdict(),
+                    "text": text,
+                }
+                for one, text in zip(shared.patterns, outcome.in_common, strict=False)
+            ],
+        },
     }
 
 

@@ -5,9 +5,7 @@ the pages, and the results that are kept.
 """
 
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
 
 from analyzer.errors import BadOption
 from analyzer.reports.row import Row, not_read
@@ -34,26 +32,26 @@ __all__ = [
 @dataclass(frozen=True, slots=True)
 class Reviewed:
     """What is done: one file, or the pieces of one recording. kept: whether its rows were taken
-    from an earlier run.
+    from an earlier run; unkept: why they cannot be kept, empty where they are or are not to be.
     """
 
     rows: Sequence[Row]
     kept: bool
+    unkept: str = ""
 
 
 def triage(files: Sequence[Sent], order: Order, workers: Workers) -> Iterator[Reviewed]:
     """Review the files, and tell each as soon as it is done, in any order.
 
-    Raises BadOption where a page or a result to keep cannot be written.
+    Raises BadOption where a page cannot be written; a result that cannot be kept is told.
     """
     for sent, answer in workers.answers(review, files, order):
         if isinstance(answer, Exception):
             yield Reviewed([not_read(sent.name, _no_answer(answer))], kept=False)
             continue
         _write(answer, order)
-        yield Reviewed(
-            [named(row, sent, order, answer.key) for row in answer.rows], kept=answer.kept
-        )
+        rows = [named(row, sent, order, answer.key) for row in answer.rows]
+        yield Reviewed(rows, answer.kept, _keep(answer, order))
 
 
 def _no_answer(problem: Exception) -> str:
@@ -64,19 +62,25 @@ def _no_answer(problem: Exception) -> str:
 
 
 def _write(result: Result, order: Order) -> None:
-    if order.reports is not None:
-        with _writing(order.reports, "--reports"):
-            for name, page in result.pages.items():
-                write_whole(order.reports / name, page.encode("ascii"))
-    if order.keep is not None and result.key and not result.kept:
-        with _writing(order.keep, "--keep"):
-            remember(order.keep, result.key, result.rows)
-
-
-@contextmanager
-def _writing(folder: Path, option: str) -> Iterator[None]:
+    if order.reports is None:
+        return
     try:
-        yield
+        for name, page in result.pages.items():
+            write_whole(order.reports / name, page.encode("ascii"))
     except OSError as problem:
-        todo = f"Make room, or name another folder with {option}."
-        raise BadOption(f"cannot be written: {problem.strerror}.", str(folder), todo) from None
+        what, todo = (
+            f"cannot be written: {problem.strerror}.",
+            "Make room, or choose another --reports.",
+        )
+        raise BadOption(what, str(order.reports), todo) from None
+
+
+def _keep(result: Result, order: Order) -> str:
+    """Keep rows for the next time; why that cannot be done."""
+    if order.keep is None or not result.key or result.kept:
+        return ""
+    try:
+        remember(order.keep, result.key, result.rows)
+    except OSError as problem:
+        return problem.strerror or str(problem)
+    return ""

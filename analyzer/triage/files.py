@@ -1,9 +1,13 @@
 """Which files are meant: those named, and all in the folders named."""
 
 import os
+import stat
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
+from io import BufferedReader
 from pathlib import Path
+
+from analyzer.errors import NotARecording
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +45,24 @@ def files_in(inputs: Sequence[str], without: Collection[Path] = ()) -> list[Sent
             name = str(path.relative_to(top)) if alone else str(path)
             found.setdefault(_resolved(top) / path.relative_to(top), Sent(name, path))
     return list(found.values())
+
+
+def opened(path: Path) -> BufferedReader:
+    """An ordinary file. Raises NotARecording where it is something else, and OSError."""
+    try:
+        kind = os.lstat(path).st_mode
+    except FileNotFoundError:
+        raise NotARecording("does not exist.", str(path), "Check the path.") from None
+    except ValueError:
+        raise NotARecording("is no file name.", str(path), "Check the path.") from None
+    if stat.S_ISLNK(kind):
+        todo = "Name what it points to."
+        raise NotARecording("is a link; links in a folder are not followed.", str(path), todo)
+    if stat.S_ISDIR(kind):
+        raise NotARecording("is a folder that cannot be opened.", str(path), "Check its rights.")
+    if not stat.S_ISREG(kind):
+        raise NotARecording("is no ordinary file.", str(path), "Copy the recording to a file.")
+    return path.open("rb")
 
 
 def _below(top: Path, without: Collection[Path]) -> Iterator[Path]:

@@ -10,8 +10,8 @@ from analyzer.errors import NotARecording
 from analyzer.inputs.parcels import Limits
 from analyzer.inputs.parcels.folders import on_disk
 from analyzer.inputs.parcels.pieces import Surveyed, called, in_time, survey
-from analyzer.triage.files import Sent
-from analyzer.triage.worker import Order, opened
+from analyzer.triage.files import Sent, opened
+from analyzer.triage.worker import Order
 from analyzer.triage.workers import Workers
 
 

@@ -7,9 +7,13 @@ import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from pathlib import Path
+from typing import get_type_hints
 
+from analyzer.diagnosis import Stage
+from analyzer.errors import Unusable
 from analyzer.findings import Rule
-from analyzer.reports.row import Row
+from analyzer.reports.row import WORST_STATUS, WORST_VERDICT, Row
+from analyzer.triage.files import opened
 
 
 def fingerprint(rules: Sequence[Rule]) -> str:
@@ -31,15 +35,44 @@ def _sources(package: str) -> Iterator[Path]:
         yield Path(module.__file__)
 
 
+LARGEST = 1 << 23
+"""Octets of one file at most: the rows of a parcel with 10,000 recordings fit."""
+MOST = 1 << 53
+"""No number in a row is larger: what every reader of JSON can tell apart (RFC 8259 6)."""
+
+
 def recall(folder: Path, key: str) -> list[Row] | None:
-    """The rows kept under a key; None where there are none, or the file is no longer as written."""
+    """The rows kept under a key; None where there are none, or what lies there is not what was
+    written: it is input like any other.
+    """
     try:
-        digest, _, body = _place(folder, key).read_bytes().partition(b"\n")
-        if digest.decode("ascii") != hashlib.sha256(body).hexdigest():
+        with opened(_place(folder, key)) as stream:
+            octets = stream.read(LARGEST + 1)
+        digest, _, body = octets.partition(b"\n")
+        if len(octets) > LARGEST or digest.decode("ascii") != hashlib.sha256(body).hexdigest():
             return None
-        return [Row(**entry) for entry in json.loads(body)]
-    except (OSError, ValueError, TypeError):
+        return [_row(entry) for entry in json.loads(body)]
+    except (Unusable, OSError, ValueError, TypeError, RecursionError):
         return None
+
+
+def _row(entry: dict[str, object]) -> Row:
+    """Raises TypeError or ValueError where an entry is no row."""
+    row = Row(**entry)  # type: ignore[arg-type]
+    for name, kind in get_type_hints(Row).items():
+        value = getattr(row, name)
+        if isinstance(value, bool) or not isinstance(value, kind):
+            raise TypeError(name)
+        if isinstance(value, int) and not 0 <= value <= MOST:
+            raise ValueError(name)
+    for value, known in (
+        (row.verdict, WORST_VERDICT),
+        (row.stage, ("", *Stage)),
+        (row.status, WORST_STATUS),
+    ):
+        if value not in known:
+            raise ValueError(value)
+    return row
 
 
 def remember(folder: Path, key: str, rows: Sequence[Row]) -> None:

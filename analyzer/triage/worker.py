@@ -1,13 +1,10 @@
 """One file -> its rows: what a worker does. Everything here can be pickled."""
 
 import hashlib
-import os
 import re
-import stat
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
-from io import BufferedReader
 from pathlib import Path
 
 from analyzer.diagnosis import Diagnosis, diagnose
@@ -22,7 +19,7 @@ from analyzer.inputs.strangers import WITHOUT_FRAMES
 from analyzer.linkup import Told
 from analyzer.reports.document.page import page
 from analyzer.reports.row import NOT_READ, Row, beside, in_utc, not_read, row_of
-from analyzer.triage.files import Sent
+from analyzer.triage.files import Sent, opened
 from analyzer.triage.kept import recall
 
 SLUG = 40
@@ -78,24 +75,6 @@ def review(sent: Sent, order: Order) -> Result:
             f"It stopped whynolink ({type(defect).__name__}). Tell those who look after whynolink."
         )
     return Result([not_read("", why)])
-
-
-def opened(path: Path) -> BufferedReader:
-    """An ordinary file. Raises NotARecording where it is something else, and OSError."""
-    try:
-        kind = os.lstat(path).st_mode
-    except FileNotFoundError:
-        raise NotARecording("does not exist.", str(path), "Check the path.") from None
-    except ValueError:
-        raise NotARecording("is no file name.", str(path), "Check the path.") from None
-    if stat.S_ISLNK(kind):
-        todo = "Name what it points to."
-        raise NotARecording("is a link; links in a folder are not followed.", str(path), todo)
-    if stat.S_ISDIR(kind):
-        raise NotARecording("is a folder that cannot be opened.", str(path), "Check its rights.")
-    if not stat.S_ISREG(kind):
-        raise NotARecording("is no ordinary file.", str(path), "Copy the recording to a file.")
-    return path.open("rb")
 
 
 def _file_digest(path: Path) -> str:

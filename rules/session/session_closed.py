@@ -11,7 +11,7 @@ closed long after a request that got no answer: then the request is what failed.
 from collections.abc import Iterator
 
 from analyzer.facts import Moment
-from analyzer.findings import Level, Rule, Sighting, Step
+from analyzer.findings import Factor, Level, Rule, Sighting, Step
 from analyzer.linkup import LONG_IDLE, Call, Calls, How, LinkUp
 from rules import cautions
 
@@ -138,6 +138,15 @@ RULE = Rule(
         "A session that is closed long after a request that it never answered.",
         "A session that the PC closed first.",
     ),
+    patterns={
+        Factor.RESTART: STOPPED,
+        Factor.INTERVAL: STOPPED,
+        Factor.TIME_OF_DAY: STOPPED,
+        Factor.CLIENT: ANOTHER_CLIENT,
+        Factor.REQUEST: BAD_REQUEST,
+        Factor.REST: TIME_LIMIT,
+        Factor.PAUSE: TIME_LIMIT,
+    },
     confirm="Record several closes. Right after each request: the request. After the same idle "
     "time: a limit. After a call of another client: too few sessions.",
     sources=("RFC 9293 section 3.6",),

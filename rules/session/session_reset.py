@@ -10,7 +10,7 @@ answered later: then the link-up came up in the end.
 
 from collections.abc import Iterator
 
-from analyzer.findings import Level, Rule, Sighting, Step
+from analyzer.findings import Factor, Level, Rule, Sighting, Step
 from analyzer.linkup import AT_ONCE, LONG_IDLE, Call, Calls, LinkUp
 from rules import cautions
 
@@ -134,6 +134,15 @@ RULE = Rule(
         "A controller that closes the session right after each answer, by design.",
         "A first try that is dropped without an answer, where a later one works.",
     ),
+    patterns={
+        Factor.RESTART: RESTART,
+        Factor.INTERVAL: RESTART,
+        Factor.TIME_OF_DAY: RESTART,
+        Factor.CLIENT: OTHERS,
+        Factor.REQUEST: BAD_REQUEST,
+        Factor.REST: TIME_LIMIT,
+        Factor.PAUSE: TIME_LIMIT,
+    },
     confirm="Record several breaks. Right after each request: the request. After the same idle "
     "time: a limit. At random: the power or another client.",
     sources=("RFC 9293 sections 3.5.2 and 3.10.7",),

@@ -6,10 +6,12 @@ import os
 import struct
 import sys
 import tarfile
+import time
 import tracemalloc
 import zipfile
 import zlib
 from pathlib import Path
+from tempfile import NamedTemporaryFile
 from typing import Any
 
 import pytest
@@ -18,6 +20,7 @@ from hypothesis import strategies as st
 
 from analyzer.errors import NotARecording
 from analyzer.inputs import limits as known_limits
+from analyzer.inputs.envelopes import envelope
 from analyzer.inputs.limits import Limits
 from analyzer.inputs.parcels import mails, unpack
 from analyzer.words import clean
@@ -335,6 +338,21 @@ def test_names_without_end_in_a_tar_archive() -> None:
 # --- mails --------------------------------------------------------------------------------------
 
 START = b"From: a\nSubject: b\nMIME-Version: 1.0\n"
+
+
+def test_parameters_of_a_mail_cost_little() -> None:
+    """Half a minute a megabyte, were all of them read."""
+    head = b"From: a@plant.example\nContent-Type: multipart/mixed; boundary=b" + b";" * 250_000
+    part = b"--b\nContent-Disposition: attachment; filename=a.pcap" + b";x" * 8000 + b"\n\n\n"
+    mail = head + b"\nMIME-Version: 1.0\nSubject: x\n\n" + part * 60
+    began = time.process_time()
+    _, refused = looked(mail)
+    assert len(refused) == 60
+    assert "a.pcap" in refused[0]
+    with NamedTemporaryFile(suffix=".eml") as file:
+        Path(file.name).write_bytes(mail)
+        assert envelope(Path(file.name)) is not None
+    assert time.process_time() - began < 3
 
 
 @pytest.mark.parametrize(

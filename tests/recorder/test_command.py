@@ -251,3 +251,14 @@ def test_counts_of_the_pcap_library(monkeypatch: pytest.MonkeyPatch) -> None:
     assert capture._pcap_counts(SimpleNamespace(pcap=0), 100) == (107, 7)
     monkeypatch.setattr(counted, "pcap_stats", lambda *_: -1)
     assert capture._pcap_counts(SimpleNamespace(pcap=0), 100) == (100, None)
+
+
+def test_it_says_that_it_waits_for_a_break(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "a.pcapng"
+    told = ("--until-break", "--minutes", "0.02", "--output", str(path))
+    result = record(monkeypatch, "cable", *told)
+    words = " ".join(result.output.split())
+    assert "It ends a minute after the connection broke." in words
+    assert "It ended: the time was over." in words
+    again = record(monkeypatch, "cable", "--breaks", "0", "--output", str(tmp_path / "b.pcapng"))
+    assert again.exit_code == 2

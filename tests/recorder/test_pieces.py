@@ -47,6 +47,21 @@ def test_the_oldest_piece_gives_way(tmp_path: Path) -> None:
     assert pieces.removed == 3
 
 
+def test_pieces_around_a_break_do_not_give_way(tmp_path: Path) -> None:
+    pieces = Pieces(tmp_path / "a.pcapng", HEAD, KEPT * (len(HEAD) + 5 * len(FRAME)))
+    for number in range(53):
+        if not pieces.fits(FRAME):
+            pieces.go_on()
+        pieces.write(FRAME)
+        if number == 17:
+            pieces.keep()
+    pieces.close()
+    names = [path.name for path in pieces.paths]
+    assert names == [f"a-{number}.pcapng" for number in (3, 4, 8, 9, 10, 11)]
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted(names)
+    assert pieces.removed == 5
+
+
 def test_blocks_larger_than_a_piece_are_written_all_the_same(tmp_path: Path) -> None:
     pieces = Pieces(tmp_path / "a.pcapng", HEAD, 4)
     assert pieces.fits(FRAME * 9)

@@ -197,6 +197,53 @@ def test_it_ends_when_the_link_up_stays_complete(
     assert [one.verdict for one in looks[-1][2].outcomes] == [Verdict.COMPLETE]
 
 
+def breaking_now_and_then(seconds: float, times: int) -> Frames:
+    """A session that is reset so many times, the last time so many seconds ago."""
+    plant, pc, unit = acquainted()
+    for _ in range(times):
+        session = plant.tcp(pc, unit).open()
+        session.poll(4)
+        session.rst(unit, after=0.5)
+        plant.wait(1)
+    plant.tcp(pc, unit).open().poll(2)
+    records = plant.records
+    shift = time.time_ns() - round(seconds * 1e9) - records[-1].time
+    return Frames([one.time + shift for one in records], [one.data for one in records])
+
+
+@pytest.mark.parametrize(("times", "wanted", "ends"), [(1, 1, True), (0, 1, False), (1, 2, False)])
+def test_it_ends_behind_the_break_that_it_waits_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, times: int, wanted: int, ends: bool
+) -> None:
+    monkeypatch.setattr(running, "BEHIND", 0.6)
+    monkeypatch.setattr(running, "has_link", lambda name: True)
+    listener = Given(breaking_now_and_then(30, times))
+    with Recorder(listener, Pieces(tmp_path / "a.pcapng", HEAD, 10**6)) as recorder:
+        watch = Watch(recorder, described(OWN, 1), ALL, Told())
+        looks = list(watch.looks(2.5, keep_on=True, breaks=wanted))
+    assert watch.ended is (Ended.BREAK if ends else Ended.TIME)
+    assert watch.breaks == times
+    assert looks[-1][0] >= 0.6
+
+
+def test_a_link_that_goes_is_a_break_and_the_pieces_around_it_stay(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    links = iter([True] * 3 + [False] * 2 + [True] * 1000)
+    monkeypatch.setattr(running, "BEHIND", 0.4)
+    monkeypatch.setattr(running, "has_link", lambda name: next(links))
+    pieces = Pieces(tmp_path / "a.pcapng", HEAD, 10**6)
+    with Recorder(Given(now_and_then(60)), pieces) as recorder:
+        watch = Watch(recorder, described(OWN, 1), ALL, Told())
+        list(watch.looks(20, keep_on=True, breaks=1))
+    assert (watch.ended, watch.breaks) == (Ended.BREAK, 1)
+    for _ in range(KEPT + 2):
+        with pieces.paths[-1].open("rb"):
+            pieces.go_on()
+    assert pieces.paths[0] == tmp_path / "a.pcapng"
+    pieces.close()
+
+
 def test_it_ends_when_the_time_is_over(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(running, "SETTLED", 0.1)
     with Recorder(Given(now_and_then(60)), Pieces(tmp_path / "a.pcapng", HEAD, 10**6)) as recorder:

@@ -21,6 +21,7 @@ KEYS = {
     "findings": "rule stage level certainty pc controller title what_happened "
     "likely_causes what_to_do cautions also_fits evidence values sources",
 }
+INCIDENTS = "count not_counted list in_common"
 SLUGS = {rule.slug for rule in ALL}
 STATES = {"passed", "failed", "unclear", "not reached"}
 VERDICTS = {"complete", "stopped", "unstable", "cannot tell"}
@@ -38,6 +39,9 @@ def test_keys_and_values_are_those_of_the_contract(path: Path) -> None:
     told = content(path)
     assert list(told) == ["schema", "recordings", "stations", "linkups", "findings", "checked"]
     assert told["schema"] == "whynolink/1"
+    for one in told["linkups"]:
+        incidents = one.pop("incidents", None)  # only where something that worked stopped
+        assert incidents is None or list(incidents) == INCIDENTS.split()
     for name, keys in KEYS.items():
         assert all(list(one) == keys.split() for one in told[name]), name
     for linkup in told["linkups"]:

@@ -2,16 +2,20 @@
 
 import hashlib
 import json
-from dataclasses import replace
+import os
+import sys
+from concurrent.futures import Executor, Future
+from dataclasses import asdict, replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from analyzer.reports.row import Row
-from analyzer.triage import Order, Sent
-from analyzer.triage.kept import recall, remember, write_whole
+from analyzer.triage import Order, Sent, Workers, triage
+from analyzer.triage.kept import LARGEST, recall, remember, write_whole
 from analyzer.triage.worker import Result, review
 from rules import all_rules
 
@@ -51,6 +55,22 @@ def test_other_options_program_or_content_are_judged_anew(tmp_path: Path) -> Non
     assert not reviewed(order, longer).kept
 
 
+GOOD = asdict(ROWS[0])
+WRONG: list[dict[str, object]] = [
+    {"port": "502"},
+    {"port": True},
+    {"port": float("nan")},
+    {"port": -1},
+    {"port": 1 << 60},
+    {"status": 9},
+    {"status": None},
+    {"file": 5},
+    {"finding": ["x"]},
+    {"verdict": "fine"},
+    {"stage": {"a": {}}},
+]
+
+
 def signed(body: bytes) -> bytes:
     return hashlib.sha256(body).hexdigest().encode() + b"\n" + body
 
@@ -67,6 +87,10 @@ def signed(body: bytes) -> bytes:
         signed(b"[1]"),
         signed(b'[{"file": "x"}]'),
         signed(b'[{"surprise": "x"}]'),
+        *(signed(json.dumps([GOOD | wrong]).encode()) for wrong in WRONG),
+        signed(b"[" * 100_000),
+        signed(b"1" * 100_000),
+        signed(b" " * LARGEST),
     ],
 )
 def test_broken_ones_are_made_anew(tmp_path: Path, broken: bytes) -> None:
@@ -80,6 +104,41 @@ def test_broken_ones_are_made_anew(tmp_path: Path, broken: bytes) -> None:
     assert not again.kept
     assert again.rows == first.rows
     assert kept.read_bytes() == whole
+
+
+def test_a_good_one_is_used(tmp_path: Path) -> None:
+    """The wrong ones are wrong by what is changed in them."""
+    (tmp_path / "key.kept").write_bytes(signed(json.dumps([GOOD]).encode()))
+    assert recall(tmp_path, "key") == ROWS
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there are no such things there")
+@pytest.mark.parametrize("kind", ["pipe", "link", "device", "folder"])
+def test_only_a_plain_file_is_read(tmp_path: Path, kind: str) -> None:
+    """A pipe would never end, a device neither; the rows are made anew."""
+    order = Order(all_rules, keep=tmp_path)
+    first = reviewed(order)
+    (kept,) = tmp_path.iterdir()
+    kept.rename(tmp_path / "elsewhere")
+    if kind == "pipe":
+        os.mkfifo(kept)
+    elif kind == "folder":
+        kept.mkdir()
+    else:
+        kept.symlink_to("elsewhere" if kind == "link" else "/dev/zero")
+    (again,) = list(triage([Sent("x", FAULTY)], order, Workers(Here())))
+    assert not again.kept
+    assert again.rows == [replace(first.rows[0], file="x")]
+    assert bool(again.unkept) is (kind == "folder")
+
+
+class Here(Executor):
+    """Does the work in this process."""
+
+    def submit(self, work: Any, /, *arguments: Any, **more: Any) -> Future[Any]:
+        done: Future[Any] = Future()
+        done.set_result(work(*arguments, **more))
+        return done
 
 
 @given(st.data())

@@ -14,6 +14,7 @@ from string import ascii_letters, digits
 from typing import TypeVar
 
 from analyzer.errors import Broken, LimitReached, NotARecording
+from analyzer.inputs.fields import BOUNDED
 from analyzer.inputs.parcels.sources import BLOCK, Item, Metered, Shelf, Source
 from analyzer.inputs.records import Stream
 from analyzer.inputs.strangers import AGAIN, SENT_OPEN
@@ -109,7 +110,7 @@ def _described(lines: "_Lines") -> _Part:
             keep = line[:8].lower() == b"content-"
         if keep and len(kept) < MAX_FIELDS:
             kept += line
-    told = BytesHeaderParser().parsebytes(kept)
+    told = BytesHeaderParser(policy=BOUNDED).parsebytes(kept)
     kind = _said(told.get_content_type, "text/plain")
     boundary = _said(told.get_boundary, None) if kind.startswith("multipart/") else None
     name = _said(told.get_filename, None) or ""

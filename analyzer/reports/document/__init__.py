@@ -12,6 +12,7 @@ from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, safely
 from analyzer.reports.differences import differences
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
 from analyzer.reports.document.finding import Findings, unled
+from analyzer.reports.document.incidents import breaks
 from analyzer.reports.document.linkup import durations, link_up
 from analyzer.reports.document.parties import how_known, nobody, which_pc
 from analyzer.reports.document.recording import Clock, about
@@ -65,7 +66,8 @@ def _recording(
     diagnosis: Diagnosis, number: str, everything: bool, zone: tzinfo | None
 ) -> Iterator[Block]:
     outcomes = worst_first(diagnosis.outcomes)
-    findings = Findings(diagnosis, Clock(diagnosis, zone))
+    clock = Clock(diagnosis, zone)
+    findings = Findings(diagnosis, clock)
     charts = Charts(diagnosis)
     yield Heading(quoted(diagnosis.facts.file), 1)
     yield from about(diagnosis, everything, zone)
@@ -77,6 +79,7 @@ def _recording(
         passed = charts.of(one, f"event-{number}-{place}") if everything else None
         known = how_known(diagnosis, one.linkup)
         yield from link_up(one, known, differences(one.linkup), everything)
+        yield from breaks(one, clock, None if everything else 0)
         yield from findings.tell(one.fault or one.warning)
         if passed is not None:
             yield Heading(passed.title)

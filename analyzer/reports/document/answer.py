@@ -12,6 +12,7 @@ from analyzer.reports.document import refusals, report
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
 from analyzer.reports.document.bounds import MOST_LINES, MOST_TOLD
 from analyzer.reports.document.finding import general_cautions, unled
+from analyzer.reports.document.incidents import told_shortly
 from analyzer.reports.document.parties import nobody, other_port, which_pc, who
 from analyzer.reports.document.recording import when
 from analyzer.reports.document.several import overview, recordings, worst_recording
@@ -154,6 +155,7 @@ class Answer:
         if outcome is not None:
             yield from _stages(outcome)
             yield "But", other_port(outcome.linkup)
+            yield "Breaks", told_shortly(outcome)
         yield "Noticed", self._noticed() if letters else ""
         yield "Which PC", which_pc(diagnosis) or ""
 

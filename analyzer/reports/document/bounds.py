@@ -17,6 +17,8 @@ MOST_NOTICED = 12
 """Findings that are only named."""
 MOST_TRIES = 12
 """Rows of what the PC tried with one controller."""
+MOST_BREAKS = 100
+"""Breaks listed on a page."""
 MOST_STATIONS = 12
 """Stations listed."""
 MOST_PIECES = 12

@@ -18,7 +18,9 @@ from analyzer.reports.blocks import (
 from analyzer.reports.differences import differences
 from analyzer.reports.document import how_made, refusals, the_rest
 from analyzer.reports.document.answer import Answer
+from analyzer.reports.document.bounds import MOST_BREAKS
 from analyzer.reports.document.finding import Findings, unled
+from analyzer.reports.document.incidents import SEVERAL, breaks
 from analyzer.reports.document.linkup import both_ends, durations, how_far, how_sure
 from analyzer.reports.document.parties import how_known, who
 from analyzer.reports.document.recording import Clock, about
@@ -32,7 +34,7 @@ FIRST_STEPS = 3
 """Steps that stand in the answer; the others follow the causes."""
 LETTERS = 100
 """Of what happened, in the answer: on a telephone the first step stands on the first screen."""
-ABOVE = ("Who", "What", "How sure")
+ABOVE = ("Who", "What", "Breaks", "How sure")
 BELOW = ("But", "Noticed", "Which PC")
 """What is told of the answer above its first steps and below them."""
 IN_A_WORD = {
@@ -119,7 +121,8 @@ def _connections(
     zone: tzinfo | None,
 ) -> Iterator[Block]:
     """Each connection: how far it got, what passed, the proof, causes and steps."""
-    findings, charts = Findings(diagnosis, Clock(diagnosis, zone)), Charts(diagnosis)
+    clock, charts = Clock(diagnosis, zone), Charts(diagnosis)
+    findings = Findings(diagnosis, clock)
     several = len(diagnosis.outcomes) > 1
     lead = Answer(diagnosis).lead
     in_time = strip(diagnosis)
@@ -129,6 +132,10 @@ def _connections(
             yield Banner(*_in_a_word(one), headline(one))
             yield from how_sure(one)
         yield from how_far(one, everything)
+        yield from breaks(one, clock, None if everything else MOST_BREAKS)
+        if one.incidents.count >= SEVERAL:
+            yield from _once(in_time)
+            in_time = None
         passed = charts.of(one, f"event-{number}-{place}")
         if passed is not None:
             yield Heading(passed.title)

@@ -2,6 +2,7 @@
 
 import socket
 import time
+from contextlib import suppress
 from functools import partial
 
 from tests.lab import crafted
@@ -306,6 +307,23 @@ def tries_a_port_of_earlier_days_each_time(lab: Lab) -> None:
         poll(session, times=3)
         session.close()
         time.sleep(1)
+
+
+@healthy()
+def refused_over_ipv6_and_taken_over_ipv4(lab: Lab) -> None:
+    """The program tries both addresses of the controller's name, that of IPv6 first."""
+    lab.stations()
+    for station, last in ((lab.pc, "15"), (lab.unit, "60")):
+        station.setting("ipv6.conf.all.disable_ipv6", 0)
+        station.setting("ipv6.conf.eth0.disable_ipv6", 0)
+        station.ip(f"-6 addr add 2001:db8::{last}/64 dev eth0 nodad")
+    Server(lab.unit)
+    lab.record()
+    with suppress(ConnectionRefusedError):
+        lab.pc.socket(socket.AF_INET6).connect(("2001:db8::60", 502))
+    session = call(lab.pc, UNIT)
+    poll(session)
+    session.close()
 
 
 # --- all fall silent ------------------------------------------------------------------------------

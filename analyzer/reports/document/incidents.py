@@ -1,0 +1,89 @@
+"""A link-up that works and breaks: how often, for how long, and what its breaks have in common."""
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+
+from analyzer.diagnosis import Incident, Outcome, Sign, Step
+from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
+from analyzer.reports.document.recording import Clock
+from analyzer.words import count, listed, say, seconds, times
+
+SEVERAL = 2
+"""Breaks from which on they are told together."""
+SHOWN_BY = {
+    Sign.RESET: "the session is reset",
+    Sign.CLOSED: "the session is closed",
+    Sign.HUNG: "a request is repeated, without an answer",
+    Sign.GIVEN_UP: "the PC gives up waiting",
+    Sign.REFUSED: "a call is refused",
+    Sign.IGNORED: "a call gets no answer",
+    Sign.UNANSWERED: "a request gets no answer",
+}
+NO_BREAKS = (
+    ("{n:count break} not counted: the PC slept, or its adapter was off.", "asleep"),
+    ("{n:count break} not counted: the clock was set.", "clock_set"),
+)
+
+
+def breaks(outcome: Outcome, clock: Clock, most: int | None) -> Iterator[Block]:
+    """Nothing where it broke less than twice. most: breaks that are listed, None for all kept."""
+    found = outcome.incidents
+    if found.count >= SEVERAL:
+        yield Heading(f"It broke {times(found.count)}")
+        told = [*_summary(outcome, clock), *outcome.in_common]
+        yield Listing([Step(text) for text in told])
+        shown = found.kept[:most]
+        if shown:
+            yield _table(shown, clock)
+            if len(shown) < found.count:
+                left = count(found.count - len(shown), "more break")
+                yield Paragraph(f"Counted and not listed: {left}.")
+    others = [
+        say(text, {"n": getattr(found, name)}) for text, name in NO_BREAKS if getattr(found, name)
+    ]
+    yield from map(Paragraph, others)
+
+
+def told_shortly(outcome: Outcome) -> str:
+    """The same in a sentence or two, nothing where it broke less than twice."""
+    found = outcome.incidents
+    if found.count < SEVERAL:
+        return ""
+    shared = outcome.common
+    told = outcome.in_common[:1] if shared is not None else []
+    return " ".join([f"{_how_long(outcome)}.", *told])
+
+
+def _how_long(outcome: Outcome) -> str:
+    found = outcome.incidents
+    out = found.outages
+    if not out:
+        return f"It broke {times(found.count)}, and did not come back"
+    longest = f", {seconds(max(out))} at the longest" if len(out) > 1 else ""
+    return f"It broke {times(found.count)}: out for {seconds(sum(out))} in all{longest}"
+
+
+def _summary(outcome: Outcome, clock: Clock) -> Iterator[str]:
+    found = outcome.incidents
+    yield f"{_how_long(outcome)}."
+    if found.between:
+        spans = [seconds(one) for one in sorted(found.between)]
+        middle = spans[len(spans) // 2]
+        yield f"Between them it worked for {middle} (median), from {spans[0]} to {spans[-1]}."
+    first, last = (clock.at(one.began) for one in (found.kept[0], found.kept[-1]))
+    if first:
+        yield f"The first began at {first}, the last at {last} ({clock.zone})."
+    signs = Counter(one.sign for one in found.kept)
+    shown = [f"{SHOWN_BY[one]} ({times(often)})" for one, often in signs.items()]
+    yield f"How they showed: {listed(shown)}."
+
+
+def _table(shown: Sequence[Incident], clock: Clock) -> Table:
+    header = ("Frame", "Seconds", clock.zone, "Sign", "Out for", "Calls in vain")
+    return Table(header, [_row(one, clock) for one in shown])
+
+
+def _row(one: Incident, clock: Clock) -> tuple[str, ...]:
+    out = "to the end" if one.out is None else seconds(one.out)
+    at = f"{one.began.frame:,}", f"{one.began.seconds:.3f}", clock.at(one.began)
+    return *at, str(one.sign), out, f"{one.in_vain:,}"

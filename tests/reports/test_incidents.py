@@ -1,0 +1,166 @@
+"""reports.document.incidents, and the same in JSON: a link-up that works and breaks."""
+
+import json
+import re
+from collections.abc import Sequence
+
+import pytest
+
+from analyzer.common import Common, Factor, Pattern
+from analyzer.diagnosis import Diagnosis
+from analyzer.facts import Request
+from analyzer.reports.blocks import Block, Heading, Paragraph, Table, TimeStrip
+from analyzer.reports.document.answer import in_full, in_short
+from analyzer.reports.document.bounds import MOST_LINES
+from analyzer.reports.document.page import page
+from analyzer.reports.overview import strip
+from analyzer.reports.to_json import to_json
+from analyzer.reports.to_text import to_text
+from analyzer.telling import DONE, IN_VAIN, LOOKED_AT, in_common, in_words
+from captures.plant import Plant
+from rules.session import session_reset
+from tests.support import acquainted, diagnosed, ended, found, left_out, read
+from tests.test_common import breaks
+
+LONGEST = 28
+"""Words of a sentence."""
+
+
+def resets(number: int) -> Plant:
+    plant, pc, unit = acquainted()
+    for _ in range(number):
+        session = plant.tcp(pc, unit).open()
+        session.poll(10)
+        session.rst(unit, after=0.5)
+        plant.wait(2)
+    plant.tcp(pc, unit).open().poll(3)
+    return ended(plant)
+
+
+def text(diagnosis: Diagnosis, everything: bool = True) -> str:
+    blocks = in_full([diagnosis]) if everything else in_short([diagnosis])
+    return " ".join(to_text(blocks).split())
+
+
+def test_how_often_and_for_how_long_stands_in_the_report() -> None:
+    told = text(diagnosed(resets(2).pcap()))
+    assert "It broke twice: out for 6.0 s in all, 3.0 s at the longest." in told
+    assert "Between them it worked for 9.9 s (median), from 9.9 s to 9.9 s." in told
+    assert re.search(r"The first began at 09:00:\d\d, the last at 09:00:\d\d \(UTC\)\.", told)
+    assert "How they showed: the session is reset (twice)." in told
+
+
+def test_the_table_has_a_row_a_break_and_the_short_report_a_line() -> None:
+    diagnosis = diagnosed(resets(4).pcap())
+    assert len(re.findall(r"\breset 3\.0 s 0\b", text(diagnosis))) == 4
+    short = to_text(in_short([diagnosis]))
+    assert "It broke 4 times" in short
+    assert short.count("\n") <= MOST_LINES
+
+
+def test_nothing_is_told_of_one_break_or_none() -> None:
+    for number in (0, 1):
+        diagnosis = diagnosed(resets(number).pcap())
+        assert "It broke" not in text(diagnosis)
+        assert "Breaks" not in text(diagnosis, everything=False)
+        (linkup,) = json.loads(to_json([diagnosis]))["linkups"]
+        assert ("incidents" in linkup) == bool(number)
+
+
+def test_the_pattern_leads_and_the_deciding_test_is_told_as_done() -> None:
+    diagnosis = read(diagnosed(breaks(11, 7).pcap()))
+    finding = found(diagnosis, "session-reset")
+    bad_request = session_reset.RULE.likely_causes[session_reset.BAD_REQUEST]
+    assert finding.likely_causes[0] == bad_request
+    causes, _ = left_out(finding, session_reset.RULE)
+    assert set(causes) == {session_reset.RESTART, session_reset.OTHERS, session_reset.TIME_LIMIT}
+    assert finding.confirm.text.startswith(DONE)
+    assert "11 of 11 breaks" in finding.confirm.text
+
+
+def test_where_nothing_was_found_it_says_what_was_looked_at() -> None:
+    diagnosis = read(diagnosed(breaks(5, None).pcap()))
+    finding = found(diagnosis, "session-reset")
+    assert finding.confirm.text.endswith(IN_VAIN)
+    assert left_out(finding, session_reset.RULE)[0] == []
+    told = text(diagnosis)
+    assert "Nothing was found that the 5 breaks have in common." in told
+    assert "Looked at: the last request, the time without data" in told
+
+
+def test_data_of_each_break_and_of_the_pattern() -> None:
+    (linkup,) = json.loads(to_json([diagnosed(breaks(11, 7).pcap())]))["linkups"]
+    told = linkup["incidents"]
+    assert told["count"] == len(told["list"]) == 11
+    first = told["list"][0]
+    assert (first["sign"], first["calls_in_vain"]) == ("reset", 0)
+    assert first["began"] < first["worked_again"]
+    assert first["last_request"] == {"size": 12, "function": 3, "unit": 7}
+    (pattern,) = told["in_common"]["found"]
+    assert pattern["breaks"] == [11, 11]
+    assert pattern["what"] == "request"
+    assert pattern["chance"] < 1e-6
+    assert "request" in told["in_common"]["looked_at"]
+
+
+@pytest.mark.parametrize("factor", Factor)
+def test_each_pattern_is_one_sentence_with_its_figures(factor: Factor) -> None:
+    pattern = Pattern(
+        factor, 11, 11, 3, 5029, 1e-9, 600.0, 612.0, Request(250, 16, 3), within=1.0
+    )  # fmt: skip
+    told = in_words(pattern)
+    assert len(told.split()) <= LONGEST
+    assert told.isascii()
+    assert told.endswith(".")
+    assert told[0].isupper() or told[0].isdigit()
+    assert "11 " in told
+
+
+def test_what_was_looked_at_is_told_in_short_sentences() -> None:
+    assert set(LOOKED_AT) == set(Factor)
+    told = in_common(Common(5, list(Factor), []))
+    assert all(len(one.split()) <= LONGEST for one in told), told
+
+
+def test_the_page_has_a_mark_a_break_and_each_in_a_table() -> None:
+    diagnosis = diagnosed(resets(4).pcap())
+    in_time = strip(diagnosis)
+    assert in_time is not None
+    lanes = {one.name: one for one in in_time.lanes}
+    assert len(lanes["Breaks"].marks) == 4
+    assert [end - begin for begin, end in lanes["Out after a break"].spans] == pytest.approx(
+        [3.0] * 4, abs=0.1
+    )
+    blocks = page([diagnosis])
+    assert len(rows(blocks)) == 4
+    assert any(isinstance(one, Heading) and one.text == "It broke 4 times" for one in blocks)
+    assert [one for one in blocks if isinstance(one, TimeStrip)] != []
+
+
+def test_a_page_lists_so_many_breaks_and_counts_the_others(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    diagnosis = diagnosed(resets(4).pcap())
+    monkeypatch.setattr("analyzer.reports.document.page.MOST_BREAKS", 3)
+    blocks = page([diagnosis])
+    assert len(rows(blocks)) == 3
+    told = [one.text for one in blocks if isinstance(one, Paragraph)]
+    assert "Counted and not listed: 1 more break." in told
+
+
+def rows(blocks: list[Block]) -> list[Sequence[str]]:
+    """The rows of the table of breaks."""
+    (table,) = [one for one in blocks if isinstance(one, Table) and "Calls in vain" in one.header]
+    return list(table.rows)
+
+
+@pytest.mark.parametrize(
+    ("hours", "label"), [(7, "2 h 0 min"), (30, "12 h 0 min"), (240, "120 h 0 min")]
+)
+def test_hours_and_days_are_readable_on_the_axis(hours: float, label: str) -> None:
+    plant = resets(2)
+    plant.wait(hours * 3600)
+    plant.ask(plant.station("192.0.2.77"), "192.0.2.60", times=1)
+    in_time = strip(diagnosed(plant.pcap()))
+    assert in_time is not None
+    assert in_time.ticks[1][1] == label
