@@ -1,6 +1,5 @@
 """What commands print, write and end with."""
 
-import errno
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -42,14 +41,7 @@ def show_page(page: str) -> None:
 def _print(text: str) -> None:
     encoding = getattr(sys.stdout, "encoding", None) or "ascii"
     text = text.encode(encoding, "replace").decode(encoding)  # house wording has letters of its own
-    try:
-        click.echo(text, nl=False)
-    except OSError as problem:
-        if problem.errno == errno.EPIPE:  # nobody reads on: click ends quietly
-            raise
-        todo = "Make room, or name a file with --output."
-        what = f"cannot be written: {problem.strerror}."
-        raise BadOption(what, "standard output", todo) from None
+    click.echo(text, nl=False)
 
 
 def write_sheet(text: str | None, name: str) -> None:
