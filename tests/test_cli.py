@@ -579,13 +579,16 @@ def test_the_page_is_shown_in_the_browser(
     assert (str(page) in " ".join(result.stderr.split())) is not starts
 
 
+ROOT = Path(__file__).parents[1]
+
+
 def by_shell(line: str, **more: str) -> "subprocess.CompletedProcess[str]":
     """A command as it is typed, `whynolink` in front."""
     line = f'"{sys.executable}" -m analyzer {line}'
+    env = {**os.environ, "PYTHONDONTWRITEBYTECODE": "1", **more}
     return subprocess.run(
-        line, shell=True, capture_output=True, text=True, cwd=Path(__file__).parents[1], check=False,
-        env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1", **more},
-    )  # fmt: skip
+        line, shell=True, capture_output=True, text=True, cwd=ROOT, env=env, check=False
+    )
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
@@ -614,3 +617,45 @@ def test_the_list_of_adapters_leaves_nothing(tmp_path: Path) -> None:
     """Neither folders nor files of the package that opens adapters."""
     assert by_shell("record --list", HOME=str(tmp_path)).returncode == 0
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["plan", "--site", "site.toml"],
+        ["diagnose", "x.pcap", "--site", "site.toml"],
+        ["diagnose", "x.pcap", "--format", "letter", "--house", "site.toml"],
+        ["trim", "x.pcap", "--back", "site.toml"],
+        ["trim", "site.toml", "--back", "names"],
+        ["compare", "x.pcap", "site.toml"],
+        ["triage", "x.pcap", "site.toml"],
+    ],
+)
+def test_no_output_replaces_what_was_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[str]
+) -> None:
+    """Neither by its own name nor by that of a link to it."""
+    monkeypatch.chdir(tmp_path)
+    Path("site.toml").write_text(SHEET)
+    shutil.copy(HEALTHY, "x.pcap")
+    Path("link").symlink_to("site.toml")
+    for name in ("site.toml", "link"):
+        result = run(*arguments, "--output", name)
+        assert result.exit_code == 2
+        assert f"{name}: would be overwritten." in result.stderr
+        assert Path("site.toml").read_text() == SHEET
+
+
+def test_a_report_that_does_not_succeed_leaves_the_old_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*arguments: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    report = tmp_path / "report"
+    report.write_text("old")
+    monkeypatch.setattr(Path, "replace", full)
+    result = run("diagnose", HEALTHY, "--output", report)
+    assert (result.exit_code, result.stderr.count("\n")) == (2, 1)
+    assert report.read_text() == "old"
+    assert list(tmp_path.iterdir()) == [report]
