@@ -58,6 +58,7 @@ EXCLUDED: dict[str, dict[str, str]] = {
             "r002.pcap",
             "r027.pcapng",
             "r028.pcapng",
+            "r041.pcap",
             "r048.pcapng",
             "r054.pcapng",
             "r067.pcapng",

@@ -142,14 +142,13 @@ class Facts:
 
     @cached_property
     def looks_filtered(self) -> bool:
-        """Whether all frames of FILTERED seconds or more are IP from one station to one other:
-        no ARP, no broadcast, nothing that stations send by themselves.
+        """Whether all frames of FILTERED seconds or more are of one version of IP, from one station
+        to one other: no ARP, no broadcast, nothing that stations send by themselves.
         """
-        plain = (
-            path.kind in (Kind.IPV4, Kind.IPV6) and path.dst is not None and not path.dst.is_group
-            for path in self.paths
-        )
-        return bool(self.paths) and self.coverage.listened >= FILTERED and all(plain)
+        kinds = {path.kind for path in self.paths}
+        one_version = len(kinds) == 1 and kinds <= {Kind.IPV4, Kind.IPV6}
+        plain = all(path.dst is not None and not path.dst.is_group for path in self.paths)
+        return one_version and plain and self.coverage.listened >= FILTERED
 
     def station(self, hardware: Hardware | None) -> Station | None:
         """The station with a hardware address."""

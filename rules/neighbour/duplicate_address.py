@@ -95,7 +95,7 @@ def _in_arp(linkup: LinkUp) -> Sighting | None:
     claims, two = linkup.claims, linkup.owners[:2]
     if len(two) < 2 or _is_one_device(_shared(linkup, two)):
         return None
-    if any(_shares_out(linkup, one) for one in two):
+    if _shares_out(linkup, two):
         return None
     runs = [run for run in claims.runs if run.hardware in two]
     in_turn = _in_turn(runs)
@@ -179,14 +179,17 @@ def _is_one_device(shared: list[Call]) -> bool:
     return any(one.answers > 0 and not one.was_reset for one in shared)
 
 
-def _shares_out(linkup: LinkUp, hardware: Hardware) -> bool:
-    """Whether the controller only tells, unasked, which of its adapters takes the PC's packets, and
-    sessions are answered after that.
+def _shares_out(linkup: LinkUp, two: list[Hardware]) -> bool:
+    """Whether one of the two only tells, unasked, which adapter takes the PC's packets, and
+    sessions are answered after that. Where both say so unasked, they contradict each other.
     """
-    unasked = linkup.facts.arp.unasked.get((hardware, linkup.controller))
-    if unasked is None or unasked.count < linkup.claims.counts[hardware]:
+    told = {one: linkup.facts.arp.unasked.get((one, linkup.controller)) for one in two}
+    unasked = [(one, series) for one, series in told.items() if series is not None]
+    if len(unasked) != 1:
         return False
-    return linkup.on_port.answered_after(unasked.first)
+    hardware, series = unasked[0]
+    only = series.count >= linkup.claims.counts[hardware]
+    return only and linkup.on_port.answered_after(series.first)
 
 
 def _resets_at_once(call: Call) -> bool:

@@ -26,16 +26,20 @@ ACCEPTED_LATE = "called", "turned_down", "accepted"
 
 
 class Late(NamedTuple):
-    """A call that the PC ended after it had waited: since when, and when that came."""
+    """A call that the PC ended while it waited, and what it had waited for.
+
+    waited: seconds until it gave up, or until the acceptance came that it turned down.
+    """
 
     call: Call
     began: Moment
     came: Moment
+    waited: float
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
     asked = ((one, one.session.asked, one.answered_late) for one in linkup.on_port)
-    answers = [Late(one, began, came) for one, began, came in asked if began and came]
+    answers = [Late(one, began, came, one.idle) for one, began, came in asked if began and came]
     answers = answers if _are_alike(answers) else _long(answers)
     late = answers or _long(_late_acceptances(linkup))
     if not late:
@@ -44,7 +48,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     yield Sighting(
         values={
             "times": len(late),
-            "waited": late[0].call.idle,
+            "waited": late[0].waited,
             "took": max(one.came.seconds - one.began.seconds for one in late),
             "answers": len(answers),
         },
@@ -61,7 +65,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 def _late_acceptances(linkup: LinkUp) -> list[Late]:
     calls = [(one, one.session.syn_ack) for one in linkup.on_port.that(How.TURNED_DOWN)]
     return [
-        Late(one, one.first, accepted)
+        Late(one, one.first, accepted, accepted.seconds - one.first.seconds)
         for one, accepted in calls
         if accepted is not None and not linkup.on_port.opened_after(accepted)
     ]
@@ -69,12 +73,12 @@ def _late_acceptances(linkup: LinkUp) -> list[Late]:
 
 def _are_alike(late: list[Late]) -> bool:
     """Whether the PC waited equally long each time, as by a waiting time that is set."""
-    waits = [one.call.idle for one in late]
+    waits = [one.waited for one in late]
     return len(waits) > 1 and min(waits) >= SHORT and max(waits) <= SPREAD * min(waits)
 
 
 def _long(late: list[Late]) -> list[Late]:
-    return [one for one in late if one.call.idle >= PATIENCE]
+    return [one for one in late if one.waited >= PATIENCE]
 
 
 RULE = Rule(

@@ -78,7 +78,7 @@ def _read(recording: Recording) -> None:
     if recording.damage is not None:
         assert recording.damage.why
         before = recording.damage.after_frame
-        assert before == number - 1 if recording.damage.stopped else 0 <= before < number - 1
+        assert before == number - 1 if recording.damage.stopped else 0 <= before < number
 
 
 TOLD = Told(

@@ -418,6 +418,7 @@ QUOTED: dict[str, Check] = {
     ),
     "the PC's link has come up: the first of its checks": lambda f, who: who.is_pc(f),
     "the first of the PC's checks when its link came up": lambda f, who: who.is_pc(f),
+    "the first frame with the link up": lambda f, who: True,
     "the first frame of another station: the port is open": lambda f, who: not who.is_pc(f),
     "the last frame (?:before the link went down|of another station)": lambda f, who: True,
     "a question that the PC sent comes back to it: a loop": lambda f, who: who.is_pc(f),

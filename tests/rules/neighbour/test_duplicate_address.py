@@ -3,7 +3,17 @@
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Station, modbus_answer, modbus_read
-from tests.support import TOLD, diagnosed, ended, found, labelled, lead, slugs, told_or_not
+from tests.support import (
+    TOLD,
+    acquainted,
+    diagnosed,
+    ended,
+    found,
+    labelled,
+    lead,
+    slugs,
+    told_or_not,
+)
 
 SLUG = "duplicate-address"
 VIRTUAL_ROUTER = "00:00:5e:00:01:07"
@@ -653,3 +663,18 @@ def test_quiet_where_one_answers_for_another_when_asked() -> None:
     plant.tcp(pc, unit).open().poll(3)
     finding = [one for one in diagnosed(ended(plant), TOLD).findings if one.rule == SLUG]
     assert not any(one.values["unasked"] for one in finding)
+
+
+def test_found_where_two_contradict_each_other_unasked() -> None:
+    """Each says so right after the other, while sessions go on."""
+    plant, pc, unit = acquainted()
+    other = plant.station(unit.address, hw="00:00:5e:00:53:61")
+    for number in range(12):
+        session = plant.tcp(pc, unit).open(after=3.0)
+        session.poll(2)
+        session.close()
+        if 4 <= number < 8:
+            plant.reply(other, pc)
+            plant.reply(unit, pc)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.SHOWN)
