@@ -2,6 +2,7 @@
 
 import io
 import json
+import os
 import re
 import shutil
 import subprocess
@@ -576,3 +577,85 @@ def test_the_page_is_shown_in_the_browser(
     assert result.stdout == run("diagnose", FAULTY).stdout
     assert result.exit_code == (1 if starts else 2)
     assert (str(page) in " ".join(result.stderr.split())) is not starts
+
+
+ROOT = Path(__file__).parents[1]
+
+
+def by_shell(line: str, **more: str) -> "subprocess.CompletedProcess[str]":
+    """A command as it is typed, `whynolink` in front."""
+    line = f'"{sys.executable}" -m analyzer {line}'
+    env = {**os.environ, "PYTHONDONTWRITEBYTECODE": "1", **more}
+    return subprocess.run(
+        line, shell=True, capture_output=True, text=True, cwd=ROOT, env=env, check=False
+    )
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+@pytest.mark.parametrize(
+    "line",
+    ["--help", "--version", "trim --help", "demo", "record --list", "record lo --minutes 0.001"],
+)
+def test_output_without_room_gets_one_line(line: str, tmp_path: Path) -> None:
+    output = f" --output {tmp_path / 'a.pcapng'}" if "minutes" in line else ""
+    done = by_shell(f"{line}{output} >/dev/full", HOME=str(tmp_path))
+    assert done.returncode == 2
+    assert done.stderr.startswith("whynolink: ")
+    assert done.stderr.count("\n") == 1
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="closes them by POSIX means")
+def test_what_is_closed_gets_one_line() -> None:
+    done = by_shell("diagnose - <&-")
+    assert (done.returncode, done.stderr.count("\n")) == (2, 1)
+    assert "is closed" in done.stderr
+    assert by_shell("diagnose nowhere.pcap 2>&-").returncode == 2
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="looks where Linux keeps such folders")
+def test_the_list_of_adapters_leaves_nothing(tmp_path: Path) -> None:
+    """Neither folders nor files of the package that opens adapters."""
+    assert by_shell("record --list", HOME=str(tmp_path)).returncode == 0
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["plan", "--site", "site.toml"],
+        ["diagnose", "x.pcap", "--site", "site.toml"],
+        ["diagnose", "x.pcap", "--format", "letter", "--house", "site.toml"],
+        ["trim", "x.pcap", "--back", "site.toml"],
+        ["trim", "site.toml", "--back", "names"],
+        ["compare", "x.pcap", "site.toml"],
+        ["triage", "x.pcap", "site.toml"],
+    ],
+)
+def test_no_output_replaces_what_was_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[str]
+) -> None:
+    """Neither by its own name nor by that of a link to it."""
+    monkeypatch.chdir(tmp_path)
+    Path("site.toml").write_text(SHEET)
+    shutil.copy(HEALTHY, "x.pcap")
+    Path("link").symlink_to("site.toml")
+    for name in ("site.toml", "link"):
+        result = run(*arguments, "--output", name)
+        assert result.exit_code == 2
+        assert f"{name}: would be overwritten." in result.stderr
+        assert Path("site.toml").read_text() == SHEET
+
+
+def test_a_report_that_does_not_succeed_leaves_the_old_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*arguments: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    report = tmp_path / "report"
+    report.write_text("old")
+    monkeypatch.setattr(Path, "replace", full)
+    result = run("diagnose", HEALTHY, "--output", report)
+    assert (result.exit_code, result.stderr.count("\n")) == (2, 1)
+    assert report.read_text() == "old"
+    assert list(tmp_path.iterdir()) == [report]

@@ -6,6 +6,7 @@ import. options.py, reading.py and writing.py hold what they share.
 
 import sys
 from collections import UserDict
+from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -57,6 +58,11 @@ class _OneLine(click.Group):
             status = complain(f"{said}{stop} See whynolink --help.")
         except click.Abort:
             status = complain("stopped from the keyboard.")
+        except OSError as problem:
+            if problem.filename is not None:
+                raise
+            todo = "Make room, or name a file with --output."  # what has no name was printed
+            status = complain(f"standard output: cannot be written: {problem.strerror}. {todo}")
         sys.exit(status)
 
 
@@ -65,7 +71,8 @@ def complain(*lines: str) -> int:
     from analyzer.diagnosis import UNUSABLE  # takes long to import
 
     for line in lines:
-        click.echo(f"whynolink: {clean(' '.join(line.split()))}", err=True)
+        with suppress(OSError):  # nobody reads on, or there is no room
+            click.echo(f"whynolink: {clean(' '.join(line.split()))}", err=True)
     return UNUSABLE
 
 

@@ -116,7 +116,7 @@ def command(
     Exit status: 0 no fault found, 1 at least one fault, 2 input or options unusable, 3 cannot tell.
     """
     told = told_by(controllers, pc, sheet)
-    keep_inputs(output, inputs)
+    keep_inputs(output, [*inputs, *filter(None, (sheet, house))])
     desk = None
     if layout in LETTERS:
         from analyzer.cli.replying import Desk

@@ -15,7 +15,7 @@ from analyzer.cli.options import (
     read_sheet,
     site_option,
 )
-from analyzer.cli.writing import write, write_sheet
+from analyzer.cli.writing import keep_inputs, write, write_sheet
 from analyzer.diagnosis import FAULT, NO_FAULT
 from analyzer.errors import BadOption
 from analyzer.facts import Address
@@ -89,6 +89,8 @@ def command(
     It only prints; it changes nothing on this PC. Exit status: 0 the numbers hold, 1 they do not, 2
     sheet or options unusable.
     """
+    if sheet is not None:
+        keep_inputs(output, [sheet])
     named = [read_controller(text) for text in controllers]
     for address in (one for one, _ in named if one.is_ipv6):
         todo = "Give its IPv4 address: only those are planned."

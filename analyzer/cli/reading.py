@@ -50,6 +50,8 @@ def check_single(name: str, found: Sequence[object]) -> None:
 def unpacked(name: str, limits: Limits) -> Generator[Recording | NotARecording, None, None]:
     """What is in an input, not read yet."""
     if name == STANDARD_INPUT:
+        if sys.stdin is None:
+            raise NotARecording("is closed.", "standard input", "Give the name of a file.")
         return unpack(sys.stdin.buffer, "standard input", limits)
     return unpack(Path(name), called(Path(name)), limits)
 

@@ -102,6 +102,10 @@ def command(
         any(is_same_file(Path(output), name) for name in inputs) or _is_recording(output)
     ):
         raise BadOption("would be overwritten.", output, "Name another file with --output.")
+    for own_folder, option in ((order.reports, "--reports"), (order.keep, "--keep")):
+        if own_folder is not None and any(is_same_file(own_folder, name) for name in inputs):
+            todo = f"Name another {option}, which may lie in it."
+            raise BadOption("is the folder to be reviewed.", str(own_folder), todo)
     own = [Path(path) for path in (output, order.reports, order.keep) if path is not None]
     files = files_in(inputs, without=own)
     if not files:

@@ -20,7 +20,7 @@ from analyzer.cli.options import (
     told_by,
 )
 from analyzer.cli.reading import STANDARD_INPUT, check_single, progress, unpacked
-from analyzer.cli.writing import reason, write
+from analyzer.cli.writing import keep_inputs, reason, write
 from analyzer.errors import BadOption, NotARecording
 from analyzer.facts import Address
 from analyzer.inputs.parcels import Limits
@@ -84,6 +84,7 @@ def command(
     The copy is diagnosed too, and kept only where it is judged alike. Nothing is overwritten.
     """
     if names is not None:
+        keep_inputs(output, [recording, names])
         write(_said_back(recording, Path(names)), output)
         return 0
     if output is None:

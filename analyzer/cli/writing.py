@@ -1,6 +1,5 @@
 """What commands print, write and end with."""
 
-import errno
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -11,6 +10,7 @@ from analyzer import __version__
 from analyzer.cli.reading import STANDARD_INPUT
 from analyzer.diagnosis import CANNOT_TELL, FAULT
 from analyzer.errors import BadOption
+from analyzer.outputs.whole import write_new, write_to
 
 
 def write(text: str, output: str | None) -> None:
@@ -19,7 +19,7 @@ def write(text: str, output: str | None) -> None:
         _print(text)
         return
     try:
-        Path(output).write_text(text, encoding="utf-8", newline="\n")
+        write_to(Path(output), text.encode())
     except (OSError, ValueError) as problem:
         why = reason(problem)
         raise BadOption(f"cannot be written: {why}.", output, "Choose another --output.") from None
@@ -42,14 +42,7 @@ def show_page(page: str) -> None:
 def _print(text: str) -> None:
     encoding = getattr(sys.stdout, "encoding", None) or "ascii"
     text = text.encode(encoding, "replace").decode(encoding)  # house wording has letters of its own
-    try:
-        click.echo(text, nl=False)
-    except OSError as problem:
-        if problem.errno == errno.EPIPE:  # nobody reads on: click ends quietly
-            raise
-        todo = "Make room, or name a file with --output."
-        what = f"cannot be written: {problem.strerror}."
-        raise BadOption(what, "standard output", todo) from None
+    click.echo(text, nl=False)
 
 
 def write_sheet(text: str | None, name: str) -> None:
@@ -58,8 +51,7 @@ def write_sheet(text: str | None, name: str) -> None:
         todo = "Give a recording in which the controller answers."
         raise BadOption("no sheet is written: no connection here works.", "--write-site", todo)
     try:
-        with Path(name).open("x", encoding="utf-8", newline="\n") as stream:
-            stream.write(text)
+        write_new(Path(name), text.encode())
     except (OSError, ValueError) as problem:
         why = reason(problem)
         raise BadOption(f"cannot be written: {why}.", name, "Choose another path.") from None

@@ -5,9 +5,12 @@ Nothing is sent: the listening sockets of scapy refuse to.
 
 import errno
 import logging
+import os
 import socket
 import sys
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from tempfile import TemporaryDirectory
 from typing import Any, NamedTuple
 
 from analyzer.errors import CannotRecord
@@ -141,7 +144,8 @@ def _opened(adapter: str) -> Any:
     """The listening socket that scapy has for this system."""
     logging.getLogger("scapy").setLevel(logging.ERROR)  # this program speaks for itself
     try:
-        from scapy.arch import conf  # takes long to import
+        with _leaving_nothing():
+            from scapy.arch import conf  # takes long to import
 
         if sys.platform != "linux":
             conf.use_pcap = True  # it stays False where the pcap library is missing
@@ -165,6 +169,26 @@ def _opened(adapter: str) -> Any:
         raise CannotRecord(
             f"cannot be recorded on: {why}.", adapter, "List the adapters: whynolink record --list"
         ) from None
+
+
+@contextmanager
+def _leaving_nothing() -> Iterator[None]:
+    """While scapy is imported it keeps tables in folders of the user, which are to stay as they
+    are: it is given one that goes away.
+    """
+    with TemporaryDirectory() as folder, ExitStack() as after:
+        for name in ("XDG_CACHE_HOME", "XDG_CONFIG_HOME"):
+            before = os.environ.get(name)
+            os.environ[name] = folder
+            after.callback(_set, name, before)
+        yield
+
+
+def _set(name: str, value: str | None) -> None:
+    if value is None:
+        os.environ.pop(name, None)
+    else:
+        os.environ[name] = value
 
 
 def _no_right(adapter: str) -> CannotRecord:

@@ -8,10 +8,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from analyzer.errors import BadOption
+from analyzer.outputs.whole import write_whole
 from analyzer.reports.row import Row, not_read
 from analyzer.triage.files import Sent, files_in
 from analyzer.triage.joining import Looked, joined, look_through
-from analyzer.triage.kept import fingerprint, remember, write_whole
+from analyzer.triage.kept import fingerprint, remember
 from analyzer.triage.worker import Order, Result, named, review
 from analyzer.triage.workers import Workers
 

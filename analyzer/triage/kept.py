@@ -2,7 +2,6 @@
 
 import hashlib
 import json
-import secrets
 import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
@@ -12,6 +11,7 @@ from typing import get_type_hints
 from analyzer.diagnosis import Stage
 from analyzer.errors import Unusable
 from analyzer.findings import Rule
+from analyzer.outputs.whole import write_whole
 from analyzer.reports.row import WORST_STATUS, WORST_VERDICT, Row
 from analyzer.triage.files import opened
 
@@ -84,14 +84,3 @@ def remember(folder: Path, key: str, rows: Sequence[Row]) -> None:
 
 def _place(folder: Path, key: str) -> Path:
     return folder / f"{key}.kept"
-
-
-def write_whole(path: Path, octets: bytes) -> None:
-    """Write a file that is there as a whole or not at all. Raises OSError."""
-    unfinished = path.with_name(f"unfinished-{secrets.token_hex(8)}")
-    try:
-        with unfinished.open("xb") as out:
-            out.write(octets)
-        unfinished.replace(path)
-    finally:
-        unfinished.unlink(missing_ok=True)

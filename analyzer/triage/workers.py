@@ -167,6 +167,15 @@ _STOPPED, _WORKING = threading.Event(), threading.Event()
 
 def _take_notice() -> None:
     signal.signal(signal.SIGINT, _notice)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """Whoever waits for answers may be killed, and tells nobody."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _notice(*_: object) -> None:

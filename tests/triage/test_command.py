@@ -16,6 +16,7 @@ from pathlib import Path
 from urllib.parse import unquote, unquote_to_bytes
 
 import click
+import psutil
 import pytest
 from click.testing import CliRunner, Result
 
@@ -247,6 +248,8 @@ def test_options_reach_every_recording(site: Path) -> None:
         (["nodir"], '"nodir": does not exist.'),
         (["x.pcap", "--output", "x.pcap"], "x.pcap: would be overwritten."),
         (["empty", "--output", "x.pcap"], "x.pcap: would be overwritten."),
+        (["empty", "--reports", "empty"], "empty: is the folder to be reviewed."),
+        ([".", "--keep", "empty/.."], "is the folder to be reviewed. Name another --keep"),
         (["x.pcap", "--reports", "x.pcap"], "x.pcap: cannot be written"),
         (["x.pcap", "--keep", "x.pcap/y"], "y: cannot be written"),
         (["x.pcap", "--keep", "a\0b"], "not a usable folder name"),
@@ -383,6 +386,36 @@ def test_ctrl_c_is_heeded_between_answers_and_ends_the_work(tmp_path: Path) -> N
     assert signal.getsignal(signal.SIGINT) is before
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="there the system ends them otherwise")
+def test_workers_of_a_killed_triage_end(tmp_path: Path) -> None:
+    """Those that wait for work and those that have some."""
+    for number in range(200):
+        shutil.copy(FAULTY, tmp_path / f"{number}.pcap")
+    command = [
+        sys.executable,
+        "-m",
+        "analyzer",
+        "triage",
+        str(tmp_path),
+        "--keep",
+        str(tmp_path / "k"),
+    ]
+    with subprocess.Popen(command, cwd=ROOT, stderr=subprocess.DEVNULL) as started:
+        parent = psutil.Process(started.pid)
+        until = time.monotonic() + 30
+        while not list((tmp_path / "k").glob("*.kept")) and time.monotonic() < until:
+            time.sleep(0.05)
+        workers = parent.children(recursive=True)
+        parent.suspend()  # no more work is handed out: some of them wait
+        time.sleep(0.5)
+        parent.kill()
+    assert len(workers) > 1
+    _, alive = psutil.wait_procs(workers, timeout=3)
+    for one in alive:
+        one.kill()
+    assert alive == []
+
+
 LIMITED = """
 import resource, sys
 resource.setrlimit(resource.RLIMIT_FSIZE, (200, 200))
@@ -430,6 +463,16 @@ def test_a_full_standard_output_gets_one_line(tmp_path: Path) -> None:
     assert done.returncode == 2
     assert done.stderr.startswith("whynolink: standard output: cannot be written: ")
     assert done.stderr.count("\n") == 1
+
+
+def test_own_folders_inside_are_not_reviewed(tmp_path: Path) -> None:
+    """Nor the table: a second review finds the same recordings."""
+    shutil.copy(FAULTY, tmp_path / "x.pcap")
+    own = [word for name in ("keep", "reports") for word in (f"--{name}", tmp_path / "a" / name)]
+    for _ in range(2):
+        result = run(tmp_path, *own, "--output", tmp_path / "table.txt")
+        assert (result.exit_code, result.stderr) == (1, "")
+        assert (tmp_path / "table.txt").read_text().startswith("1 recording: 1 stopped\n")
 
 
 HOSTILE = [

@@ -13,9 +13,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analyzer.outputs.whole import write_whole
 from analyzer.reports.row import Row
 from analyzer.triage import Order, Sent, Workers, triage
-from analyzer.triage.kept import LARGEST, recall, remember, write_whole
+from analyzer.triage.kept import LARGEST, recall, remember
 from analyzer.triage.worker import Result, review
 from rules import all_rules
 
