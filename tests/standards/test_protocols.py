@@ -16,8 +16,13 @@ def head(framing: Framing, octets: str | bytes, by_server: bool = False) -> Head
     given = bytes.fromhex(octets) if isinstance(octets, str) else octets
     padded = np.frombuffer(given + bytes(128), np.uint8)
     found = framing.heads(padded, np.array([0]), np.array([len(given)]), np.array([by_server]))
-    size, number, kind, code, unit = (int(column[0]) for column in found)
-    return size, number, Kind(kind), code, unit
+    return (
+        int(found.size[0]),
+        int(found.id[0]),
+        Kind(int(found.kind[0])),
+        int(found.code[0]),
+        int(found.unit[0]),
+    )
 
 
 def known(octets: str | bytes, by_server: bool = False) -> list[str]:

@@ -4,7 +4,7 @@ import struct
 
 import pytest
 
-from analyzer.facts import Facts, Session
+from analyzer.facts import Address, Facts, Session
 from analyzer.facts.session import ahead
 from analyzer.facts.tcp.checksum import checksum_is_right, internet_checksum
 from tests import raw
@@ -43,7 +43,7 @@ CALL = bytes.fromhex(
 REFUSAL = bytes.fromhex(
     "45000028000040004006b6b1c0000214c000020a 01f6c00000000000000000655014000069560000"
 )
-PC, UNIT = 0xC000020A, 0xC0000214
+PC, UNIT = Address(0xC000020A), Address(0xC0000214)
 
 
 def test_header_checksums_of_the_worked_packets() -> None:
@@ -57,7 +57,7 @@ def test_tcp_checksums_of_the_worked_packets() -> None:
     """RFC 9293 3.1: over the pseudo-header and the segment."""
     assert checksum_is_right(CALL[20:], PC, UNIT)
     assert checksum_is_right(REFUSAL[20:], UNIT, PC)
-    assert not checksum_is_right(CALL[20:], PC, UNIT + 1)
+    assert not checksum_is_right(CALL[20:], PC, Address(UNIT + 1))
     for position in range(20, len(CALL)):
         spoiled = bytearray(CALL)
         spoiled[position] ^= 0x40
