@@ -23,6 +23,10 @@ WAITING = 64
 """Pings without a reply that are remembered for one pair, the latest."""
 MAX_ERRORS = 10_000
 """Error messages kept; a recording of a link-up holds a handful."""
+MAX_PAIRS = 32_768
+"""Pairs of addresses whose pings are kept, 3 KiB each: whoever looks through a network of 16 bits
+half fills it.
+"""
 
 CODES = {
     (3, 0): "network unreachable",
@@ -151,10 +155,13 @@ class IcmpError:
 
 @dataclass(slots=True, eq=False)
 class Icmp:
-    """Pings by (asker, asked), and error messages in file order."""
+    """Pings by (asker, asked), and error messages in file order. left_out: pings and replies of
+    pairs beyond MAX_PAIRS.
+    """
 
     echoes: dict[tuple[Address, Address], Echo] = field(default_factory=dict)
     errors: list[IcmpError] = field(default_factory=list)
+    left_out: int = 0
 
     def add(self, frames: Frames) -> None:
         """Take in the ICMP messages of one chunk."""
@@ -167,14 +174,20 @@ class Icmp:
                 for column in (frames.ip.src, frames.ip.dst)
             )
             if kind == ECHO:
-                self._echo(src, dst).ask(moment, _key(table, index))
+                if (echo := self._echo(src, dst)) is not None:
+                    echo.ask(moment, _key(table, index))
             elif kind == ECHO_REPLY:
                 ttl = int(frames.ip.ttl[table.ip[index]])
-                self._echo(dst, src).answer(moment, _key(table, index), ttl)
+                if (echo := self._echo(dst, src)) is not None:
+                    echo.answer(moment, _key(table, index), ttl)
             elif kind in ERRORS and len(self.errors) < MAX_ERRORS:
                 self._error(frames, index, moment, src, dst)
 
-    def _echo(self, src: Address, dst: Address) -> Echo:
+    def _echo(self, src: Address, dst: Address) -> Echo | None:
+        """The pings of a pair; None, and counted, where there is no room for one more."""
+        if len(self.echoes) >= MAX_PAIRS and (src, dst) not in self.echoes:
+            self.left_out += 1
+            return None
         return self.echoes.setdefault((src, dst), Echo(src, dst))
 
     def _error(

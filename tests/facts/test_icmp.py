@@ -2,9 +2,11 @@
 
 import pytest
 
+from analyzer.diagnosis import judge
 from analyzer.facts import Address, Hardware, IcmpError
 from analyzer.facts import icmp as module
 from analyzer.facts.icmp import Icmp
+from analyzer.reports.document.recording import oddities
 from tests import raw
 from tests.raw import PC, PC_HW, UNIT, UNIT_HW
 
@@ -36,6 +38,20 @@ def test_pings_and_replies() -> None:
     assert (echo.requests.count, echo.replies.count) == (3, 2)
     assert echo.reply_ttl == 30
     assert echo.requests.last.frame == 5
+
+
+def test_pairs_beyond_the_room_are_counted(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pairs that are kept go on; a recording that shows more says so."""
+    monkeypatch.setattr("analyzer.facts.icmp.MAX_PAIRS", 2)
+    asked = [
+        message(raw.icmp(8, 0, number), PC, f"192.0.2.{last}")
+        for number, last in enumerate((60, 61, 62, 60, 63))
+    ]
+    facts = raw.facts(*asked, message(raw.icmp(0, 0, 1), "192.0.2.62", PC))
+    assert [one.requests.count for one in facts.icmp.echoes.values()] == [2, 1]
+    assert facts.icmp.left_out == 3
+    told = oddities(judge(facts, []))
+    assert "3 ping frames of pairs beyond those that can be kept: not judged." in told
 
 
 def test_an_error_is_tied_to_the_packet_that_it_quotes() -> None:

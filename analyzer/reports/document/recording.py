@@ -118,6 +118,9 @@ def oddities(diagnosis: Diagnosis) -> list[str]:
             coverage.overlong
         ),
         "{n:count frame} without a time.": facts.untimed,
+        "{n:count ping frame} of pairs beyond those that can be kept: not judged.": (
+            facts.icmp.left_out
+        ),
         "{n:count frame} of a kind that cannot be read here.": coverage.count(Kind.UNREADABLE),
         "{n:count frame} lost by the recorder, as it says itself.": facts.drops or 0,
         "The clock was set back {n:times}.": coverage.backwards.count,
