@@ -1,6 +1,8 @@
 """whynolink record: an adapter -> a recording, and the link-up as it comes up."""
 
+import signal
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from datetime import datetime
 from ipaddress import IPv4Address
 from pathlib import Path
@@ -17,6 +19,7 @@ from analyzer.inputs import open_recording
 from analyzer.recorder import adapters, capture, running
 from analyzer.recorder.adapters import Adapter
 from analyzer.recorder.pieces import Pieces
+from analyzer.recorder.running import Ended
 from analyzer.reports import recording as words
 from analyzer.reports.blocks import Block
 from analyzer.reports.document.answer import in_short
@@ -110,7 +113,7 @@ def command(
     wanted = breaks or int(until_break)
     limit = 60 * (minutes or (WEEK if wanted else USUAL))
     pieces = Pieces(path, head, megabytes * MEGA)
-    with running.Recorder(source, pieces) as recorder:
+    with _signals_end(), running.Recorder(source, pieces) as recorder:
         at = f"{began:%H:%M:%S}"
         click.echo(to_text(words.begins(chosen, path, at, limit, megabytes * MEGA, wanted)))
         watch, live = running.Watch(recorder, interface, all_rules(), told), Live()
@@ -118,7 +121,8 @@ def command(
             for elapsed, linked, diagnosis in watch.looks(limit, keep_on or wanted > 0, wanted):
                 for line in live.lines(diagnosis, elapsed, linked):
                     click.echo(line)
-        except KeyboardInterrupt:
+        except KeyboardInterrupt as stop:
+            watch.ended = Ended.SIGNAL if isinstance(stop, _Signal) else Ended.KEYBOARD
             click.echo()
     paths = list(pieces.paths)
     more = f" and {len(paths) - 1} more" if len(paths) > 1 else ""
@@ -127,6 +131,27 @@ def command(
     answer = in_short([diagnosis], "whynolink diagnose --all, of the recording below", None)
     click.echo(to_text([*answer, *words.ended(watch.ended, recorder)]), nl=False)
     return diagnosis.status if recorder.problem is None else complain(str(recorder.problem))
+
+
+class _Signal(KeyboardInterrupt):
+    """Somebody ended the program, or closed its terminal."""
+
+
+@contextmanager
+def _signals_end() -> Iterator[None]:
+    """Have signals that end a program end it as Ctrl-C does: with the last counts."""
+
+    def end(*_: object) -> None:
+        raise _Signal
+
+    names = ("SIGTERM", "SIGHUP", "SIGBREAK")  # each system has some of them
+    known = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    before = {one: signal.signal(one, end) for one in known}
+    try:
+        yield
+    finally:
+        for one, handler in before.items():
+            signal.signal(one, handler)
 
 
 def _chosen(

@@ -203,10 +203,11 @@ class _Reader:
             index = self.section_start + struct.unpack_from(self.order + "I", body)[0]
             if index < len(interfaces):
                 _count(interfaces[index], body[12:], self.order)
+                self._comments(body[12:])
         return ""
 
     def _comments(self, options: bytes) -> None:
-        """Keep the comments of a section or an interface (opt_comment, section 3.5)."""
+        """Keep the comments of a section, an interface or its counts (opt_comment, 3.5)."""
         for code, value in _options(options, self.order):
             if code == COMMENT and len(self.recording.comments) < MAX_COMMENTS:
                 text = value[:MAX_TEXT].decode("utf-8", "replace")

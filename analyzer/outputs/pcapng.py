@@ -81,11 +81,13 @@ def statistics(
     received: int | None = None,
     dropped: int | None = None,
     index: int = 0,
+    comment: str = "",
 ) -> bytes:
     """What an interface has counted so far (4.6): when recording on it began and ended, frames that
     reached it, and frames among them that the recorder lost.
     """
-    options = [(code, _time(at)) for code, at in ((2, began), (3, ended)) if at is not None]
+    options = _texts((1, comment))
+    options += [(code, _time(at)) for code, at in ((2, began), (3, ended)) if at is not None]
     counts = ((4, received), (5, dropped))
     options += [
         (code, struct.pack("<Q", min(count, MOST_COUNT)))

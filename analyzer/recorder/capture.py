@@ -55,6 +55,7 @@ class Source:
 
     def __init__(self, adapter: str) -> None:
         self.adapter = adapter
+        self._number = _number(adapter)
         self._socket = _opened(adapter)
         self._pcap = getattr(self._socket, "pcap_fd", None)
         self._taken = self._came = self._lost = 0
@@ -98,6 +99,10 @@ class Source:
         self._taken += len(octets)
         return Frames([round(time * 1e6) * 1000 for time in seconds], octets)
 
+    def is_there(self) -> bool:
+        """Whether the adapter is still there, and the same."""
+        return self._number is None or _number(self.adapter) == self._number
+
     def counts(self) -> tuple[int, int | None]:
         """Frames that reached the adapter's listener, and those of them that were lost; None where
         the system does not say.
@@ -129,6 +134,15 @@ class Source:
     def close(self) -> None:
         """Stop listening."""
         self._socket.close()
+
+
+def _number(adapter: str) -> int | None:
+    """The system's own number of an adapter; 0 where it only has a name, None where it is gone."""
+    import psutil
+
+    with suppress(OSError):
+        return socket.if_nametoindex(adapter)
+    return 0 if adapter in psutil.net_if_stats() else None
 
 
 def lacking(adapter: str) -> str:

@@ -16,7 +16,8 @@ KEPT = 4
 
 
 class Pieces:
-    """Files that each begin with the same head: path, then path-2, path-3 and so on.
+    """Files that each begin with the same head: path, then path-2, path-3 and so on, without those
+    that are there already.
 
     most: octets of all pieces together; the oldest piece is removed where one more would not fit.
     Pieces that are to be kept are left out of that account.
@@ -27,6 +28,7 @@ class Pieces:
         self.paths: deque[Path] = deque()
         self.removed = 0
         self._to_keep: set[Path] = set()
+        self._number = 0
         self._path, self._head, self._most = path, head, most // KEPT
         self._begin()
 
@@ -76,11 +78,19 @@ class Pieces:
         self.sync()
         self._file.close()
 
-    def _begin(self) -> None:
-        number = len(self.paths) + self.removed + 1
+    def _next(self) -> Path:
+        """The path of the next piece: pieces of an earlier recording are left alone."""
+        self._number += 1
         path = self._path
-        if number > 1:
-            path = path.with_stem(f"{path.stem}-{number}")
+        while self._number > 1:
+            path = self._path.with_stem(f"{self._path.stem}-{self._number}")
+            if not os.path.lexists(path):
+                break
+            self._number += 1
+        return path
+
+    def _begin(self) -> None:
+        path = self._next()
         try:
             self._file = path.open("xb", buffering=0)
         except FileExistsError:

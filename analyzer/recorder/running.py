@@ -29,6 +29,10 @@ DRAIN = 3.0
 """Seconds at most for taking what the system has kept, when the recording ends."""
 KEEP_EVERY = 1.0
 """Seconds between two requests to the disk to keep what was written."""
+CHECK_EVERY = 0.5
+"""Seconds between two looks whether the adapter is there: one that went away is told within a
+second, and costs half a second of silence.
+"""
 COUNT_EVERY = 5.0
 """Seconds between two statistics blocks: what a power cut takes of the counts at most."""
 LOOK_EVERY = 0.25
@@ -49,6 +53,9 @@ BEHIND = 60.0
 wants its session has called again by then (common practice, no source)."""
 
 
+GONE = "the adapter went away, or was made anew. Silence from then on tells nothing."
+
+
 class Ended(StrEnum):
     """Why a recording ended."""
 
@@ -57,6 +64,7 @@ class Ended(StrEnum):
     BREAK = "break"
     PROBLEM = "problem"
     KEYBOARD = "keyboard"
+    SIGNAL = "signal"
 
 
 class Listener(Protocol):
@@ -64,6 +72,10 @@ class Listener(Protocol):
 
     def frames(self, wait: float) -> Frames:
         """What came; raises OSError where nothing can come any more."""
+        ...
+
+    def is_there(self) -> bool:
+        """Whether the adapter is still there, and the same."""
         ...
 
     def counts(self) -> tuple[int, int | None]:
@@ -104,13 +116,13 @@ class Recorder:
         self.problem: Unusable | None = None
         self.frames = 0
         self.lost: int | None = None
-        self.began = time.time_ns()
+        self.began = self._seen = time.time_ns()
         self.pieces = pieces
         self._listener = listener
         self._fresh: deque[Frames] = deque()
         self._piece_began = self.began
         self._counted_before = (0, 0)
-        self._counted_at = self._kept_at = time.monotonic()
+        self._counted_at = self._kept_at = self._looked_at = time.monotonic()
         self._stop = Event()
         self._thread = Thread(target=self._run, name="recorder")
 
@@ -125,6 +137,12 @@ class Recorder:
     def fresh(self) -> list[Frames]:
         """The frames that came since the last call."""
         return [self._fresh.popleft() for _ in range(len(self._fresh))]
+
+    def heard_until(self) -> int:
+        """Until when the adapter was listened on, in nanoseconds since 1970: now, unless it went
+        away.
+        """
+        return self._seen if self.problem is not None else time.time_ns()
 
     def _run(self) -> None:
         try:
@@ -149,6 +167,7 @@ class Recorder:
 
     def _take(self, wait: float) -> bool:
         """Write what came; whether anything did."""
+        self._look_after_adapter()
         frames = self._listener.frames(wait)
         if frames.octets:
             blocks = b"".join(map(pcapng.packet, *frames))
@@ -166,6 +185,14 @@ class Recorder:
             self.pieces.sync()
         return bool(frames.octets)
 
+    def _look_after_adapter(self) -> None:
+        """Raises CannotRecord where it is gone: the system goes on handing out nothing."""
+        if time.monotonic() - self._looked_at < CHECK_EVERY:
+            return
+        if not self._listener.is_there():
+            raise CannotRecord(GONE, "record", "Plug it in, or look at it, then record again.")
+        self._seen, self._looked_at = time.time_ns(), time.monotonic()
+
     def _next_piece(self) -> None:
         self.pieces.write(self._statistics())
         received, lost = self._listener.counts()
@@ -175,13 +202,16 @@ class Recorder:
 
     def _statistics(self, at_end: bool = False) -> bytes:
         """The counts of this piece so far. at_end: what was not taken by now is lost."""
-        now = time.time_ns()
+        now = self.heard_until()
         received, self.lost = self._listener.counts()
         if at_end and self.lost is not None:
             self.lost = max(self.lost, received - self.frames)
         before = self._counted_before
         lost = None if self.lost is None else self.lost - before[1]
-        return pcapng.statistics(now, self._piece_began, now, received - before[0], lost)
+        why = "" if self.problem is None else f"The recording ended: {self.problem.what}"
+        return pcapng.statistics(
+            now, self._piece_began, now, received - before[0], lost, comment=why
+        )
 
 
 def chunk_of(fresh: Sequence[Frames], first: int) -> Chunk:
@@ -227,7 +257,7 @@ class Watch:
         return judge(self._gatherer.facts(), self._rules, self._told)
 
     def _gather(self) -> None:
-        self._interface.ended = time.time_ns()
+        self._interface.ended = self._recorder.heard_until()
         fresh = self._recorder.fresh()
         if fresh:
             chunk = chunk_of(fresh, self._seen + 1)

@@ -9,6 +9,7 @@ from analyzer.diagnosis import Step
 from analyzer.recorder.adapters import Adapter, Reason, Trouble, Warned
 from analyzer.recorder.running import Ended, Recorder
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table, safely
+from analyzer.reports.document.verdict import capital
 from analyzer.words import LONGEST_NAME, clean, count, listed, quoted, say, seconds, times
 
 WORDS: Mapping[Trouble, tuple[str, str, Caution | None]] = {
@@ -65,6 +66,7 @@ ENDED = {
     Ended.BREAK: "the connection broke, and a minute had passed",
     Ended.PROBLEM: "it could not go on",
     Ended.KEYBOARD: "from the keyboard",
+    Ended.SIGNAL: "by a signal of the system",
 }
 
 
@@ -158,7 +160,8 @@ def ended(why: Ended, recorder: Recorder) -> Iterator[Block]:
         told = f"{count(recorder.lost, 'frame')} lost" if recorder.lost else "none lost"
     paths, removed = recorder.pieces.paths, recorder.pieces.removed
     yield Heading("The recording")
-    yield Paragraph(f"It ended: {ENDED[why]}. {count(recorder.frames, 'frame')}, {told}.")
+    because = f" {capital(recorder.problem.what)}" if recorder.problem is not None else ""
+    yield Paragraph(f"It ended: {ENDED[why]}.{because} {count(recorder.frames, 'frame')}, {told}.")
     if removed:
         yield Paragraph(
             f"{count(removed, 'older piece')} gave way to newer ones, to stay within the room "

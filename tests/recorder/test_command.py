@@ -45,6 +45,9 @@ class Healthy:
         time.sleep(0.0 if now.octets else wait)
         return now
 
+    def is_there(self) -> bool:
+        return True
+
     def counts(self) -> tuple[int, int | None]:
         return self.count + 2, 2
 

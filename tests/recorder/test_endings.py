@@ -2,6 +2,7 @@
 
 import random
 import re
+import signal
 import subprocess
 import time
 from collections.abc import Iterator
@@ -171,3 +172,49 @@ def test_it_ends_by_itself_when_the_time_is_over(tmp_path: Path) -> None:
     (path,) = tmp_path.iterdir()
     assert re.fullmatch(r"whynolink-\d{8}-\d{6}\.pcapng", path.name)
     assert path.name in terminal.text.splitlines()[-1]
+
+
+@lab
+@pytest.mark.parametrize("renewed", [False, True], ids=["removed", "made anew"])
+def test_the_adapter_goes_away(tmp_path: Path, renewed: bool) -> None:
+    """It is told within a second, and its silence is not the controller's."""
+    with Site() as site:
+        pc = site.station("pc", "192.0.2.15/24")
+        pc.ip("link add own type veth peer name far")
+        pc.ip("link set own up")
+        with Terminal(pc.name, tmp_path, "own", "--output", "a.pcapng") as terminal:
+            terminal.wait_for(STARTED)
+            time.sleep(1.5)
+            pc.ip("link del own")
+            if renewed:
+                pc.ip("link add own type veth peer name far")
+                pc.ip("link set own up")
+            at, began = time.time_ns(), time.monotonic()
+            assert terminal.end() == 2
+            assert time.monotonic() - began < 5
+    assert "The adapter went away, or was made anew" in " ".join(terminal.text.split())
+    recording, _ = raw.read((tmp_path / "a.pcapng").read_bytes())
+    assert "went away" in recording.comments[-1]
+    ended = recording.interfaces[0].ended
+    assert ended is not None
+    assert ended <= at
+
+
+@lab
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
+def test_a_signal_ends_it_with_its_last_counts(tmp_path: Path, name: str) -> None:
+    with (
+        busy_site() as (pc, _unit),
+        Terminal(pc.name, tmp_path, "eth0", "--output", "a.pcapng") as terminal,
+    ):
+        terminal.wait_for(STARTED)
+        wait_to_grow(tmp_path / "a.pcapng")
+        terminal.process.send_signal(getattr(signal, name))
+        assert terminal.end() in (0, 3)
+    assert "It ended: by a signal of the system." in terminal.text
+    assert "Traceback" not in terminal.text
+    path = tmp_path / "a.pcapng"
+    last = path.stat().st_mtime
+    ended = raw.read(path.read_bytes())[0].interfaces[0].ended
+    assert ended is not None
+    assert last - ended / 1e9 < 1

@@ -132,3 +132,15 @@ def test_a_next_piece_that_cannot_be_begun_leaves_no_empty_file(
     assert list(pieces.paths) == list(tmp_path.iterdir()) == [tmp_path / "a.pcapng"]
     monkeypatch.undo()
     assert frames(tmp_path / "a.pcapng") == 1
+
+
+def test_what_is_left_of_an_earlier_recording_stays(tmp_path: Path) -> None:
+    """The next free names are taken; a link that leads nowhere is not free."""
+    (tmp_path / "a-2.pcapng").write_bytes(b"old")
+    (tmp_path / "a-3.pcapng").symlink_to(tmp_path / "nowhere")
+    pieces = Pieces(tmp_path / "a.pcapng", HEAD, 10_000)
+    pieces.go_on()
+    pieces.go_on()
+    pieces.close()
+    assert [path.name for path in pieces.paths] == ["a.pcapng", "a-4.pcapng", "a-5.pcapng"]
+    assert (tmp_path / "a-2.pcapng").read_bytes() == b"old"

@@ -52,6 +52,9 @@ class Given:
         self.taken += len(now.octets)
         return now
 
+    def is_there(self) -> bool:
+        return True
+
     def counts(self) -> tuple[int, int | None]:
         return self.taken + (self.lost or 0), self.lost
 
@@ -273,7 +276,12 @@ def test_a_look_that_takes_long_heaps_up_no_frames(monkeypatch: pytest.MonkeyPat
     def take(chunk: Chunk) -> None:
         taken.append((chunk.first, len(chunk.time)))
 
-    recorder = SimpleNamespace(began=0, problem=None, fresh=lambda: [Frames([10**18], [bytes(60)])])
+    recorder = SimpleNamespace(
+        began=0,
+        problem=None,
+        fresh=lambda: [Frames([10**18], [bytes(60)])],
+        heard_until=time.time_ns,
+    )
     clock = SimpleNamespace(monotonic=lambda: now[0], time_ns=time.time_ns, sleep=sleep)
     monkeypatch.setattr(running, "time", clock)
     monkeypatch.setattr(running, "judge", slow)
@@ -283,3 +291,31 @@ def test_a_look_that_takes_long_heaps_up_no_frames(monkeypatch: pytest.MonkeyPat
     assert [round(one) for one in elapsed] == [2, 24, 32]
     assert taken == [(number, 1) for number in range(1, len(taken) + 1)]
     assert len(taken) > 50
+
+
+class Leaving(Given):
+    """An adapter that goes away after a while; nothing comes of it any more, and nothing fails."""
+
+    until = 0.0
+
+    def is_there(self) -> bool:
+        return time.monotonic() < self.until
+
+
+def test_an_adapter_that_goes_away_ends_the_recording(tmp_path: Path) -> None:
+    """Within a second; the file says so, and no silence counts from then on."""
+    path = tmp_path / "a.pcapng"
+    listener = Leaving(Frames([time.time_ns()], [bytes(60)]))
+    listener.until = time.monotonic() + 0.7
+    with Recorder(listener, Pieces(path, HEAD, 10**6)) as recorder:
+        interface = described(OWN, 1)
+        watch = Watch(recorder, interface, ALL, Told())
+        looks = list(watch.looks(10, keep_on=True))
+    assert looks[-1][0] < 2.5
+    assert watch.ended is Ended.PROBLEM
+    recording, _ = raw.read(path.read_bytes())
+    (comment,) = recording.comments
+    assert comment == f"The recording ended: {running.GONE}"
+    ends = (recording.interfaces[0].ended, interface.ended)
+    gone = recorder.began + 700_000_000
+    assert all(end is not None and end <= gone for end in ends)

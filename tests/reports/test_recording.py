@@ -85,7 +85,7 @@ def test_the_beginning_says_what_will_happen() -> None:
 def test_the_end_says_where_it_lies_and_what_was_lost(lost: int | None, words: str) -> None:
     paths = deque([Path("a-2.pcapng"), Path("a-3.pcapng")])
     pieces = SimpleNamespace(paths=paths, removed=1)
-    recorder: Any = SimpleNamespace(pieces=pieces, frames=1234, lost=lost)
+    recorder: Any = SimpleNamespace(pieces=pieces, frames=1234, lost=lost, problem=None)
     text = to_text(ended(Ended.TIME, recorder))
     for part in ("1,234 frames", words, "1 older piece", '- "a-2.pcapng"', '- "a-3.pcapng"'):
         assert part in text
