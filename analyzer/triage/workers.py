@@ -148,7 +148,7 @@ def _answer(future: Future[T]) -> T | Exception:
 @contextmanager
 def _at_ctrl_c(does: Callable[..., None] | signal.Handlers) -> Iterator[None]:
     """Processes started while it is ignored ignore it until `_take_notice` (POSIX: ignored signals
-    are inherited, IEEE Std 1003.1, exec).
+    are inherited, IEEE Std 1003.1, exec). Pressed in that moment, it is missed: press it again.
     """
     if threading.current_thread() is not threading.main_thread():
         yield

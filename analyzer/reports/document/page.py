@@ -34,8 +34,8 @@ FIRST_STEPS = 3
 """Steps that stand in the answer; the others follow the causes."""
 LETTERS = 100
 """Of what happened, in the answer: on a telephone the first step stands on the first screen."""
-ABOVE = ("Who", "What", "Breaks", "How sure")
-BELOW = ("But", "Noticed", "Which PC")
+ABOVE = ("Who", "What", "How sure")
+BELOW = ("Breaks", "But", "Noticed", "Which PC")
 """What is told of the answer above its first steps and below them."""
 IN_A_WORD = {
     Verdict.STOPPED: (Mood.STOPPED, "Stopped"),
