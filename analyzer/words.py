@@ -106,7 +106,12 @@ LONGEST_IN_A_CELL = 20
 
 def unspaced(text: str) -> str:
     """Foreign text without anything that could steer how lines are broken or quotes are closed."""
-    return clean(" ".join(text.split())).replace('"', "'")
+    return unbroken(text).replace('"', "'")
+
+
+def unbroken(text: str) -> str:
+    """A text on one line, with single blanks."""
+    return clean(" ".join(text.split()))
 
 
 SENTENCE_ENDS = re.compile(r"(?<=[.!?]) (?=[A-Z0-9])")
@@ -130,6 +135,12 @@ def opening(text: str, most: int) -> str:
 def ending(text: str, most: int) -> str:
     """So many letters of a text at most: its end, where names differ most."""
     return text if len(text) <= most else f"...{text[3 - most :]}"
+
+
+def middle_out(text: str, most: int) -> str:
+    """So many letters of a text at most: its beginning and its end."""
+    half = (most - 3) // 2
+    return text if len(text) <= most else f"{text[:half]}...{text[-half:]}"
 
 
 def times(number: int) -> str:

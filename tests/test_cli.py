@@ -581,6 +581,8 @@ def test_the_page_is_shown_in_the_browser(
 
 ROOT = Path(__file__).parents[1]
 
+LONG = "9" * 5000
+
 
 def by_shell(line: str, **more: str) -> "subprocess.CompletedProcess[str]":
     """A command as it is typed, `whynolink` in front."""
@@ -659,3 +661,26 @@ def test_a_report_that_does_not_succeed_leaves_the_old_one(
     assert (result.exit_code, result.stderr.count("\n")) == (2, 1)
     assert report.read_text() == "old"
     assert list(tmp_path.iterdir()) == [report]
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["diagnose", "x", "--controller", LONG],
+        ["diagnose", "x", "--controller", f"192.0.2.60:{LONG}"],
+        ["diagnose", "x", "--pc", LONG],
+        ["diagnose", "x", "--limit", LONG],
+        ["plan", "--controller", "192.0.2.60", "--mask", LONG],
+        ["record", "--minutes", LONG],
+        ["record", "--megabytes", LONG],
+        ["diagnose", LONG],
+        ["triage", LONG],
+        ["compare", LONG, LONG],
+        ["trim", LONG, "--output", "y"],
+        ["rules", LONG],
+    ],
+)
+def test_thousands_of_digits_get_one_short_line(arguments: list[str]) -> None:
+    result = run(*arguments)
+    assert (result.exit_code, result.stderr.count("\n")) == (2, 1)
+    assert len(result.stderr) < 1100

@@ -15,8 +15,10 @@ import click
 
 from analyzer import __version__
 from analyzer.errors import Unusable
-from analyzer.words import clean
+from analyzer.words import middle_out, unbroken
 
+LONGEST_LINE = 1000
+"""Letters of a line on standard error: what was given may be of any length."""
 COMMANDS = ("compare", "demo", "diagnose", "plan", "record", "rules", "triage", "trim")
 
 
@@ -72,7 +74,7 @@ def complain(*lines: str) -> int:
 
     for line in lines:
         with suppress(OSError):  # nobody reads on, or there is no room
-            click.echo(f"whynolink: {clean(' '.join(line.split()))}", err=True)
+            click.echo(f"whynolink: {middle_out(unbroken(line), LONGEST_LINE)}", err=True)
     return UNUSABLE
 
 

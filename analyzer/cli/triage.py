@@ -40,6 +40,7 @@ from analyzer.triage import (
     look_through,
     triage,
 )
+from analyzer.triage.files import is_folder
 from analyzer.words import clean
 from rules import all_rules
 
@@ -115,7 +116,7 @@ def command(
     rows = ranked(_reviewed(files, order))
     pages = [row.report for row in rows if row.report]
     links = {page: _link(Path(reports or "", page), output) for page in pages}
-    folder = inputs[0] if len(inputs) == 1 and Path(inputs[0]).is_dir() else ""
+    folder = inputs[0] if len(inputs) == 1 and is_folder(Path(inputs[0])) else ""
     if layout == "html" and not folder:
         rows = _without_folder(rows, inputs)
     write(_render_rows(layout, rows, links, order.made, reports, folder), output)

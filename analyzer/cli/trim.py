@@ -117,7 +117,10 @@ def _write_names(names: dict[str, str], output: str) -> None:
 def _can_be_read_again(name: str) -> bool:
     """Whether an input is no stream. What does not exist is told by whoever opens it."""
     path = Path(name)
-    return name != STANDARD_INPUT and (path.is_file() or path.is_dir() or not path.exists())
+    try:
+        return name != STANDARD_INPUT and (path.is_file() or path.is_dir() or not path.exists())
+    except (OSError, ValueError):
+        return True
 
 
 def _addresses(sheet: str | None) -> set[Address]:

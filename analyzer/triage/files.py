@@ -38,13 +38,21 @@ def files_in(inputs: Sequence[str], without: Collection[Path] = ()) -> list[Sent
     found: dict[Path, Sent] = {}
     for text in inputs:
         top = Path(text)
-        if not top.is_dir():
+        if not is_folder(top):
             found.setdefault(_resolved(top), Sent(text, _resolved(top)))
             continue
         for path in _below(top, without):
             name = str(path.relative_to(top)) if alone else str(path)
             found.setdefault(_resolved(top) / path.relative_to(top), Sent(name, path))
     return list(found.values())
+
+
+def is_folder(path: Path) -> bool:
+    """Whether there is a folder; a name that is too long to be one names none."""
+    try:
+        return path.is_dir()
+    except (OSError, ValueError):
+        return False
 
 
 def opened(path: Path) -> BufferedReader:
