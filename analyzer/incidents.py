@@ -202,7 +202,7 @@ class _Idle:
 
 
 def _within(times: Sequence[tuple[float, int]], begin: float, end: float) -> set[int]:
-    """Who has one of sorted times between two."""
+    """Those with one of their sorted times between two."""
     low, high = bisect_left(times, (begin, -1)), bisect_right(times, (end, len(times)))
     return {number for _, number in times[low:high]}
 
