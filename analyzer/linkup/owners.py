@@ -79,8 +79,8 @@ def of_a_rival(pc: Pc, sessions: Iterable[Session]) -> list[Session]:
 class Intruder(NamedTuple):
     """A device that says unasked, again and again, that another one's address is its own.
 
-    unasked: each time; owner: the one with the address, and used: what shows that; own: addresses that
-    the intruder has itself; others: some more that it claims unasked, of other owners.
+    unasked: each time; owner: the one with the address, and used: what shows that; own: addresses
+    that the intruder has itself; others: some more that it claims unasked, of other owners.
     """
 
     hardware: Hardware
