@@ -38,6 +38,7 @@ USUAL, WEEK = 10, 10080
         "whynolink record --list",
         "whynolink record --controller 192.0.2.60:502",
         'whynolink record "Ethernet 2" --keep-on --minutes 60 --output monday.pcapng',
+        "whynolink record --controller 192.0.2.60:502 --until-break",
     ),
 )
 @click.argument("adapter", required=False)

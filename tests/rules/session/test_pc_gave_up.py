@@ -196,6 +196,16 @@ def test_waiting_times_are_alike_or_long(waits: tuple[float, ...], times: int) -
     assert [one.values["times"] for one in findings] == [times] * bool(times)
 
 
+def test_quiet_where_the_pc_takes_its_time_to_turn_an_acceptance_down() -> None:
+    """The controller was quick; how long the PC kept the call afterwards is no waiting for it."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit)
+    session.syn()
+    session.syn_ack()
+    session.rst(bare=True, after=8.0)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
 def test_quiet_where_the_acceptance_comes_soon() -> None:
     plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit)
