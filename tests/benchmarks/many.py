@@ -741,9 +741,9 @@ KINDS: dict[str, Callable[[int], Iterator[Frame]]] = {
         ports_called, stations, addresses_searched, addresses_asked, controllers,
         controllers_silent, callers, calls_to_pc, two_pcs, owners_in_turn, senders_in_turn,
         requests, exceptions, passed_over, overlaps, retransmissions, holes, keep_alives,
-        windows_shut, arp_repeated, arp_askers, arp_announced, arp_unasked, udp_exchanges, udp_targets,
-        udp_refused, fragments, pings, pinged, dhcp_clients, dhcp_unserved, vlans, lldp_senders,
-        spanning_tree_senders, ethertypes, port_access,
+        windows_shut, arp_repeated, arp_askers, arp_announced, arp_unasked, udp_exchanges,
+        udp_targets, udp_refused, fragments, pings, pinged, dhcp_clients, dhcp_unserved, vlans,
+        lldp_senders, spanning_tree_senders, ethertypes, port_access,
     )
 }  # fmt: skip
 
