@@ -53,7 +53,8 @@ STEP_WITH_RISK = re.compile(
     r"|un-?plug\w*|pull\w* out|disconnect\w*|remov\w*|firewall\w*"
     r"|(chang|correct|assign|renumber)\w* .*\baddress"
     r"|(clos|end)\w* .*\b(session|connection)"
-    r"|(start|stop|run)\w* the program|(?<!that )(?<!may )connects?"
+    r"|(start|stop|run)\w* the (PC's )?program|(?<!that )(?<!may )connects?"
+    r"|waiting time (well|of|than)|longer waiting time|open a new session"
     r"|try (again|once|it|the same|from)|call (again|from|it|port|the)|send the same"
     r"|plug|is plugged|plugging|(try|replac\w*|swap\w*|use) (an?other|the) cable|cable .*\bpulled"
     r"|pull\w* .*\bcable|(rout\w*|lay\w*) .*\bcable|cable (laid|routed)"
@@ -73,8 +74,9 @@ RISK_TOO = re.compile(
     r"|(session|connection|program|programs|VPN) .*\bclosed|[Cc]lose .*\bprograms"
     r"|started (again|once)|port .*\bopened|enter .*\btable|entry renewed|Stop the bridged network"
     r"|Take out .*\bcable|taken off this network|masks made the same|limit .*\braised"
-    r"|asks for (it|a new)|PC ask|through to that|supply|command loop|open a new session"
-    r"|another kind of request|message through|ask for a rule|program tries"
+    r"|asks for (it|a new)|PC ask|through to that|supply|command loop|have it set"
+    r"|another (kind of request|program)|ask UDP|second PC|message through|ask for a rule"
+    r"|program tries|one by one"
 )
 """Beside those, where the caution itself shows that the step was thought of."""
 
@@ -272,6 +274,9 @@ def a_rule(**said: object) -> SimpleNamespace:
         "Take one of the two off the network.",
         "Cable the PC directly to the controller.",
         "Start the program on the PC first, and let the controller call afterwards.",
+        "Stop the PC's program, and start it once more.",
+        "Give the program a longer waiting time.",
+        "Have the program open a new session.",
         "Run the program outside the virtual machine.",
         "Record again, and start 5 s before you connect.",
         "Record on all adapters while somebody presses Connect once.",
