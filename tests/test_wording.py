@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import pytest
 
 import rules
-from analyzer.cautions import Caution, notice
+from analyzer.cautions import RESTART, Caution, notice
 from analyzer.findings import Rule, Step
 from analyzer.reports.explain import explanation
 from analyzer.reports.to_text import to_text
@@ -59,7 +59,7 @@ STEP_WITH_RISK = re.compile(
     r"|plug|is plugged|plugging|(try|replac\w*|swap\w*|use) (an?other|the) cable|cable .*\bpulled"
     r"|pull\w* .*\bcable|(rout\w*|lay\w*) .*\bcable|cable (laid|routed)"
     r"|another (free )?switch port|switch between the PC and"
-    r"|set .*controller's clock|delete .*\bentry"
+    r"|set .*(controller's clock|clock of the)|delete .*\bentry"
     r"|smaller packet size|as an edge port|put .*\bVLAN|(choose the|set) speed"
     r"|(off|without) the network|cabled? (\w+ )*directly"
     r")\b|(^|\b(then|and) )(set|give) .*\baddress\b",
@@ -81,7 +81,7 @@ RISK_TOO = re.compile(
 """Beside those, where the caution itself shows that the step was thought of."""
 
 TERMS = re.compile(
-    r"(ACK|ARP|BOOTP|CPU|Connect|DHCP|Ethernet|FIN|Hz|I/O|ICMP|ID|IEEE|IP|IPv4|IPv6|LAN|LLDP|[MG]bit/s|MTU"
+    r"(ACK|ARP|BOOTP|CPU|Connect|DHCP|Ethernet|FIN|Hz|I/O|ICMP|ICMPv6|ID|IEEE|IP|IPv4|IPv6|LAN|LLDP|[MG]bit/s|MTU"
     r"|PCs?|RFC|RST|SYN|TCP|TLS|TTL|UDP|USB|UTC|TSAP|VLAN|VPN|Wi-Fi|SIZE|Windows|Linux|macOS)(-[a-z]+)*"
 )
 """The words that may have a capital inside a sentence. Any other one is likely somebody's name."""
@@ -205,6 +205,12 @@ def test_a_caution_stands_at_a_risky_step_only(rule: SimpleNamespace) -> None:
     told = [filled(step.text) for step in steps if step.caution]
     risks = (STEP_WITH_RISK, RISK_TOO)
     assert [text for text in told if not any(risk.search(text) for risk in risks)] == []
+
+
+@pytest.mark.parametrize("rule", rules.ALL, ids=lambda rule: rule.slug)
+def test_a_restart_comes_last(rule: Rule) -> None:
+    """Cheapest and safest first: nothing stops more than a restart of the controller."""
+    assert RESTART not in [step.caution for step in rule.what_to_do[:-1]]
 
 
 def test_there_are_rules_to_read() -> None:

@@ -179,11 +179,11 @@ RULE = Rule(
             "{at_controller:if Look in the controller's settings whether the service or stream is "
             "switched on.}"
         ),
+        Step("{silent:if Look in the recording whether answers come to another port of the PC.}"),
         Step(
             "{pc_listens:if Have the PC's firewall let the datagrams through to that program.}",
             cautions.FIREWALL,
         ),
-        Step("{silent:if Look in the recording whether answers come to another port of the PC.}"),
     ),
     evidence={
         "sent": "a datagram for UDP port {port} of {receiver}{again}",
