@@ -1,6 +1,6 @@
 """Files that are there as a whole or not at all: written beside, and moved into place."""
 
-import secrets
+import os
 import stat
 from contextlib import suppress
 from pathlib import Path
@@ -10,7 +10,7 @@ def write_whole(path: Path, octets: bytes) -> None:
     """Write a file. What was there stays as it was until then, and lends its rights. Raises
     OSError, and ValueError where the path is none.
     """
-    unfinished = path.with_name(f"unfinished-{secrets.token_hex(8)}")
+    unfinished = path.with_name(f"unfinished-{os.urandom(8).hex()}")
     try:
         with unfinished.open("xb") as out:
             out.write(octets)
