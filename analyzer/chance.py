@@ -31,6 +31,14 @@ def _ways(total: int, chosen: int) -> float:
     return lgamma(total + 1) - lgamma(chosen + 1) - lgamma(total - chosen + 1)
 
 
+def by_parts(hits: int, of: int, part: float) -> float:
+    """How likely so many of all, or more, fall into a part of the time by chance (the upper tail of
+    the binomial distribution).
+    """
+    ways = (comb(of, one) * part**one * (1 - part) ** (of - one) for one in range(hits, of + 1))
+    return min(1.0, sum(ways))
+
+
 def holm(chances: Sequence[float]) -> list[float]:
     """The same chances, corrected for how many things were looked at (S. Holm, 1979): none of them
     is below a bound by chance more often than the bound says.

@@ -9,8 +9,9 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from math import ceil
 
-from analyzer.chance import agreement, around, by_chance, fisher, holm, in_a_circle
+from analyzer.chance import agreement, around, by_chance, by_parts, fisher, holm, in_a_circle
 from analyzer.facts import Request, Spread
 from analyzer.incidents import Incident, Incidents
 from analyzer.linkup import START_TAKES, LinkUp
@@ -36,6 +37,9 @@ source)."""
 SCHEDULED = 60.0
 """Seconds of the shortest interval that is a schedule, and no pace of the programs themselves
 (common practice, no source)."""
+RESOLVED, RESOLVED_DIGITS = 0.001, 3
+"""Seconds that a recorder's clock tells apart, at least, and their digits (common practice, no
+source)."""
 NEAR, FAR = 1.0, 10.0
 """Seconds before an incident in which something that happens may be its reason (common practice, no
 source)."""
@@ -45,6 +49,8 @@ class Factor(StrEnum):
     """What was looked at."""
 
     REQUEST = "request"
+    AT_REQUEST = "at request"
+    UNKNOWN = "unknown session"
     PAUSE = "pause"
     REST = "rest"
     AGE = "age"
@@ -91,23 +97,25 @@ class Pattern:
 @dataclass(frozen=True, slots=True)
 class Common:
     """What was looked at, over how many incidents, and what they have in common: the least likely
-    to be chance first.
+    to be chance first. doubtful: what is so in most right at a request, and may be chance.
     """
 
     of: int
     looked: Sequence[Factor]
     patterns: Sequence[Pattern]
+    doubtful: Sequence[Pattern] = ()
 
 
 @dataclass(slots=True)
 class Observed:
     """What is known of incidents and of other times. Each list has an entry an incident.
 
-    moments: seconds; rests, ages, requests, kinds: see Incident; all_kinds: requests by kind, all
-    of them; pauses: all that a request followed; lived, carried: seconds and requests of the
-    sessions that ended otherwise; events: seconds of what may be a reason; up: seconds for which
-    it worked; clock: seconds since midnight, UTC, at the beginning, None where not known; listened:
-    seconds in all.
+    moments: seconds; rests, ages, requests, kinds: see Incident; answered: seconds from the request
+    that the end answers at once to that end; bare: see Incident; all_kinds: requests by kind, all
+    of them; asked: requests in all; pauses: all that a request followed; lived, carried: seconds
+    and requests of the sessions that ended otherwise; open: seconds for which sessions were open,
+    added up; events: seconds of what may be a reason; up: seconds for which it worked; clock:
+    seconds since midnight, UTC, at the beginning, None where not known; listened: seconds in all.
     """
 
     moments: Sequence[float]
@@ -115,10 +123,14 @@ class Observed:
     ages: Sequence[float | None] = ()
     requests: Sequence[int | None] = ()
     kinds: Sequence[Request | None] = ()
+    answered: Sequence[float | None] = ()
+    bare: Sequence[bool] = ()
+    asked: int = 0
     all_kinds: Mapping[Request, int] = field(default_factory=dict)
     pauses: Spread = field(default_factory=Spread)
     lived: Sequence[float] = ()
     carried: Sequence[int] = ()
+    open: float = 0.0
     events: Mapping[Factor, Sequence[float]] = field(default_factory=dict)
     up: float = 0.0
     clock: float | None = None
@@ -134,13 +146,12 @@ def compare(seen: Observed) -> Common:
     """The same of what was observed."""
     tried = [one for look in LOOKS for one in look(seen)]
     chances = holm([one.chance for one in tried])
-    told = [
-        replace(one, chance=chance)
-        for one, chance in zip(tried, chances, strict=True)
-        if chance <= UNLIKELY and one.is_strong
-    ]
+    corrected = [replace(one, chance=chance) for one, chance in zip(tried, chances, strict=True)]
+    strong = [one for one in corrected if one.is_strong]
+    told = _without_implied([one for one in strong if one.chance <= UNLIKELY])
+    doubtful = [] if told else [one for one in strong if one.factor in AT_REQUESTS]
     looked = list(dict.fromkeys(one.factor for one in tried))
-    return Common(len(seen.moments), looked, _without_implied(told))
+    return Common(len(seen.moments), looked, told, doubtful[:1])
 
 
 # --- what is looked at ----------------------------------------------------------------------------
@@ -171,6 +182,23 @@ def _only(kind: Request, part: Sequence[int]) -> Request:
     return Request(*(value if at in part else -1 for at, value in enumerate(kind)))
 
 
+def _at_requests(seen: Observed) -> Iterator[Pattern]:
+    """Right behind a request: all of them, and most. What ends without regard to requests ends so
+    as often as requests fill the time.
+    """
+    for factor, bare in ((Factor.AT_REQUEST, False), (Factor.UNKNOWN, True)):
+        both = zip(seen.answered, seen.bare, strict=True)
+        known = sorted(one for one, is_bare in both if one is not None and is_bare is bare)
+        for hits in {len(known), ceil(len(known) * MOST_OF_THEM)} - {0}:
+            within, of = known[hits - 1], len(seen.moments)
+            filled = min(1.0, seen.asked * max(within, RESOLVED) / max(seen.open, RESOLVED))
+            chance = by_parts(hits, of, filled)
+            yield Pattern(
+                factor, hits, of, 0, seen.asked - hits, chance,
+                least=known[0], most=max(within, RESOLVED),
+            )  # fmt: skip
+
+
 def _rests(seen: Observed) -> Iterator[Pattern]:
     """The same time without data: a limit, where the PC seldom pauses for as long otherwise."""
     found = agreement([one for one in seen.rests if one is not None], ALIKE)
@@ -178,7 +206,7 @@ def _rests(seen: Observed) -> Iterator[Pattern]:
         return
     longer = seen.pauses.at_least(found.least)
     table = _fisher(seen, Factor.REST, found.times, longer, seen.pauses.count)
-    chance = max(table.chance, by_chance(found, len(seen.moments)))
+    chance = by_chance(found, len(seen.moments)) if table.chance <= UNLIKELY else table.chance
     yield replace(table, chance=chance, least=found.least, most=found.most)
 
 
@@ -285,11 +313,17 @@ def _fisher(seen: Observed, factor: Factor, hits: int, other_hits: int, others: 
 
 
 LOOKS: Sequence[Callable[[Observed], Iterator[Pattern]]] = (
-    _requests, _rests, _pauses, _ages, _numbers, _intervals, _times_of_day, _events,
+    _requests, _at_requests, _rests, _pauses, _ages, _numbers, _intervals, _times_of_day, _events,
 )  # fmt: skip
 """Everything that is looked at."""
 LIMITS = (Factor.REST, Factor.AGE, Factor.REQUESTS, Factor.INTERVAL)
-"""Of these the one whose values agree best explains the others."""
+"""Of these the one whose values agree best explains the others: time with a constant time added
+agrees no better.
+"""
+AT_REQUESTS = (Factor.AT_REQUEST, Factor.UNKNOWN)
+"""What follows from other patterns, as these show at the next request."""
+BY_TIME = (Factor.AGE, Factor.REQUESTS, Factor.INTERVAL, Factor.TIME_OF_DAY)
+"""Patterns that it does not follow from: what goes by a clock waits for no request."""
 
 
 def _without_implied(told: Sequence[Pattern]) -> list[Pattern]:
@@ -297,11 +331,16 @@ def _without_implied(told: Sequence[Pattern]) -> list[Pattern]:
     best: dict[Factor, Pattern] = {}
     for one in sorted(told, key=_doubt):
         best.setdefault(one.factor, one)
-    limit = min((best[one] for one in LIMITS if one in best), key=_width, default=None)
+    limits = [best[one] for one in LIMITS if one in best]
+    longest = max((one.most for one in limits if one.factor is not Factor.REQUESTS), default=1.0)
+    limit = min(limits, key=lambda one: _width(one, longest), default=None)
     daily = Factor.TIME_OF_DAY in best
     implied = {one for one in LIMITS if limit is None or one is not limit.factor}
     implied |= {Factor.PAUSE} if Factor.REST in best else set()
     implied |= {Factor.INTERVAL} if daily else set()
+    left = [one for one in best if one not in implied]
+    if any(one not in (*AT_REQUESTS, *BY_TIME) for one in left):
+        implied |= set(AT_REQUESTS)
     return [one for factor, one in best.items() if factor not in implied]
 
 
@@ -310,8 +349,11 @@ def _doubt(one: Pattern) -> tuple[float, int]:
     return one.chance, 0 if one.kind is None else one.kind.count(-1)
 
 
-def _width(one: Pattern) -> float:
-    return (one.most + (one.factor is Factor.REQUESTS)) / one.least
+def _width(one: Pattern, longest: float) -> float:
+    """Seconds between its values; requests are taken to fill the longest time."""
+    if one.factor is Factor.REQUESTS:
+        return (one.most + 1 - one.least) / one.least * longest
+    return round(one.most - one.least, RESOLVED_DIGITS)
 
 
 # --- what is observed -----------------------------------------------------------------------------
@@ -320,7 +362,8 @@ def _width(one: Pattern) -> float:
 def observe(linkup: LinkUp, kept: Sequence[Incident]) -> Observed:
     """What is known of the incidents of a link-up, and of other times."""
     facts, broken = linkup.facts, {id(one.call) for one in kept}
-    well = [one.session for one in linkup.on_port.opened if id(one) not in broken]
+    opened = linkup.on_port.opened
+    well = [one.session for one in opened if id(one) not in broken]
     all_kinds = Counter[Request]()
     for session in linkup.sessions:
         all_kinds.update(session.dialogue.kinds)
@@ -332,6 +375,9 @@ def observe(linkup: LinkUp, kept: Sequence[Incident]) -> Observed:
         ages=[one.age for one in kept],
         requests=[one.requests for one in kept],
         kinds=[one.kind for one in kept],
+        answered=[one.call.idle if one.at_request else None for one in kept],
+        bare=[one.bare for one in kept],
+        asked=sum(one.session.requests for one in opened),
         all_kinds=all_kinds,
         pauses=_without(
             Spread.joined(one.pauses for one in linkup.sessions),
@@ -339,6 +385,7 @@ def observe(linkup: LinkUp, kept: Sequence[Incident]) -> Observed:
         ),
         lived=[one.last.seconds - one.completed.seconds for one in well if one.completed],
         carried=[one.requests for one in well],
+        open=sum(one.last.seconds - one.first.seconds for one in opened),
         events={factor: sorted(found) for factor, found in _reasons(linkup).items()},
         up=max(0.0, facts.coverage.listened - out),
         clock=None if began is None else began.timestamp() % DAY,

@@ -46,10 +46,13 @@ class Need(StrEnum):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Step:
-    """Something to do, and what to be careful of when doing it."""
+    """Something to do, and what to be careful of when doing it. about: the name of the only cause
+    that it looks into; where that is ruled out, it is not told.
+    """
 
     text: str
     caution: Caution | None = None
+    about: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,10 +90,10 @@ class Rule:
     means: what follows from what was recorded; likely_causes: by name, most likely first;
     what_to_do: in order, cheapest and safest first; also_fits: what would look the same, by name;
     looks_alike: innocent traffic that the rule stays quiet about; patterns: by what several breaks
-    have in common, the name of the cause that it speaks for: it speaks against the other causes
-    named there; confirm: the test that decides; confirm_caution: what to be careful of in it;
-    evidence: a sentence a frame, by the keys of Sighting.frames; explains: slugs of rules whose
-    findings about the same link-up are only consequences of this one; sources: standards and
+    have in common, the names of the causes that it fits, most likely first: it speaks against the
+    other causes named there; confirm: the test that decides; confirm_caution: what to be careful
+    of in it; evidence: a sentence a frame, by the keys of Sighting.frames; explains: slugs of rules
+    whose findings about the same link-up are only consequences of this one; sources: standards and
     sections.
     """
 
@@ -108,7 +111,7 @@ class Rule:
     cautions: tuple[Caution, ...] = ()
     also_fits: Mapping[str, str] = field(default_factory=dict)
     looks_alike: tuple[str, ...] = ()
-    patterns: Mapping[Factor, str] = field(default_factory=dict)
+    patterns: Mapping[Factor, Sequence[str]] = field(default_factory=dict)
     confirm: str = ""
     confirm_caution: Caution | None = None
     explains: tuple[str, ...] = ()

@@ -99,6 +99,11 @@ class Incident:
         return self.call.ended_on_request and self.call.idle < AT_ONCE
 
     @property
+    def bare(self) -> bool:
+        """Whether it is a reset that confirms nothing, as of one that knows no such session."""
+        return self.call.end is not None and self.call.end.bare
+
+    @property
     def kind(self) -> Request | None:
         """The last request of the session, where it is the end of this session that shows it."""
         return self.call.session.dialogue.last_kind if self.call.answers else None

@@ -5,6 +5,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
+from itertools import chain
 
 from analyzer.common import Common, Factor, Pattern
 from analyzer.findings import Certainty, Evidence, Finding, Rule, Sighting, Step, Texts
@@ -51,9 +52,12 @@ def _with_pattern(
     )
     if not patterns:
         in_vain = shared is not None and rule.patterns and not shared.patterns
-        return sighting, [say(rule.confirm, {}), IN_VAIN] if in_vain else ()
-    causes = [rule.patterns[one.factor] for one in patterns]
-    against = {*sighting.ruled_out, *rule.patterns.values()}.difference(causes)
+        if shared is None or not in_vain:
+            return sighting, ()
+        found = in_common(shared) if shared.doubtful else [IN_VAIN]
+        return sighting, [say(rule.confirm, {}), *found]
+    causes = [cause for one in patterns for cause in rule.patterns[one.factor]]
+    against = {*sighting.ruled_out, *chain(*rule.patterns.values())}.difference(causes)
     told = replace(sighting, likeliest=causes[0], ruled_out=against)
     return told, [DONE, *map(in_words, patterns)]
 
@@ -73,7 +77,8 @@ def _texts(
     confirm = Step(say(rule.confirm, values), rule.confirm_caution)
     if done:
         confirm = Step(" ".join(done))
-    filled = (Step(say(one.text, values), one.caution) for one in rule.what_to_do)
+    wanted = (one for one in rule.what_to_do if one.about not in sighting.ruled_out)
+    filled = (Step(say(one.text, values), one.caution) for one in wanted)
     steps = [one for one in filled if one.text]
     cautions = list(rule.cautions)
     cautions += [one.caution for one in (*steps, confirm) if one.caution]
@@ -204,6 +209,10 @@ HAPPENED = {
 IN_COMMON = {
     Factor.REQUEST: "The last request before {hits} of {of:count break} was {what}; so {were} "
     "{other_hits} of {others:count other request}.",
+    Factor.AT_REQUEST: "{hits} of {of:count break} came within {most:seconds} of a request; after "
+    "{others:count other request} none came so soon.",
+    Factor.UNKNOWN: "{hits} of {of:count break} came within {most:seconds} of a request, by a "
+    "reset that confirms nothing, as of one that knows no such session.",
     Factor.REST: "{hits} of {of:count break} came after the same time without data, {span}; "
     "{other_hits} of {others:count other pause} lasted as long.",
     Factor.PAUSE: "Before {hits} of {of:count break} the PC had paused for {least:seconds} or "
@@ -226,6 +235,8 @@ IN_COMMON = {
 }
 LOOKED_AT = {
     Factor.REQUEST: "the last request",
+    Factor.AT_REQUEST: "the time since a request",
+    Factor.UNKNOWN: "resets that confirm nothing",
     Factor.REST: "the time without data",
     Factor.PAUSE: "long pauses of the PC",
     Factor.AGE: "the time since the session opened",
@@ -240,6 +251,7 @@ LOOKED_AT = {
     Factor.RESTART: "fresh starts of the controller",
 }
 NOTHING = "Nothing was found that the {of:count break} have in common."
+DOUBTFUL = "The PC asks so often, or there are so few, that this may be chance."
 LOOKED, ALSO = "Looked at: {looked:list}.", "And at: {looked:list}."
 MOST_LOOKED = 5
 """Things in one of these sentences."""
@@ -249,6 +261,8 @@ def in_common(shared: Common) -> list[str]:
     """What incidents have in common, or what was looked at in vain."""
     if shared.patterns:
         return [in_words(one) for one in shared.patterns]
+    if shared.doubtful:
+        return [*map(in_words, shared.doubtful), DOUBTFUL]
     looked = [LOOKED_AT[one] for one in shared.looked]
     parts = [looked[at : at + MOST_LOOKED] for at in range(0, len(looked), MOST_LOOKED)]
     return [
@@ -260,7 +274,12 @@ def in_common(shared: Common) -> list[str]:
 def in_words(pattern: Pattern) -> str:
     """One thing that incidents have in common, with its figures."""
     values = {name: getattr(pattern, name) for name in ("hits", "of", "other_hits", "others")}
-    values |= {"least": pattern.least, "within": pattern.within, "span": _span(pattern)}
+    values |= {
+        "least": pattern.least,
+        "most": pattern.most,
+        "within": pattern.within,
+        "span": _span(pattern),
+    }
     values |= {"what": _what(pattern), "were": "was" if pattern.other_hits == 1 else "were"}
     return say(IN_COMMON[pattern.factor], values)
 

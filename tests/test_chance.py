@@ -7,9 +7,18 @@ from math import comb
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import fisher_exact
+from scipy.stats import binom, fisher_exact
 
-from analyzer.chance import Agreement, agreement, around, by_chance, fisher, holm, in_a_circle
+from analyzer.chance import (
+    Agreement,
+    agreement,
+    around,
+    by_chance,
+    by_parts,
+    fisher,
+    holm,
+    in_a_circle,
+)
 
 CELL = st.integers(0, 40)
 
@@ -19,6 +28,13 @@ def test_fisher_is_that_of_scipy(hits: int, misses: int, other: int, rest: int) 
     table = [[hits, misses], [other, rest]]
     expected = fisher_exact(table, alternative="greater").pvalue
     assert fisher(hits, misses, other, rest) == pytest.approx(expected, rel=1e-8, abs=1e-300)
+
+
+@given(st.integers(0, 1000), st.integers(0, 1000), st.floats(0, 1))
+def test_parts_are_those_of_scipy(one: int, other: int, part: float) -> None:
+    hits, of = sorted((one, other))
+    expected = binom.sf(hits - 1, of, part)
+    assert by_parts(hits, of, part) == pytest.approx(expected, rel=1e-6, abs=1e-200)
 
 
 def test_fisher_is_the_exact_fraction() -> None:

@@ -90,6 +90,20 @@ def test_without_its_list_of_names_there_is_no_copy(tmp_path: Path) -> None:
     assert there.read_text() == "mine"
 
 
+@pytest.mark.parametrize("problem", [OSError(28, "No space left on device"), KeyboardInterrupt()])
+def test_a_list_that_breaks_off_leaves_neither_itself_nor_a_copy(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, problem: BaseException
+) -> None:
+    def stopped(*arguments: object) -> Path:
+        raise problem
+
+    monkeypatch.setattr(Path, "replace", stopped)
+    result = run("trim", RECORDING, "-o", tmp_path / "copy.pcapng", "--rename")
+    assert result.exit_code != 0
+    assert "Traceback" not in result.output
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_new_names_are_none_of_the_recording_or_the_sheet(tmp_path: Path) -> None:
     sheet = tmp_path / "site.toml"
     sheet.write_text(

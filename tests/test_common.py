@@ -21,7 +21,15 @@ EVENTS = (
     Factor.BURST,
     Factor.RESTART,
 )
-PLANTED = (Factor.REQUEST, Factor.REST, Factor.AGE, Factor.REQUESTS, Factor.INTERVAL, *EVENTS)
+PLANTED = (
+    Factor.REQUEST,
+    Factor.AT_REQUEST,
+    Factor.REST,
+    Factor.AGE,
+    Factor.REQUESTS,
+    Factor.INTERVAL,
+    *EVENTS,
+)
 WRITE = Request(27, 16, 1)
 
 
@@ -45,6 +53,10 @@ def at_random(draw: random.Random) -> Observed:
         ages=[gap - 4 for gap in gaps],
         requests=[int((gap - 4) / every) + 1 for gap in gaps],
         kinds=draw.choices(names, weights, k=number),
+        answered=[one if (one := draw.uniform(0, every)) < 0.1 else None for _ in moments],
+        bare=[False for _ in moments],
+        asked=int(up / every),
+        open=up,
         all_kinds=kinds,
         pauses=pauses,
         lived=[draw.expovariate(1 / mean) for _ in range(number)],
@@ -75,6 +87,9 @@ def planted(draw: random.Random, factor: Factor) -> Observed:
             return replace(
                 seen, kinds=[WRITE if so else k for k, so in zip(seen.kinds, hit, strict=True)]
             )
+        case Factor.AT_REQUEST:
+            at_once = [draw.uniform(0.001, 0.01) for _ in seen.moments]
+            return replace(seen, answered=some(at_once, seen.answered))
         case Factor.REST:
             return replace(seen, rests=some([60 * (1 + n) for n in near], seen.rests))
         case Factor.AGE:
@@ -137,7 +152,7 @@ def told(plant: Plant) -> Common | None:
     return common(diagnosis.outcomes[0].linkup, found)
 
 
-def breaks(number: int, unit_number: int | None, seed: int = 3) -> Plant:
+def breaks(number: int, unit_number: int | None, seed: int = 3, bare: bool = False) -> Plant:
     """Sessions of some polls that the controller resets, after a request for one unit, or not."""
     draw = random.Random(seed)
     plant, pc, unit = acquainted()
@@ -147,7 +162,7 @@ def breaks(number: int, unit_number: int | None, seed: int = 3) -> Plant:
             other = 7 if draw.random() < 0.02 else 1
             session.exchange(modbus_read(one, other), modbus_answer(one, other), after=1.0)
         session.send(modbus_read(99, unit_number or 1), after=1.0)
-        session.rst(unit, after=0.02)
+        session.rst(unit, bare, after=0.02)
         plant.wait(draw.uniform(1, 4))
     plant.tcp(pc, unit).open().poll(9)
     return plant
@@ -163,11 +178,60 @@ def test_found_the_request_behind_eleven_resets() -> None:
     assert pattern.others > 300
 
 
-def test_quiet_where_the_resets_come_behind_any_request() -> None:
+def test_found_that_each_reset_comes_right_behind_a_request() -> None:
     found = told(breaks(11, None))
     assert found is not None
-    assert found.patterns == []
+    (pattern,) = found.patterns
+    assert (pattern.factor, pattern.hits, pattern.of) == (Factor.AT_REQUEST, 11, 11)
+    assert pattern.most == pytest.approx(0.02, abs=0.001)
+    assert pattern.others > 300
     assert Factor.REQUEST in found.looked
+
+
+def test_found_that_the_resets_know_no_such_session() -> None:
+    found = told(breaks(11, None, bare=True))
+    assert found is not None
+    assert named(found) == [Factor.UNKNOWN]
+
+
+def at_any_time(number: int, seed: int, every: float = 1.0) -> Plant:
+    """Sessions of some polls that the controller resets anywhere between two requests."""
+    draw = random.Random(seed)
+    plant, pc, unit = acquainted()
+    for _ in range(number):
+        session = plant.tcp(pc, unit).open()
+        session.poll(draw.randint(15, 60), every=every)
+        session.rst(unit, after=draw.uniform(0.1, 0.9) * every)
+        plant.wait(draw.uniform(2, 5))
+    plant.tcp(pc, unit).open().poll(9)
+    return plant
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_quiet_where_the_resets_come_at_any_time(seed: int) -> None:
+    found = told(at_any_time(11, seed))
+    assert found is not None
+    assert (found.patterns, found.doubtful) == ([], [])
+    assert Factor.AT_REQUEST not in found.looked
+
+
+def test_doubtful_where_the_pc_asks_all_the_time() -> None:
+    draw = random.Random(3)
+    plant, pc, unit = acquainted()
+    for _ in range(3):
+        session = plant.tcp(pc, unit).open()
+        for one in range(draw.randint(40, 80)):
+            session.exchange(modbus_read(one), modbus_answer(one), think=0.08, after=0.01)
+        session.send(modbus_read(99), after=0.01)
+        session.rst(unit, after=draw.uniform(0.02, 0.09))
+        plant.wait(draw.uniform(2, 5))
+    plant.tcp(pc, unit).open().poll(9)
+    found = told(plant)
+    assert found is not None
+    assert found.patterns == []
+    (pattern,) = found.doubtful
+    assert pattern.factor is Factor.AT_REQUEST
+    assert pattern.chance > 0.01
 
 
 def test_quiet_with_two_incidents() -> None:

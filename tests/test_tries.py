@@ -55,6 +55,24 @@ def unheard(session: Session) -> None:
         session.syn_ack(seq=session.server_seq, after=1.0)
 
 
+def reset_by_another(session: Session) -> None:
+    """A filter on the client resets each acceptance, and the client calls on."""
+    session.syn()
+    for pause in (1.0, 2.0):
+        session.syn_ack(seq=session.server_seq)
+        session.rst(bare=True)
+        session.again(after=pause)
+    session.syn_ack(seq=session.server_seq)
+
+
+def turned_down_twice(session: Session) -> None:
+    """The client gave up, and resets the acceptance each time that it comes."""
+    session.syn(repeats=(1.0,))
+    for _ in range(2):
+        session.syn_ack(seq=session.server_seq, after=3.0)
+        session.rst(bare=True)
+
+
 def accepted_last(session: Session) -> None:
     session.syn()
     session.syn_ack()
@@ -133,7 +151,9 @@ ENDS = [
     (held_over, How.HELD_OVER, 0),
     (turned_down, How.TURNED_DOWN, 0),
     (taken_late, How.OPEN, 0),
+    (turned_down_twice, How.TURNED_DOWN, 0),
     (unheard, How.UNHEARD, 0),
+    (reset_by_another, How.UNHEARD, 0),
     (accepted_last, How.NOT_SEEN, 0),
     (turned_away, How.TURNED_AWAY, 0),
     (greeted, How.CLOSED, 0),

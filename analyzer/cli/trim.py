@@ -109,7 +109,7 @@ def _write_names(names: dict[str, str], output: str) -> None:
     """Write the list of names beside a copy. Without it there is none."""
     try:
         write_names(names, Path(output + ENDING))
-    except BadOption:
+    except BaseException:
         Path(output).unlink()
         raise
 

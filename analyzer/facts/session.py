@@ -128,7 +128,9 @@ class End(NamedTuple):
 
     since_data: seconds since the last new data either way, 0.0 where it carries some itself, None
     before any; after: who sent that data; lacking: its numbers show octets or a FIN, of either end,
-    that are not in the recording before it; ttl and hardware: of this very frame.
+    that are not in the recording before it; bare: a reset that confirms nothing, as it answers a
+    segment of a session that is not known (RFC 9293 3.10.7.1); ttl and hardware: of this very
+    frame.
     """
 
     moment: Moment
@@ -137,6 +139,7 @@ class End(NamedTuple):
     since_data: float | None
     after: int
     lacking: bool
+    bare: bool
     ttl: int
     hardware: Hardware | None
 

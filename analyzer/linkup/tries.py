@@ -45,8 +45,8 @@ class How(StrEnum):
     IGNORED = "ignored"
     REFUSED = "refused"
     HELD_OVER = "held over"
-    TURNED_DOWN = "turned down"
     UNHEARD = "unheard"
+    TURNED_DOWN = "turned down"
     NOT_SEEN = "not seen"
     TURNED_AWAY = "turned away"
     DROPPED = "dropped"
@@ -360,7 +360,7 @@ class Call(Try):
     @property
     def cleared(self) -> list[Moment]:
         """The client's resets."""
-        return [end.moment for end in self.session.ends if end.reset and end.side == CLIENT]
+        return resets_of_client(self.session)
 
     def is_unknown_to(self, side: int) -> bool:
         """Whether an end knows nothing of a session from before the recording, which the other one
@@ -408,19 +408,20 @@ def _held_over(one: Session) -> bool:
     return one.held_over is not None and not one.is_open
 
 
+def _unheard(one: Session) -> bool:
+    """The server accepted, and accepted again, and the client only called (RFC 9293 3.10.7.3: it
+    has to confirm an acceptance). A server that confirms more than the call got more. Resets in
+    between are not the caller's: once it has reset a call, it is closed, and calls no more.
+    """
+    server, resets = one.from_server, resets_of_client(one)
+    again = accepted_times(one) > 1 and not (server.octets or server.acknowledges)
+    only_called = one.from_client.frames - len(resets) == one.syns.count > 0
+    return again and only_called and (not resets or one.syns.last > resets[0])
+
+
 def _turned_down(one: Session) -> bool:
     """The acceptance came, and the client, which had given up, reset it (RFC 9293 3.10.7.3)."""
     return one.turned_down is not None and not one.is_open
-
-
-def _unheard(one: Session) -> bool:
-    """The server accepted, and accepted again, and the client only called (RFC 9293 3.10.7.3: it
-    has to confirm an acceptance). A server that confirms more than the call got more.
-    """
-    server = one.from_server
-    again = accepted_times(one) > 1 and not (server.octets or server.acknowledges)
-    never = one.from_client.frames == one.syns.count > 0
-    return again and never
 
 
 def _not_seen(one: Session) -> bool:
@@ -462,8 +463,8 @@ ENDINGS: Sequence[tuple[How, Callable[[Session], bool]]] = (
     (How.REFUSED, _refused),
     (How.IGNORED, _ignored),
     (How.HELD_OVER, _held_over),
-    (How.TURNED_DOWN, _turned_down),
     (How.UNHEARD, _unheard),
+    (How.TURNED_DOWN, _turned_down),
     (How.NOT_SEEN, _not_seen),
     (How.TURNED_AWAY, _turned_away),
     (How.DROPPED, _dropped),
@@ -485,6 +486,11 @@ def lacks_client(session: Session) -> bool:
     none before the client has confirmed its acceptance (RFC 9293 3.10.7.4).
     """
     return session.from_server.octets > 0 and not session.from_client.frames
+
+
+def resets_of_client(session: Session) -> list[Moment]:
+    """The client's resets."""
+    return [end.moment for end in session.ends if end.reset and end.side == CLIENT]
 
 
 def accepted_times(session: Session) -> int:

@@ -3,6 +3,7 @@
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
@@ -14,7 +15,7 @@ from concurrent.futures import (
     ProcessPoolExecutor,
     wait,
 )
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, contextmanager
 from functools import partial
 from typing import TypeVar
 
@@ -35,7 +36,8 @@ class Workers:
 
     executor: one of the kind of concurrent.futures, whose workers see the same files under the same
     paths; without it, a process for each core. To be used in a with statement, within which Ctrl-C
-    is heeded between two answers only: inside `wait` it would leave locks behind that nobody opens.
+    is heeded between two answers only: inside `wait` it would leave locks behind that nobody opens,
+    and processes that are started or ended by halves would stay.
     """
 
     def __init__(self, executor: Executor | None = None) -> None:
@@ -96,16 +98,11 @@ class Workers:
         if self.own is None:
             context = multiprocessing.get_context("spawn")
             self.own = ProcessPoolExecutor(processes, context, initializer=_take_notice)
-            with _at_ctrl_c(signal.SIG_IGN), suppress(BrokenExecutor):
-                for _ in range(processes):
-                    self.own.submit(int)
         return self.own
 
     def _end(self) -> None:
-        """A second Ctrl-C is left out meanwhile: processes that are ended by halves would stay."""
         if self.own is not None:
-            with _at_ctrl_c(signal.SIG_IGN):
-                self.own.shutdown(cancel_futures=True)
+            self.own.shutdown(cancel_futures=True)
             self.own = None
 
     def _handed_out(
@@ -125,7 +122,9 @@ class Workers:
             while waiting and len(running) < ahead and not broken:
                 sent = waiting.popleft()
                 try:
-                    running[executor.submit(work, sent, order)] = sent
+                    with _held_back():
+                        future = executor.submit(work, sent, order)
+                    running[future] = sent
                 except BrokenExecutor as problem:
                     broken = True
                     yield sent, problem
@@ -146,10 +145,7 @@ def _answer(future: Future[T]) -> T | Exception:
 
 
 @contextmanager
-def _at_ctrl_c(does: Callable[..., None] | signal.Handlers) -> Iterator[None]:
-    """Processes started while it is ignored ignore it until `_take_notice` (POSIX: ignored signals
-    are inherited, IEEE Std 1003.1, exec). Pressed in that moment, it is missed: press it again.
-    """
+def _at_ctrl_c(does: Callable[..., None]) -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
         yield
         return
@@ -160,6 +156,21 @@ def _at_ctrl_c(does: Callable[..., None] | signal.Handlers) -> Iterator[None]:
         signal.signal(signal.SIGINT, before)
 
 
+@contextmanager
+def _held_back() -> Iterator[None]:
+    """Ctrl-C waits, here until the end of this, and in processes that are started meanwhile until
+    they take notice: what is blocked is inherited (POSIX: IEEE Std 1003.1, exec).
+    """
+    if sys.platform == "win32":
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 # --- in the processes ---------------------------------------------------------------------------
 
 _STOPPED, _WORKING = threading.Event(), threading.Event()
@@ -167,6 +178,8 @@ _STOPPED, _WORKING = threading.Event(), threading.Event()
 
 def _take_notice() -> None:
     signal.signal(signal.SIGINT, _notice)
+    if sys.platform != "win32":
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
 

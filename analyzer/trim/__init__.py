@@ -25,7 +25,7 @@ from analyzer.inputs.records import Recording
 from analyzer.linkup import Told
 from analyzer.trim.choosing import Chooser, everything, needed
 from analyzer.trim.heads import Spoken, heads, spoken
-from analyzer.trim.renaming import Renaming
+from analyzer.trim.renaming import Met, Renaming
 from analyzer.trim.rewriting import Rewriter
 from analyzer.trim.writer import Writer
 
@@ -78,17 +78,15 @@ def trim(again: Again, rules: Sequence[Rule], told: Told, order: Order, out: Pat
     """
     with again() as recording:
         original = diagnose(recording, rules, told)
-    renaming = None if order.key is None else _renaming(original, told, order)
-    names = _Names(renaming)
-    told = names.told(told)
     for chooser in dict.fromkeys((needed(original), everything)):
-        rewriter = Rewriter(renaming, order.keep_payload)
+        names = _names(again, original, told, order, chooser)
+        rewriter, new_told = Rewriter(names.renaming, order.keep_payload), names.told(told)
         with _new_file(out) as (part, accept):
             with again() as recording, _packed(part, out.suffix) as stream:
                 copying = _Copy(original.facts, rewriter, names, order.comment)
                 copying.write(recording, chooser, stream)
             with part.open("rb") as written:
-                copy = diagnose(open_recording(written, out.name), rules, told)
+                copy = diagnose(open_recording(written, out.name), rules, new_told)
             if essence(copy, _Names(None)) == essence(original, names):
                 accept()
                 return Trimmed(
@@ -99,7 +97,7 @@ def trim(again: Again, rules: Sequence[Rule], told: Told, order: Order, out: Pat
                     sizes=(recording.consumed, part.stat().st_size),
                     renamed=names.known(original),
                     names=names.all(),
-                    told=told,
+                    told=new_told,
                 )
     raise Unusable(
         "a copy of it without payload would not be judged like the whole recording.",
@@ -116,7 +114,7 @@ Essence = tuple[object, ...]
 class _Names:
     """The new names of what users tell and reports say; the old ones where nothing is renamed."""
 
-    def __init__(self, renaming: Renaming | None) -> None:
+    def __init__(self, renaming: Renaming | Met | None) -> None:
         self.renaming = renaming
 
     def address(self, address: Address) -> Address:
@@ -145,7 +143,7 @@ class _Names:
 
     def all(self) -> dict[str, str]:
         """The new names of everything that is in the copy."""
-        return {} if self.renaming is None else self.renaming.changed()
+        return self.renaming.changed() if isinstance(self.renaming, Renaming) else {}
 
     def known(self, diagnosis: Diagnosis) -> dict[str, str]:
         """The new names of every station and address by the old ones; none where names stay."""
@@ -183,26 +181,30 @@ def _masks(diagnosis: Diagnosis) -> Iterator[int]:
     return (mask for mask in told if Address(mask).is_mask)
 
 
-def _renaming(diagnosis: Diagnosis, told: Told, order: Order) -> Renaming:
-    """New names of which none is an address in the recording, or one to avoid."""
-    facts = diagnosis.facts
-    occurring = facts.addresses | {one.controller for one in diagnosis.case.linkups}
-    occurring |= {address for address, _ in told.controllers} | set(order.avoid)
-    for message in facts.dhcp:
-        given = (message.offered, message.current, message.requested, message.server)
-        occurring |= {one for one in (*given, *message.routers) if one}
-    for error in facts.icmp.errors:
-        router = [error.router] if error.is_redirect else []
-        occurring |= {error.about_src, error.about_dst, *router}
-    hardware = {one.hardware for one in facts.stations if one.hardware is not None}
-    assert order.key is not None
-    occurring = {one for one in occurring if not one.is_ipv6}
-    renaming = Renaming(_masks(diagnosis), order.key, occurring, hardware)
+def _names(
+    again: Again, original: Diagnosis, told: Told, order: Order, chooser: Chooser
+) -> "_Names":
+    """New names for a copy, of which none occurs in the recording or is one to avoid. All that is
+    renamed occurs: the copy is made once with every name left, to nowhere, to learn of it.
+    """
+    if order.key is None:
+        return _Names(None)
+    met = Met()
+    old = _Names(met)
+    old.told(told)
+    old.known(original)
+    for address in order.avoid:
+        old.address(address)
+    rewriter = Rewriter(met, order.keep_payload)
+    with again() as recording, Path(os.devnull).open("wb") as nowhere:
+        _Copy(original.facts, rewriter, old, order.comment).write(recording, chooser, nowhere)
+    renaming = Renaming(_masks(original), order.key, met)
     stuck = sorted(renaming.stuck)
     if stuck:
         what = f"no other name is free for {Address(stuck[0])}, beside all that occurs."
-        raise Unusable(what, facts.file, "Nothing was written. Trim it without --rename.")
-    return renaming
+        todo = "Nothing was written. Trim it without --rename."
+        raise Unusable(what, original.facts.file, todo)
+    return _Names(renaming)
 
 
 # --- the file -----------------------------------------------------------------------------------

@@ -1,11 +1,11 @@
 """The list of new names: written beside a copy, and used to say a text in the old names again."""
 
-import os
 import re
 from collections.abc import Mapping
 from pathlib import Path
 
 from analyzer.errors import BadOption
+from analyzer.outputs.whole import OWNER_ONLY, write_new
 
 ENDING = ".names"
 ABOUT = (
@@ -23,9 +23,7 @@ def write_names(names: Mapping[str, str], path: Path) -> None:
     """
     rows = [ABOUT, *(f"{new} {old}" for old, new in names.items())]
     try:
-        number = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(number, "w", encoding="ascii", newline="\n") as stream:
-            stream.write("\n".join(rows) + "\n")
+        write_new(path, ("\n".join(rows) + "\n").encode("ascii"), OWNER_ONLY)
     except FileExistsError:
         todo = "Move it away, or choose another --output; nothing is overwritten."
         raise BadOption("exists already.", str(path), todo) from None

@@ -9,7 +9,7 @@ ones with the group bit unchanged: who made the adapter is no longer to be seen.
 """
 
 import hashlib
-from collections.abc import Collection, Iterable
+from collections.abc import Iterable
 from functools import cache
 from ipaddress import IPv4Address, IPv4Network, IPv6Address
 from itertools import count
@@ -57,20 +57,44 @@ DOCUMENTATION6 = 0x20010DB8 << 32
 LINK_LOCAL6 = bytes.fromhex("fe80000000000000")
 
 
-class Renaming:
-    """One renaming. masks: those that are known, as numbers; key: what makes it this one;
-    occurring: IPv4 addresses, and hardware: hardware addresses, that are no new names.
+class Met:
+    """Stands where a Renaming does, leaves every name as it is, and knows what it was asked for:
+    addresses of each sort as Renaming takes them.
     """
 
-    def __init__(
-        self,
-        masks: Iterable[int],
-        key: bytes,
-        occurring: Collection[int] = (),
-        hardware: Collection[int] = (),
-    ) -> None:
+    def __init__(self) -> None:
+        self.addresses: set[int] = set()
+        self.hardwares: set[int] = set()
+        self.ipv6s: set[bytes] = set()
+
+    def address(self, address: int) -> int:
+        """The same IPv4 address."""
+        self.addresses.add(address)
+        return address
+
+    def hardware(self, address: int) -> int:
+        """The same hardware address."""
+        self.hardwares.add(address)
+        return address
+
+    def ipv6(self, address: bytes) -> bytes:
+        """The same IPv6 address."""
+        self.ipv6s.add(address)
+        return address
+
+
+NOBODY = Met()
+
+
+class Renaming:
+    """One renaming. masks: those that are known, as numbers; key: what makes it this one; met: the
+    addresses that are no new names.
+    """
+
+    def __init__(self, masks: Iterable[int], key: bytes, met: Met = NOBODY) -> None:
         self.ends = sorted(ENDS | {mask.bit_count() for mask in masks} - {0})
         self.key = key
+        occurring = met.addresses
         networks = {one >> 8 for one in occurring}
         first = {one >> 16 for one in SWAPPED}
         alone = all(one in SWAPPED for one in networks if one >> 16 in first)
@@ -78,12 +102,16 @@ class Renaming:
         self.occurring = frozenset(occurring)
         self.taken = _prefixes(occurring, self.ends)
         self.used = _prefixes([self._swapped(one) for one in occurring], self.ends)
-        self.hardware_taken = frozenset(hardware)
+        self.hardware_taken = frozenset(met.hardwares)
+        self.halves_taken = {half for one in met.ipv6s for half in (one[:8], one[8:])}
+        ends = {int.from_bytes(one[12:]) for one in met.ipv6s} | met.hardwares
+        self.groups_taken = {one & bits for one in ends for bits in (0xFFFFFF, 0xFFFFFFFF)}
         self.names: dict[int, int] = {}
         self.numbers = count(1)
+        self.group_numbers, self.half_numbers = count(1), count(1)
         self.made_up: dict[int, int] = {}
         self.groups: dict[int, int] = {}
-        self.halves: dict[bytes, bytes] = {}
+        self.halves: dict[tuple[bytes, int], bytes] = {}
         self.names6: dict[bytes, bytes] = {}
         self._block = cache(self._shuffled)
 
@@ -95,9 +123,15 @@ class Renaming:
 
     @property
     def stuck(self) -> list[int]:
-        """Addresses of devices that found no new name that does not occur."""
-        devices = (one for one in self.occurring if one & 0xFF not in RESERVED and not _stays(one))
-        return [one for one in devices if self.address(one) in self.occurring]
+        """Addresses that found no new name that does not occur; groups of standards, networks and
+        broadcasts may keep their own.
+        """
+        new = {one: self.address(one) for one in self.occurring if not _stays(one)}
+        return [
+            old
+            for old, name in new.items()
+            if name in self.occurring and (name != old or old & 0xFF not in RESERVED)
+        ]
 
     def changed(self) -> dict[str, str]:
         """All new names so far by the old ones, as they are written."""
@@ -179,7 +213,10 @@ class Renaming:
         return low if low < ASSIGNED6 else self._group(low, DYNAMIC6)
 
     def _group(self, group: int, base: int) -> int:
-        return self.groups.setdefault(group, base + len(self.groups) + 1)
+        if group not in self.groups:
+            free = (base + number for number in self.group_numbers)
+            self.groups[group] = next(one for one in free if one not in self.groups_taken)
+        return self.groups[group]
 
     def ipv6(self, address: bytes) -> bytes:
         """The new name of an IPv6 address: link-local ones stay so, others become ones for
@@ -202,9 +239,14 @@ class Renaming:
         return front + self._half(back, int.from_bytes(self.key[:4]) << 32)
 
     def _half(self, half: bytes, base: int) -> bytes:
-        """Half an address: one that is unlikely to be anybody's, as people give small numbers."""
-        number = base + (int.from_bytes(self.key[-2:]) << 16) + len(self.halves) + 1
-        return self.halves.setdefault(half, number.to_bytes(8))
+        """Half an address: nobody's here, and one that is unlikely to be anybody's elsewhere, as
+        people give small numbers.
+        """
+        if (half, base) not in self.halves:
+            begin = base + (int.from_bytes(self.key[-2:]) << 16)
+            free = ((begin + number).to_bytes(8) for number in self.half_numbers)
+            self.halves[half, base] = next(one for one in free if one not in self.halves_taken)
+        return self.halves[half, base]
 
 
 def _stays(address: int) -> bool:

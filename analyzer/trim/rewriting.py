@@ -25,7 +25,7 @@ from analyzer.frames import (
 )
 from analyzer.inputs.records import Link
 from analyzer.trim.checksums import WORD, mended, total
-from analyzer.trim.renaming import Renaming
+from analyzer.trim.renaming import Met, Renaming
 
 FILLER = b"."
 """Readable, and no part of a word: a text stays one, and words that are left in it stay words."""
@@ -76,7 +76,7 @@ class Rewriter:
     were filled so far.
     """
 
-    def __init__(self, renaming: Renaming | None, keep_payload: bool) -> None:
+    def __init__(self, renaming: Renaming | Met | None, keep_payload: bool) -> None:
         self.renaming = renaming
         self.keep_payload = keep_payload
         self.covered = 0

@@ -119,7 +119,10 @@ RULE = Rule(
         Step("Compare protocol, unit number and selectors in the program with the manual."),
         Step("Look at the controller's state: fault lamp, operating mode, load."),
         Step("Record a program that works with this controller, and compare the first requests."),
-        Step("Ask for a smaller item, by reading only, and with a longer waiting time."),
+        Step(
+            "Ask once for a smaller item, by reading only, and with a longer waiting time.",
+            cautions.WAITING_TIME,
+        ),
     ),
     evidence={
         "asked": "the PC sends its request",
@@ -147,7 +150,8 @@ RULE = Rule(
         "A controller that speaks first and then waits for the PC.",
         "An answer that the recorder lost: the PC confirms it.",
     ),
-    confirm="Send the same request from another program, or read another item with this one.",
+    confirm="By reading only: ask for the same item with another program, or for another item with "
+    "this one.",
     confirm_caution=cautions.COMMANDS,
     sources=(
         "RFC 793 section 2.6 (TCP's acknowledgement says that TCP has the data, and no more)",

@@ -252,7 +252,10 @@ RULE = Rule(
         Step("Send no motion commands and load no programs until this is resolved."),
         Step("Compare {first} and {second} with the hardware addresses on the labels."),
         Step("Look up in the switches' tables behind which port each of the two is."),
-        Step("{unasked:if Ask whoever looks after the network what {second} does there.}"),
+        Step(
+            "{unasked:if Ask whoever looks after the network what {second} does there. If nobody "
+            "knows it, tell those responsible for security.}"
+        ),
         Step(
             "Cable the PC directly to the unit that the address belongs to, and record again: the "
             "hardware address that answers now is that unit's.",

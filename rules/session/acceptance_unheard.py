@@ -1,10 +1,12 @@
 """The controller accepts the PC's call, again and again, and the PC never takes that up.
 
-The PC calls on as if nothing had come, or keeps silent: no confirmation, no data, no reset. Shown
-where the PC calls again in spite of an acceptance, and where it was recorded on the PC, so that a
+The PC calls on as if nothing had come, or keeps silent: no confirmation, no data. Where resets with
+its address turn the acceptance down and it calls on in spite of them, they are not the caller's:
+that fits, as a search for ports may call with the same number each time. Shown where the PC calls
+again without a reset, in spite of an acceptance, and where it was recorded on the PC, so that a
 confirmation would be in the recording: its frames are marked as sent, or the checksum of its calls
-was left to the adapter. Quiet where the acceptance is confirmed, be
-it late; where the PC turns it down with a reset (it gave up, or only searched); where the
+was left to the adapter. Quiet where the acceptance is confirmed, be it late; where the PC
+turns it down with a reset and leaves it at that (it gave up, or only searched); where the
 controller confirms more than the call, so that the PC's frames are missing in the recording; where
 the recording began later than the call; and where a later call opened.
 """
@@ -17,9 +19,10 @@ from analyzer.findings import Certainty, Rule, Sighting, Step
 from analyzer.linkup import Call, How, LinkUp
 from rules import cautions
 
-FILTER, OTHER_WAY, LOST = "filter", "other way", "lost on the way"
+FILTER, OWN_NETWORK, OTHER_WAY = "filter", "own network", "other way"
+LOST, DAMAGED = "lost on the way", "damaged"
 """Names of these causes in the rule."""
-ONE_SIDED, GAVE_UP = "one-sided", "gave up"
+ONE_SIDED, GAVE_UP, SEARCH = "one-sided", "gave up", "search"
 """Names of these in what would look the same."""
 
 
@@ -33,13 +36,18 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     calls_on = any(map(_calls_on, calls))
     other = _answers_elsewhere(calls)
     said = _turned_down_by_message(linkup)
-    signs = {FILTER: bool(said), OTHER_WAY: bool(other), LOST: not recorded_here}
+    resets = sorted(at for one in calls for at in one.cleared)
+    signs = {FILTER: bool(said or resets), OTHER_WAY: bool(other), LOST: not recorded_here}
     ruled_out = {
+        OWN_NETWORK: not resets,
         OTHER_WAY: not other,
-        LOST: recorded_here or said,
+        LOST: recorded_here or said or resets,
+        DAMAGED: resets,
         ONE_SIDED: recorded_here or calls_on or said,
         GAVE_UP: calls_on or said,
+        SEARCH: not resets,
     }
+    shown = (recorded_here or calls_on) and not resets
     yield Sighting(
         values={
             "calls": sum(one.calls for one in calls),
@@ -47,15 +55,17 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "span": acceptances[-1].seconds - acceptances[0].seconds,
             "calls_on": calls_on,
             "said": len(said),
+            "resets": len(resets),
             "other": other,
             "sent_to": sorted(_sent_to(calls)) if other else [],
         },
         frames={
             "call": calls.sent,
             "accepted": acceptances,
+            "reset": resets,
             "said": [one.moment for one in said],
         },
-        certainty=Certainty.SHOWN if recorded_here or calls_on else Certainty.FITS,
+        certainty=Certainty.SHOWN if shown else Certainty.FITS,
         silence=linkup.silence(acceptances, accepted, arrived=bool(said)),
         likeliest=next((name for name, seen in signs.items() if seen), FILTER),
         ruled_out=[name for name, is_out in ruled_out.items() if is_out],
@@ -97,20 +107,23 @@ RULE = Rule(
     "hear that",
     what_happened="The PC made {calls:count call} to port {port} of {controller}, which accepted "
     "{accepted:times}{span:within}. The PC confirmed none of that"
-    "{calls_on:if and called again all the same}.{said:if The PC itself turned such packets down, "
-    "{said:times}.}{other:if The acceptance comes from {other:list}, the calls went to "
-    "{sent_to:list}.}",
+    "{calls_on:if and called again all the same}.{resets:if A reset with the PC's address turned "
+    "that down {resets:times}, and its program called on.}{said:if The PC itself turned such "
+    "packets down, {said:times}.}{other:if The acceptance comes from {other:list}, the calls "
+    "went to {sent_to:list}.}",
     means="The controller serves this port and its answers leave it. A session opens only when the "
-    "PC confirms the acceptance: something keeps it from the PC's network software.",
+    "PC confirms the acceptance: something keeps it from the program that called.",
     likely_causes={
-        FILTER: "A firewall or security program on the PC drops the acceptance.",
+        FILTER: "A firewall or security program on the PC drops the acceptance, or turns it down.",
+        OWN_NETWORK: "The program has network software of its own, as a virtual machine has. The "
+        "PC's system knows nothing of the call, and turns the acceptance down.",
         OTHER_WAY: "The acceptance comes back by another way than the call went, and a filter that "
         "saw only one of both drops it.",
         "other adapter": "The call left through one adapter of the PC and the acceptance comes in "
         "through another, where it is not taken.",
         LOST: "The acceptance, or the PC's confirmation, is lost between the place of recording "
         "and the other end.",
-        "damaged": "The acceptance is damaged on the way, so the PC's network software drops it.",
+        DAMAGED: "The acceptance is damaged on the way, so the PC's network software drops it.",
     },
     what_to_do=(
         Step("Look in the log of the security program on the PC for {controller}."),
@@ -132,15 +145,18 @@ RULE = Rule(
     evidence={
         "call": "the PC calls port {port}{again}",
         "accepted": "{controller} accepts{again}",
+        "reset": "a reset with the PC's address turns the acceptance down{again}",
         "said": "the PC says that it does not take what {controller} sent{again}",
     },
     also_fits={
         ONE_SIDED: "A recording that lacks some of the PC's frames, such as its confirmations.",
         GAVE_UP: "A program that had given up, on a PC whose firewall keeps its refusal back.",
+        SEARCH: "A program that only looks whether the port opens: it resets each acceptance on "
+        "purpose, and calls with the same number each time.",
     },
     looks_alike=(
         "A late confirmation: the session opens after all.",
-        "A reset by the PC: it had given up, or it only searched for open ports.",
+        "A reset by the PC that leaves it at that: it had given up, or only searched for ports.",
         "A single acceptance right before the end of the recording.",
         "A recording without the PC's frames: the controller then confirms more than the call.",
         "A session from before the recording.",
@@ -150,6 +166,7 @@ RULE = Rule(
     confirm_caution=cautions.COMMANDS,
     sources=(
         "RFC 9293 sections 3.5 and 3.10.7.3 (an acceptance is confirmed or reset)",
+        "RFC 9293 section 3.10.7.1 (whoever knows nothing of a call resets what answers it)",
         "RFC 6298 sections 2 and 5.5 (repeats)",
         "RFC 1122 section 3.2.2.1 (messages of a filter)",
     ),

@@ -110,7 +110,10 @@ RULE = Rule(
     },
     what_to_do=(
         Step("Look in the controller's log and its list of sessions at that clock time."),
-        Step("Compare protocol, unit number and settings of the program with the manual."),
+        Step(
+            "Compare protocol, unit number and settings of the program with the manual.",
+            about=BAD_REQUEST,
+        ),
         Step(
             "Have the program open a new session whenever the controller closes the old one.",
             cautions.COMMANDS,
@@ -118,6 +121,7 @@ RULE = Rule(
         Step(
             "Ask who else is connected, and have one program closed for a test.",
             cautions.OTHERS_SESSION,
+            about=ANOTHER_CLIENT,
         ),
     ),
     evidence={
@@ -139,13 +143,14 @@ RULE = Rule(
         "A session that the PC closed first.",
     ),
     patterns={
-        Factor.RESTART: STOPPED,
-        Factor.INTERVAL: STOPPED,
-        Factor.TIME_OF_DAY: STOPPED,
-        Factor.CLIENT: ANOTHER_CLIENT,
-        Factor.REQUEST: BAD_REQUEST,
-        Factor.REST: TIME_LIMIT,
-        Factor.PAUSE: TIME_LIMIT,
+        Factor.RESTART: (STOPPED,),
+        Factor.INTERVAL: (STOPPED,),
+        Factor.TIME_OF_DAY: (STOPPED,),
+        Factor.CLIENT: (ANOTHER_CLIENT,),
+        Factor.REQUEST: (BAD_REQUEST,),
+        Factor.AT_REQUEST: (BAD_REQUEST,),
+        Factor.REST: (TIME_LIMIT,),
+        Factor.PAUSE: (TIME_LIMIT,),
     },
     confirm="Record several closes. Right after each request: the request. After the same idle "
     "time: a limit. After a call of another client: too few sessions.",

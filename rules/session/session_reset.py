@@ -56,7 +56,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 def _likeliest(call: Call, answered_before: bool) -> str:
     if _rest(call) >= LONG_IDLE:
         return TIME_LIMIT
-    knew = call.session.request_acknowledged or not call.answers  # RFC 9293 3.10.7.1
+    knew = not (call.end and call.end.bare) or not call.answers  # RFC 9293 3.10.7.1
     if not _answers_request(call) or not knew:
         return RESTART
     return OTHERS if answered_before else BAD_REQUEST
@@ -106,12 +106,19 @@ RULE = Rule(
         "controller's name.",
     },
     what_to_do=(
-        Step("Ask what happened at the machine at that clock time: power, mode, download."),
+        Step(
+            "Ask what happened at the machine at that clock time: power, mode, download.",
+            about=RESTART,
+        ),
         Step("Look in the controller's log and its list of sessions."),
-        Step("Compare protocol, unit number and settings of the program with the manual."),
+        Step(
+            "Compare protocol, unit number and settings of the program with the manual.",
+            about=BAD_REQUEST,
+        ),
         Step(
             "Ask who else is connected, and have one program closed for a test.",
             cautions.OTHERS_SESSION,
+            about=OTHERS,
         ),
     ),
     evidence={
@@ -135,16 +142,19 @@ RULE = Rule(
         "A first try that is dropped without an answer, where a later one works.",
     ),
     patterns={
-        Factor.RESTART: RESTART,
-        Factor.INTERVAL: RESTART,
-        Factor.TIME_OF_DAY: RESTART,
-        Factor.CLIENT: OTHERS,
-        Factor.REQUEST: BAD_REQUEST,
-        Factor.REST: TIME_LIMIT,
-        Factor.PAUSE: TIME_LIMIT,
+        Factor.RESTART: (RESTART,),
+        Factor.INTERVAL: (RESTART,),
+        Factor.TIME_OF_DAY: (RESTART,),
+        Factor.CLIENT: (OTHERS,),
+        Factor.REQUEST: (BAD_REQUEST,),
+        Factor.AT_REQUEST: (BAD_REQUEST,),
+        Factor.UNKNOWN: (RESTART, OTHERS, TIME_LIMIT, BAD_REQUEST),
+        Factor.REST: (TIME_LIMIT,),
+        Factor.PAUSE: (TIME_LIMIT,),
     },
-    confirm="Record several breaks. Right after each request: the request. After the same idle "
-    "time: a limit. At random: the power or another client.",
+    confirm="Record several breaks. Right after a request each time: the request, or, where that "
+    "stays unconfirmed, a session lost before. After the same idle time: a limit. At random: the "
+    "power or another client.",
     sources=("RFC 9293 sections 3.5.2 and 3.10.7",),
     find=find,
 )

@@ -3,9 +3,12 @@
 import json
 import re
 from collections.abc import Callable, Iterator
+from email.parser import BytesParser
+from email.policy import default
 from typing import Any
 
 from analyzer.errors import Unusable
+from analyzer.inputs.envelopes import Envelope
 
 WIDEST = 80
 TAGS = {
@@ -44,6 +47,39 @@ def is_json(text: str) -> Any:
     """The value of a text that is JSON by RFC 8259, which has no NaN and no infinity."""
     is_plain(text)
     return json.loads(text, parse_constant=_no_number)
+
+
+WORDS = (
+    b"busy", b"err", b"error", b"fail", b"failed", b"failure", b"refused", b"deny", b"denied",
+    b"rejected", b"in use", b"taken", b"occupied", b"already", b"too many", b"no more",
+    b"not allowed", b"unavailable", b"sorry",
+)  # fmt: skip
+"""What may stay of a text in a trimmed copy."""
+
+
+def is_filled(payload: bytes) -> None:
+    """Nothing but filler, one word that turns away, and how the line ends."""
+    said = payload.rstrip(b"\r\n").strip(b".")
+    assert not said or said.lower() in WORDS, f"{payload!r} stays"
+
+
+def is_answer(draft: str, mail: Envelope | None) -> None:
+    """A draft of two parts whose header says what it should, once; it goes to who sent the mail."""
+    is_plain(draft)
+    read = BytesParser(policy=default).parsebytes(draft.encode())
+    names = [name.lower() for name, _ in read.items()]
+    assert len(names) == len(set(names))
+    assert set(names) <= HEADER, f"header fields that no draft has: {set(names) - HEADER}"
+    to = [one.addr_spec for one in read["to"].addresses] if read["to"] is not None else []
+    assert to == ([mail.sender] if mail is not None and mail.sender else [])
+    kinds = [part.get_content_type() for part in read.walk()]
+    assert kinds == ["multipart/mixed", "text/plain", "text/html"]
+    assert not read.defects, read.defects
+
+
+HEADER = {
+    "content-type", "mime-version", "subject", "x-unsent", "to", "in-reply-to", "references",
+}  # fmt: skip
 
 
 def _no_number(text: str) -> None:

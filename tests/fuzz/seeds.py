@@ -10,14 +10,18 @@ from pathlib import Path
 from analyzer.inputs import snoop
 from analyzer.reports.row import Row
 from analyzer.triage import kept as keeping
+from tests import raw
 from tests.fuzz.shapes import taken_apart
 from tests.parcels import PNG, gzipped, mailed, tarred, zipped
+from tests.trim.test_canaries import PLACES, Site
 
 ROOT = Path(__file__).parents[2]
 LARGEST = 8000
 """Octets of a recording's beginning: some hundred frames, enough for most faults to show."""
 SMALL, SMALLEST = 1500, 600
 """The same for readers alone, and for one of several in a parcel."""
+BATCH = 20
+"""Frames of a recording that has something of everything."""
 NAMES = ("a.pcap", "folder/b.pcapng", "Störung.pcap", "\u202egnp.pcap", "=1+1;\x1b[2J\n#.pcap")
 """Names as people and traps have them."""
 
@@ -47,6 +51,18 @@ answer_limit = 2
 others = ["192.0.2.30", "panel"]
 cable = "switch"
 """
+
+ASKED = """The PC has 192.0.2.15, mask 255.255.255.0, the controller 192.0.2.60:502.
+Its adapter is 00:00:5e:00:53:60, port 12 of the switch.
+> Could you send a recording?
+"""
+FIELDS = (
+    ("Reply-To", '"Line 3, night" <night@plant.example>'),
+    ("Date", "Mon, 30 Nov 2026 05:00:00 +0100"),
+    ("Message-ID", "<2@plant.example>"),
+    ("References", "<1@plant.example> <0@support.example>"),
+    ("Comments", "=?utf-8?q?St=C3=B6rung?= =?utf-8?b?w7w=?="),
+)
 
 
 @cache
@@ -113,7 +129,39 @@ def mails() -> list[bytes]:
     inner = mailed({name.replace("\n", " "): octets for name, octets in _members().items()})
     outer = mailed({"a.zip": zipped({"a.pcap": pcaps()[0]})})
     outer.add_attachment(inner)
-    return [inner.as_bytes(), outer.as_bytes()]
+    asked = mailed({"a.pcap": pcaps()[0]}, ASKED)
+    for name, said in FIELDS:
+        asked[name] = said
+    return [inner.as_bytes(), outer.as_bytes(), asked.as_bytes()]
+
+
+def protocols() -> list[bytes]:
+    """Frames of every protocol that is read, with something in every place."""
+    return [
+        begun(raw.pcap(*((number * raw.SECOND, one) for number, one in enumerate(frames))))
+        for place in PLACES.values()
+        for frames in _batches(list(place(Site(0))))
+    ]
+
+
+def _batches(frames: list[bytes]) -> list[list[bytes]]:
+    return [frames[at : at + BATCH] for at in range(0, len(frames), BATCH)]
+
+
+def lines() -> list[bytes]:
+    """What two say in turn."""
+    return [
+        b"Welcome to line 3\nUSER somebody\nPASS secret\nLogin of somebody failed",
+        b"ERR 12: in use by somebody, sorry\nbusy busy BUSY\n" + b"too many " * 20,
+    ]
+
+
+def houses() -> list[bytes]:
+    whole = (
+        b'greeting = "Dear colleagues,"\nsignature = """\nKind regards\nThe desk"""\n'
+        b'notes = ["The desk is there from 7 to 18 h.", "Stra\xc3\x9fe 3"]\n'
+    )
+    return [whole, b'notes = "\\u202e"\n']
 
 
 def sheets() -> list[bytes]:

@@ -7,25 +7,29 @@ import hashlib
 import io
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from functools import cache, partial
 from pathlib import Path
 
+import dpkt
+
 from analyzer import planning, site
+from analyzer.cli.reading import diagnosed
+from analyzer.cli.replying import Desk
 from analyzer.comparison import compare
 from analyzer.diagnosis import Diagnosis, diagnose
 from analyzer.errors import NotARecording
 from analyzer.facts import Address
 from analyzer.inputs import open_recording
-from analyzer.inputs.parcels import unpack
+from analyzer.inputs.parcels import Limits, unpack
 from analyzer.inputs.records import PADDING, Recording
 from analyzer.linkup import Told
-from analyzer.reports import comparison, plan, plan_json
+from analyzer.reports import comparison, house, plan, plan_json
 from analyzer.reports.document.answer import in_full, in_short
 from analyzer.reports.document.page import page as page_of
-from analyzer.reports.letter import letter
+from analyzer.reports.letter import Style, letter
 from analyzer.reports.ranking import columns, ranking, rows_to_json
 from analyzer.reports.row import row_of
 from analyzer.reports.sheet import sheet
@@ -36,7 +40,9 @@ from analyzer.reports.to_text import to_text
 from analyzer.triage import kept
 from analyzer.trim import Order, trim
 from rules import ALL
+from tests import raw
 from tests.fuzz import promises, seeds
+from tests.trim.test_canaries import Site, session
 
 LONGEST = 5.0
 """Seconds of the processor for one input: far above what so few octets may take."""
@@ -53,7 +59,7 @@ class Target:
 
 
 def _recording(octets: bytes) -> None:
-    recording = open_recording(io.BytesIO(octets), "fuzz")
+    recording = _opened(octets)
     _read(recording)
     assert recording.consumed == len(octets)
     assert recording.sha256 == hashlib.sha256(octets).hexdigest()
@@ -88,8 +94,12 @@ TOLD = Told(
 )
 
 
+def _opened(octets: bytes) -> Recording:
+    return open_recording(io.BytesIO(octets), "fuzz")
+
+
 def _diagnosed(octets: bytes, told: Told | None = None) -> Diagnosis:
-    return diagnose(open_recording(io.BytesIO(octets), "fuzz"), ALL, told)
+    return diagnose(_opened(octets), ALL, told)
 
 
 def _diagnosis(octets: bytes, told: Told | None = None) -> None:
@@ -174,15 +184,50 @@ def _compare(octets: bytes) -> None:
 def _trim(octets: bytes) -> None:
     """A copy is judged as the recording is, or is not made."""
 
-    @contextmanager
-    def again() -> Iterator[Recording]:
-        yield open_recording(io.BytesIO(octets), "fuzz")
+    def again() -> AbstractContextManager[Recording]:
+        return nullcontext(_opened(octets))
 
     with tempfile.TemporaryDirectory() as folder:
         for key in (None, b"sixteen octets.."):
             out = Path(folder, f"{key is None}.pcapng")
-            trim(again, ALL, Told(), Order("fuzz", key=key), out)
+            trimmed = trim(again, ALL, Told(), Order("fuzz", key=key), out)
             assert out.stat().st_size
+            assert not set(trimmed.names.values()) & set(trimmed.names)
+
+
+def _lines(octets: bytes) -> None:
+    """Of a conversation in lines of text only words that turn away stay in a copy, none around."""
+    turns = [bytes(32 + octet % 95 for octet in line) + b"\r\n" for line in octets.split(b"\n")]
+    frames = list(session(Site(0), 23, [(turn, turns[-1]) for turn in turns]))
+    recording = raw.pcap(*((number * raw.SECOND, one) for number, one in enumerate(frames)))
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder, "copy.pcapng")
+        trim(lambda: nullcontext(_opened(recording)), ALL, Told(), Order("fuzz"), out)
+        with out.open("rb") as stream:
+            for _, frame in dpkt.pcapng.Reader(stream):
+                promises.is_filled(bytes(dpkt.ethernet.Ethernet(frame).data.data.data))
+
+
+def _reply(octets: bytes) -> None:
+    """A mail with recordings gets a letter, and a draft that is one answer to it."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder, "mail.eml")
+        path.write_bytes(octets)
+        found = list(diagnosed(str(path), Told(), Limits()))
+        desk = Desk([str(path)], None)
+        desk.take(str(path), found)
+        if not desk.diagnoses:
+            raise NotARecording("holds no recording.", "mail.eml", "Ask for one.")
+        for everything in (False, True):
+            promises.is_terminal_text(desk.reply([], everything, as_draft=False))
+            promises.is_answer(desk.reply([], everything, as_draft=True), desk.mail)
+
+
+def _house(octets: bytes) -> None:
+    """House wording that is read stands in a letter, in the desk's own script."""
+    style = Style(house=house.read(octets, "house.toml"))
+    text = to_text(letter([_working()], style=style))
+    assert all(line.isprintable() for line in text.split("\n"))
 
 
 TARGETS = {
@@ -197,6 +242,10 @@ TARGETS = {
     "kept": Target(_kept, seeds.kept, longest=4096),
     "compare": Target(_compare, seeds.recordings, share=2),
     "trim": Target(_trim, seeds.recordings, share=2),
+    "protocols": Target(_trim, seeds.protocols, share=2),
+    "lines": Target(_lines, seeds.lines, longest=4096),
+    "reply": Target(_reply, seeds.mails, share=2),
+    "house": Target(_house, seeds.houses, longest=4096),
     "told": Target(partial(_diagnosis, told=TOLD), seeds.recordings, share=4),
     "diagnosis": Target(_diagnosis, seeds.recordings, share=12),
 }

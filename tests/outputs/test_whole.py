@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from analyzer.outputs.whole import write_new, write_to, write_whole
+from analyzer.outputs.whole import OWNER_ONLY, write_new, write_to, write_whole
 
 
 def full(*arguments: Any) -> Any:
@@ -48,6 +48,27 @@ def test_a_new_one_replaces_nothing(tmp_path: Path) -> None:
     with pytest.raises(FileExistsError):
         write_new(tmp_path / "old", b"new")
     assert (tmp_path / "old").read_bytes() == b"old"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="such rights are not there")
+def test_what_is_for_its_owner_alone_never_was_for_others(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kinds: dict[str, int] = {}
+
+    def looked(unfinished: Path, path: Path) -> Path:
+        kinds.update((one.name, one.stat().st_mode & 0o777) for one in (unfinished, path))
+        return unfinished.rename(path)
+
+    monkeypatch.setattr(Path, "replace", looked)
+    monkeypatch.setattr(Path, "chmod", full)
+    before = os.umask(0)
+    try:
+        write_new(tmp_path / "new", b"x", OWNER_ONLY)
+    finally:
+        os.umask(before)
+    assert len(kinds) == 2
+    assert set(kinds.values()) == {0o600}
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="such things are not there")

@@ -343,6 +343,9 @@ QUOTED: dict[str, Check] = {
         lambda f, who, ip: f.tcp and not f.tcp.window and (f.src == ip if ip else who.is_pc(f))
     ),
     "confirms data that is not in the file": lambda f, who: f.tcp and f.tcp.has(ACK),
+    r"a reset with the PC's address turns the acceptance down": lambda f, who: (
+        f.src in who.own and _resets(f)
+    ),
     rf"{IP} accepts": lambda f, who, ip: f.src == ip and f.tcp and f.tcp.accepts,
     rf"the PC says that it does not take what {IP} sent": lambda f, who, ip: who.is_pc(f),
     rf"{IP} answers another adapter of the PC": (

@@ -194,6 +194,13 @@ VALUES: Mapping[str, Mapping[str, Recount]] = {
     "reconnect-storm": {
         "sessions": lambda who: _count_sessions(who, lambda s: s.accepted),
     },
+    "acceptance-unheard": {
+        "resets": lambda who: sum(
+            _count(s.sent_by(s.client), lambda f: f.tcp and f.tcp.has(RST))
+            for s in _sessions(who)
+            if s.calls and not s.data_of(*s.ends)
+        ),
+    },
     "call-back-refused": {
         "calls": lambda who: sum(
             len(s.calls)

@@ -20,7 +20,7 @@ from analyzer.telling import DONE, IN_VAIN, LOOKED_AT, in_common, in_words
 from captures.plant import Plant
 from rules.session import session_reset
 from tests.support import acquainted, diagnosed, ended, found, left_out, read
-from tests.test_common import breaks
+from tests.test_common import at_any_time, breaks
 
 LONGEST = 28
 """Words of a sentence."""
@@ -79,13 +79,33 @@ def test_the_pattern_leads_and_the_deciding_test_is_told_as_done() -> None:
 
 
 def test_where_nothing_was_found_it_says_what_was_looked_at() -> None:
-    diagnosis = read(diagnosed(breaks(5, None).pcap()))
+    diagnosis = read(diagnosed(at_any_time(5, 1).pcap()))
     finding = found(diagnosis, "session-reset")
     assert finding.confirm.text.endswith(IN_VAIN)
-    assert left_out(finding, session_reset.RULE)[0] == []
+    causes, _ = left_out(finding, session_reset.RULE)
+    assert set(causes) == {session_reset.BAD_REQUEST, session_reset.TIME_LIMIT}  # by the rule
     told = text(diagnosis)
     assert "Nothing was found that the 5 breaks have in common." in told
-    assert "Looked at: the last request, the time without data" in told
+    assert "Looked at: the time without data" in told
+
+
+def test_what_is_told_never_contradicts_the_deciding_test() -> None:
+    """Resets right behind any request: the deciding test says so, and names the request."""
+    diagnosis = read(diagnosed(breaks(5, None).pcap()))
+    finding = found(diagnosis, "session-reset")
+    bad_request = session_reset.RULE.likely_causes[session_reset.BAD_REQUEST]
+    assert finding.likely_causes[0] == bad_request
+    said = "5 of 5 breaks came within 20 ms of a request; after 178 other requests none came"
+    assert said in finding.confirm.text
+    assert said in text(diagnosis)
+    assert not any("clock time" in one.text for one in finding.what_to_do)
+
+
+def test_resets_that_confirm_nothing_rule_no_cause_out() -> None:
+    finding = found(read(diagnosed(breaks(5, None, bare=True).pcap())), "session-reset")
+    assert left_out(finding, session_reset.RULE)[0] == []
+    assert finding.likely_causes[0] == session_reset.RULE.likely_causes[session_reset.RESTART]
+    assert "a reset that confirms nothing" in finding.confirm.text
 
 
 def test_data_of_each_break_and_of_the_pattern() -> None:

@@ -3,6 +3,8 @@
 import csv
 import io
 import json
+import multiprocessing
+import multiprocessing.util
 import os
 import re
 import shutil
@@ -12,8 +14,8 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
 from pathlib import Path
+from typing import Any
 from urllib.parse import unquote, unquote_to_bytes
 
 import click
@@ -25,6 +27,7 @@ import analyzer.triage
 from analyzer import cli
 from analyzer.cli import triage as command
 from analyzer.triage import Order, Reviewed, Sent, Workers
+from analyzer.triage.worker import review
 from analyzer.words import LONGEST_NAME, quoted
 from tests.parcels import mailed
 
@@ -328,11 +331,7 @@ def test_ctrl_c_and_once_more(tmp_path: Path, moment: str) -> None:
         keep.exists if moment == "starting" else lambda: len(list(keep.glob("*.kept"))) > 5
     )
     _wait_until(wanted)
-    for _ in range(100):  # pressed while processes are being started it is missed, as documented
-        os.killpg(started.pid, signal.SIGINT)
-        with suppress(subprocess.TimeoutExpired):
-            started.wait(0.5)
-            break
+    os.killpg(started.pid, signal.SIGINT)
     out, told = started.communicate(timeout=120)
     assert (started.returncode, out) == (2, b"")
     assert re.fullmatch(rb"\s*whynolink: stopped from the keyboard.*\n", told)
@@ -348,6 +347,42 @@ def test_ctrl_c_and_once_more(tmp_path: Path, moment: str) -> None:
     )
     assert {path: path.stat().st_mtime_ns for path in done} == done
     assert len(list(keep.iterdir())) == MANY
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="processes are started otherwise there")
+@pytest.mark.parametrize("when", ["before", "after"])
+def test_ctrl_c_at_the_moment_in_which_a_process_starts(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capfd: pytest.CaptureFixture[str],
+    when: str,
+) -> None:
+    """Pressed once, it is heeded by this process, and quietly by the one that begins to be."""
+    started: list[int] = []
+
+    def press(pid: int) -> None:
+        if len(started) < 2:
+            os.kill(pid, signal.SIGINT)
+
+    def start(*arguments: Any) -> int:
+        if when == "before":
+            press(os.getpid())
+        started.append(spawn(*arguments))
+        press(started[-1])
+        if when == "after":
+            press(os.getpid())
+        return started[-1]
+
+    multiprocessing.get_context("spawn").Lock()  # starts a process that watches over locks
+    spawn = multiprocessing.util.spawnv_passfds
+    monkeypatch.setattr(multiprocessing.util, "spawnv_passfds", start)
+    files = [Sent(str(number), HEALTHY) for number in range(40)]
+    with Workers() as workers:
+        answers = workers.answers(review, files, Order(command.all_rules))
+        with pytest.raises(KeyboardInterrupt):
+            list(answers)
+    assert started
+    assert capfd.readouterr().err == ""
 
 
 def test_a_second_ctrl_c_while_processes_end_is_left_out() -> None:

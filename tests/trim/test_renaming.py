@@ -8,7 +8,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from analyzer.facts import Hardware
-from analyzer.trim.renaming import Renaming
+from analyzer.trim.renaming import Met, Renaming
 
 MASKS = (0xFFFFFF00, 0xFFFFFFC0, 0xFFFFF000, 0xFF000000, 0xFFFF0000)
 keys = st.binary(min_size=16, max_size=16)
@@ -19,6 +19,14 @@ known = [
 ]  # fmt: skip
 addresses = st.integers(0, 2**32 - 1) | st.sampled_from([int(IPv4Address(a)) for a in known])
 near = st.tuples(addresses, st.integers(0, 2**12 - 1)).map(lambda pair: pair[0] ^ pair[1])
+
+
+def met(*several: int, hardware: Iterable[int] = ()) -> Met:
+    """Those addresses, as they are met in a recording."""
+    found = Met()
+    found.addresses.update(several)
+    found.hardwares.update(hardware)
+    return found
 
 
 @given(key=keys, address=addresses)
@@ -35,7 +43,7 @@ def test_the_character_of_an_address_stays(key: bytes, address: int) -> None:
 
 @given(key=keys, one=addresses, other=near, bits=st.sampled_from([8, 12, 16, 20, 24, 26]))
 def test_networks_stay_together_and_apart(key: bytes, one: int, other: int, bits: int) -> None:
-    new = Renaming((*MASKS, 0xFFF00000), key, {one, other})
+    new = Renaming((*MASKS, 0xFFF00000), key, met(one, other))
     mask = 0xFFFFFFFF << 32 - bits & 0xFFFFFFFF
     together = one & mask == other & mask
     assert (new.address(one) & mask == new.address(other) & mask) is together
@@ -78,7 +86,7 @@ def many(text: str, lasts: Iterable[int]) -> set[int]:
 )
 def test_no_new_name_is_an_address_that_occurs(key: bytes, occurring: set[int]) -> None:
     """So no station keeps its own, a usual router's neither, and none takes another's."""
-    new = Renaming((0xFFFFFF00, 0xFFFF0000), key, occurring)
+    new = Renaming((0xFFFFFF00, 0xFFFF0000), key, met(*occurring))
     assert not {new.address(one) for one in occurring} & occurring
 
 
@@ -98,7 +106,7 @@ def test_a_group_that_holds_an_address_is_made_up() -> None:
 
 
 def test_made_up_hardware_addresses_are_nobodys() -> None:
-    new = Renaming((), bytes(16), hardware=range(0x020000000001, 0x020000000009))
+    new = Renaming((), bytes(16), met(hardware=range(0x020000000001, 0x020000000009)))
     assert new.hardware(0x020000000003) == 0x020000000009
 
 

@@ -1,10 +1,13 @@
 """A trimmed copy is diagnosed like its recording, holds no payload, and keeps what it says."""
 
 import io
+import struct
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from ipaddress import IPv4Address, IPv6Address
 from pathlib import Path
+from random import Random
 from typing import Any
 
 import dpkt
@@ -280,6 +283,57 @@ def test_no_address_stays_where_they_are_renamed(out: Path) -> None:
     assert hardware not in copy
     for network in ("192.0.2.15", "192.0.2.60"):
         assert Address.parse(network).to_bytes(4) not in copy
+
+
+def crowded(random: Random, key: bytes) -> bytes:
+    """A network where most addresses are somebody's, many of them named in messages alone: three in
+    five IPv4 addresses, the first made-up hardware ones, and IPv6 ones as this key makes them up.
+    """
+    four = iter([bytes([203, 0, 113, last]) for last in random.sample(range(2, 254), 160)])
+    mac = iter([b"\2\0\0\0\0" + bytes([number]) for number in random.sample(range(1, 90), 60)])
+    six = iter([key[:4] + key[-2:] + bytes([0, number]) for number in range(1, 30)])
+    fronts = iter([b"\x20\1\x0d\xb8" + key[-2:] + bytes([0, number]) for number in range(1, 9)])
+
+    def packet(body: bytes, protocol: int = 17) -> bytes:
+        src, dst = (str(IPv4Address(next(four))) for _ in range(2))
+        return next(mac) + next(mac) + b"\x08\0" + raw.ipv4(body, protocol, src, dst)
+
+    def lease() -> bytes:
+        said = b"\2\1\6\0" + bytes(8) + b"".join(next(four) for _ in range(4)) + next(mac)
+        said += bytes(202) + b"\x63\x82\x53\x63\x35\1\5"
+        for code, number in ((54, 1), (50, 1), (28, 1), (3, 3)):
+            said += bytes([code, 4 * number]) + b"".join(next(four) for _ in range(number))
+        return raw.udp(said + b"\xff", 67, 68)
+
+    def error(kind: int) -> bytes:
+        quoted = raw.ipv4(raw.udp(), 17, *(str(IPv4Address(next(four))) for _ in range(2)))
+        return raw.icmp(kind, 1, int.from_bytes(next(four)) if kind == 5 else 0, quoted)
+
+    def over_ipv6() -> bytes:
+        ends = b"\xfe\x80" + bytes(6) + next(six) + next(fronts) + next(six)
+        udp = raw.udp()
+        head = struct.pack(">IHBB", 6 << 28, len(udp), 17, 255)
+        return next(mac) + next(mac) + b"\x86\xdd" + head + ends + udp
+
+    frames = [packet(raw.udp(b"?", 50000, 50001)) for _ in range(10)]
+    frames += [packet(lease()) for _ in range(7)]
+    frames += [packet(error(kind), 1) for kind in (3, 5)]
+    frames += [over_ipv6() for _ in range(6)]
+    return raw.pcap(*((number * raw.SECOND, frame) for number, frame in enumerate(frames)))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_no_new_name_is_an_address_in_the_recording(seed: int, out: Path) -> None:
+    random = Random(seed)
+    key = random.randbytes(16)
+    octets = crowded(random, key)
+    result, _ = trimmed(octets, out, key=key)
+    assert len(result.names) > 180
+    new = [IPv4Address(one).packed for one in result.names.values() if one.count(".") == 3]
+    new += [IPv6Address(one).packed for one in result.names.values() if ":" in one]
+    new += [bytes.fromhex(one.replace("-", "")) for one in result.names.values() if "-" in one]
+    assert len(new) == len(set(new)) == len(result.names)
+    assert not [one for one in new if one in octets]
 
 
 def test_traffic_of_others_leaves_but_for_a_thin_sample(out: Path) -> None:

@@ -35,18 +35,20 @@ def _accept(session: Session, segments: Segments, at: int) -> None:
 
 def _end(segments: Segments, at: int, flow: Flow, turns: Turns) -> End:
     side, moment = int(segments.side[at]), segments.moment(at)
+    flags = int(segments.flags[at])
     after, since = int(turns.side[at]), moment.seconds - float(turns.seconds[at])
     if flow.new[at]:
         after, since = side, 0.0
     source = int(segments.frames.src[segments.frames.tcp.row[int(segments.index[at])]])
     return End(
         moment=moment,
-        reset=bool(int(segments.flags[at]) & Tcp.RST),
+        reset=bool(flags & Tcp.RST),
         side=side,
         since_data=None if after == NOBODY else since,
         after=after,
         ttl=segments.ttl(at),
         lacking=bool(flow.lacking[at]),
+        bare=not flags & Tcp.ACK,
         hardware=None if source == NO_HARDWARE else Hardware(source),
     )
 

@@ -407,6 +407,19 @@ def program_ends_with_reset(lab: Lab) -> None:
     reset(session)
 
 
+@healthy()
+def second_session_taken_too(lab: Lab) -> None:
+    """The PC's program opens a session anew and does not close the one before."""
+    lab.plant()
+    Server(lab.unit, most=2)
+    poll(call(lab.pc, UNIT), times=3)
+    session = call(lab.pc, UNIT)
+    for _ in range(2):
+        poll(session, times=3)
+        ping(lab.pc, UNIT)
+        time.sleep(1)
+
+
 @healthy(plain=True)
 def every_frame_recorded_twice(lab: Lab) -> None:
     """Recorded on the adapter and on the switch port."""

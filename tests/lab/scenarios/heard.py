@@ -15,6 +15,7 @@ from tests.lab.actors import (
     lease,
     ping,
     poll,
+    reset,
     resets_after,
     send_every,
 )
@@ -61,6 +62,28 @@ def acceptance_unheard_seen_at_the_controller(lab: Lab) -> None:
     lab.mirror()
     for _ in range(2):
         call(lab.pc, UNIT)
+
+
+@fault("acceptance-unheard")
+def filter_on_the_pc_resets_the_acceptance(lab: Lab) -> None:
+    """The program's own stack never hears of it, and calls on."""
+    lab.plant()
+    Server(lab.unit)
+    lab.pc.nft(*GATE, "add rule inet gate pass tcp sport 502 reject with tcp reset")
+    for _ in range(3):
+        call(lab.pc, UNIT, wait=2.5)
+        time.sleep(1)
+
+
+@healthy()
+def port_probed_beside_a_session(lab: Lab) -> None:
+    """A program looks whether the port still opens: the PC resets each acceptance, on purpose."""
+    lab.plant()
+    Server(lab.unit)
+    session = call(lab.pc, UNIT)
+    for number in range(4):
+        lab.pc.raw().send(crafted.syn(lab.pc.hw, lab.unit.hw, PC, UNIT, 502))
+        poll(session, times=3, first=1 + 3 * number)
 
 
 @healthy()
@@ -250,6 +273,18 @@ def reset_nine_times_and_the_pc_comes_back(lab: Lab) -> None:
     Server(lab.unit, manner=resets_after(2))
     for _ in range(9):
         poll(call(lab.pc, UNIT), times=4)
+        time.sleep(0.5)
+
+
+@healthy()
+def nine_sessions_that_the_program_resets(lab: Lab) -> None:
+    """A program that opens a session for each look, and ends it without ado."""
+    lab.plant()
+    Server(lab.unit)
+    for _ in range(9):
+        session = call(lab.pc, UNIT)
+        poll(session, times=4)
+        reset(session)
         time.sleep(0.5)
 
 

@@ -5,7 +5,17 @@ import pytest
 from analyzer.diagnosis import CANNOT_TELL, FAULT, State
 from analyzer.findings import Certainty
 from captures.plant import Plant, Session, Station, modbus_read
-from rules.session.acceptance_unheard import FILTER, GAVE_UP, LOST, ONE_SIDED, OTHER_WAY, RULE
+from rules.session.acceptance_unheard import (
+    DAMAGED,
+    FILTER,
+    GAVE_UP,
+    LOST,
+    ONE_SIDED,
+    OTHER_WAY,
+    OWN_NETWORK,
+    RULE,
+    SEARCH,
+)
 from tests.support import (
     acquainted,
     assert_healthy,
@@ -58,8 +68,8 @@ def test_found_where_the_pc_never_confirms(controllers: tuple[str, ...], calls_o
     assert finding.values["calls"] == (4 if calls_on else 1)
     assert (finding.values["accepted"], finding.values["port"]) == (4, 502)
     assert finding.values["span"] == pytest.approx(7, abs=0.1)
-    alike = [ONE_SIDED, *([GAVE_UP] if calls_on else [])]
-    assert left_out(finding, RULE) == ([OTHER_WAY, LOST], alike)
+    alike = [ONE_SIDED, *([GAVE_UP] if calls_on else []), SEARCH]
+    assert left_out(finding, RULE) == ([OWN_NETWORK, OTHER_WAY, LOST], alike)
     (outcome,) = diagnosis.outcomes
     assert outcome.stopped_at == "session"
     assert [one.state for one in outcome.stages[:5]] == [State.PASSED] * 5
@@ -82,7 +92,7 @@ def test_found_where_the_pc_is_not_the_recorder() -> None:
     finding = found(diagnosed(ended(plant)), SLUG)
     assert finding.certainty is Certainty.SHOWN
     assert finding.likely_causes[0] == RULE.likely_causes[LOST]
-    assert left_out(finding, RULE) == ([OTHER_WAY], [ONE_SIDED, GAVE_UP])
+    assert left_out(finding, RULE) == ([OWN_NETWORK, OTHER_WAY], [ONE_SIDED, GAVE_UP, SEARCH])
 
 
 def test_found_with_less_certainty_where_the_pcs_frames_may_be_missing() -> None:
@@ -90,7 +100,7 @@ def test_found_with_less_certainty_where_the_pcs_frames_may_be_missing() -> None
     unheard(plant.tcp(pc, unit), calls_on=False)
     finding = found(diagnosed(ended(plant)), SLUG)
     assert finding.certainty is Certainty.FITS
-    assert left_out(finding, RULE) == ([OTHER_WAY], [])
+    assert left_out(finding, RULE) == ([OWN_NETWORK, OTHER_WAY], [SEARCH])
 
 
 def test_found_where_the_pc_says_that_it_takes_no_such_packet() -> None:
@@ -103,7 +113,7 @@ def test_found_where_the_pc_says_that_it_takes_no_such_packet() -> None:
     finding = found(diagnosed(ended(plant)), SLUG)
     assert finding.values["said"] == 3
     assert finding.likely_causes[0] == RULE.likely_causes[FILTER]
-    assert left_out(finding, RULE) == ([OTHER_WAY, LOST], [ONE_SIDED, GAVE_UP])
+    assert left_out(finding, RULE) == ([OWN_NETWORK, OTHER_WAY, LOST], [ONE_SIDED, GAVE_UP, SEARCH])
 
 
 def test_found_where_the_acceptance_comes_from_elsewhere() -> None:
@@ -138,6 +148,76 @@ def test_found_on_a_call_after_a_session_that_worked() -> None:
     session.close()
     unheard(plant.tcp(pc, unit))
     assert lead(diagnosed(ended(plant))) == SLUG
+
+
+def reset_and_called_on(session: Session, pauses: tuple[float, ...] = (1.0, 2.0)) -> Session:
+    """The PC's system resets each acceptance at once, and the program's socket calls on."""
+    session.syn()
+    accept(session)
+    session.rst(bare=True)
+    for pause in pauses:
+        session.again(after=pause)
+        accept(session)
+        session.rst(bare=True)
+    return session
+
+
+@told_or_not
+def test_found_where_the_pcs_system_resets_each_acceptance(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(2):
+        reset_and_called_on(plant.tcp(pc, unit))
+        plant.wait(1)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.FITS
+    assert [finding.values[one] for one in ("calls", "accepted", "resets")] == [6, 6, 6]
+    assert finding.likely_causes[0] == RULE.likely_causes[FILTER]
+    assert left_out(finding, RULE) == ([OTHER_WAY, LOST, DAMAGED], [ONE_SIDED, GAVE_UP])
+
+
+def test_found_where_a_single_call_is_reset_and_made_again_right_before_the_end() -> None:
+    """Two acceptances in 1 s are too few to tell; the fault fits once the recording goes on."""
+    plant, pc, unit = acquainted()
+    reset_and_called_on(plant.tcp(pc, unit), pauses=(1.0,))
+    assert SLUG not in slugs(diagnosed(plant))
+    assert lead(diagnosed(ended(plant))) == SLUG
+
+
+def test_quiet_where_the_pc_turns_a_late_acceptance_down() -> None:
+    """It called again meanwhile, and gave up before the acceptance came."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit)
+    session.syn(repeats=(1.0, 2.0))
+    accept(session, after=2.0)
+    session.rst(bare=True)
+    accept(session, after=0.01)
+    session.rst(bare=True)
+    assert lead(diagnosed(ended(plant))) == "pc-gave-up"
+
+
+def test_quiet_where_ports_are_probed_from_one_socket_again_and_again() -> None:
+    """Each probe has a number of its own, and ends with its reset."""
+    plant, pc, unit = acquainted()
+    for number in range(4):
+        probe = plant.tcp(pc, unit, sport=50_123, client_seq=9000 + 1000 * number)
+        probe.syn()
+        probe.syn_ack()
+        probe.rst(bare=True)
+        plant.wait(1)
+    diagnosis = diagnosed(ended(plant))
+    assert (slugs(diagnosis), diagnosis.status) == ([], CANNOT_TELL)
+
+
+def test_quiet_where_a_port_is_probed_with_one_number_beside_a_session() -> None:
+    """Crafted calls are alike to the octet; the session shows that acceptances are heard."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    probe = plant.tcp(pc, unit)
+    reset_and_called_on(probe, pauses=(3.0, 3.0))
+    session.poll(3)
+    assert_healthy(diagnosed(ended(plant)))
 
 
 def test_quiet_where_the_confirmation_is_late() -> None:
