@@ -169,6 +169,33 @@ def mute_after(last: int) -> Manner:
     return manner
 
 
+def passes_over(every: int) -> Manner:
+    """Leaves the last of so many requests without an answer."""
+
+    def manner(session: socket.socket, nth: int, request: bytes, framing: Framing) -> bool:
+        return nth % every == 0 or answers(session, nth, request, framing)
+
+    return manner
+
+
+def last_of(several: int) -> Manner:
+    """Answers the first of so many requests behind the others, 2 s later."""
+    first = b""
+
+    def manner(session: socket.socket, nth: int, request: bytes, framing: Framing) -> bool:
+        nonlocal first
+        if nth % several == 1:
+            first = request
+            return True
+        answers(session, nth, request, framing)
+        if nth % several == 0:
+            time.sleep(2)
+            answers(session, nth, first, framing)
+        return True
+
+    return manner
+
+
 def refuses(*codes: int) -> Manner:
     """Modbus exceptions: one code a request, the last one for ever; 0 stands for an answer."""
 

@@ -7,12 +7,15 @@ from functools import partial
 
 from tests.lab import crafted
 from tests.lab.actors import (
+    MODBUS,
     Server,
     announce,
     ask,
     call,
     chat,
+    last_of,
     lease,
+    passes_over,
     ping,
     poll,
     reset,
@@ -286,6 +289,36 @@ def nine_sessions_that_the_program_resets(lab: Lab) -> None:
         poll(session, times=4)
         reset(session)
         time.sleep(0.5)
+
+
+@fault("request-unanswered", remark=True)
+def every_fourth_request_passed_over(lab: Lab) -> None:
+    """The program gives each request 2 s, and goes on in the same session."""
+    lab.plant()
+    Server(lab.unit, manner=passes_over(4))
+    session = call(lab.pc, UNIT)
+    for number in range(1, 20):
+        ask(session, number, wait=2)
+        time.sleep(0.3)
+    session.close()
+
+
+@healthy()
+def every_fourth_answer_overtaken(lab: Lab) -> None:
+    """Four requests are under way at a time; the first of each four is answered last, and late."""
+    lab.plant()
+    Server(lab.unit, manner=last_of(4))
+    session = call(lab.pc, UNIT)
+    session.settimeout(3)
+    for begin in range(1, 20, 4):
+        for number in range(begin, begin + 4):
+            session.sendall(MODBUS.request(number))
+            time.sleep(0.01)
+        came = b""
+        while len(came) < 4 * len(MODBUS.answer(MODBUS.request(1))):
+            came += session.recv(200)
+        time.sleep(0.3)
+    session.close()
 
 
 @fault("path-lost")
