@@ -42,6 +42,7 @@ FINDINGS = "analyzer.findings"
 RULES = "rules"
 CAUTIONS = "analyzer.cautions"
 RULE_CAUTIONS = "rules.cautions"
+EXAMPLES = "rules.examples"
 PLANNING = "analyzer.planning"
 TELLING = "analyzer.telling"
 DIAGNOSIS = "analyzer.diagnosis"
@@ -76,6 +77,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     FINDINGS: {CAUTIONS, COMMON, FACTS, LINKUP, WORDS, ERRORS},
     CAUTIONS: set(),
     RULE_CAUTIONS: {CAUTIONS},
+    EXAMPLES: set(),
     **{f"{RULES}.{stage}": {FACTS, LINKUP, FINDINGS, RULE_CAUTIONS} for stage in STAGES},
     RULES: {FINDINGS, *(f"{RULES}.{stage}" for stage in STAGES)},
     TELLING: {COMMON, FINDINGS, LINKUP, WORDS},
@@ -103,7 +105,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     CLI: BELOW_DIAGNOSIS
     | {CLI, ENVELOPES}
     | {DIAGNOSIS, COMPARISON, TRIM, RECORDER, CAPTURE, PLANNING, REPORTS, TRIAGE, RULES, PACKAGE}
-    | {OUTPUTS},
+    | {EXAMPLES, OUTPUTS},
     "analyzer.__main__": {CLI},
 }
 """Each part of the house and the parts it may import. Data flows down this list, imports go up."""
@@ -161,7 +163,7 @@ def wrong_imports(path: str, source: str) -> list[str]:
         top = name.partition(".")[0]
         if top in (PACKAGE, RULES):
             wrong = part_of(name) not in MAY_IMPORT[part]
-        elif part.startswith(f"{RULES}."):
+        elif part.startswith(f"{RULES}.") and part != EXAMPLES:
             wrong = top not in RULE_STANDARD
         else:
             wrong = top in POSIX_ONLY or (top == "scapy" and part != CAPTURE)
