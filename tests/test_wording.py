@@ -13,6 +13,7 @@ from analyzer.findings import Rule, Step
 from analyzer.reports.explain import explanation
 from analyzer.reports.to_text import to_text
 from analyzer.words import IF, UNKNOWN, outline
+from rules.examples import examples
 
 FIELDS = (
     "title",
@@ -173,7 +174,7 @@ def test_rule_reads_as_sentences_without_a_recording(rule: SimpleNamespace) -> N
     assert [text for text in every if JOINED.search(text)] == []
 
 
-EXAMPLES = rules.examples()
+EXAMPLES = examples()
 WITH_A_LEAD = re.compile(r"\{\w+:(label|mask|unit|within)\}")
 """Values that bring what stands in front of them."""
 

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from analyzer.columns import Flags, Floats, Ints, Keys, Records
+from analyzer.columns import Flags, Floats, Ints, Keys, Records, among
 from analyzer.facts.dialogue import (
     NEVER,
     NOT_HEARD,
@@ -154,7 +154,7 @@ def _speaks(
     if not framing.is_sure:
         port = np.array([parts[number].server.port for number in segments.part[rows].tolist()])
         filled = heads.size == (segments.limit - segments.at)[rows]
-        known &= filled | np.isin(port, list(framing.ports))
+        known &= filled | among(port, framing.ports)
     return known, heads.kind
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from enum import IntEnum
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
@@ -106,8 +106,7 @@ class Chunk:
     first: int
 
 
-@dataclass(frozen=True, slots=True)
-class Damage:
+class Damage(NamedTuple):
     """What is wrong: octet position in the (unpacked) file and the last whole frame before it.
     stopped: whether reading had to stop there, as nobody can tell where the next frame begins.
     """
@@ -118,8 +117,7 @@ class Damage:
     stopped: bool = True
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Piece:
+class Piece(NamedTuple):
     """One file of several that were joined to a recording, and the number of its first frame."""
 
     name: str

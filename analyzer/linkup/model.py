@@ -7,6 +7,7 @@ from enum import StrEnum
 from functools import cached_property
 from itertools import accumulate
 from operator import itemgetter
+from typing import NamedTuple
 
 from analyzer.facts import (
     Address,
@@ -60,8 +61,7 @@ class Stage(StrEnum):
     ANSWER = "answer"
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Proof:
+class Proof(NamedTuple):
     """A stage seen working: the frame that shows it, and what that frame is."""
 
     moment: Moment
