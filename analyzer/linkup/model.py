@@ -168,8 +168,11 @@ class Pc:
 
     @property
     def came_over_the_cable(self) -> bool:
-        """Whether another host recorded its frames."""
-        return self.station is not None and self.station.came_over_the_cable
+        """Whether another host recorded its frames. Loopback frames, which some systems mark as
+        received only, can be recorded by their own host alone.
+        """
+        inside = any(map(is_loopback, self.addresses))
+        return self.station is not None and self.station.came_over_the_cable and not inside
 
     @cached_property
     def others(self) -> list[Station]:
