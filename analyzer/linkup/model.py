@@ -7,6 +7,7 @@ from enum import StrEnum
 from functools import cached_property
 from itertools import accumulate
 from operator import itemgetter
+from types import MappingProxyType
 from typing import NamedTuple
 
 from analyzer.facts import (
@@ -66,7 +67,7 @@ class Proof(NamedTuple):
 
     moment: Moment
     what: str
-    values: Mapping[str, object] = field(default_factory=dict)
+    values: Mapping[str, object] = MappingProxyType({})
 
 
 CALLER = "caller"
