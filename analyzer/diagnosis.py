@@ -41,6 +41,7 @@ from analyzer.linkup import (
     in_rows,
     work_out,
 )
+from analyzer.silent import Silent
 from analyzer.telling import NO_CALL, UNPROVEN, because, in_common, worded
 
 __all__ = [
@@ -63,6 +64,7 @@ __all__ = [
     "Series",
     "Session",
     "Sign",
+    "Silent",
     "Spread",
     "Stage",
     "StageResult",

@@ -34,6 +34,7 @@ FRAMES = "analyzer.frames"
 FACTS = "analyzer.facts"
 SITE = "analyzer.site"
 LINKUP = "analyzer.linkup"
+SILENT = "analyzer.silent"
 INCIDENTS = "analyzer.incidents"
 CHANCE = "analyzer.chance"
 COMMON = "analyzer.common"
@@ -53,7 +54,7 @@ PACKAGE = "analyzer"
 CLI = "analyzer.cli"
 
 BELOW_DIAGNOSIS = {
-    ERRORS, WORDS, COLUMNS, RECORDS, INPUTS, FRAMES, FACTS, SITE, LINKUP, INCIDENTS, COMMON,
+    ERRORS, WORDS, COLUMNS, RECORDS, INPUTS, FRAMES, FACTS, SITE, LINKUP, SILENT, INCIDENTS, COMMON,
     FINDINGS,
 }  # fmt: skip
 
@@ -69,7 +70,8 @@ MAY_IMPORT: dict[str, set[str]] = {
     FACTS: {FACTS, FRAMES, RECORDS, COLUMNS, ERRORS},
     SITE: {FACTS, ERRORS},
     LINKUP: {LINKUP, FACTS, SITE, ERRORS},
-    INCIDENTS: {FACTS, LINKUP},
+    SILENT: {FACTS, LINKUP},
+    INCIDENTS: {FACTS, LINKUP, SILENT},
     CHANCE: set(),
     COMMON: {CHANCE, FACTS, INCIDENTS, LINKUP},
     FINDINGS: {CAUTIONS, COMMON, FACTS, LINKUP, WORDS, ERRORS},
