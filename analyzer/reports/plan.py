@@ -74,7 +74,8 @@ ENTRIES = {
 }
 ONLY_PRINTED = (
     "This sheet changes nothing by itself. Before any step at a machine that can move, make it "
-    "safe, and ask whoever is responsible for the machine and for the network."
+    "safe, and ask whoever is responsible for the machine and for the network. What is behind a "
+    "cabinet's door, a label or a lamp too, is for those who may open it."
 )
 
 

@@ -196,7 +196,7 @@ RULE = Rule(
         ),
         Step(
             "{pc_sends:if If the maker's manual asks for an entry by hand, enter {controller} with "
-            "the hardware address on its label in that table.}",
+            "the hardware address on its label in the PC's neighbour table.}",
             cautions.FIXED_ENTRY,
         ),
         Step(

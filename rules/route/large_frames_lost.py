@@ -224,8 +224,8 @@ RULE = Rule(
         "A controller that acknowledges the long request and takes its time.",
         "Large datagrams that are meant one way, sent fast, or of which one is answered.",
     ),
-    confirm="Ping so from here and from the controller's own network. If it always stops at the "
-    "same size, and only from here, it is the packet size.",
+    confirm="Ping as in the first step, from here and from the controller's own network. If it "
+    "always stops at the same size, and only from here, it is the packet size.",
     explains=("path-lost", "lossy-path", "request-unanswered", "session-closed"),
     sources=(
         "RFC 1191 sections 2 and 4, RFC 8201 section 4",

@@ -28,6 +28,7 @@ from tests.lab.lab import (
     PC,
     SPARE_HW,
     UNIT,
+    UNIT_HW,
     Lab,
     Scenario,
     scenario,
@@ -226,6 +227,37 @@ def controller_with_two_adapters_tells_which(lab: Lab) -> None:
         time.sleep(3.2)
         wire.send(crafted.arp_reply(SPARE_HW, UNIT, lab.pc.hw, PC))
         poll(session, times=3, first=1 + 3 * turn)
+    session.close()
+
+
+def _takes_over(lab: Lab, hardware: str) -> None:
+    """The unit sends by another of its adapters from now on, and announces that."""
+    lab.unit.ip(f"link set eth0 address {hardware}")
+    lab.unit.raw().send(crafted.arp_announcement(hardware, UNIT))
+
+
+@fault("duplicate-address", remark=True)
+def two_adapters_take_over_in_turn(lab: Lab) -> None:
+    """Of one device; each session of the PC lies between two changes."""
+    lab.plant()
+    Server(lab.unit)
+    for hardware in (UNIT_HW, SPARE_HW, UNIT_HW, SPARE_HW, UNIT_HW):
+        _takes_over(lab, hardware)
+        session = call(lab.pc, UNIT)
+        poll(session, times=4)
+        session.close()
+        time.sleep(1)
+
+
+@healthy()
+def session_outlives_the_turns_of_two_adapters(lab: Lab) -> None:
+    lab.plant()
+    Server(lab.unit)
+    session = call(lab.pc, UNIT)
+    for turn, hardware in enumerate((UNIT_HW, SPARE_HW, UNIT_HW, SPARE_HW, UNIT_HW)):
+        _takes_over(lab, hardware)
+        poll(session, times=4, first=1 + 4 * turn)
+        time.sleep(1)
     session.close()
 
 
