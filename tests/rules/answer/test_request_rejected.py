@@ -136,18 +136,18 @@ def test_found_as_a_warning_where_one_session_gets_only_noes(controllers: tuple[
     assert (told, diagnosis.status) == ([5, 5, 1], NO_FAULT)
 
 
-def test_found_as_a_note_where_one_session_gets_few_noes() -> None:
+def test_quiet_but_for_a_note_where_one_session_gets_few_noes() -> None:
     """A program may only find out what the controller can do."""
     assert_noted(diagnosed(ended(beside_one_that_works(times=2))), rejected=2, in_vain=0)
 
 
-def test_found_as_a_note_where_the_session_of_noes_began_earlier() -> None:
+def test_quiet_but_for_a_note_where_the_session_of_noes_began_earlier() -> None:
     plant = beside_one_that_works(times=5, recorded_from_its_call=False)
     finding = found(diagnosed(ended(plant)), SLUG)
     assert (finding.level, finding.values["in_vain"]) == (Level.NOTE, 0)
 
 
-def test_found_as_a_note_where_a_session_that_works_takes_the_place_of_noes() -> None:
+def test_quiet_but_for_a_note_where_a_session_that_works_takes_their_place() -> None:
     plant, pc, unit = acquainted()
     plant.tcp(pc, unit).open().poll(2)
     first = plant.tcp(pc, unit).open()
