@@ -437,6 +437,42 @@ def observe(linkup: LinkUp, kept: Sequence[Incident]) -> Observed:
     )
 
 
+def joined(several: Sequence[tuple[float, Observed]]) -> Observed:
+    """What is known of several recordings on one time axis, each with the seconds at which it
+    began, in order.
+    """
+    start = several[0][0]
+    all_kinds, events = Counter[Request](), dict[Factor, list[float]]()
+    for began, one in several:
+        all_kinds.update(one.all_kinds)
+        for factor, moments in one.events.items():
+            events.setdefault(factor, []).extend(at + began - start for at in moments)
+    seen = [one for _, one in several]
+    last, end = several[-1]
+    return Observed(
+        moments=[at + began - start for began, one in several for at in one.moments],
+        rests=[value for one in seen for value in one.rests],
+        ages=[value for one in seen for value in one.ages],
+        requests=[value for one in seen for value in one.requests],
+        kinds=[value for one in seen for value in one.kinds],
+        answered=[value for one in seen for value in one.answered],
+        bare=[value for one in seen for value in one.bare],
+        slows=[value for one in seen for value in one.slows],
+        asked=sum(one.asked for one in seen),
+        slowing=sum(one.slowing for one in seen),
+        answers=sum(one.answers for one in seen),
+        all_kinds=all_kinds,
+        pauses=Spread.joined(one.pauses for one in seen),
+        lived=[value for one in seen for value in one.lived],
+        carried=[value for one in seen for value in one.carried],
+        open=sum(one.open for one in seen),
+        events=events,
+        up=sum(one.up for one in seen),
+        clock=seen[0].clock,
+        listened=last + end.listened - start,
+    )
+
+
 def _without(pauses: Spread, ended: Sequence[float]) -> Spread:
     """The pauses but for those of which the request was the last one."""
     for rest in ended:

@@ -163,6 +163,31 @@ class Recording:
         self.damage = self.damage or Damage(octet, after_frame, why, stopped=False)
 
 
+def cut_out(recording: Recording, begin: int, end: int) -> None:
+    """Leave only the frames between two times of a recording, in nanoseconds since 1970. They keep
+    their numbers; when the recorder listened is not known of a part.
+    """
+    recording.chunks = _between(recording, recording.chunks, begin, end)
+
+
+def _between(
+    recording: Recording, chunks: Iterator[Chunk], begin: int, end: int
+) -> Iterator[Chunk]:
+    for chunk in chunks:
+        for interface in recording.interfaces:
+            interface.began = interface.ended = None
+        inside = np.flatnonzero((chunk.time >= begin) & (chunk.time <= end))
+        if len(inside):
+            rows = slice(int(inside[0]), int(inside[-1]) + 1)
+            yield Chunk(
+                chunk.data, chunk.start[rows], chunk.stored[rows], chunk.original[rows],
+                chunk.fcs[rows], chunk.time[rows], chunk.interface[rows], chunk.direction[rows],
+                chunk.first + rows.start,
+            )  # fmt: skip
+    for interface in recording.interfaces:
+        interface.began = interface.ended = None
+
+
 def more_than_there_was(stored: int, original: int) -> str:
     """What is wrong with a frame of which more is stored than was on the wire."""
     return f"of a frame of {original:,} octets {stored:,} are stored"
