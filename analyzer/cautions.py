@@ -46,9 +46,9 @@ def notice(text: str) -> Caution:
 
 
 MAKE_SAFE = warning(
-    'Where a step says "Make the machine safe first": guards closed, emergency stop within reach, '
-    "locked out by those authorised. Ask whoever is responsible. Follow local codes and the "
-    "maker's manual."
+    'Where a step says "Make the machine safe first": nobody near it, guards closed, emergency '
+    "stop within reach, locked out by those authorised. Ask whoever is responsible. Follow local "
+    "codes and the maker's manual."
 )
 MACHINE = warning("This can change what the machine does.", make_safe=True)
 COMMANDS = warning("A program that connects can command the machine at once.", make_safe=True)
@@ -79,7 +79,13 @@ FIXED_ENTRY = notice(
     "unit. Note it down and remove it then."
 )
 LINK_DROPS = notice(
-    "This ends every session that goes over it. Make sure that no machine depends on one of them."
+    "This ends every session over this link. Make sure that no machine depends on one of them."
+)
+WAITING_TIME = warning("A lost controller is noticed later then: ask those responsible.")
+CABINET = warning(
+    "Opening a cabinet is for qualified electricians, under local codes. A PC that is plugged in "
+    "there can change what the machine does.",
+    make_safe=True,
 )
 ELECTRICAL = warning(
     "Work in an open cabinet and on supply terminals is for qualified electricians, under local "

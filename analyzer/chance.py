@@ -2,7 +2,7 @@
 
 from bisect import bisect_right
 from collections.abc import Sequence
-from math import comb, exp, lgamma, log
+from math import comb, exp, lgamma, log, log1p
 from typing import NamedTuple
 
 FINEST = 1e-6
@@ -35,8 +35,14 @@ def by_parts(hits: int, of: int, part: float) -> float:
     """How likely so many of all, or more, fall into a part of the time by chance (the upper tail of
     the binomial distribution).
     """
-    ways = (comb(of, one) * part**one * (1 - part) ** (of - one) for one in range(hits, of + 1))
-    return min(1.0, sum(ways))
+    if not hits or part >= 1:
+        return 1.0
+    if part <= 0:
+        return 0.0
+    each = (
+        _ways(of, one) + one * log(part) + (of - one) * log1p(-part) for one in range(hits, of + 1)
+    )
+    return min(1.0, sum(map(exp, each)))
 
 
 def holm(chances: Sequence[float]) -> list[float]:

@@ -3,6 +3,7 @@
 Written without numpy.typing, whose import takes a fifth of numpy's own.
 """
 
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -31,6 +32,16 @@ def pick(records: Records, rows: Ints | Flags) -> Records:
     """
     layout = records.dtype
     return records.view(f"V{layout.itemsize}")[rows].view(layout)
+
+
+def among(column: Records, values: Iterable[int]) -> Flags:
+    """Which rows hold one of a few values. numpy.isin does the same, and imports numpy's masked
+    arrays for a column without rows.
+    """
+    found = np.zeros(len(column), bool)
+    for value in values:
+        found |= column == value
+    return found
 
 
 def distinct(values: Records) -> tuple[Records, Ints, Ints]:

@@ -13,13 +13,15 @@ from math import ceil
 
 from analyzer.chance import agreement, around, by_chance, by_parts, fisher, holm, in_a_circle
 from analyzer.facts import Request, Spread
-from analyzer.incidents import Incident, Incidents
+from analyzer.incidents import Incident, Incidents, Sign
 from analyzer.linkup import START_TAKES, LinkUp
 
 FEWEST = 3
 """Incidents from which on anything is claimed (common practice, no source)."""
 UNLIKELY = 0.01
 """A pattern is told where chance makes one of all those looked at no more often than this."""
+AS_USUAL = 0.05
+"""What chance makes more often is as usual: a rest that the PC takes at other times too."""
 MOST_OF_THEM = 0.75
 """The part of the incidents in which a pattern is seen, at least."""
 SELDOM = 1 / 3
@@ -37,9 +39,9 @@ source)."""
 SCHEDULED = 60.0
 """Seconds of the shortest interval that is a schedule, and no pace of the programs themselves
 (common practice, no source)."""
-RESOLVED, RESOLVED_DIGITS = 0.001, 3
-"""Seconds that a recorder's clock tells apart, at least, and their digits (common practice, no
-source)."""
+RESOLVED, TIMERS = 0.001, 2
+"""Seconds that a recorder's clock tells apart, at least, and digits of seconds that timers of
+programs keep to (common practice, no source)."""
 NEAR, FAR = 1.0, 10.0
 """Seconds before an incident in which something that happens may be its reason (common practice, no
 source)."""
@@ -49,9 +51,11 @@ class Factor(StrEnum):
     """What was looked at."""
 
     REQUEST = "request"
+    SIZE = "size"
     AT_REQUEST = "at request"
     UNKNOWN = "unknown session"
     PAUSE = "pause"
+    SLOWER = "slower"
     REST = "rest"
     AGE = "age"
     REQUESTS = "requests"
@@ -97,25 +101,28 @@ class Pattern:
 @dataclass(frozen=True, slots=True)
 class Common:
     """What was looked at, over how many incidents, and what they have in common: the least likely
-    to be chance first. doubtful: what is so in most right at a request, and may be chance.
+    to be chance first. doubtful: what is so in most right at a request, and may be chance; stalls:
+    whether all of them are late answers.
     """
 
     of: int
     looked: Sequence[Factor]
     patterns: Sequence[Pattern]
     doubtful: Sequence[Pattern] = ()
+    stalls: bool = False
 
 
 @dataclass(slots=True)
 class Observed:
     """What is known of incidents and of other times. Each list has an entry an incident.
 
-    moments: seconds; rests, ages, requests, kinds: see Incident; answered: seconds from the request
-    that the end answers at once to that end; bare: see Incident; all_kinds: requests by kind, all
-    of them; asked: requests in all; pauses: all that a request followed; lived, carried: seconds
-    and requests of the sessions that ended otherwise; open: seconds for which sessions were open,
-    added up; events: seconds of what may be a reason; up: seconds for which it worked; clock:
-    seconds since midnight, UTC, at the beginning, None where not known; listened: seconds in all.
+    moments: seconds; rests, ages, requests, kinds, bare, slows: see Incident; answered: seconds
+    from the request that the end answers at once to that end; all_kinds: requests by kind, all of
+    them; asked: requests in all; slowing, answers: answers that came slower and slower, and answers
+    in all; pauses: all that a request followed; lived, carried: seconds and requests of the
+    sessions that ended otherwise; open: seconds for which sessions were open, added up; events:
+    seconds of what may be a reason; up: seconds for which it worked; clock: seconds since midnight,
+    UTC, at the beginning, None where not known; listened: seconds in all.
     """
 
     moments: Sequence[float]
@@ -125,7 +132,10 @@ class Observed:
     kinds: Sequence[Request | None] = ()
     answered: Sequence[float | None] = ()
     bare: Sequence[bool] = ()
+    slows: Sequence[bool] = ()
     asked: int = 0
+    slowing: int = 0
+    answers: int = 0
     all_kinds: Mapping[Request, int] = field(default_factory=dict)
     pauses: Spread = field(default_factory=Spread)
     lived: Sequence[float] = ()
@@ -139,7 +149,10 @@ class Observed:
 
 def common(linkup: LinkUp, found: Incidents) -> Common | None:
     """What the incidents of a link-up have in common; None where they are too few to tell."""
-    return None if len(found.kept) < FEWEST else compare(observe(linkup, found.kept))
+    if len(found.kept) < FEWEST:
+        return None
+    stalls = all(one.sign is Sign.LATE for one in found.kept)
+    return replace(compare(observe(linkup, found.kept)), stalls=stalls)
 
 
 def compare(seen: Observed) -> Common:
@@ -182,6 +195,32 @@ def _only(kind: Request, part: Sequence[int]) -> Request:
     return Request(*(value if at in part else -1 for at, value in enumerate(kind)))
 
 
+def _sizes(seen: Observed) -> Iterator[Pattern]:
+    """A large request: as large as in all, and as in most."""
+    known = sorted(one.size for one in seen.kinds if one is not None and one.size >= 0)
+    if not known or len({one.size for one in seen.all_kinds}) < 2:
+        return
+    requests = sum(seen.all_kinds.values())
+    for hits in _most_of(known):
+        least = known[-hits]
+        larger = sum(count for one, count in seen.all_kinds.items() if one.size >= least) - hits
+        table = _fisher(seen, Factor.SIZE, hits, larger, requests - len(known))
+        yield replace(table, least=least, most=known[-1])
+
+
+def _most_of(known: Sequence[float]) -> set[int]:
+    """How many are looked at together: all, and most."""
+    return {len(known), ceil(len(known) * MOST_OF_THEM)} - {0}
+
+
+def _slower(seen: Observed) -> Iterator[Pattern]:
+    """Answers that grew slower and slower."""
+    if seen.answers:
+        hits = sum(seen.slows)
+        others = seen.answers - len(seen.slows)
+        yield _fisher(seen, Factor.SLOWER, hits, seen.slowing - hits, others)
+
+
 def _at_requests(seen: Observed) -> Iterator[Pattern]:
     """Right behind a request: all of them, and most. What ends without regard to requests ends so
     as often as requests fill the time.
@@ -189,7 +228,7 @@ def _at_requests(seen: Observed) -> Iterator[Pattern]:
     for factor, bare in ((Factor.AT_REQUEST, False), (Factor.UNKNOWN, True)):
         both = zip(seen.answered, seen.bare, strict=True)
         known = sorted(one for one, is_bare in both if one is not None and is_bare is bare)
-        for hits in {len(known), ceil(len(known) * MOST_OF_THEM)} - {0}:
+        for hits in _most_of(known):
             within, of = known[hits - 1], len(seen.moments)
             filled = min(1.0, seen.asked * max(within, RESOLVED) / max(seen.open, RESOLVED))
             chance = by_parts(hits, of, filled)
@@ -206,7 +245,7 @@ def _rests(seen: Observed) -> Iterator[Pattern]:
         return
     longer = seen.pauses.at_least(found.least)
     table = _fisher(seen, Factor.REST, found.times, longer, seen.pauses.count)
-    chance = by_chance(found, len(seen.moments)) if table.chance <= UNLIKELY else table.chance
+    chance = by_chance(found, len(seen.moments)) if table.chance <= AS_USUAL else table.chance
     yield replace(table, chance=chance, least=found.least, most=found.most)
 
 
@@ -215,10 +254,10 @@ def _pauses(seen: Observed) -> Iterator[Pattern]:
     known = sorted(one for one in seen.rests if one is not None)
     if not known or not seen.pauses.count:
         return
-    for place in (0, int(len(known) * (1 - MOST_OF_THEM))):
-        longer = seen.pauses.at_least(known[place])
-        table = _fisher(seen, Factor.PAUSE, len(known) - place, longer, seen.pauses.count)
-        yield replace(table, least=known[place], most=known[-1])
+    for hits in _most_of(known):
+        longer = seen.pauses.at_least(known[-hits])
+        table = _fisher(seen, Factor.PAUSE, hits, longer, seen.pauses.count)
+        yield replace(table, least=known[-hits], most=known[-1])
 
 
 def _ages(seen: Observed) -> Iterator[Pattern]:
@@ -313,7 +352,8 @@ def _fisher(seen: Observed, factor: Factor, hits: int, other_hits: int, others: 
 
 
 LOOKS: Sequence[Callable[[Observed], Iterator[Pattern]]] = (
-    _requests, _at_requests, _rests, _pauses, _ages, _numbers, _intervals, _times_of_day, _events,
+    _requests, _sizes, _at_requests, _rests, _pauses, _slower, _ages, _numbers, _intervals,
+    _times_of_day, _events,
 )  # fmt: skip
 """Everything that is looked at."""
 LIMITS = (Factor.REST, Factor.AGE, Factor.REQUESTS, Factor.INTERVAL)
@@ -337,6 +377,7 @@ def _without_implied(told: Sequence[Pattern]) -> list[Pattern]:
     daily = Factor.TIME_OF_DAY in best
     implied = {one for one in LIMITS if limit is None or one is not limit.factor}
     implied |= {Factor.PAUSE} if Factor.REST in best else set()
+    implied |= {Factor.SIZE} if Factor.REQUEST in best else set()
     implied |= {Factor.INTERVAL} if daily else set()
     left = [one for one in best if one not in implied]
     if any(one not in (*AT_REQUESTS, *BY_TIME) for one in left):
@@ -353,7 +394,7 @@ def _width(one: Pattern, longest: float) -> float:
     """Seconds between its values; requests are taken to fill the longest time."""
     if one.factor is Factor.REQUESTS:
         return (one.most + 1 - one.least) / one.least * longest
-    return round(one.most - one.least, RESOLVED_DIGITS)
+    return round(one.most - one.least, TIMERS)
 
 
 # --- what is observed -----------------------------------------------------------------------------
@@ -377,11 +418,14 @@ def observe(linkup: LinkUp, kept: Sequence[Incident]) -> Observed:
         kinds=[one.kind for one in kept],
         answered=[one.call.idle if one.at_request else None for one in kept],
         bare=[one.bare for one in kept],
+        slows=[one.slows for one in kept],
         asked=sum(one.session.requests for one in opened),
+        slowing=sum(one.session.slowing for one in opened),
+        answers=sum(one.session.answer_times.count for one in opened),
         all_kinds=all_kinds,
         pauses=_without(
             Spread.joined(one.pauses for one in linkup.sessions),
-            [one.rest for one in kept if one.rest is not None and one.at_request],
+            [one.pause for one in kept if one.pause is not None],
         ),
         lived=[one.last.seconds - one.completed.seconds for one in well if one.completed],
         carried=[one.requests for one in well],
@@ -390,6 +434,42 @@ def observe(linkup: LinkUp, kept: Sequence[Incident]) -> Observed:
         up=max(0.0, facts.coverage.listened - out),
         clock=None if began is None else began.timestamp() % DAY,
         listened=facts.coverage.listened,
+    )
+
+
+def joined(several: Sequence[tuple[float, Observed]]) -> Observed:
+    """What is known of several recordings on one time axis, each with the seconds at which it
+    began, in order.
+    """
+    start = several[0][0]
+    all_kinds, events = Counter[Request](), dict[Factor, list[float]]()
+    for began, one in several:
+        all_kinds.update(one.all_kinds)
+        for factor, moments in one.events.items():
+            events.setdefault(factor, []).extend(at + began - start for at in moments)
+    seen = [one for _, one in several]
+    last, end = several[-1]
+    return Observed(
+        moments=[at + began - start for began, one in several for at in one.moments],
+        rests=[value for one in seen for value in one.rests],
+        ages=[value for one in seen for value in one.ages],
+        requests=[value for one in seen for value in one.requests],
+        kinds=[value for one in seen for value in one.kinds],
+        answered=[value for one in seen for value in one.answered],
+        bare=[value for one in seen for value in one.bare],
+        slows=[value for one in seen for value in one.slows],
+        asked=sum(one.asked for one in seen),
+        slowing=sum(one.slowing for one in seen),
+        answers=sum(one.answers for one in seen),
+        all_kinds=all_kinds,
+        pauses=Spread.joined(one.pauses for one in seen),
+        lived=[value for one in seen for value in one.lived],
+        carried=[value for one in seen for value in one.carried],
+        open=sum(one.open for one in seen),
+        events=events,
+        up=sum(one.up for one in seen),
+        clock=seen[0].clock,
+        listened=last + end.listened - start,
     )
 
 

@@ -6,9 +6,11 @@ it can by itself make the one work and the other not; only stages that the faili
 count. Nothing here is worded: `analyzer/reports/comparison.py` is.
 """
 
-from collections.abc import Iterator
+from bisect import bisect_left
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import NamedTuple
 
 from analyzer.diagnosis import Diagnosis, Finding, Outcome, State, Verdict
 from analyzer.facts import NOBODY, Address, Hardware, Moment, Session
@@ -26,6 +28,13 @@ SILENCE = {"heard", "arp", "packet back", "opening", "answers"}
 """What a recording shows by not holding it."""
 RANDOM = {"TLS"}
 """Protocols whose first message is different each time."""
+
+
+BEFORE, BEHIND = 60.0, 30.0
+"""Seconds before and after a break that are held against a calm stretch, at most."""
+MARGIN, SHORTEST = 1.0, 2.0
+"""Seconds before the next break that are no calm any more, and of a stretch that tells something
+(common practice, no source)."""
 
 
 class Weight(StrEnum):
@@ -128,6 +137,42 @@ class Comparison:
         return not set(self.remarks) - {Remark.UNCLEAR, Remark.NOT_TRIED}
 
 
+class Stretch(NamedTuple):
+    """A part of a recording, in seconds since its first frame."""
+
+    begin: float
+    end: float
+
+
+def beside_a_break(outcome: Outcome, number: int) -> tuple[Stretch, Stretch] | None:
+    """A stretch in which nothing broke, and the one around a break, as long; both begin with the
+    opening of a session where that is not too far back. number: of the break, from 1. None where
+    nothing worked for long enough.
+    """
+    kept = outcome.incidents.kept
+    one, last = kept[number - 1], outcome.linkup.facts.coverage.seconds
+    opened = one.call.first.seconds
+    is_near = one.began.seconds - opened <= BEFORE
+    begin = opened if is_near else one.began.seconds - BEFORE
+    end = min(one.again.seconds if one.again else last, one.began.seconds + BEHIND)
+    calls = [call for call in outcome.linkup.on_port if call.first_good is not None]
+    broke = [each.began.seconds for each in kept]
+    works = [_works_from(call, broke, last) for call in calls]
+    calm = max(works, key=lambda span: span.end - span.begin, default=Stretch(0.0, 0.0))
+    if calm.end - calm.begin < SHORTEST:
+        return None
+    start = calm.begin if is_near else max(calm.begin, (calm.begin + calm.end) / 2 - BEFORE)
+    return Stretch(start, min(start + end - begin, calm.end)), Stretch(begin, end)
+
+
+def _works_from(call: Call, broke: Sequence[float], last: float) -> Stretch:
+    """From the opening of a session to the next break, or to its own end."""
+    begin, end = call.first.seconds, call.last.seconds
+    place = bisect_left(broke, begin)
+    until = broke[place] - MARGIN if place < len(broke) else last
+    return Stretch(begin, max(begin, min(end, until)))
+
+
 def wanted(working: Diagnosis, failing: Diagnosis) -> Told | None:
     """Whom the PC calls where it works, if the failing recording shows no link-up with any of them.
 
@@ -169,7 +214,9 @@ def _compare(working: Diagnosis, failing: Diagnosis) -> Comparison:
         return Comparison(working, failing, None, [Remark.NOBODY], [], None, None, [])
     good, bad = pair
     remarks = list(_remarks(good, bad))
-    if working.facts.sha256 == failing.facts.sha256 and _called(good) == _called(bad):
+    same_file = working.facts.sha256 == failing.facts.sha256
+    same_part = working.facts.coverage.began == failing.facts.coverage.began
+    if same_file and same_part and _called(good) == _called(bad):
         remarks = [Remark.SAME]
     sides = _Side(working, good), _Side(failing, bad)
     aspects = [_as_reached(one, _reached(bad)) for one in _aspects(*sides)]

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from analyzer.common import Common, common
+from analyzer.common import FEWEST, Common, Observed, common, compare, joined, observe
 from analyzer.facts import Facts, Kind, Moment, Series, Session, Spread, Station, gather
 from analyzer.facts.index import by
 from analyzer.findings import (
@@ -41,6 +41,7 @@ from analyzer.linkup import (
     in_rows,
     work_out,
 )
+from analyzer.silent import Silent
 from analyzer.telling import NO_CALL, UNPROVEN, because, in_common, worded
 
 __all__ = [
@@ -57,12 +58,14 @@ __all__ = [
     "Level",
     "LinkUp",
     "Moment",
+    "Observed",
     "Outcome",
     "Pc",
     "Rule",
     "Series",
     "Session",
     "Sign",
+    "Silent",
     "Spread",
     "Stage",
     "StageResult",
@@ -73,6 +76,7 @@ __all__ = [
     "Verdict",
     "What",
     "diagnose",
+    "in_common_of_all",
     "judge",
 ]
 """What reports speak of: they import nothing from further below."""
@@ -140,6 +144,11 @@ class Outcome:
         return [] if self.common is None else in_common(self.common)
 
     @property
+    def observed(self) -> Observed:
+        """What is known of its incidents and of other times, as plain data."""
+        return observe(self.linkup, self.incidents.kept)
+
+    @property
     def asked_by_controller(self) -> bool:
         """Whether it works the other way round: the controller asks, and the PC answers."""
         proof = self.linkup.proofs.get(Stage.ANSWER)
@@ -204,6 +213,14 @@ def judge(facts: Facts, rules: Sequence[Rule], told: Told | None = None) -> Diag
         quiet=[rule.slug for rule in able if rule.slug not in seen],
         unable=[(rule.slug, str(lack)) for rule in rules if (lack := _lack(rule, case))],
     )
+
+
+def in_common_of_all(several: Sequence[tuple[float, Observed]]) -> list[str]:
+    """What the incidents of several recordings have in common, in words. several: of each the
+    seconds at which it began, in order, and what is known of it.
+    """
+    seen = joined(several)
+    return in_common(compare(seen)) if len(seen.moments) >= FEWEST else []
 
 
 def _lack(rule: Rule, case: Case) -> Need | None:

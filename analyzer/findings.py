@@ -119,8 +119,7 @@ class Rule:
     needs: frozenset[Need] = frozenset({Need.LINKUP})
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Evidence:
+class Evidence(NamedTuple):
     """One frame and what it shows."""
 
     moment: Moment

@@ -12,7 +12,19 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from analyzer.columns import Flags, Floats, Ints, Keys, Octets, Records, Small, distinct, pick, take
+from analyzer.columns import (
+    Flags,
+    Floats,
+    Ints,
+    Keys,
+    Octets,
+    Records,
+    Small,
+    among,
+    distinct,
+    pick,
+    take,
+)
 from analyzer.inputs.records import Chunk, Direction, Interface, Link, of_each
 
 NO_HARDWARE = np.uint64(1 << 48)
@@ -420,7 +432,7 @@ class Decoder:
         single = (header["dst8"] >> np.uint64(56) != GROUP6) & (
             (header["src8"] != 0) | (header["src"] != 0)
         )
-        carried = np.isin(protocol, (Protocol.TCP, Protocol.UDP)) | np.isin(kind, ICMPV6_TYPES)
+        carried = among(protocol, (Protocol.TCP, Protocol.UDP)) | among(kind, ICMPV6_TYPES)
         chosen = single & carried
         at = pick(header, chosen)
         table = IpTable(
@@ -435,7 +447,7 @@ class Decoder:
             length=np.maximum(0, behind - body)[chosen],
             surplus=np.zeros(len(at), np.int64),
         )
-        chosen = np.isin(kind, NEIGHBOURS) & (body + SOLICITATION.itemsize <= end[rows])
+        chosen = among(kind, NEIGHBOURS) & (body + SOLICITATION.itemsize <= end[rows])
         chosen &= (header["limit"] == UNROUTED) & (link.src[rows] != NO_HARDWARE)
         at, said = pick(header, chosen), take(octets, body[chosen], SOLICITATION)
         return table, self._neighbours(link, rows[chosen], at, said)
@@ -586,7 +598,7 @@ def _ethernet(chunk: Chunk, end: Ints, link: _Link, rows: Ints) -> None:
 def _behind_tags(octets: Octets, end: Ints, link: _Link, rows: Ints) -> None:
     """Look behind VLAN tags (IEEE 802.1Q) and into LLC frames (IEEE 802.2)."""
     for _ in range(MAX_TAGS):
-        rows_here = rows[np.isin(link.kind[rows], TAGS)]
+        rows_here = rows[among(link.kind[rows], TAGS)]
         rows_here = rows_here[link.network[rows_here] + TAG.itemsize <= end[rows_here]]
         if not len(rows_here):
             break
@@ -629,7 +641,7 @@ def _loopback(chunk: Chunk, end: Ints, link: _Link, rows: Ints) -> None:
     family = take(chunk.data, chunk.start[rows], np.dtype(">u4")).astype(np.int64)
     family = np.where(family > 0xFFFF, family >> 24, family)
     link.kind[rows[family == 2]] = Kind.IPV4
-    link.kind[rows[np.isin(family, (24, 28, 30))]] = Kind.IPV6
+    link.kind[rows[among(family, (24, 28, 30))]] = Kind.IPV6
     link.network[rows] += 4
 
 
@@ -699,7 +711,7 @@ def _behind_extensions(
     """The protocol behind the extension headers of IPv6, and where it begins."""
     protocol, body = after.astype(np.int64), header + IPV6.itemsize
     for _ in range(MAX_EXTENSIONS):
-        extended = np.flatnonzero(np.isin(protocol, EXTENSIONS) & (body + 8 <= end))
+        extended = np.flatnonzero(among(protocol, EXTENSIONS) & (body + 8 <= end))
         if not len(extended):
             break
         extension = take(octets, body[extended], EXTENSION)

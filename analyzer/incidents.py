@@ -12,8 +12,9 @@ from enum import StrEnum
 from itertools import accumulate, pairwise
 from typing import NamedTuple
 
-from analyzer.facts import Facts, Moment, Request
+from analyzer.facts import Facts, Moment, Request, Spread
 from analyzer.linkup import AT_ONCE, PATIENCE, Call, Case, How, LinkUp
+from analyzer.silent import Beside, Heard, Silent
 
 MOST = 1000
 """Incidents kept of one link-up; more are counted."""
@@ -25,6 +26,9 @@ OTHERS = 3
 TOGETHER = 1.0
 """Seconds within which the ends of sessions that were open together are one incident (common
 practice, no source)."""
+LATER, RARE = 10.0, 0.05
+"""How many times as long as usual an answer takes that is far later, and which part of all may be
+so: what comes oftener is usual (common practice, no source)."""
 
 
 class Sign(StrEnum):
@@ -37,8 +41,11 @@ class Sign(StrEnum):
     REFUSED = "refused"
     IGNORED = "ignored"
     UNANSWERED = "unanswered"
+    LATE = "late"
 
 
+WAITS = (Sign.HUNG, Sign.GIVEN_UP, Sign.IGNORED, Sign.UNANSWERED, Sign.LATE)
+"""Signs of a wait for a controller that says nothing."""
 IN_VAIN = {
     How.REFUSED: Sign.REFUSED,
     How.IGNORED: Sign.IGNORED,
@@ -56,8 +63,10 @@ class Incident:
     """One time that it stopped.
 
     began: the first frame that shows it; call: the one that ended so; last_good: the last good
-    answer before, of any session; again: the first good answer of a later call, None where none is
-    in the recording; tries: calls in vain until then, this one counted where it is one.
+    answer before, of any session; again: the first good answer of a later call, or the one that
+    came late, None where none is in the recording; in_vain: calls in vain until then, this one
+    counted where it is one; silent: who was silent at the beginning, None where that cannot be told
+    or where nobody waited.
     """
 
     sign: Sign
@@ -66,6 +75,7 @@ class Incident:
     last_good: Moment
     again: Moment | None = None
     in_vain: int = 0
+    silent: Silent | None = None
 
     @property
     def out(self) -> float | None:
@@ -80,22 +90,45 @@ class Incident:
 
     @property
     def requests(self) -> int | None:
-        """How many requests the session had carried, None where not all are recorded."""
-        return None if self.call.under_way else self.call.session.requests
+        """How many requests the session had carried, None where not all are recorded, or where it
+        went on.
+        """
+        unknown = self.call.under_way or self.sign is Sign.LATE
+        return None if unknown else self.call.session.requests
 
     @property
     def rest(self) -> float | None:
-        """Seconds without data until the end, or until the request that the end answers at once."""
+        """Seconds without data until the end, or until the request that the end answers at once, or
+        that nothing answers, or nothing for long.
+        """
         asked, answered = self.call.session.asked, self.call.last_answer
-        if asked is None or self.sign not in (Sign.RESET, Sign.CLOSED):
+        if self.sign is Sign.LATE:
+            return self.began.seconds - self.last_good.seconds
+        if asked is None or self.sign not in (Sign.RESET, Sign.CLOSED, Sign.HUNG, Sign.GIVEN_UP):
             return None
-        if not self.at_request:
+        if not self.on_request:
             return self.call.idle
         return None if answered is None else max(0.0, asked.seconds - answered.seconds)
 
     @property
+    def pause(self) -> float | None:
+        """Seconds of the pause up to a request in which it stopped, None where no request came."""
+        rest, asked = self.rest, self.call.session.asked
+        if rest is None or self.on_request:
+            return rest
+        late = 0.0 if asked is None else asked.seconds - self.began.seconds
+        return rest + late if late > 0 else None
+
+    @property
+    def on_request(self) -> bool:
+        """Whether the request is told from which it did not go on."""
+        return self.at_request or self.sign in (Sign.HUNG, Sign.GIVEN_UP, Sign.LATE)
+
+    @property
     def at_request(self) -> bool:
         """Whether the session ended at once on a request."""
+        if self.sign not in (Sign.RESET, Sign.CLOSED):
+            return False
         return self.call.ended_on_request and self.call.idle < AT_ONCE
 
     @property
@@ -106,7 +139,13 @@ class Incident:
     @property
     def kind(self) -> Request | None:
         """The last request of the session, where it is the end of this session that shows it."""
-        return self.call.session.dialogue.last_kind if self.call.answers else None
+        shown = self.call.answers and self.sign is not Sign.LATE
+        return self.call.session.dialogue.last_kind if shown else None
+
+    @property
+    def slows(self) -> bool:
+        """Whether its last answers came slower and slower."""
+        return self.call.session.slows and self.sign is not Sign.LATE
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -141,11 +180,15 @@ NONE = Incidents()
 
 
 class _Bad(NamedTuple):
-    """A call that ended badly: when that shows, and by which sign."""
+    """A call that ended badly, or an answer of one that came late: when that shows, by which sign,
+    and of a late answer the one before, and when it came.
+    """
 
     at: Moment
     sign: Sign
     call: Call
+    before: Moment | None = None
+    again: Moment | None = None
 
 
 class _Good:
@@ -214,11 +257,14 @@ def _within(times: Sequence[tuple[float, int]], begin: float, end: float) -> set
 
 def incidents(case: Case) -> list[Incidents]:
     """Those of each link-up of a case, in its order."""
-    bad = [sorted(_bad(one), key=lambda one: one.at) for one in case.linkups]
+    bad = [sorted([*_bad(one), *_late(one)], key=lambda one: one.at) for one in case.linkups]
     if not any(bad):
         return [NONE] * len(bad)
-    idle = _Idle(case.facts)
-    return [_of(one, found, idle) for one, found in zip(case.linkups, bad, strict=True)]
+    idle, heard = _Idle(case.facts), Heard(case.facts)
+    return [
+        _of(one, found, idle, heard.beside(one)) if found else NONE
+        for one, found in zip(case.linkups, bad, strict=True)
+    ]
 
 
 def _bad(linkup: LinkUp) -> Iterator[_Bad]:
@@ -233,6 +279,21 @@ def _bad(linkup: LinkUp) -> Iterator[_Bad]:
         waits = sign in (Sign.IGNORED, Sign.UNANSWERED)
         if not waits or linkup.facts.heard_after(at) >= PATIENCE:
             yield _Bad(at, sign, call)
+
+
+def _late(linkup: LinkUp) -> Iterator[_Bad]:
+    """Answers that came far later than usual, where that is rare."""
+    calls = [one for one in linkup.on_port if one.session.waits]
+    if not calls:
+        return
+    took = Spread.joined(one.session.answer_times for one in linkup.on_port)
+    late = LATER * took.median
+    if took.at_least(late) > RARE * took.count:
+        return
+    for call in calls:
+        for one in call.session.waits:
+            if one.seconds >= late:
+                yield _Bad(one.asked, Sign.LATE, call, one.before, one.answered)
 
 
 def _ended(call: Call) -> Sign | None:
@@ -251,7 +312,7 @@ def _sign(call: Call) -> Sign | None:
     return Sign.GIVEN_UP if call.gave_up and call.ended_on_request else None
 
 
-def _of(linkup: LinkUp, bad: Sequence[_Bad], idle: _Idle) -> Incidents:
+def _of(linkup: LinkUp, bad: Sequence[_Bad], idle: _Idle, beside: Beside | None) -> Incidents:
     good = _Good(linkup.on_port)
     if not good:
         return NONE
@@ -268,15 +329,16 @@ def _of(linkup: LinkUp, bad: Sequence[_Bad], idle: _Idle) -> Incidents:
         if bisect_right(jumps, before.frame) < bisect_right(jumps, one.at.frame):
             clock_set += 1
             continue
-        if idle.overlaps(before.seconds, one.at.seconds):
+        if idle.overlaps(before.seconds, (one.again or one.at).seconds):
             asleep += 1
             continue
         count += 1
         if len(kept) < MOST:
-            again = good.after(one.at)
+            again = one.again or good.after(one.at)
             upto = len(mute) if again is None else bisect_left(mute, again)
             in_vain = upto - bisect_left(mute, one.at)
-            kept.append(Incident(one.sign, one.at, one.call, before, again, in_vain))
+            silent = beside.silent(one.at) if beside and one.sign in WAITS else None
+            kept.append(Incident(one.sign, one.at, one.call, before, again, in_vain, silent))
     return Incidents(count, kept, asleep, clock_set)
 
 
@@ -284,7 +346,7 @@ def _worked_before(one: _Bad, good: _Good) -> Moment | None:
     """The last good answer before it stopped; None where nothing stopped: nothing had worked, or a
     call found nobody while another session worked on.
     """
-    own = one.call.last_good
+    own = one.before or one.call.last_good
     if own is not None and own < one.at:
         return own
     return None if good.goes_on(one.at) else good.before(one.at)

@@ -18,7 +18,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 from analyzer.errors import BadSheet, Unusable
 from analyzer.facts import Address, Hardware
@@ -43,8 +43,7 @@ SHOWN_OF_A_VALUE = 40
 """Letters of a wrong value that are repeated in the complaint."""
 
 
-@dataclass(frozen=True, slots=True)
-class Adapter:
+class Adapter(NamedTuple):
     """A network adapter of the PC."""
 
     address: Address
@@ -54,8 +53,7 @@ class Adapter:
     hardware_address: Hardware | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Controller:
+class Controller(NamedTuple):
     """A controller.
 
     hardware_address: the one on its label; transport: "tcp" or "udp"; sessions: how many it takes
@@ -116,8 +114,7 @@ class Site:
         return {one.hardware_address: one for one in reversed(everyone)}
 
 
-@dataclass(frozen=True, slots=True)
-class Field:
+class Field(NamedTuple):
     """One field of a table.
 
     read: raises ValueError where the value is not what is expected; expected: said then, with the

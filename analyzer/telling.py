@@ -59,7 +59,7 @@ def _with_pattern(
     causes = [cause for one in patterns for cause in rule.patterns[one.factor]]
     against = {*sighting.ruled_out, *chain(*rule.patterns.values())}.difference(causes)
     told = replace(sighting, likeliest=causes[0], ruled_out=against)
-    return told, [DONE, *map(in_words, patterns)]
+    return told, [DONE, *(in_words(one) for one in patterns)]
 
 
 DONE = "The recording has done it."
@@ -207,34 +207,40 @@ HAPPENED = {
     Factor.BURST: "a burst of broadcasts passed",
 }
 IN_COMMON = {
-    Factor.REQUEST: "The last request before {hits} of {of:count break} was {what}; so {were} "
+    Factor.REQUEST: "The last request before {hits} of {of:count {noun}} was {what}; so {were} "
     "{other_hits} of {others:count other request}.",
-    Factor.AT_REQUEST: "{hits} of {of:count break} came within {most:seconds} of a request; after "
+    Factor.SIZE: "The last request before {hits} of {of:count {noun}} was of {octets} octets or "
+    "more; so {were} {other_hits} of {others:count other request}.",
+    Factor.SLOWER: "Before {hits} of {of:count {noun}} answers came slower and slower; so {were} "
+    "{other_hits} of {others:count other answer}.",
+    Factor.AT_REQUEST: "{hits} of {of:count {noun}} came within {most:seconds} of a request; after "
     "{others:count other request} none came so soon.",
-    Factor.UNKNOWN: "{hits} of {of:count break} came within {most:seconds} of a request, by a "
+    Factor.UNKNOWN: "{hits} of {of:count {noun}} came within {most:seconds} of a request, by a "
     "reset that confirms nothing, as of one that knows no such session.",
-    Factor.REST: "{hits} of {of:count break} came after the same time without data, {span}; "
+    Factor.REST: "{hits} of {of:count {noun}} came after the same time without data, {span}; "
     "{other_hits} of {others:count other pause} lasted as long.",
-    Factor.PAUSE: "Before {hits} of {of:count break} the PC had paused for {least:seconds} or "
+    Factor.PAUSE: "Before {hits} of {of:count {noun}} the PC had paused for {least:seconds} or "
     "longer; so it had in {other_hits} of {others:count other pause}.",
-    Factor.AGE: "{hits} of {of:count break} came when the session had been open for {span}; "
+    Factor.AGE: "{hits} of {of:count {noun}} came when the session had been open for {span}; "
     "{other_hits} of {others:count other session} lived longer.",
-    Factor.REQUESTS: "{hits} of {of:count break} came after the same number of requests, {span}; "
+    Factor.REQUESTS: "{hits} of {of:count {noun}} came after the same number of requests, {span}; "
     "{other_hits} of {others:count other session} carried more.",
-    Factor.INTERVAL: "From one break to the next it took {span}, {hits} of {of:count time}: as "
+    Factor.INTERVAL: "From one {noun} to the next it took {span}, {hits} of {of:count time}: as "
     "with something scheduled.",
-    Factor.TIME_OF_DAY: "{hits} of {of:count break} came at the same time of day, {span} UTC: as "
+    Factor.TIME_OF_DAY: "{hits} of {of:count {noun}} came at the same time of day, {span} UTC: as "
     "with something scheduled.",
-    Factor.RESTART: "Around {hits} of {of:count break} the controller showed a fresh start; at "
+    Factor.RESTART: "Around {hits} of {of:count {noun}} the controller showed a fresh start; at "
     "other times it did so {other_hits:times}.",
     **{
-        factor: f"Within {{within:seconds}} before {{hits}} of {{of:count break}} {what}; so it "
+        factor: f"Within {{within:seconds}} before {{hits}} of {{of:count {{noun}}}} {what}; so it "
         "was in {other_hits} of {others:count other span} of that length."
         for factor, what in HAPPENED.items()
     },
 }
 LOOKED_AT = {
     Factor.REQUEST: "the last request",
+    Factor.SIZE: "large requests",
+    Factor.SLOWER: "answers that grow slower",
     Factor.AT_REQUEST: "the time since a request",
     Factor.UNKNOWN: "resets that confirm nothing",
     Factor.REST: "the time without data",
@@ -250,7 +256,7 @@ LOOKED_AT = {
     Factor.BURST: "bursts of broadcasts",
     Factor.RESTART: "fresh starts of the controller",
 }
-NOTHING = "Nothing was found that the {of:count break} have in common."
+NOTHING = "Nothing was found that the {of:count {noun}} have in common."
 DOUBTFUL = "The PC asks so often, or there are so few, that this may be chance."
 LOOKED, ALSO = "Looked at: {looked:list}.", "And at: {looked:list}."
 MOST_LOOKED = 5
@@ -260,18 +266,26 @@ MOST_LOOKED = 5
 def in_common(shared: Common) -> list[str]:
     """What incidents have in common, or what was looked at in vain."""
     if shared.patterns:
-        return [in_words(one) for one in shared.patterns]
+        return _in_words(shared, shared.patterns)
     if shared.doubtful:
-        return [*map(in_words, shared.doubtful), DOUBTFUL]
+        return [*_in_words(shared, shared.doubtful), DOUBTFUL]
     looked = [LOOKED_AT[one] for one in shared.looked]
     parts = [looked[at : at + MOST_LOOKED] for at in range(0, len(looked), MOST_LOOKED)]
     return [
-        say(NOTHING, {"of": shared.of}),
+        say(NOTHING, {"of": shared.of, "noun": _noun(shared)}),
         *(say(ALSO if at else LOOKED, {"looked": part}) for at, part in enumerate(parts)),
     ]
 
 
-def in_words(pattern: Pattern) -> str:
+def _noun(shared: Common) -> str:
+    return "stall" if shared.stalls else "break"
+
+
+def _in_words(shared: Common, patterns: Sequence[Pattern]) -> list[str]:
+    return [in_words(one, _noun(shared)) for one in patterns]
+
+
+def in_words(pattern: Pattern, noun: str = "break") -> str:
     """One thing that incidents have in common, with its figures."""
     values = {name: getattr(pattern, name) for name in ("hits", "of", "other_hits", "others")}
     values |= {
@@ -280,6 +294,7 @@ def in_words(pattern: Pattern) -> str:
         "within": pattern.within,
         "span": _span(pattern),
     }
+    values |= {"noun": noun, "octets": f"{pattern.least:,.0f}"}
     values |= {"what": _what(pattern), "were": "was" if pattern.other_hits == 1 else "were"}
     return say(IN_COMMON[pattern.factor], values)
 

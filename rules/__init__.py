@@ -1,10 +1,8 @@
 """Every rule, listed by hand in the order in which a link-up is built."""
 
-import json
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from pkgutil import get_data
 
 from analyzer.findings import Rule
 from rules.address import (
@@ -168,16 +166,6 @@ ALL = (
     slow_answers.RULE,
     one_way_stream.RULE,
 )
-
-
-EXAMPLES = "examples.json"
-"""Beside this file: for each rule the values of a finding, to read its texts with."""
-
-
-def examples() -> dict[str, dict[str, object]]:
-    """Those values by the name of the rule; rules that a team adds have none."""
-    told: dict[str, dict[str, object]] = json.loads(get_data("rules", EXAMPLES) or b"{}")
-    return told
 
 
 GROUP = "whynolink.rules"

@@ -2,6 +2,7 @@
 
 from analyzer.cautions import (
     ADDRESS_CHANGE,
+    CABINET,
     CLOCK,
     COMMANDS,
     ELECTRICAL,
@@ -13,6 +14,7 @@ from analyzer.cautions import (
     PROGRAM,
     RESTART,
     UNPLUG,
+    WAITING_TIME,
     WHICH_DEVICE,
     notice,
     warning,
@@ -20,6 +22,7 @@ from analyzer.cautions import (
 
 __all__ = [
     "ADDRESS_CHANGE",
+    "CABINET",
     "CLOCK",
     "COMMANDS",
     "ELECTRICAL",
@@ -31,6 +34,7 @@ __all__ = [
     "PROGRAM",
     "RESTART",
     "UNPLUG",
+    "WAITING_TIME",
     "WHICH_DEVICE",
     "notice",
     "warning",

@@ -34,6 +34,7 @@ FRAMES = "analyzer.frames"
 FACTS = "analyzer.facts"
 SITE = "analyzer.site"
 LINKUP = "analyzer.linkup"
+SILENT = "analyzer.silent"
 INCIDENTS = "analyzer.incidents"
 CHANCE = "analyzer.chance"
 COMMON = "analyzer.common"
@@ -41,6 +42,7 @@ FINDINGS = "analyzer.findings"
 RULES = "rules"
 CAUTIONS = "analyzer.cautions"
 RULE_CAUTIONS = "rules.cautions"
+EXAMPLES = "rules.examples"
 PLANNING = "analyzer.planning"
 TELLING = "analyzer.telling"
 DIAGNOSIS = "analyzer.diagnosis"
@@ -52,7 +54,7 @@ PACKAGE = "analyzer"
 CLI = "analyzer.cli"
 
 BELOW_DIAGNOSIS = {
-    ERRORS, WORDS, COLUMNS, RECORDS, INPUTS, FRAMES, FACTS, SITE, LINKUP, INCIDENTS, COMMON,
+    ERRORS, WORDS, COLUMNS, RECORDS, INPUTS, FRAMES, FACTS, SITE, LINKUP, SILENT, INCIDENTS, COMMON,
     FINDINGS,
 }  # fmt: skip
 
@@ -68,12 +70,14 @@ MAY_IMPORT: dict[str, set[str]] = {
     FACTS: {FACTS, FRAMES, RECORDS, COLUMNS, ERRORS},
     SITE: {FACTS, ERRORS},
     LINKUP: {LINKUP, FACTS, SITE, ERRORS},
-    INCIDENTS: {FACTS, LINKUP},
+    SILENT: {FACTS, LINKUP},
+    INCIDENTS: {FACTS, LINKUP, SILENT},
     CHANCE: set(),
     COMMON: {CHANCE, FACTS, INCIDENTS, LINKUP},
     FINDINGS: {CAUTIONS, COMMON, FACTS, LINKUP, WORDS, ERRORS},
     CAUTIONS: set(),
     RULE_CAUTIONS: {CAUTIONS},
+    EXAMPLES: set(),
     **{f"{RULES}.{stage}": {FACTS, LINKUP, FINDINGS, RULE_CAUTIONS} for stage in STAGES},
     RULES: {FINDINGS, *(f"{RULES}.{stage}" for stage in STAGES)},
     TELLING: {COMMON, FINDINGS, LINKUP, WORDS},
@@ -101,7 +105,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     CLI: BELOW_DIAGNOSIS
     | {CLI, ENVELOPES}
     | {DIAGNOSIS, COMPARISON, TRIM, RECORDER, CAPTURE, PLANNING, REPORTS, TRIAGE, RULES, PACKAGE}
-    | {OUTPUTS},
+    | {EXAMPLES, OUTPUTS},
     "analyzer.__main__": {CLI},
 }
 """Each part of the house and the parts it may import. Data flows down this list, imports go up."""
@@ -159,7 +163,7 @@ def wrong_imports(path: str, source: str) -> list[str]:
         top = name.partition(".")[0]
         if top in (PACKAGE, RULES):
             wrong = part_of(name) not in MAY_IMPORT[part]
-        elif part.startswith(f"{RULES}."):
+        elif part.startswith(f"{RULES}.") and part != EXAMPLES:
             wrong = top not in RULE_STANDARD
         else:
             wrong = top in POSIX_ONLY or (top == "scapy" and part != CAPTURE)

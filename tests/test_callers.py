@@ -177,3 +177,57 @@ def test_a_message_of_a_router_tells_whom_somebody_tried_to_reach() -> None:
     diagnosis = diagnosed(plant)
     assert pairs(diagnosis)[0][:2] == ("192.0.2.20", "198.51.100.60")
     assert slugs(diagnosis)[0] == "router-cannot-deliver"
+
+
+# --- the controller that the user named decides who the PC is -------------------------------------
+
+
+def overheard() -> tuple[Plant, Station]:
+    """A recorder that asks in vain for a printer, beside two PCs that use the press."""
+    plant = Plant()
+    recorder, press = plant.pc("192.0.2.99"), plant.station("192.0.2.60")
+    plant.wait(5)
+    plant.ask(recorder, "192.0.2.250")
+    for address in ("192.0.2.15", "192.0.2.16"):
+        client = plant.station(address)
+        plant.tcp(client, press).open(after=1.0).poll(3)
+    return ended(plant), recorder
+
+
+def test_callers_of_the_named_controller_are_told_though_the_recorder_is_known() -> None:
+    plant, _ = overheard()
+    diagnosis = diagnosed(plant.pcapng(name="eth0"), ["192.0.2.60:502"])
+    assert pairs(diagnosis) == [
+        ("192.0.2.15", "192.0.2.60", Verdict.COMPLETE),
+        ("192.0.2.16", "192.0.2.60", Verdict.COMPLETE),
+    ]
+    assert (slugs(diagnosis), diagnosis.status) == ([], NO_FAULT)
+
+
+def test_what_the_recorder_tried_is_told_where_no_controller_is_named() -> None:
+    plant, _ = overheard()
+    diagnosis = diagnosed(plant.pcapng(name="eth0"))
+    assert pairs(diagnosis) == [("192.0.2.99", "192.0.2.250", Verdict.STOPPED)]
+
+
+@pytest.mark.parametrize("tries", ["asks", "calls"])
+def test_the_recorder_is_the_pc_where_it_tried_the_named_controller_too(tries: str) -> None:
+    plant, recorder = overheard()
+    press = Station("192.0.2.60", "00:00:5e:00:53:60")
+    if tries == "asks":
+        plant.ask(recorder, press)
+    else:
+        plant.tcp(recorder, press).syn(repeats=(1, 2, 4))
+    diagnosis = diagnosed(ended(plant).pcapng(name="eth0"), ["192.0.2.60:502"])
+    assert [one[:2] for one in pairs(diagnosis)] == [("192.0.2.99", "192.0.2.60")]
+    assert diagnosis.status != NO_FAULT
+
+
+def test_the_recorder_is_the_pc_where_the_switch_only_floods_others_calls() -> None:
+    """One direction of them: nobody's session is seen working."""
+    plant, _ = overheard()
+    hardware = layouts.octets("00:00:5e:00:53:60")
+    records = [one for one in plant.records if one.data[6:12] != hardware]
+    recording = layouts.pcapng(records)
+    diagnosis = diagnosed(recording, ["192.0.2.60:502"])
+    assert [one[:2] for one in pairs(diagnosis)] == [("192.0.2.99", "192.0.2.60")]

@@ -34,7 +34,13 @@ def test_fisher_is_that_of_scipy(hits: int, misses: int, other: int, rest: int) 
 def test_parts_are_those_of_scipy(one: int, other: int, part: float) -> None:
     hits, of = sorted((one, other))
     expected = binom.sf(hits - 1, of, part)
-    assert by_parts(hits, of, part) == pytest.approx(expected, rel=1e-6, abs=1e-200)
+    assert by_parts(hits, of, part) == pytest.approx(expected, rel=1e-8, abs=1e-300)
+
+
+def test_parts_are_the_exact_fraction() -> None:
+    part = Fraction(1, 4)
+    expected = sum(comb(879, n) * part**n * (1 - part) ** (879 - n) for n in range(529, 880))
+    assert by_parts(529, 879, 0.25) == pytest.approx(float(expected), rel=1e-10)
 
 
 def test_fisher_is_the_exact_fraction() -> None:

@@ -7,6 +7,7 @@ from zipfile import ZipFile
 import pytest
 
 from tests.test_cli import CAPTURES, FAULTY, HEALTHY, complaint, run
+from tests.test_common import breaks
 
 BUSY = CAPTURES / "healthy-busy-site.pcap"
 KEPT = CAPTURES.parent / "tests" / "lab" / "kept"
@@ -85,3 +86,55 @@ def test_the_controller_is_told_once_for_both_or_once_for_each() -> None:
 )
 def test_what_cannot_be_done_is_told_in_one_line(arguments: list[str], said: str) -> None:
     assert said in complaint(run("compare", *arguments))
+
+
+# --- a break beside a calm stretch of the same recording ------------------------------------------
+
+
+@pytest.fixture
+def breaking(tmp_path: Path) -> Path:
+    """Five sessions that are reset after a request for unit 7, and one that goes on."""
+    path = tmp_path / "night.pcap"
+    path.write_bytes(breaks(5, 7).pcap())
+    return path
+
+
+def test_a_break_is_held_against_a_calm_stretch(breaking: Path) -> None:
+    result = run("compare", breaking, "--break", "2", "--format", "json")
+    assert result.exit_code == 1
+    content = json.loads(result.stdout)
+    assert content["failing"]["fault"] == "session-reset"
+    aspects = {one["aspect"]: (one["working"], one["failing"]) for one in content["aspects"]}
+    assert aspects["unit"] == (1, 7)
+    assert aspects["ended"] == ("open", "controller reset")
+
+
+def test_each_break_has_its_own_time(breaking: Path) -> None:
+    names = [
+        json.loads(run("compare", breaking, "--break", number, "--format", "json").stdout)[
+            "failing"
+        ]["file"]
+        for number in "12345"
+    ]
+    assert len(set(names)) == 5
+    assert all(name.startswith("night.pcap, ") for name in names)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["--break", "6"], "shows 5 breaks."),
+        (["--break", "0"], "0 is not in the range"),
+        ([], "Missing argument"),
+        ([str(HEALTHY), "--break", "1"], "and not both"),
+    ],
+)
+def test_a_break_that_is_none_is_told_in_one_line(
+    breaking: Path, arguments: list[str], said: str
+) -> None:
+    assert said in complaint(run("compare", breaking, *arguments))
+
+
+def test_a_recording_without_breaks_or_a_stream_is_refused() -> None:
+    assert "shows 0 breaks." in complaint(run("compare", HEALTHY, "--break", "1"))
+    assert "a stream cannot" in complaint(run("compare", "-", "--break", "1"))

@@ -23,7 +23,9 @@ EVENTS = (
 )
 PLANTED = (
     Factor.REQUEST,
+    Factor.SIZE,
     Factor.AT_REQUEST,
+    Factor.SLOWER,
     Factor.REST,
     Factor.AGE,
     Factor.REQUESTS,
@@ -55,6 +57,9 @@ def at_random(draw: random.Random) -> Observed:
         kinds=draw.choices(names, weights, k=number),
         answered=[one if (one := draw.uniform(0, every)) < 0.1 else None for _ in moments],
         bare=[False for _ in moments],
+        slows=[draw.random() < 0.02 for _ in moments],
+        slowing=int(up / every / 50),
+        answers=int(up / every),
         asked=int(up / every),
         open=up,
         all_kinds=kinds,
@@ -87,6 +92,14 @@ def planted(draw: random.Random, factor: Factor) -> Observed:
             return replace(
                 seen, kinds=[WRITE if so else k for k, so in zip(seen.kinds, hit, strict=True)]
             )
+        case Factor.SIZE:
+            sizes = {Request(size, 3, 1): 4 for size in range(200, 220)}
+            large = draw.choices(list(sizes), k=len(hit))
+            kinds = [one if so else k for one, k, so in zip(large, seen.kinds, hit, strict=True)]
+            return replace(seen, kinds=kinds, all_kinds={**seen.all_kinds, **sizes})
+        case Factor.SLOWER:
+            slows = [so or one for one, so in zip(seen.slows, hit, strict=True)]
+            return replace(seen, slows=slows, slowing=seen.slowing + sum(hit))
         case Factor.AT_REQUEST:
             at_once = [draw.uniform(0.001, 0.01) for _ in seen.moments]
             return replace(seen, answered=some(at_once, seen.answered))

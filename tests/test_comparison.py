@@ -1,5 +1,6 @@
 """What differs first between a recording that works and one that does not."""
 
+import io
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
@@ -12,21 +13,26 @@ from hypothesis import given, settings, strategies
 
 import analyzer
 from analyzer.comparison import (
+    BEFORE,
     Aspect,
     Comparison,
     Remark,
     Weight,
     _pair,
+    beside_a_break,
     compare,
     says_more,
     wanted,
 )
 from analyzer.diagnosis import Diagnosis, Outcome, Verdict
-from analyzer.facts import Address
+from analyzer.facts import Address, gather
+from analyzer.inputs import open_recording
+from analyzer.inputs.records import cut_out
 from analyzer.linkup import Stage, Told
 from captures.plant import Plant, Station, modbus_answer, modbus_read, modbus_refusal
 from tests.reports.many import few, kinds
-from tests.support import diagnosed, ended
+from tests.support import acquainted, diagnosed, ended
+from tests.test_common import breaks
 
 Tale = Callable[[Plant, Station, Station], None]
 
@@ -475,3 +481,66 @@ def test_the_pair_is_the_one_that_trying_all_would_find(
     assert (found is None) == (best is None)
     if found is not None and best is not None:
         assert all(one is other for one, other in zip(found, best, strict=True))
+
+
+# --- a break beside a calm stretch ----------------------------------------------------------------
+
+
+def test_both_stretches_begin_with_a_session_and_neither_holds_another_break() -> None:
+    outcome = diagnosed(breaks(5, 7).pcap()).outcomes[0]
+    opened = {call.first.seconds for call in outcome.linkup.on_port}
+    broke = [one.began.seconds for one in outcome.incidents.kept]
+    for number, at in enumerate(broke, 1):
+        parts = beside_a_break(outcome, number)
+        assert parts is not None
+        calm, around = parts
+        assert {calm.begin, around.begin} <= opened
+        assert [one for one in broke if around.begin <= one <= around.end] == [at]
+        assert not [one for one in broke if calm.begin <= one <= calm.end]
+        assert calm.end - calm.begin <= around.end - around.begin + 1e-9
+
+
+def test_of_long_sessions_the_last_minute_is_compared() -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(2):
+        session = plant.tcp(pc, unit).open()
+        session.poll(400)
+        session.rst(unit, after=0.02)
+        plant.wait(2)
+    plant.tcp(pc, unit).open().poll(900)
+    outcome = diagnosed(plant.pcap()).outcomes[0]
+    parts = beside_a_break(outcome, 2)
+    assert parts is not None
+    calm, around = parts
+    began = outcome.incidents.kept[1].began.seconds
+    assert around.begin == began - BEFORE
+    assert calm.begin > outcome.incidents.kept[1].began.seconds + 100
+
+
+def test_no_calm_stretch_where_it_works_for_moments_only() -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(4):
+        session = plant.tcp(pc, unit).open()
+        session.poll(2, every=0.2)
+        session.send(modbus_read(9), after=0.2)
+        session.rst(unit, after=0.01)
+        plant.wait(1)
+    outcome = diagnosed(ended(plant).pcap()).outcomes[0]
+    assert beside_a_break(outcome, 1) is None
+
+
+def test_frames_that_are_cut_out_keep_their_numbers_and_times() -> None:
+    octets = breaks(2, 7).pcap()
+    whole = gather(open_recording(io.BytesIO(octets), "test"))
+    assert whole.coverage.began is not None
+    begin, end = (whole.coverage.began + round(at * 1e9) for at in (10.0, 20.0))
+    recording = open_recording(io.BytesIO(octets), "test")
+    cut_out(recording, begin, end)
+    chunks = list(recording.chunks)
+    times = [int(at) for chunk in chunks for at in chunk.time]
+    assert begin <= min(times) <= max(times) <= end
+    every = [
+        int(at) for one in open_recording(io.BytesIO(octets), "test").chunks for at in one.time
+    ]
+    assert every[chunks[0].first - 1 : chunks[0].first - 1 + len(times)] == times
+    assert recording.sha256 == whole.sha256

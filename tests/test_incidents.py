@@ -4,6 +4,7 @@ import pytest
 
 from analyzer import incidents as module
 from analyzer.incidents import Incident, Incidents, Sign, incidents
+from analyzer.silent import Silent
 from captures.plant import Plant, modbus_answer, modbus_read
 from tests.support import acquainted, diagnosed, ended
 
@@ -180,3 +181,82 @@ def test_none_where_the_clock_was_set() -> None:
     plant.tcp(pc, unit).open(after=1).poll(3)
     found = of(ended(plant))
     assert (found.count, found.clock_set) == (0, 1)
+
+
+# --- late answers, and who was silent -------------------------------------------------------------
+
+
+def stalled(wait: float, answers: int = 60, stalls: int = 2) -> Plant:
+    """A session in which now and then an answer is waited for."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for one in range(stalls):
+        session.poll(answers)
+        plant.wait(0.5)
+        session.exchange(modbus_read(900 + one), modbus_answer(900 + one), think=wait)
+    session.poll(answers)
+    return ended(plant)
+
+
+def test_answers_far_later_than_usual() -> None:
+    found = of(stalled(4.0))
+    assert [one.sign for one in found.kept] == [Sign.LATE, Sign.LATE]
+    assert found.outages == pytest.approx([4.0, 4.0], abs=0.01)
+    assert [one.rest for one in found.kept] == pytest.approx([0.54, 0.54], abs=0.05)
+    one = found.kept[0]
+    assert one.last_good < one.began
+    assert (one.requests, one.kind, one.at_request) == (None, None, False)
+
+
+def test_none_where_answers_take_a_little_longer() -> None:
+    assert of(stalled(0.9)).count == 0
+
+
+def test_none_where_late_answers_are_usual() -> None:
+    assert of(stalled(4.0, answers=5, stalls=5)).count == 0
+
+
+def test_none_where_the_controller_is_always_slow() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for turn in range(40):
+        think = 3.0 if turn % 30 == 20 else 1.5
+        session.exchange(modbus_read(turn), modbus_answer(turn), think=think)
+    assert of(ended(plant)).count == 0
+
+
+def cut_off(others: str, times: int = 1) -> Plant:
+    """The controller falls silent for 20 s in a session. others: who of two stations goes on."""
+    plant, pc, unit = acquainted()
+    first, second = plant.station("192.0.2.21"), plant.station("192.0.2.32")
+
+    def chatter(spoken: str) -> None:
+        for name, one in (("first", first), ("second", second)):
+            if name in spoken:
+                plant.ask(one, pc, times=1)
+
+    for _ in range(times):
+        session = plant.tcp(pc, unit).open()
+        for _ in range(80):
+            session.poll(1)
+            chatter("first second")
+        session.send(modbus_read(999), after=1.0)
+        for _ in range(20):
+            session.again(after=1.0)
+            chatter(others)
+    plant.tcp(pc, unit).open().poll(9)
+    chatter("first second")
+    return plant
+
+
+@pytest.mark.parametrize(
+    ("others", "who"),
+    [
+        ("first second", Silent.CONTROLLER),
+        ("second", Silent.SOME),
+        ("", Silent.ALL),
+    ],
+)
+def test_who_was_silent(others: str, who: Silent) -> None:
+    one = only(cut_off(others))
+    assert (one.sign, one.silent) == (Sign.HUNG, who)

@@ -310,6 +310,21 @@ def test_a_packet_that_is_too_large_is_told_as_such(story: Story) -> None:
     assert (error.sport, error.dport) == (OWN, PORT)
 
 
+def test_what_to_do_about_large_packets_goes_by_ipv6(story: Story) -> None:
+    """No router cuts up an IPv6 packet, and ping has no option against it."""
+    story.ask()
+    story.open()
+    story.poll(2)
+    large = TCP(sport=OWN, dport=PORT, seq=story.sent, ack=story.received, flags="PA")
+    said = Raw(bytes(quoting(ICMPv6PacketTooBig(mtu=1280), large / Raw(b"w" * 1440)))[:200])
+    for pause in (0.2, 0.3, 0.6, 1.2, 2.4, 4.8):
+        story.packet(large / Raw(b"w" * 1440), after=pause)
+        story.packet(said, by_pc=False, src="2001:db8::1", nh=58)
+    steps = [step.text for step in found(story.told(), "large-frames-lost").what_to_do]
+    assert steps[0].startswith("Ping the controller with 1452 octets")
+    assert steps[-1].endswith("(ICMPv6 type 2).")
+
+
 @pytest.mark.parametrize("code", [7, 200])
 def test_a_message_that_is_not_known_says_nothing(story: Story, code: int) -> None:
     story.packet(quoting(ICMPv6DestUnreach(code=code), CALL), by_pc=False)

@@ -8,11 +8,12 @@ from types import SimpleNamespace
 import pytest
 
 import rules
-from analyzer.cautions import Caution, notice
+from analyzer.cautions import RESTART, Caution, notice
 from analyzer.findings import Rule, Step
 from analyzer.reports.explain import explanation
 from analyzer.reports.to_text import to_text
 from analyzer.words import IF, UNKNOWN, outline
+from rules.examples import examples
 
 FIELDS = (
     "title",
@@ -53,12 +54,13 @@ STEP_WITH_RISK = re.compile(
     r"|un-?plug\w*|pull\w* out|disconnect\w*|remov\w*|firewall\w*"
     r"|(chang|correct|assign|renumber)\w* .*\baddress"
     r"|(clos|end)\w* .*\b(session|connection)"
-    r"|(start|stop|run)\w* the program|(?<!that )(?<!may )connects?"
+    r"|(start|stop|run)\w* the (PC's )?program|(?<!that )(?<!may )connects?"
+    r"|waiting time (well|of|than)|longer waiting time|open a new session"
     r"|try (again|once|it|the same|from)|call (again|from|it|port|the)|send the same"
     r"|plug|is plugged|plugging|(try|replac\w*|swap\w*|use) (an?other|the) cable|cable .*\bpulled"
     r"|pull\w* .*\bcable|(rout\w*|lay\w*) .*\bcable|cable (laid|routed)"
     r"|another (free )?switch port|switch between the PC and"
-    r"|set .*controller's clock|delete .*\bentry"
+    r"|set .*(controller's clock|clock of the)|delete .*\bentry"
     r"|smaller packet size|as an edge port|put .*\bVLAN|(choose the|set) speed"
     r"|(off|without) the network|cabled? (\w+ )*directly"
     r")\b|(^|\b(then|and) )(set|give) .*\baddress\b",
@@ -73,13 +75,14 @@ RISK_TOO = re.compile(
     r"|(session|connection|program|programs|VPN) .*\bclosed|[Cc]lose .*\bprograms"
     r"|started (again|once)|port .*\bopened|enter .*\btable|entry renewed|Stop the bridged network"
     r"|Take out .*\bcable|taken off this network|masks made the same|limit .*\braised"
-    r"|asks for (it|a new)|PC ask|through to that|supply|command loop|open a new session"
-    r"|another kind of request|message through|ask for a rule|program tries"
+    r"|asks for (it|a new)|PC ask|through to that|supply|command loop|have it set"
+    r"|another (kind of request|program)|ask UDP|second PC|message through|ask for a rule"
+    r"|program tries|one by one"
 )
 """Beside those, where the caution itself shows that the step was thought of."""
 
 TERMS = re.compile(
-    r"(ACK|ARP|BOOTP|CPU|Connect|DHCP|Ethernet|FIN|Hz|I/O|ICMP|ID|IEEE|IP|IPv4|IPv6|LAN|LLDP|[MG]bit/s|MTU"
+    r"(ACK|ARP|BOOTP|CPU|Connect|DHCP|Ethernet|FIN|Hz|I/O|ICMP|ICMPv6|ID|IEEE|IP|IPv4|IPv6|LAN|LLDP|[MG]bit/s|MTU"
     r"|PCs?|RFC|RST|SYN|TCP|TLS|TTL|UDP|USB|UTC|TSAP|VLAN|VPN|Wi-Fi|SIZE|Windows|Linux|macOS)(-[a-z]+)*"
 )
 """The words that may have a capital inside a sentence. Any other one is likely somebody's name."""
@@ -171,7 +174,7 @@ def test_rule_reads_as_sentences_without_a_recording(rule: SimpleNamespace) -> N
     assert [text for text in every if JOINED.search(text)] == []
 
 
-EXAMPLES = rules.examples()
+EXAMPLES = examples()
 WITH_A_LEAD = re.compile(r"\{\w+:(label|mask|unit|within)\}")
 """Values that bring what stands in front of them."""
 
@@ -203,6 +206,12 @@ def test_a_caution_stands_at_a_risky_step_only(rule: SimpleNamespace) -> None:
     told = [filled(step.text) for step in steps if step.caution]
     risks = (STEP_WITH_RISK, RISK_TOO)
     assert [text for text in told if not any(risk.search(text) for risk in risks)] == []
+
+
+@pytest.mark.parametrize("rule", rules.ALL, ids=lambda rule: rule.slug)
+def test_a_restart_comes_last(rule: Rule) -> None:
+    """Cheapest and safest first: nothing stops more than a restart of the controller."""
+    assert RESTART not in [step.caution for step in rule.what_to_do[:-1]]
 
 
 def test_there_are_rules_to_read() -> None:
@@ -272,6 +281,9 @@ def a_rule(**said: object) -> SimpleNamespace:
         "Take one of the two off the network.",
         "Cable the PC directly to the controller.",
         "Start the program on the PC first, and let the controller call afterwards.",
+        "Stop the PC's program, and start it once more.",
+        "Give the program a longer waiting time.",
+        "Have the program open a new session.",
         "Run the program outside the virtual machine.",
         "Record again, and start 5 s before you connect.",
         "Record on all adapters while somebody presses Connect once.",

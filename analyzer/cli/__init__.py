@@ -4,6 +4,7 @@ A file for each command, imported when the command is given: much of what they n
 import. options.py, reading.py and writing.py hold what they share.
 """
 
+import gc
 import sys
 from collections import UserDict
 from contextlib import suppress
@@ -26,7 +27,9 @@ class _Files(UserDict[str, Any]):
     """Name -> command, out of the file of that name."""
 
     def __getitem__(self, name: str) -> click.Command:
+        gc.disable()  # what is loaded stays: looking through it again and again takes a tenth
         command: click.Command = import_module(self.data[name]).command
+        gc.enable()
         return command
 
 

@@ -6,15 +6,26 @@ from dataclasses import replace
 import click
 
 from analyzer.cli.options import by_example, format_option, limit_option, output_option, told_by
-from analyzer.cli.reading import STANDARD_INPUT, check_single, diagnosed
+from analyzer.cli.reading import STANDARD_INPUT, check_single, diagnosed, single, unpacked
 from analyzer.cli.writing import keep_inputs, write
-from analyzer.comparison import Comparison, Remark, compare, says_more, wanted
-from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis
+from analyzer.comparison import (
+    Comparison,
+    Remark,
+    Stretch,
+    beside_a_break,
+    compare,
+    says_more,
+    wanted,
+)
+from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, diagnose
 from analyzer.errors import BadOption, NotARecording
 from analyzer.inputs.parcels import Limits
+from analyzer.inputs.records import Recording, cut_out
 from analyzer.linkup import Told
 from analyzer.reports import comparison
 from analyzer.reports.to_text import to_text
+from analyzer.words import count, seconds
+from rules import all_rules
 
 
 @click.command(
@@ -23,10 +34,18 @@ from analyzer.reports.to_text import to_text
         "whynolink compare monday.pcapng tuesday.pcapng",
         "whynolink compare works.pcapng mail.eml --controller 192.0.2.60:502",
         "whynolink compare one.pcapng other.pcapng --format html --output differs.html",
+        "whynolink compare night.pcapng --break 3",
     ),
 )
 @click.argument("one")
-@click.argument("other")
+@click.argument("other", required=False)
+@click.option(
+    "--break",
+    "number",
+    type=click.IntRange(1),
+    metavar="NUMBER",
+    help="Instead of OTHER: the break of ONE that is held against a calm stretch of it.",
+)
 @click.option(
     "--controller",
     "controllers",
@@ -40,7 +59,8 @@ from analyzer.reports.to_text import to_text
 @limit_option
 def command(
     one: str,
-    other: str,
+    other: str | None,
+    number: int | None,
     controllers: Sequence[str],
     pcs: Sequence[str],
     layout: str,
@@ -51,12 +71,59 @@ def command(
 
     They may be given in any order. Each may be a parcel, of which one may hold several recordings:
     each of them is compared with the other input. Where neither works: what is better or worse in
-    the later one.
+    the later one. Of a recording in which the connection breaks now and then, a break is held
+    against a stretch in which nothing broke.
 
     Exit status: 0 all work, 1 a difference that matters was found, 2 input or options unusable, 3
     none was found, or they cannot be compared.
     """
-    keep_inputs(output, (one, other))
+    if (other is None) is (number is None):
+        raise click.UsageError("Missing argument 'OTHER', or --break, and not both.")
+    keep_inputs(output, [one] if other is None else [one, other])
+    if other is None or number is not None:
+        told = told_by(controllers[:1], pcs[0] if pcs else None)
+        compared = [_with_calm(one, number or 1, told, limit)]
+    else:
+        compared = _with_other(one, other, controllers, pcs, limit)
+    write(_render(layout, compared), output)
+    return _status(compared)
+
+
+def _with_calm(name: str, number: int, told: Told, limit: int) -> Comparison:
+    """A break beside a stretch of the same recording in which nothing broke."""
+    if name == STANDARD_INPUT:
+        todo = "Give the name of a file: it is read more than once."
+        raise BadOption("a stream cannot be compared with itself.", name, todo)
+    whole = single(name, told, limit)
+    outcome = max(whole.outcomes, key=lambda one: one.incidents.count, default=None)
+    breaks = 0 if outcome is None else len(outcome.incidents.kept)
+    if outcome is None or number > breaks:
+        todo = "The report of the recording lists its breaks."
+        raise BadOption(f"shows {count(breaks, 'break')}.", name, todo)
+    parts = beside_a_break(outcome, number)
+    if parts is None:
+        todo = "Compare it with another recording, in which it works."
+        raise BadOption("works nowhere long enough to compare.", name, todo)
+    target = outcome.linkup.target
+    told = Told(((target.address, target.port),), told.pc or outcome.linkup.pc_address)
+    began = whole.facts.coverage.began or 0
+    return compare(*(_part(name, part, began, told, limit) for part in parts))
+
+
+def _part(name: str, part: Stretch, began: int, told: Told, limit: int) -> Diagnosis:
+    """The diagnosis of a part of a recording; began: nanoseconds since 1970."""
+    begin, end = (began + round(at * 1e9) for at in part)
+    items = unpacked(name, Limits(limit))
+    recording = next(one for one in items if isinstance(one, Recording))
+    cut_out(recording, begin, end)
+    recording.name += f", {seconds(part.begin)} to {seconds(part.end)}"
+    return diagnose(recording, all_rules(), told)
+
+
+def _with_other(
+    one: str, other: str, controllers: Sequence[str], pcs: Sequence[str], limit: int
+) -> list[Comparison]:
+    """Every recording of an input beside every one of another."""
     told = [
         told_by([at] if at else [], pc)
         for at, pc in zip(_each(controllers, "--controller"), _each(pcs, "--pc"), strict=True)
@@ -72,9 +139,7 @@ def command(
                 (one, other), sides[::-1], sides, told, strict=True
             )
         ]
-    compared = [compare(here, there) for here in sides[0] for there in sides[1]]
-    write(_render(layout, compared), output)
-    return _status(compared)
+    return [compare(here, there) for here in sides[0] for there in sides[1]]
 
 
 def _all_of(name: str, told: Told, limit: int) -> list[Diagnosis]:

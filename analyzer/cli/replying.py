@@ -1,7 +1,6 @@
 """Replies: what leaves the desk names nothing by the desk's own names."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 
 from analyzer.cli.options import octets_of
@@ -42,7 +41,7 @@ class Desk:
         for one in usable:
             facts = one.facts
             facts.file = facts.file.removeprefix(own)
-            facts.pieces = [replace(o, name=o.name.removeprefix(own)) for o in facts.pieces]
+            facts.pieces = [o._replace(name=o.name.removeprefix(own)) for o in facts.pieces]
         self.diagnoses += usable
         if usable:
             self.refused += [

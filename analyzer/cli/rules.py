@@ -7,7 +7,8 @@ from analyzer.cli.writing import write
 from analyzer.errors import BadOption
 from analyzer.reports.explain import explanation, rule_list
 from analyzer.reports.to_text import to_text
-from rules import all_rules, examples
+from rules import all_rules
+from rules.examples import examples
 
 
 @click.command(

@@ -26,6 +26,7 @@ from analyzer.diagnosis import UNUSABLE
 from analyzer.errors import BadOption, NotARecording, Unusable
 from analyzer.inputs.parcels import unpack
 from analyzer.inputs.records import Recording
+from analyzer.reports.over_files import Broken, Together, together
 from analyzer.reports.ranking import columns, ranked, ranking, ranking_page, rows_to_json
 from analyzer.reports.row import Row
 from analyzer.reports.to_csv import to_csv
@@ -113,13 +114,17 @@ def command(
         raise NotARecording("holds no files.", " ".join(inputs), "Name a folder with recordings.")
     if not any(os.path.lexists(path) for one in files for path in one.paths):
         raise NotARecording("does not exist.", " ".join(inputs), "Check the path.")
-    rows = ranked(_reviewed(files, order))
+    found, broken = _reviewed(files, order)
+    rows = ranked(found)
     pages = [row.report for row in rows if row.report]
     links = {page: _link(Path(reports or "", page), output) for page in pages}
     folder = inputs[0] if len(inputs) == 1 and is_folder(Path(inputs[0])) else ""
     if layout == "html" and not folder:
-        rows = _without_folder(rows, inputs)
-    write(_render_rows(layout, rows, links, order.made, reports, folder), output)
+        start = _same_folder(inputs)
+        rows = [replace(row, file=_inside(row.file, start)) for row in rows]
+        broken = [replace(one, file=_inside(one.file, start)) for one in broken]
+    whole = together(broken)
+    write(_render_rows(layout, rows, links, order.made, reports, folder, whole), output)
     statuses = [row.status for row in rows]
     if UNUSABLE in statuses:
         unread = f"{statuses.count(UNUSABLE):,} of {len(rows):,}"
@@ -127,9 +132,12 @@ def command(
     return worst(statuses)
 
 
-def _reviewed(files: Sequence[Sent], order: Order) -> list[Row]:
-    """The rows of all files, with a count and the time left where somebody watches."""
+def _reviewed(files: Sequence[Sent], order: Order) -> tuple[list[Row], list[Broken]]:
+    """The rows of all files and what broke in them, with a count and the time left where somebody
+    watches.
+    """
     rows: list[Row] = []
+    broken: list[Broken] = []
     done = kept = 0
     unkept = ""
     try:
@@ -138,6 +146,7 @@ def _reviewed(files: Sequence[Sent], order: Order) -> list[Row]:
             files = joined(_counted("Looking through", looked, len(files)))
             for one in _counted("Reviewing", triage(files, order, workers), len(files)):
                 rows += one.rows
+                broken += one.broken
                 done, kept, unkept = done + 1, kept + one.kept, unkept or one.unkept
     except KeyboardInterrupt:
         what = f"{done:,} of {len(files):,} files are done."
@@ -149,7 +158,7 @@ def _reviewed(files: Sequence[Sent], order: Order) -> list[Row]:
     elif sys.stderr.isatty() and order.keep is not None:
         taken = f"{kept:,} of {len(files):,} were there already" if kept else "none was there yet"
         click.echo(f"Results are kept in {clean(str(order.keep))} ({taken}).", err=True)
-    return rows
+    return rows, broken
 
 
 def _counted(label: str, items: Iterable[Item], number: int) -> Iterator[Item]:
@@ -172,28 +181,31 @@ def _render_rows(
     made: Sequence[str],
     reports: str | None,
     folder: str,
+    whole: Sequence[Together],
 ) -> str:
     match layout:
         case "json":
-            return rows_to_json(rows, links)
+            return rows_to_json(rows, links, whole)
         case "csv":
             return to_csv(columns(rows, links))
         case "html":
             from analyzer.reports.to_html import to_html  # takes long to import
 
-            return to_html(ranking_page(rows, made, links))
-    return to_text(ranking(rows, made, reports or "", folder))
+            return to_html(ranking_page(rows, made, links, whole))
+    return to_text(ranking(rows, made, reports or "", folder, whole))
 
 
-def _without_folder(rows: Sequence[Row], inputs: Sequence[str]) -> list[Row]:
-    """The rows under names that begin inside the folder in which all inputs lie: a page may go to
-    people who have no such folder.
-    """
+def _same_folder(inputs: Sequence[str]) -> str:
+    """The folder in which all inputs lie, empty where there is none."""
     try:
-        common = os.path.commonpath([Path(name).parent for name in inputs])
+        return os.path.commonpath([Path(name).parent for name in inputs])
     except ValueError:  # on several drives, or from here and from the top
-        return list(rows)
-    return [replace(row, file=row.file.removeprefix(common).lstrip(os.sep)) for row in rows]
+        return ""
+
+
+def _inside(name: str, folder: str) -> str:
+    """A name that begins inside a folder: a page may go to people who have no such folder."""
+    return name.removeprefix(folder).lstrip(os.sep) if folder else name
 
 
 def _keep(folder: str | None) -> Path | None:

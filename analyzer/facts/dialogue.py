@@ -4,6 +4,7 @@ Where the protocol is one of those in `facts/protocols`, its messages are counte
 followed. Otherwise only times and directions are known.
 """
 
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -45,6 +46,27 @@ MOST_KINDS = 32
 """Kinds of request told apart in one session: programs send a handful (common practice, no
 source)."""
 
+
+class Owed(NamedTuple):
+    """A request that no answer has come to: its number, when it was sent, its function and the unit
+    that it is for.
+    """
+
+    id: int
+    asked: Moment
+    function: int
+    unit: int
+
+    @property
+    def kind(self) -> tuple[int, int]:
+        """Function and unit."""
+        return self.function, self.unit
+
+
+MOST_OWED = 256
+"""Requests of one session that may still get an answer: programs have a few under way (common
+practice, no source)."""
+
 NEVER = Series()
 """Stands for every series of which nothing was seen; nobody changes it."""
 
@@ -72,6 +94,11 @@ class Dialogue:
     fifth_pieces, short_pieces: such waits between the two pieces of one turn.
 
     kinds: requests by kind; last_kind: that of the last one.
+
+    owed: the latest requests that no answer has come to; overdue: those before them, by function
+    and unit; reached: the last request that was answered; longest: seconds of the longest wait for
+    an answer; strays: answers to no request that waits; read: the server's octets in messages that
+    are in one segment each.
 
     The rest is the state from which the next chunk goes on. framing: the place in FRAMINGS of what
     is followed, the server's where it refuses.
@@ -106,6 +133,12 @@ class Dialogue:
     short_pieces: int = 0
     kinds: dict[Request, int] = field(default_factory=dict)
     last_kind: Request | None = None
+    owed: list[Owed] = field(default_factory=list)
+    overdue: dict[tuple[int, int], Series] = field(default_factory=dict)
+    reached: Moment | None = None
+    longest: float = 0.0
+    strays: int = 0
+    read: int = 0
     voices: tuple[int, int] = (NOT_HEARD, NOT_HEARD)
     framing: int = NOT_HEARD
     recent: tuple[tuple[int, Moment], ...] = ()
@@ -124,6 +157,50 @@ class Dialogue:
         known = kind in self.kinds or len(self.kinds) < MOST_KINDS
         counted = kind if known else OTHER
         self.kinds[counted] = self.kinds.get(counted, 0) + times
+
+    def owe(self, one: Owed) -> None:
+        """Note a request that waits."""
+        self.owed.append(one)
+        if len(self.owed) > MOST_OWED:
+            oldest = self.owed.pop(0)
+            self.overdue.setdefault(oldest.kind, Series()).add(oldest.asked)
+
+    def pay(self, number: int, moment: Moment) -> None:
+        """Note an answer: to the last request with its number."""
+        for place in range(len(self.owed) - 1, -1, -1):
+            if self.owed[place].id == number:
+                asked = self.owed.pop(place).asked
+                self.reach(asked, moment.seconds - asked.seconds)
+                return
+        self.strays += 1
+
+    def reach(self, asked: Moment, waited: float) -> None:
+        """Note that a request was answered, and after how many seconds."""
+        self.reached = asked if self.reached is None else max(self.reached, asked)
+        self.longest = max(self.longest, waited)
+
+    def passed_over(self, until: float) -> Series:
+        """Requests that were sent before a second and got no answer, while later ones did; of
+        functions of a unit that it answers at other times, as some may want no answer.
+        """
+        reached = self.reached
+        if reached is None or self.strays or self.split.count:
+            return Series()
+        answered = self._answered
+        late = [one for one in self.owed if one.asked < reached and one.asked.seconds < until]
+        passed = [(one.kind, Series(1, [one.asked])) for one in late]
+        passed += [(kind, one) for kind, one in self.overdue.items() if one.last < reached]
+        return Series.joined(one for kind, one in passed if kind in answered)
+
+    @property
+    def _answered(self) -> set[tuple[int, int]]:
+        """Functions of a unit that were answered at least once."""
+        open_ones = Counter(one.kind for one in self.owed)
+        open_ones.update({kind: one.count for kind, one in self.overdue.items()})
+        asked = Counter[tuple[int, int]]()
+        for kind, times in self.kinds.items():
+            asked[kind.function, kind.unit] += times
+        return {kind for kind, times in asked.items() if times > open_ones[kind]}
 
     @property
     def missing(self) -> int:

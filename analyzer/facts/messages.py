@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from analyzer.columns import Flags, Floats, Ints, Keys, Records
+from analyzer.columns import Flags, Floats, Ints, Keys, Records, among
 from analyzer.facts.dialogue import (
     NEVER,
     NOT_HEARD,
@@ -21,6 +21,7 @@ from analyzer.facts.dialogue import (
     Request,
 )
 from analyzer.facts.groups import groups
+from analyzer.facts.owed import Said, settle
 from analyzer.facts.protocols import FRAMINGS, Framing, Heads, Kind
 from analyzer.facts.session import CLIENT, SERVER, Session
 from analyzer.facts.steps import add_steps
@@ -153,7 +154,7 @@ def _speaks(
     if not framing.is_sure:
         port = np.array([parts[number].server.port for number in segments.part[rows].tolist()])
         filled = heads.size == (segments.limit - segments.at)[rows]
-        known &= filled | np.isin(port, list(framing.ports))
+        known &= filled | among(port, framing.ports)
     return known, heads.kind
 
 
@@ -202,6 +203,7 @@ def _follow(
         _keep_pieces(dialogues, segments, messages, begins)
         _keep_hurry(dialogues, segments, messages, begins)
         _keep_late_answers(dialogues, segments, messages, begins)
+        settle(dialogues, _said(segments, messages))
     _count(dialogues, segments, messages)
     _remember(dialogues, segments, messages)
 
@@ -325,6 +327,19 @@ def _keep_late_answers(
             dialogue.late_last = True
         elif client[behind]:
             dialogue.shifted = _more(dialogue.shifted, segments.moment(messages.row[behind]))
+
+
+def _said(segments: _Segments, messages: _Messages) -> Said:
+    return Said(
+        part=messages.part,
+        client=messages.client,
+        id=messages.id,
+        function=messages.function,
+        unit=messages.unit,
+        octets=np.where(messages.short, 0, messages.size),
+        seconds=segments.seconds[messages.row],
+        number=segments.number[messages.row],
+    )
 
 
 def _count(dialogues: list[Dialogue], segments: _Segments, messages: _Messages) -> None:

@@ -16,6 +16,7 @@ CLIENT, SERVER = 0, 1
 NOBODY = -1
 CONTROL, PLAIN = 0x17, 0x10
 """The bits FIN, SYN, RST and ACK, and what a segment has that only acknowledges (RFC 9293 3.1)."""
+INFINITE = float("inf")
 WORD = 1 << 32
 """Sequence numbers are modulo this (RFC 9293 3.4)."""
 
@@ -60,6 +61,19 @@ class Sized(NamedTuple):
 
     behind: int
     size: int
+
+
+class Wait(NamedTuple):
+    """A long wait for an answer: the answer before, the request, and the answer that came late."""
+
+    before: Moment
+    asked: Moment
+    answered: Moment
+
+    @property
+    def seconds(self) -> float:
+        """How long it took."""
+        return self.answered.seconds - self.asked.seconds
 
 
 @dataclass(slots=True, eq=False)
@@ -151,7 +165,9 @@ class Session:
     syns: the SYN and its repeats, empty where the recording began later; syn_ack: the first
     acceptance; ends: FIN and RST segments in order; requests, answers: turns of data, see above;
     answer_times: of answers with nothing unseen between request and answer;
-    pauses: from an answer to the next request;
+    pauses: from an answer to the next request; waits: the longest of the answer times that are long
+    at all; slowing: answers that came slower than the one before, which did likewise; slows:
+    whether the last one did; paces: the last two answer times;
     asked, answered: the last turn's last and first segment; checksum_filled: whether the SYN's
     checksum was right, None where that was not looked at.
     """
@@ -168,6 +184,10 @@ class Session:
     answers: int = 0
     answer_times: Spread = field(default_factory=Spread)
     pauses: Spread = field(default_factory=Spread)
+    waits: tuple[Wait, ...] = ()
+    slowing: int = 0
+    slows: bool = False
+    paces: tuple[float, float] = (INFINITE, INFINITE)
     last_turn: int = NOBODY
     asked: Moment | None = None
     answered: Moment | None = None

@@ -9,10 +9,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import islice
+from typing import NamedTuple
 
 import numpy as np
 
-from analyzer.columns import Ints, Keys
+from analyzer.columns import Ints, Keys, among
 from analyzer.facts.arp import REQUEST
 from analyzer.facts.dhcp import CLIENT_PORT, SERVER_PORT
 from analyzer.facts.switch import moment
@@ -52,8 +53,7 @@ CHECKS = (Sign.PROBE, Sign.SOLICITATION)
 """Done once for an address that a system begins to use: the same one again is a new beginning."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Seen:
+class Seen(NamedTuple):
     """One sign. subject: the address that it is about, or 0; silence: the frames before and behind
     the last SILENCE in the recording, None where there was none.
     """
@@ -64,8 +64,7 @@ class Seen:
     silence: tuple[Moment, Moment] | None
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Start:
+class Start(NamedTuple):
     """A station's link came up. signs: none where only the silence of all others tells; before: the
     last frame of the recording before the silence, None where the recording begins with the burst;
     silent: seconds of it.
@@ -150,8 +149,7 @@ def _silence(frames: Frames, row: int) -> tuple[Moment, Moment]:
     return moment(frames, row - 1), moment(frames, row)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Fresh:
+class _Fresh(NamedTuple):
     """A sign that begins a series; before: when the same one was last sent."""
 
     now: Seen
@@ -211,7 +209,7 @@ def _signs(frames: Frames) -> tuple[Ints, Ints, Keys]:
     server = (udp.sport == CLIENT_PORT) & (udp.dport == SERVER_PORT) & (ip.src[udp.ip] == 0)
     igmp = ip.row[(ip.protocol == IGMP) & (ip.body < frames.end[ip.row])]
     body = ip.body[(ip.protocol == IGMP) & (ip.body < frames.end[ip.row])]
-    joins = igmp[np.isin(frames.octets[body], IGMP_REPORTS)]
+    joins = igmp[among(frames.octets[body], IGMP_REPORTS)]
     found = [
         (Sign.PROBE, arp.row[probes], arp.tpa[probes]),
         (Sign.ANNOUNCEMENT, arp.row[own], arp.tpa[own]),
@@ -241,7 +239,7 @@ def _ipv6_signs(frames: Frames) -> list[tuple[Sign, Ints, Keys]]:
     asks = np.flatnonzero((kind == NEIGHBOUR_SOLICITATION) & (message + 24 <= end[rows]))
     checks = asks[~octets[at[asks, None] + np.arange(8, 24)].any(axis=1)]
     halves = octets[message[checks, None] + np.arange(16, 24)].view(">u8").reshape(-1)
-    routers, joins = rows[kind == ROUTER_SOLICITATION], rows[np.isin(kind, MLD_REPORTS)]
+    routers, joins = rows[kind == ROUTER_SOLICITATION], rows[among(kind, MLD_REPORTS)]
     return [
         (Sign.SOLICITATION, rows[checks], halves.astype(np.uint64)),
         (Sign.ROUTER, routers, np.zeros(len(routers), np.uint64)),

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from enum import IntEnum
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
@@ -106,8 +106,7 @@ class Chunk:
     first: int
 
 
-@dataclass(frozen=True, slots=True)
-class Damage:
+class Damage(NamedTuple):
     """What is wrong: octet position in the (unpacked) file and the last whole frame before it.
     stopped: whether reading had to stop there, as nobody can tell where the next frame begins.
     """
@@ -118,8 +117,7 @@ class Damage:
     stopped: bool = True
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Piece:
+class Piece(NamedTuple):
     """One file of several that were joined to a recording, and the number of its first frame."""
 
     name: str
@@ -163,6 +161,31 @@ class Recording:
     def note(self, octet: int, after_frame: int, why: str) -> None:
         """Tell a damage behind which reading goes on; the first one stands for all."""
         self.damage = self.damage or Damage(octet, after_frame, why, stopped=False)
+
+
+def cut_out(recording: Recording, begin: int, end: int) -> None:
+    """Leave only the frames between two times of a recording, in nanoseconds since 1970. They keep
+    their numbers; when the recorder listened is not known of a part.
+    """
+    recording.chunks = _between(recording, recording.chunks, begin, end)
+
+
+def _between(
+    recording: Recording, chunks: Iterator[Chunk], begin: int, end: int
+) -> Iterator[Chunk]:
+    for chunk in chunks:
+        for interface in recording.interfaces:
+            interface.began = interface.ended = None
+        inside = np.flatnonzero((chunk.time >= begin) & (chunk.time <= end))
+        if len(inside):
+            rows = slice(int(inside[0]), int(inside[-1]) + 1)
+            yield Chunk(
+                chunk.data, chunk.start[rows], chunk.stored[rows], chunk.original[rows],
+                chunk.fcs[rows], chunk.time[rows], chunk.interface[rows], chunk.direction[rows],
+                chunk.first + rows.start,
+            )  # fmt: skip
+    for interface in recording.interfaces:
+        interface.began = interface.ended = None
 
 
 def more_than_there_was(stored: int, original: int) -> str:

@@ -7,6 +7,8 @@ from enum import StrEnum
 from functools import cached_property
 from itertools import accumulate
 from operator import itemgetter
+from types import MappingProxyType
+from typing import NamedTuple
 
 from analyzer.facts import (
     Address,
@@ -60,13 +62,12 @@ class Stage(StrEnum):
     ANSWER = "answer"
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Proof:
+class Proof(NamedTuple):
     """A stage seen working: the frame that shows it, and what that frame is."""
 
     moment: Moment
     what: str
-    values: Mapping[str, object] = field(default_factory=dict)
+    values: Mapping[str, object] = MappingProxyType({})
 
 
 CALLER = "caller"
@@ -168,8 +169,11 @@ class Pc:
 
     @property
     def came_over_the_cable(self) -> bool:
-        """Whether another host recorded its frames."""
-        return self.station is not None and self.station.came_over_the_cable
+        """Whether another host recorded its frames. Loopback frames, which some systems mark as
+        received only, can be recorded by their own host alone.
+        """
+        inside = any(map(is_loopback, self.addresses))
+        return self.station is not None and self.station.came_over_the_cable and not inside
 
     @cached_property
     def others(self) -> list[Station]:

@@ -5,9 +5,9 @@ Nothing names the length of an IPv6 prefix here: all IPv6 addresses are presumed
 
 from bisect import bisect_left
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from ipaddress import IPv4Network
+from typing import NamedTuple
 
 from analyzer.facts import Address, Facts, Hardware
 from analyzer.site import Site
@@ -36,8 +36,7 @@ class KnownFrom(StrEnum):
     PRESUMED = "nothing"
 
 
-@dataclass(frozen=True, slots=True)
-class Network:
+class Network(NamedTuple):
     """A station's address, and the mask by which it takes others for neighbours."""
 
     address: Address

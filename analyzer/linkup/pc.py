@@ -49,6 +49,8 @@ def find_pc(facts: Facts, told: Told) -> tuple[Pc | None, list[Station]]:
     score, station = votes[0]
     if told.pc is None and score < SURE and is_no_caller(facts, station, told):
         return None, []
+    if told.pc is None and _only_others_call(facts, station, told):
+        return None, []
     if told.pc is None and not poll.shows(station) and _others_talk(facts, station, told):
         return None, [station]
     how = "sheet" if _in_sheet(station, told.site) else "traffic"
@@ -239,6 +241,22 @@ def is_no_caller(facts: Facts, station: Station, told: Told) -> bool:
         others_did |= bool(index.sessions_to[at] or index.pings_to[at])
         others_did |= bool(index.questions_for[at] or index.errors_by[at])
     return others_did
+
+
+def _only_others_call(facts: Facts, station: Station, told: Told) -> bool:
+    """Whether others have sessions, both ways, with a controller that the user named, and a station
+    that recorded them tried to reach none of these: who is meant to be the PC is one of the others.
+    """
+    index, named = facts.index, {address for address, _ in told.controllers}
+    asked = index.questions_by[station.hardware] if station.hardware is not None else ()
+    sent = [path.dst_ip for path in index.paths_from[station.hardware]]
+    sent += [one.server.address for at in station.all_addresses for one in index.sessions_from[at]]
+    if not named or not named.isdisjoint([*sent, *(one.wanted for one in asked)]):
+        return False
+    if not named.isdisjoint(station.all_addresses):
+        return False
+    sessions = [one for address in named for one in index.sessions_to[address]]
+    return any(all(side.frames for side in one.sides) for one in sessions)
 
 
 def _others_talk(facts: Facts, station: Station, told: Told) -> bool:

@@ -1,7 +1,7 @@
 """How sure it is that nobody answered."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from analyzer.facts import Facts, Moment
 
@@ -15,8 +15,7 @@ LISTENED_BEFORE = 2.0
 """Seconds that a recording has to run before the first try to show what came before it."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Silence:
+class Silence(NamedTuple):
     """Tries that nothing recorded answers.
 
     first, last: the first and the last of them; tries: how many, each repeat counted; listened:

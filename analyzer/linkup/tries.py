@@ -25,6 +25,7 @@ from analyzer.facts import (
     Moment,
     Question,
     Resent,
+    Series,
     Session,
 )
 
@@ -280,6 +281,17 @@ class Call(Try):
     def hangs(self) -> bool:
         """Whether the client repeats its last request in vain, answered before or not."""
         return self.session.is_hung
+
+    @property
+    def passed_over(self) -> Series:
+        """Requests that got no answer although later ones did, and although the session went on for
+        twice as long as any answer took; none where the recording lacks some of the server's data.
+        """
+        said, server = self.session.dialogue, self.session.from_server
+        lacking = self.session.from_client.unseen or server.last_ahead
+        if lacking or said.read < server.octets:
+            return Series()
+        return said.passed_over(self.last.seconds - max(PATIENCE, 2 * said.longest))
 
     @property
     def is_left_open(self) -> bool:

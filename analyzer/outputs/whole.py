@@ -1,7 +1,6 @@
 """Files that are there as a whole or not at all: written beside, and moved into place."""
 
 import os
-import secrets
 import stat
 from contextlib import suppress
 from functools import partial
@@ -15,7 +14,7 @@ def write_whole(path: Path, octets: bytes, rights: int = USUAL) -> None:
     """Write a file. What was there stays as it was until then, and lends its rights. Raises
     OSError, and ValueError where the path is none.
     """
-    unfinished = path.with_name(f"unfinished-{secrets.token_hex(8)}")
+    unfinished = path.with_name(f"unfinished-{os.urandom(8).hex()}")
     try:
         with open(unfinished, "xb", opener=partial(os.open, mode=rights)) as out:
             out.write(octets)

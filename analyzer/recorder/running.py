@@ -12,7 +12,7 @@ from typing import Protocol, Self
 
 import numpy as np
 
-from analyzer.diagnosis import Diagnosis, Verdict, judge
+from analyzer.diagnosis import Diagnosis, Sign, Verdict, judge
 from analyzer.errors import CannotRecord, Unusable
 from analyzer.facts import Gatherer
 from analyzer.findings import Rule
@@ -315,11 +315,12 @@ class Watch:
 
 
 def _broken(diagnosis: Diagnosis) -> int:
-    """How many breaks have lasted, or are over."""
+    """How many breaks have lasted, or are over; a late answer is none."""
     return sum(
         one.again is not None or diagnosis.facts.heard_after(one.began) >= LASTS
         for outcome in diagnosis.outcomes
         for one in outcome.incidents.kept
+        if one.sign is not Sign.LATE
     )
 
 

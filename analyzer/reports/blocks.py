@@ -3,13 +3,13 @@
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 from analyzer.cautions import MAKE_SAFE, Caution
 from analyzer.diagnosis import State, Step
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Heading:
+class Heading(NamedTuple):
     """A title; level 1 is the document's own. name: what links lead to, empty where none do."""
 
     text: str
@@ -17,8 +17,7 @@ class Heading:
     name: str = ""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Paragraph:
+class Paragraph(NamedTuple):
     """Running text. strong: what a reader in a hurry should see first."""
 
     text: str
@@ -34,8 +33,7 @@ class Mood(StrEnum):
     CANNOT_TELL = "cannot tell"
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Banner:
+class Banner(NamedTuple):
     """A verdict, for a page: what a reader sees first. word: the verdict in a word or two."""
 
     mood: Mood
@@ -43,15 +41,13 @@ class Banner:
     text: str
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Quote:
+class Quote(NamedTuple):
     """Words of others, whose they are is said above: every line of them is marked as theirs."""
 
     text: str
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Listing:
+class Listing(NamedTuple):
     """Things one below the other; numbered where their order counts, begin: from which number on. A
     caution stands below the step that it belongs to; one that is a block of its own is about all
     that follows under the same heading.
@@ -62,15 +58,13 @@ class Listing:
     begin: int = 1
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Labelled:
+class Labelled(NamedTuple):
     """Short texts one below the other, each behind a word that says what it is about."""
 
     rows: Sequence[tuple[str, str]]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Table:
+class Table(NamedTuple):
     """Rows of cells under a header. events: for each row the name of the event in a sequence chart
     that it speaks of, empty where there is none; links: for each row the relative address of the
     page that its first cell leads to, empty where there is none; name_above: whether the first cell
@@ -84,8 +78,7 @@ class Table:
     name_above: bool = False
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Group:
+class Group(NamedTuple):
     """Rows that belong together, under a title. links: for each row the relative address of the
     page that its name leads to, empty where there is none.
     """
@@ -95,8 +88,7 @@ class Group:
     links: Sequence[str]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Groups:
+class Groups(NamedTuple):
     """A table in groups. Its first cell is a verdict on the page; named: the place of the cell with
     the name, which is told whole; kinds: the verdicts that occur; sortable: places of the columns
     that a page can be sorted by.
@@ -109,8 +101,7 @@ class Groups:
     sortable: Sequence[int] = ()
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Typed:
+class Typed(NamedTuple):
     """Something to type, letter by letter: never wrapped."""
 
     text: str
@@ -120,8 +111,7 @@ AS_TABLE = "The same as a table"
 """Above the words that stand for a picture."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class StageRow:
+class StageRow(NamedTuple):
     """One stage: its name, how it is, and why."""
 
     name: str
@@ -129,16 +119,14 @@ class StageRow:
     because: str
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class StageChart:
+class StageChart(NamedTuple):
     """The stages of one link-up, in their order."""
 
     header: Sequence[str]
     rows: Sequence[StageRow]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Lifeline:
+class Lifeline(NamedTuple):
     """Somebody who takes part: a name, and the addresses below it."""
 
     name: str
@@ -189,8 +177,7 @@ class Event:
         return max(self.seconds, self.until)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class SequenceChart:
+class SequenceChart(NamedTuple):
     """Who said what to whom, time going down. everybody: what the receiver of a message to all is
     called; key: the signs that occur, by their shapes or as "proof", and what they mean.
     """
@@ -225,8 +212,7 @@ class Lane:
     marks: Sequence[float]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class TimeStrip:
+class TimeStrip(NamedTuple):
     """The whole recording at a glance. seconds: its length; ticks: (seconds, label); words: each
     lane told.
     """
@@ -254,16 +240,14 @@ class Bar:
     count: int
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Spreading:
+class Spreading(NamedTuple):
     """One row of a distribution: what was timed, and its bars in order."""
 
     name: str
     bars: Sequence[Bar]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class SpreadChart:
+class SpreadChart(NamedTuple):
     """How durations spread, one row a kind, over the same logarithmic axis. begin, end: of the
     axis, in seconds; ticks: (seconds, label).
     """

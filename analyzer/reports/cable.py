@@ -33,9 +33,10 @@ SOURCES = (
     "Crossover of 1-3 and 2-6: IEEE 802.3 clauses 14 and 25. Ports that switch over by themselves: "
     "IEEE 802.3 clause 40.4.4.",
 )
-FOUR_WIRES = (
-    "This is about plugs with eight pins. Industrial cables with four wires (M12 plugs, D-coded, "
-    "IEC 61076-2-101) have other colours."
+OTHER_PLUGS = (
+    "This is about plugs with eight pins in a row (IEC 60603-7). M12 plugs number theirs "
+    "otherwise: D-coded with four (IEC 61076-2-101), X-coded with eight (IEC 61076-2-109). Their "
+    "cables may have other colours."
 )
 STRAIGHT = "A straight cable has the same assignment at both ends, either one."
 CROSSED = (

@@ -45,8 +45,9 @@ class Undo:
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """Something to type, with what it changes. undo: empty where it changes nothing; success: in a
-    template what this system adds to the words of the task.
+    """Something to type, with what it changes. undo: empty where it changes nothing. In a template,
+    to: what it is for, where this system needs other words than the task; success: what this system
+    adds to the words of the task.
     """
 
     typed: str
@@ -75,9 +76,11 @@ class System:
 
 TO = {
     Task.LOOK: "See what is set now, and note it",
-    Task.OLD: "Take an old address away that is the controller's, or in the network of {pc}",
+    Task.OLD: "With the cable out, take every other address away that is the controller's, or in "
+    "the network of {pc}",
     Task.FREE: "With the cable plugged in, ask whether {pc} is free",
-    Task.ADDRESS: "Give the adapter the address {pc}, if it does not have it yet",
+    Task.ADDRESS: "Where nobody answered, give the adapter the address {pc}, if it does not have "
+    "it yet",
     Task.GATEWAY: "Name the PC's gateway {kept} again, if the step before was needed",
     Task.ROUTE: "Name the router to {far}",
     Task.ROUTES: "See the table of routes",
@@ -88,7 +91,7 @@ TO = {
 SUCCESS = {
     Task.LOOK: "it shows the adapter with its address.",
     Task.OLD: "the first command no longer shows the old address.",
-    Task.FREE: "nobody answers: 0 responses. Any answer means that {pc} is taken.",
+    Task.FREE: "nobody answers. Any answer means that {pc} is taken.",
     Task.ADDRESS: "the first command shows {pc} for the adapter.",
     Task.GATEWAY: "the first command shows {kept} as the adapter's gateway.",
     Task.ROUTE: "the next command shows {gateway} for that network.",
@@ -130,7 +133,9 @@ SYSTEMS = (
                 "over "
                 "them ends."
                 f"{GATEWAY} {LASTS}",
-                (
+                to="With the cable still out, give the adapter the address {pc}, if it does not "
+                "have it yet",
+                undo=(
                     Undo(
                         'netsh interface ip set address "ADAPTER" dhcp',
                         "where the address was automatic (DHCP) before",
@@ -176,9 +181,11 @@ SYSTEMS = (
             Task.OLD: Command(
                 "sudo ip address del OLD/LENGTH dev ADAPTER",
                 OLD_GOES,
-                (Undo("sudo ip address add OLD/LENGTH dev ADAPTER"),),
+                (Undo("sudo ip address add OLD/LENGTH dev ADAPTER", caution=ADDRESS_CHANGE),),
             ),
-            Task.FREE: Command("sudo arping -D -c 3 -I ADAPTER {pc}"),
+            Task.FREE: Command(
+                "sudo arping -D -c 3 -I ADAPTER {pc}", success="It counts 0 responses."
+            ),
             Task.ADDRESS: Command(
                 "sudo ip address add {pc}/{length} dev ADAPTER",
                 f"{ONE_MORE} A network manager may take it away again.",
@@ -209,7 +216,16 @@ SYSTEMS = (
             Task.OLD: Command(
                 "sudo ifconfig ADAPTER inet OLD -alias",
                 OLD_GOES,
-                (Undo("sudo ifconfig ADAPTER inet OLD netmask MASK alias"),),
+                (
+                    Undo(
+                        "sudo ifconfig ADAPTER inet OLD netmask MASK alias", caution=ADDRESS_CHANGE
+                    ),
+                ),
+            ),
+            Task.FREE: Command(
+                "ping -c 4 {pc}",
+                to="On another device of the network, ask whether {pc} is free: ifconfig does not",
+                success="The neighbour table of that device shows no hardware address for it.",
             ),
             Task.ADDRESS: Command(
                 "sudo ifconfig ADAPTER inet {pc} netmask {mask} alias",
@@ -271,7 +287,7 @@ def _filled(task: Task, system: System, plan: Plan) -> Command:
         typed=say(command.typed, values),
         changes=say(command.changes, values),
         undo=tuple(Undo(say(one.typed, values), one.where, one.caution) for one in command.undo),
-        to=say(TO[task], values),
+        to=say(command.to or TO[task], values),
         success=f"{say(SUCCESS[task], values)} {command.success}".strip(),
         caution=CAUTION.get(task),
     )

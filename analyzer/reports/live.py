@@ -43,7 +43,7 @@ LINK_WENT = "The adapter has no link: look at the cable and at the lamps at both
 LINK_CAME = "The adapter has a link."
 PC_NEXT = "the next step is the PC's, and it has not taken it yet"
 NOTHING_HEARD = "Nothing was heard on this adapter for 10 s: are its lamps lit?"
-NOT_TRIED = "{frames:count frame} so far, and no try to reach a controller: connect now."
+NOT_TRIED = "{frames:count frame} so far, and no try: connect when the machine is safe for it."
 
 
 class Live:

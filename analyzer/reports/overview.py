@@ -23,7 +23,12 @@ WORTH_PLOTTING = 10
 def strip(diagnosis: Diagnosis) -> TimeStrip | None:
     """The strip of the whole recording; None where it has no length."""
     whole = diagnosis.facts.coverage.seconds
-    lanes = [lane for lane in _lanes(diagnosis) if lane.spans or lane.marks]
+    return in_time("The recording in time", whole, list(_lanes(diagnosis)))
+
+
+def in_time(title: str, whole: float, lanes: Sequence[Lane]) -> TimeStrip | None:
+    """A strip of so many seconds; None where it has no length, or nothing to show."""
+    lanes = [lane for lane in lanes if lane.spans or lane.marks]
     if not lanes or whole <= 0:
         return None
     touching = whole * TOUCHING
@@ -34,7 +39,7 @@ def strip(diagnosis: Diagnosis) -> TimeStrip | None:
     words = [_in_words(lane) for lane in lanes]
     lanes = [replace(one, marks=_apart(one.marks, touching)) for one in lanes]
     header = ("What", "When")
-    return TimeStrip("The recording in time", header, whole, ticks, lanes, words)
+    return TimeStrip(title, header, whole, ticks, lanes, words)
 
 
 Spans = list[tuple[float, float]]

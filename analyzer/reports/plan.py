@@ -7,17 +7,17 @@ from collections.abc import Iterator, Sequence
 
 from analyzer.cautions import (
     ADDRESS_CHANGE,
+    CABINET,
     COMMANDS,
     FIXED_ENTRY,
     LINK_DROPS,
-    MACHINE,
     OTHERS_SESSION,
     UNPLUG,
 )
 from analyzer.diagnosis import Step
 from analyzer.planning import Check, Entry, Plan, Result, Way
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table, Typed, safely
-from analyzer.reports.cable import CROSSED, FOUR_WIRES, SOURCES, STRAIGHT, WHICH, pins
+from analyzer.reports.cable import CROSSED, OTHER_PLUGS, SOURCES, STRAIGHT, WHICH, pins
 from analyzer.reports.commands import SYSTEMS, Command, System, commands
 from analyzer.site import Adapter, Controller
 from analyzer.words import LONGEST_IN_A_CELL, clean, count, listed, quoted, say, seconds
@@ -74,7 +74,8 @@ ENTRIES = {
 }
 ONLY_PRINTED = (
     "This sheet changes nothing by itself. Before any step at a machine that can move, make it "
-    "safe, and ask whoever is responsible for the machine and for the network."
+    "safe, and ask whoever is responsible for the machine and for the network. What is behind a "
+    "cabinet's door, a label or a lamp too, is for those who may open it."
 )
 
 
@@ -97,7 +98,7 @@ def plan_report(
         blocks += [Heading("What success looks like"), Listing(texts)]
     if wires:
         blocks += [Heading("Cables"), Listing([Step(STRAIGHT), Step(CROSSED)]), pins()]
-        blocks += [Paragraph(f"{FOUR_WIRES} {' '.join(SOURCES)}")]
+        blocks += [Paragraph(f"{OTHER_PLUGS} {' '.join(SOURCES)}")]
     for system in systems if can_go_on(plans) else ():
         blocks += [Heading(f"Commands for {system.name}"), Paragraph(system.rights), Paragraph(HOW)]
         for command in commands(plans, system):
@@ -112,7 +113,7 @@ def can_go_on(plans: Sequence[Plan]) -> bool:
 
 HOW = (
     "Put the adapter's name, as the first command shows it, in the place of ADAPTER. Undo only "
-    "what you have set, the last first."
+    "what you have set, the last first, and unplug the PC before you undo an address."
 )
 
 
@@ -239,6 +240,7 @@ def steps(plans: Sequence[Plan]) -> list[Step]:
         *_before(plans),
         *_set(plans),
         *_plug_in(plans),
+        *_routes(plans),
         *_enter(plans),
         *_try(plans),
         Step(
@@ -267,11 +269,21 @@ def _before(plans: Sequence[Plan]) -> Iterator[Step]:
             "sheet too."
         )
     yield Step("See what the PC's adapter is set to now, and note it: you go back to that.")
+    if any(one.controller.sessions or one.controller.others for one in plans):
+        yield Step(
+            "Ask who is connected to the controller now. Where it has no room for the PC, agree on "
+            "whose session is closed.",
+            OTHERS_SESSION,
+        )
+    yield Step(
+        "Agree with whoever is responsible on a time for what follows, and have the machine made "
+        "safe for it."
+    )
 
 
 PLUGGED = {
     "direct": ("Plug one cable from the PC directly into {unit}.", UNPLUG),
-    "switch": ("Plug the PC into a free socket of the switch that leads to {unit}.", MACHINE),
+    "switch": ("Plug the PC into a free socket of the switch that leads to {unit}.", CABINET),
     None: (
         "Plug the PC into a free socket of the switch that leads to {unit}. Where there is none, "
         "join the two by one cable.",
@@ -286,12 +298,23 @@ def _plug_in(plans: Sequence[Plan]) -> Iterator[Step]:
         if units:
             yield Step(say(text, {"unit": listed(units)}), caution)
     yield Step("Look at the lamps at both ends of the cable: they have to be lit.")
+    if any(one.controller.cable != "direct" for one in plans):
+        yield Step(
+            "Wait 60 s behind a switch: its port may open late, and nobody could answer before."
+        )
     for address in dict.fromkeys(one.pc for one in plans if one.pc is not None):
         yield Step(
-            f"Windows and macOS ask by themselves whether {address} is free. On Linux ask with "
-            "arping -D, and give the adapter the address only then.",
+            f"Windows asks by itself whether {address} is free. On Linux ask with arping -D, on "
+            "macOS from another device if there is one. Where nobody answers, give the adapter the "
+            "address.",
             ADDRESS_CHANGE,
         )
+
+
+def _routes(plans: Sequence[Plan]) -> Iterator[Step]:
+    """No system takes a router that none of its addresses is in a network with."""
+    for far in dict.fromkeys(one.far for one in plans if one.way is Way.ROUTER):
+        yield Step(f"Name the router to {far} on the PC.", ADDRESS_CHANGE)
 
 
 def _set(plans: Sequence[Plan]) -> Iterator[Step]:
@@ -307,13 +330,11 @@ def _set(plans: Sequence[Plan]) -> Iterator[Step]:
     for address, mask in dict.fromkeys((one.pc, one.mask) for one in plans):
         if address is not None:
             yield Step(
-                f"For {listed(units[address])}, with the cable still out: take away an address of "
-                "the PC that is the controller's, or in its network. On Windows and macOS give the "
-                f"adapter {address} with the mask {mask} now.",
+                f"For {listed(units[address])}, with the cable still out: take away every other "
+                "address of the PC that is the controller's, or in its network. On Windows give "
+                f"the adapter {address} with the mask {mask} now.",
                 ADDRESS_CHANGE,
             )
-    for far in dict.fromkeys(one.far for one in plans if one.way is Way.ROUTER):
-        yield Step(f"Name the router to {far} on the PC.", ADDRESS_CHANGE)
 
 
 def _enter(plans: Sequence[Plan]) -> Iterator[Step]:
@@ -327,16 +348,6 @@ def _enter(plans: Sequence[Plan]) -> Iterator[Step]:
 
 
 def _try(plans: Sequence[Plan]) -> Iterator[Step]:
-    crowded = any(one.controller.sessions or one.controller.others for one in plans)
-    if crowded:
-        yield Step(
-            "Ask who is connected to the controller now, and whether it has room for the PC.",
-            OTHERS_SESSION,
-        )
-    yield Step(
-        "Agree with whoever is responsible on a time for the first try, and have the machine made "
-        "safe for it."
-    )
     yield Step(
         "Only now start a recording on that adapter, and wait 5 s. whynolink record ends by itself "
         "after 10 min, or as told with --minutes."

@@ -9,6 +9,7 @@ from itertools import groupby
 from analyzer.diagnosis import Step
 from analyzer.reports.blocks import Block, Group, Groups, Heading, Listing, Paragraph, Table
 from analyzer.reports.document.verdict import ENDED, NAMES, WARNED, capital
+from analyzer.reports.over_files import Together, over_files, over_files_json
 from analyzer.reports.row import NOT_READ, WORST_VERDICT, Row, group, worst_first
 from analyzer.words import LONGEST_NAME, clean, count, listed, quoted
 
@@ -31,10 +32,15 @@ def ranked(rows: Iterable[Row]) -> list[Row]:
 
 
 def ranking(
-    rows: Sequence[Row], made: Sequence[str], reports: str = "", folder: str = ""
+    rows: Sequence[Row],
+    made: Sequence[str],
+    reports: str = "",
+    folder: str = "",
+    whole: Sequence[Together] = (),
 ) -> list[Block]:
     """The text about many recordings. made: by which version and with which options; reports: the
-    folder with their pages; folder: in which names begin, empty where they are whole.
+    folder with their pages; folder: in which names begin, empty where they are whole; whole: what
+    broke in several of them.
     """
     where = f"Its page lies in {quoted(reports)}, named after it." if reports else GET_REPORT
     inside = f"Names of files begin inside the folder {quoted(folder)}." if folder else ""
@@ -45,15 +51,19 @@ def ranking(
         *([Paragraph(inside)] if inside else []),
         Heading("Worst first"),
         Groups(("Controller", "Recorded (UTC)", "Sure", "File"), groups, named=3),
+        *over_files(whole),
         *_how_made(made),
     ]
 
 
 def ranking_page(
-    rows: Sequence[Row], made: Sequence[str], links: Mapping[str, str] | None = None
+    rows: Sequence[Row],
+    made: Sequence[str],
+    links: Mapping[str, str] | None = None,
+    whole: Sequence[Together] = (),
 ) -> list[Block]:
     """The page about many recordings, which names no folder. links: the address of each page, by
-    its name.
+    its name; whole: what broke in several of them.
     """
     cells = {id(row): _in_full(row) for row in rows}
     kept = [name for name in COLUMNS if name in ALWAYS or any(c[name] for c in cells.values())]
@@ -77,6 +87,7 @@ def ranking_page(
             kinds=[str(one) for one in WORST_VERDICT if one in verdicts],
             sortable=[place for place, name in enumerate(kept) if name not in ("verdict", "stage")],
         ),
+        *over_files(whole, picture=True),
         *_how_made(made),
     ]
 
@@ -198,9 +209,12 @@ def columns(rows: Sequence[Row], links: Mapping[str, str]) -> Table:
     return Table(header, [["" if v is None else str(v) for v in e.values()] for e in entries])
 
 
-def rows_to_json(rows: Sequence[Row], links: Mapping[str, str]) -> str:
+def rows_to_json(
+    rows: Sequence[Row], links: Mapping[str, str], whole: Sequence[Together] = ()
+) -> str:
     """One object for all rows, in ASCII, which is UTF-8 as well."""
-    content = {"schema": SCHEMA, "recordings": [_entry(row, links) for row in rows]}
+    entries = [_entry(row, links) for row in rows]
+    content = {"schema": SCHEMA, "recordings": entries, "breaks": over_files_json(whole)}
     return json.dumps(content, indent=1) + "\n"
 
 

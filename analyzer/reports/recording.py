@@ -37,8 +37,9 @@ WORDS: Mapping[Trouble, tuple[str, str, Caution | None]] = {
     ),
     Trouble.OWN_ADDRESS: (
         "{controller} is the PC's own address, on its adapter {adapter:quoted}.",
-        "Read the controller's address again: two stations must not have the same.",
-        None,
+        "Read the controller's address again. If it is right, unplug the PC and give it another "
+        "address before you plug it in.",
+        ADDRESS_CHANGE,
     ),
     Trouble.NO_HOST: (
         "{controller} names all of the network {network}, or its beginning: no controller has it.",
@@ -149,7 +150,8 @@ def begins(
     yield Paragraph(
         f"On {quoted(adapter.name)} into {quoted(str(path))}, since {at}, for {seconds(limit)} and "
         f"{octets / 1e6:,.0f} MB at most. Nothing is sent. Ctrl-C ends it. Wait 5 s, then connect "
-        "once from your program. Times are seconds since the first frame."
+        "once from your program, if the machine is safe for it. Times are seconds since the first "
+        "frame."
     )
 
 

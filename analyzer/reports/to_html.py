@@ -6,7 +6,7 @@ anything, and to run anything but that script (Content Security Policy Level 3).
 """
 
 from base64 import b64encode
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import cache
 from hashlib import sha256
 from importlib.resources import files
@@ -64,7 +64,11 @@ SIGNS = {
     State.UNCLEAR: "?",
     State.NOT_REACHED: "\u2013",
 }
-DRAW = {"sequence": draw_sequence, "strip": draw_strip, "spread": draw_spread}
+DRAW: dict[str, Callable[..., object]] = {
+    "sequence": draw_sequence,
+    "strip": draw_strip,
+    "spread": draw_spread,
+}
 
 
 def to_html(blocks: Sequence[Block], back: str = "") -> str:

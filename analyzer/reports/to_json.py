@@ -154,6 +154,7 @@ def _incidents(outcome: Outcome) -> dict[str, Any]:
                 "worked_again": None if one.again is None else _round(one.again.seconds),
                 "out": None if one.out is None else _round(one.out),
                 "calls_in_vain": one.in_vain,
+                "silent": _text(one.silent),
                 "session_age": None if one.age is None else _round(one.age),
                 "requests": one.requests,
                 "rest": None if one.rest is None else _round(one.rest),

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from analyzer.errors import BadOption
 from analyzer.outputs.whole import write_whole
+from analyzer.reports.over_files import Broken, renamed
 from analyzer.reports.row import Row, not_read
 from analyzer.triage.files import Sent, files_in
 from analyzer.triage.joining import Looked, joined, look_through
@@ -33,12 +34,14 @@ __all__ = [
 @dataclass(frozen=True, slots=True)
 class Reviewed:
     """What is done: one file, or the pieces of one recording. kept: whether its rows were taken
-    from an earlier run; unkept: why they cannot be kept, empty where they are or are not to be.
+    from an earlier run; unkept: why they cannot be kept, empty where they are or are not to be;
+    broken: the link-ups that broke.
     """
 
     rows: Sequence[Row]
     kept: bool
     unkept: str = ""
+    broken: Sequence[Broken] = ()
 
 
 def triage(files: Sequence[Sent], order: Order, workers: Workers) -> Iterator[Reviewed]:
@@ -52,7 +55,8 @@ def triage(files: Sequence[Sent], order: Order, workers: Workers) -> Iterator[Re
             continue
         _write(answer, order)
         rows = [named(row, sent, order, answer.key) for row in answer.rows]
-        yield Reviewed(rows, answer.kept, _keep(answer, order))
+        broken = renamed(answer.broken, sent.name)
+        yield Reviewed(rows, answer.kept, _keep(answer, order), broken)
 
 
 def _no_answer(problem: Exception) -> str:
@@ -78,7 +82,7 @@ def _write(result: Result, order: Order) -> None:
 
 def _keep(result: Result, order: Order) -> str:
     """Keep rows for the next time; why that cannot be done."""
-    if order.keep is None or not result.key or result.kept:
+    if order.keep is None or not result.key or result.kept or result.broken:
         return ""
     try:
         remember(order.keep, result.key, result.rows)

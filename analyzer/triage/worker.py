@@ -18,6 +18,7 @@ from analyzer.inputs.records import Recording
 from analyzer.inputs.strangers import WITHOUT_FRAMES
 from analyzer.linkup import Told
 from analyzer.reports.document.page import page
+from analyzer.reports.over_files import Broken, broken_in
 from analyzer.reports.row import NOT_READ, Row, beside, in_utc, not_read, row_of
 from analyzer.triage.files import Sent, opened
 from analyzer.triage.kept import recall
@@ -51,13 +52,15 @@ class Result:
     """What came of one file. Rows are named from inside the file, a recording itself is "".
 
     pages: the HTML by file name, of reports that are not there yet; key: by which the rows are
-    kept, empty where they are not to be; kept: whether they were kept before.
+    kept, empty where they are not to be; kept: whether they were kept before; broken: the link-ups
+    that broke, which no row holds: such a file is judged anew each time.
     """
 
     rows: Sequence[Row]
     pages: Mapping[str, str] = field(default_factory=dict)
     key: str = ""
     kept: bool = False
+    broken: Sequence[Broken] = ()
 
 
 def review(sent: Sent, order: Order) -> Result:
@@ -89,6 +92,7 @@ def _review(sent: Sent, digests: Sequence[str], order: Order) -> Result:
         return Result(known, key=key, kept=True)
     rows: list[Row] = []
     pages: dict[str, str] = {}
+    broken: list[Broken] = []
     strays = 0
     for one in _recordings(sent, Limits(order.limit)):
         if isinstance(one, NotARecording):
@@ -99,12 +103,15 @@ def _review(sent: Sent, digests: Sequence[str], order: Order) -> Result:
             continue
         diagnosis = diagnose(one, _rules(order.rules), order.told)
         rows.append(row_of(diagnosis, _inside(one.name, sent)))
+        broken += broken_in(diagnosis, rows[-1].file)
         place = named(rows[-1], sent, order, key).report
         if place:
             pages[place] = _page(diagnosis, order)
     if any(row.verdict != NOT_READ for row in rows):
         rows = [beside(row) if row.verdict == NOT_READ else row for row in rows]
-    return Result(_with_mail(rows or [not_read("", NOTHING)], sent, strays), pages, key)
+    return Result(
+        _with_mail(rows or [not_read("", NOTHING)], sent, strays), pages, key, broken=broken
+    )
 
 
 NOTHING = "It holds no recording. Ask for the recording itself, packed as ZIP."

@@ -111,7 +111,8 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-            "Unplug the PC's own cable: {pc} is the other device's alone then.",
+            "Unplug the PC's own cable: {pc} is the other device's alone then. Others may send to "
+            "the PC's hardware address for some minutes more.",
             cautions.LINK_DROPS,
         ),
         Step("Tell production: the other device may be cut off as long as the PC has its address."),
@@ -122,7 +123,8 @@ RULE = Rule(
         Step("Look for the hardware address {other} on labels and in the list of stations."),
         Step("Ask who else is connected to this network with a service PC."),
         Step(
-            "Ask whoever looks after the network for a free address, and give that to the PC.",
+            "Ask whoever looks after the network for a free address. Give it to the PC while the "
+            "cable is out, and plug in then.",
             cautions.ADDRESS_CHANGE,
         ),
     ),

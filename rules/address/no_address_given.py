@@ -266,8 +266,8 @@ RULE = Rule(
             cautions.FIREWALL,
         ),
         Step(
-            "Give the PC a fixed address in the controller's network that no other device has, "
-            "with the same mask.",
+            "Where fixed addresses are meant, ask for a free one in the controller's network, and "
+            "give it to the PC with the same mask.",
             cautions.ADDRESS_CHANGE,
         ),
     ),

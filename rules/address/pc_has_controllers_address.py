@@ -124,14 +124,15 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-            "Unplug the PC's own cable: {controller} is the other device's alone then.",
+            "Unplug the PC's own cable: {controller} is the other device's alone then. Others may "
+            "send to the PC's hardware address for some minutes more.",
             cautions.LINK_DROPS,
         ),
         Step("Tell production: panels and other controllers may reach the PC instead."),
         Step("Look at the address settings of this adapter, and at the address in the program."),
         Step(
-            "Give the PC an address in the same network that no other device has, with the same "
-            "mask.",
+            "Ask whoever looks after the network for a free address. Give it to the PC with the "
+            "same mask while the cable is out, and plug in then.",
             cautions.ADDRESS_CHANGE,
         ),
         Step(

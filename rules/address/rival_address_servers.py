@@ -166,7 +166,8 @@ RULE = Rule(
         Step("Ask whoever looks after the network which address server is meant to be there."),
         Step("Have the other one taken off this network.", cautions.UNPLUG),
         Step(
-            "Give the PC a fixed address in the controller's network that no other device has.",
+            "Where fixed addresses are meant, ask for a free one in the controller's network, and "
+            "give it to the PC.",
             cautions.ADDRESS_CHANGE,
         ),
         Step(

@@ -50,8 +50,8 @@ RULE = Rule(
     title="The PC has only an address that it gave itself ({pc})",
     what_happened="The PC uses {pc}, and no address server gave it one."
     "{searches:if It searched for a server {searches:times}.}",
-    means="A PC that is set to get its address automatically, and gets none, takes one that begins "
-    "with 169.254. A controller with a fixed address is not in that network.",
+    means="Many PCs that are set to get an address automatically, and get none, take one that "
+    "begins with 169.254. A controller with a fixed address is not in that network.",
     likely_causes={
         "no address server": (
             "The adapter is set to get its address automatically, and no server is on this network."
@@ -64,8 +64,8 @@ RULE = Rule(
     what_to_do=(
         Step("Look at the address settings of this adapter on the PC."),
         Step(
-            "Give the PC a fixed address in the controller's network that no other device has, "
-            "with the same mask, and without a gateway unless one is needed.",
+            "Ask whoever looks after the network for a free address in the controller's network. "
+            "Give it to the PC with the same mask, and without a gateway unless one is needed.",
             cautions.ADDRESS_CHANGE,
         ),
         Step("Wait 10 s, then try again and record it.", cautions.COMMANDS),

@@ -116,7 +116,10 @@ RULE = Rule(
         Step(
             "{by_controller:if Look in the controller's settings whether this access is allowed.}"
         ),
-        Step("Have those responsible give each end the certificates that it has to trust."),
+        Step(
+            "Have those responsible give each end the certificates that it has to trust, once "
+            "their fingerprints are compared at the other end."
+        ),
         Step(
             "Where it is wrong, have those responsible set the controller's clock.", cautions.CLOCK
         ),

@@ -101,7 +101,8 @@ RULE = Rule(
         "A large segment that the adapter cuts later: it holds one request.",
         "A PC that ends the session without waiting for the answers.",
     ),
-    confirm="Send the same requests one by one with a pause: if all are answered, it is this.",
+    confirm="Send the same requests one by one with a pause, by reading only: if all are answered, "
+    "it is this.",
     confirm_caution=cautions.COMMANDS,
     explains=("request-unanswered",),
     sources=(

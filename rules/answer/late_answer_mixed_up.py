@@ -63,9 +63,15 @@ RULE = Rule(
     },
     what_to_do=(
         Step("Do not trust values that this program shows until the cause is clear."),
-        Step("Give the program a longer waiting time than the slowest answer takes."),
-        Step("Have the program open a new session after each request that it gave up."),
+        Step(
+            "Give the program a longer waiting time than the slowest answer takes.",
+            cautions.WAITING_TIME,
+        ),
         Step("Have the program compare the numbers of requests and answers."),
+        Step(
+            "Have the program open a new session after each request that it gave up.",
+            cautions.COMMANDS,
+        ),
     ),
     evidence={
         "late": "{controller} answers an older request{again}",

@@ -3,27 +3,35 @@
 Where another session got an answer later, it is told all the same: as a note where the PC gave up
 soon, once; as a warning after a longer wait, or where it happened twice; as a fault from three
 times on. In a session with earlier answers it is told where the PC gives it up after a longer wait
-than ever before, and where nothing even confirmed the request.
+than ever before, and where nothing even confirmed the request. Where none of that is so, requests
+are told that got no answer while later ones of the session did: a note, a warning from three on.
+Those belong to protocols in which each request gets an answer, and the recording holds all that the
+controller sent.
 
 Quiet where an answer came, even late, or where the PC confirmed one that the recording lacks;
 where the controller ended the session soon; where the PC only sends and closes in order; where a
-request is confirmed and the session goes on or is not replaced, as the PC may wait on purpose.
+request is confirmed and the session goes on or is not replaced, as the PC may wait on purpose;
+about functions that never get an answer, as they may want none; and about the last requests before
+an end, as their answers may only be late.
 Earlier answers rule out that the two speak different protocols, and several make it likely that the
 controller is busy or hangs.
 """
 
 from collections.abc import Iterator, Sequence
 
+from analyzer.facts import Series
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
 from analyzer.linkup import LONG_IDLE, Call, LinkUp, Silence
 from rules import cautions
 
-UNIT, OTHER_PROTOCOL, BUSY = "unit", "other protocol", "busy"
+UNIT, OTHER_PROTOCOL, BEHIND = "unit", "other protocol", "behind"
+LOG_IN, BUSY, LOST_BEHIND = "log-in", "busy", "lost behind"
 """Names of these causes in the rule."""
-PATH_BROKEN = "path broken"
-"""Name of this in what would look the same."""
+PATH_BROKEN, ONLY_SENDS = "path broken", "only sends"
+"""Names of these in what would look the same."""
 AGAIN = 3
-"""Sessions without an answer, with others in between, that are no accident any more."""
+"""Sessions without an answer, or such requests, with others in between, that are no accident any
+more."""
 IN_USE = 2
 """Answers of a session that is in use; the first may belong to its opening."""
 
@@ -32,13 +40,17 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     vain = [one for one in linkup.on_port if _waits_in_vain(linkup, one) and _is_told(linkup, one)]
     lasting = [one for one in vain if not _works_later(linkup, one)]
     if not vain:
+        yield from _passed_over(linkup)
         return
     call = (lasting or vain)[0]
     session, repeats = call.session, call.session.from_client.repeats
     arrived = session.request_acknowledged
-    ruled_out = [OTHER_PROTOCOL] if call.answers else []
+    ruled_out = [LOST_BEHIND, OTHER_PROTOCOL] if call.answers else [LOST_BEHIND]
     yield Sighting(
         values={
+            "one": True,
+            "passed": 0,
+            "of": 0,
             "port": call.port,
             "sessions": len(vain) if len(vain) > 1 else 0,
             "answers": call.answers,
@@ -60,6 +72,31 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         silence=_silence(linkup, call),
         likeliest=BUSY if call.answers >= IN_USE else UNIT,
         ruled_out=[*ruled_out, PATH_BROKEN] if arrived else ruled_out,
+    )
+
+
+def _passed_over(linkup: LinkUp) -> Iterator[Sighting]:
+    """Requests that got no answer although later ones in their sessions did."""
+    calls = [(call, passed) for call in linkup.on_port if (passed := call.passed_over).count]
+    if not calls:
+        return
+    passed = Series.joined(series for _, series in calls)
+    said = calls[0][0].session.dialogue
+    yield Sighting(
+        values={
+            **dict.fromkeys(("one", "answers", "repeats", "closed", "later"), 0),
+            "passed": passed.count,
+            "of": sum(call.session.dialogue.asked for call, _ in calls),
+            "sessions": len(calls) if len(calls) > 1 else 0,
+            "port": calls[0][0].port,
+            "acknowledged": True,
+            "protocol": said.protocol,
+            "unit": None,
+        },
+        frames={"passed": passed.moments},
+        level=Level.WARNING if passed.count >= AGAIN else Level.NOTE,
+        likeliest=BUSY,
+        ruled_out=[UNIT, OTHER_PROTOCOL, BEHIND, LOG_IN, PATH_BROKEN, ONLY_SENDS],
     )
 
 
@@ -100,30 +137,44 @@ def _level(vain: Sequence[Call]) -> Level:
 RULE = Rule(
     slug="request-unanswered",
     stage="answer",
-    title="{controller} gave no answer to the request",
-    what_happened="In the open session with {controller} on port {port}, the PC sent a request. "
-    "No answer to it was recorded.{answers:if Before it, {answers:count request} in that session "
-    "got an answer.}{closed:if {controller} closed the session {closed:seconds} later.}"
+    title="{controller} gave no answer to{one:if the request}"
+    "{passed:if {passed:count request}, and answered later ones}",
+    what_happened="{one:if In the open session with {controller} on port {port}, the PC sent a "
+    "request. No answer to it was recorded.}{passed:if On port {port} of {controller}, "
+    "{passed} of {of:count request} got no answer, though later ones did.}{answers:if Before it, "
+    "{answers:count request} in that session got an answer.}{closed:if {controller} closed the "
+    "session {closed:seconds} later.}"
     "{sessions:if This happened in {sessions:count session}.}"
     "{later:if A later session got its answers.} The PC speaks {protocol:protocol}{unit:unit}.",
-    means="Cable, addresses and port work: the controller's service does not react to this "
-    "request. What the request asks for is not judged here.",
+    means="Cable, addresses and port work: the controller's service does not react "
+    "to{one:if this request}{passed:if each request}. What a request asks for is not judged here.",
     likely_causes={
         UNIT: "The unit or station number in the request is not the controller's.",
         OTHER_PROTOCOL: "The program speaks another protocol or framing than this port does.",
-        "behind": "A device behind the controller or gateway is meant, and it is off.",
-        "log-in": "The controller wants a log-in or another message first.",
+        BEHIND: "A device behind the controller or gateway is meant, and it is off.",
+        LOG_IN: "The controller wants a log-in or another message first.",
         BUSY: "The controller is busy, or its communication service hangs.",
+        LOST_BEHIND: "The controller passes requests on to a line on which some are lost.",
     },
     what_to_do=(
-        Step("Compare protocol, unit number and selectors in the program with the manual."),
+        Step(
+            "{one:if Compare protocol, unit number and selectors in the program with the manual.}"
+        ),
+        Step(
+            "{passed:if Let the program ask less often, and one request at a time: the next one "
+            "when the answer is there or the waiting time is over.}"
+        ),
         Step("Look at the controller's state: fault lamp, operating mode, load."),
         Step("Record a program that works with this controller, and compare the first requests."),
-        Step("Ask for a smaller item, by reading only, and with a longer waiting time."),
+        Step(
+            "Ask once for a smaller item, by reading only, and with a longer waiting time.",
+            cautions.WAITING_TIME,
+        ),
     ),
     evidence={
         "asked": "the PC sends its request",
         "confirmed": "the controller's network part confirms the request, without an answer",
+        "passed": "the PC sends a request that gets no answer{again}",
         "gave_up": "the PC gives up and ends the session",
         "closed": "{controller} closes the session without an answer",
     },
@@ -137,7 +188,7 @@ RULE = Rule(
         "lasts.",
         PATH_BROKEN: "A path that broke right then, where the controller did not confirm the "
         "request either.",
-        "only sends": "A program that only sends, and expects no answer.",
+        ONLY_SENDS: "A program that only sends, and expects no answer.",
     },
     looks_alike=(
         "A recording that ends before the answer.",
@@ -146,8 +197,11 @@ RULE = Rule(
         "A session that waits for events beside one that works, and is not replaced.",
         "A controller that speaks first and then waits for the PC.",
         "An answer that the recorder lost: the PC confirms it.",
+        "Several requests at a time, answered in any order.",
+        "A function that is never answered: it may want no answer.",
     ),
-    confirm="Send the same request from another program, or read another item with this one.",
+    confirm="By reading only: ask for the same item with another program, or for another item with "
+    "this one.",
     confirm_caution=cautions.COMMANDS,
     sources=(
         "RFC 793 section 2.6 (TCP's acknowledgement says that TCP has the data, and no more)",

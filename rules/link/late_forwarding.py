@@ -114,7 +114,8 @@ RULE = Rule(
         Step("Where the PC gets its address automatically, ask for one again after that time."),
         Step("Plug the PC into a port that is already meant for PCs.", cautions.LINK_DROPS),
         Step(
-            "Ask whoever is responsible for the network to set the port up as an edge port.",
+            "Ask whoever is responsible for the network to set the port up as an edge port, if it "
+            "never leads to another switch.",
             cautions.LINK_DROPS,
         ),
     ),

@@ -154,12 +154,12 @@ RULE = Rule(
         Step("Compare those times with the motion of the machine."),
         Step("Turn off the power saving of the adapter and of the PC.", cautions.LINK_DROPS),
         Step(
-            "Switch off energy-efficient Ethernet at the adapter or the switch port for a test.",
-            cautions.LINK_DROPS,
-        ),
-        Step(
             "Replace the cable between the PC and its socket, and use another switch port.",
             cautions.UNPLUG,
+        ),
+        Step(
+            "Switch off energy-efficient Ethernet at the adapter or the switch port for a test.",
+            cautions.LINK_DROPS,
         ),
         Step("Have the cable laid away from motor cables and moving parts.", cautions.UNPLUG),
     ),

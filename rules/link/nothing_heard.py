@@ -67,6 +67,10 @@ RULE = Rule(
             cautions.LINK_DROPS,
         ),
         Step(
+            "Behind a switch, ask whoever is responsible for the network for the state and the "
+            "VLAN of the PC's port."
+        ),
+        Step(
             "Try another free switch port, or a small switch between the PC and the controller.",
             cautions.UNPLUG,
         ),

@@ -90,15 +90,15 @@ RULE = Rule(
         "controller's port": "The controller's port was put into another VLAN.",
     },
     what_to_do=(
-        Step(
-            "Plug the PC into the same switch as the controller, in the same cabinet.",
-            cautions.MACHINE,
-        ),
+        Step("Compare the address on the controller's label with the addresses heard here."),
         Step(
             "Ask whoever is responsible for the network for the VLAN of both ports."
             "{frames:if Name VLAN {vlans:list}, whose tags are in the recording.}"
         ),
-        Step("Compare the address on the controller's label with the addresses heard here."),
+        Step(
+            "Plug the PC into the same switch as the controller, into a port of the same VLAN.",
+            cautions.CABINET,
+        ),
         Step(
             "Have the PC's port put into the controller's VLAN by those responsible.",
             cautions.LINK_DROPS,
@@ -128,7 +128,8 @@ RULE = Rule(
         "Tagged frames between other stations, seen at a mirror port.",
         "Two networks in one VLAN, which is common and allowed.",
     ),
-    confirm="Connect from a PC at the controller's own switch: if that works, it is the port.",
+    confirm="Connect from a PC at the controller's own switch, in the same VLAN: if that works, it "
+    "is the PC's port or the way between the switches.",
     confirm_caution=cautions.COMMANDS,
     explains=("unanswered-arp", "arp-silent-controller"),
     sources=("IEEE 802.1Q section 9.6 (tag and its number)", "common practice, no source"),

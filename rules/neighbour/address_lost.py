@@ -139,8 +139,8 @@ RULE = Rule(
         Step("Compare {hardware} with the hardware address on the controller's label."),
         Step("Read the address that the controller shows now: display, lamps, local port."),
         Step(
-            "Have the address set again by the local port, or by a server that serves only that "
-            "hardware address.",
+            "If the label fits and no other device has {controller}, have it set again: by the "
+            "local port, or by a server that serves only that hardware address.",
             cautions.ADDRESS_CHANGE,
         ),
         Step(

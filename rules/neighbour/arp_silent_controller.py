@@ -39,8 +39,8 @@ RULE = Rule(
     title="{controller} is alive and does not tell the PC its hardware address",
     what_happened="The PC {pc} asked {tries:times} for the hardware address of {controller}. No "
     "reply was recorded, while frames sent by {controller} itself are in the recording.",
-    means="So the controller has power, a cable and that address. Without a reply, the PC can send "
-    "to it only if somebody enters the hardware address by hand.",
+    means="So the controller has power, a cable and that address. Without a reply, the PC learns "
+    "that hardware address only from a question of the controller, or by hand.",
     likely_causes={
         NARROWER_MASK: (
             "The controller ignores questions from an address outside its own network: its mask is "
@@ -57,7 +57,8 @@ RULE = Rule(
     what_to_do=(
         Step("Compare address and mask of the PC with those of the controller, side by side."),
         Step(
-            "If the PC is outside the controller's network, give it an address inside.",
+            "If the PC is outside the controller's network, ask for a free address inside, and "
+            "give that to the PC.",
             cautions.ADDRESS_CHANGE,
         ),
         Step(

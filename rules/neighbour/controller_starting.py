@@ -161,7 +161,7 @@ RULE = Rule(
     },
     looks_alike=(
         "Refusals that go on for more than 2 min: a port that stays closed.",
-        "Calls that get no answer at all after the start: a starting controller refuses them.",
+        "Calls that get no answer at all after the start: most starting controllers refuse them.",
         "A controller that announces its address from time to time.",
         "A controller that starts when nobody waits for it.",
     ),

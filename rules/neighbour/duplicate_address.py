@@ -1,11 +1,14 @@
 """Two devices claim the controller's address.
 
-Shown by claims from both in turn (one, the other, the first again, each at least twice), and where
+Shown by claims from both in turn (one, the other, the first again, each at least twice) where the
+first came back when it was asked, or again and again right after the other had spoken; and where
 the site sheet knows both hardware addresses as those of two devices. It fits where both answer one
 question, where the turn happened once, or where the first goes on sending after the second took
-over. Where ARP does not tell, packets do: shown where both send as the
-controller in turn and are two systems (one resets what the other accepted, or their fresh times to
-live differ); it fits where one accepts a call and the other resets it.
+over. Where each only says in turn that it has the address now, they may be two adapters of one
+device: it fits, and is a warning where the PC gets its answers all the same. Where ARP does not
+tell, packets do: shown where both send as the controller in turn and are two systems (one resets
+what the other accepted, or their fresh times to live differ); it fits where one accepts a call and
+the other resets it.
 
 Shown, too, where one device says unasked, again and again, that it has an address which another one
 uses meanwhile: who answers when asked, or sends with it. The one that claims has an address of its
@@ -98,14 +101,17 @@ def _in_arp(linkup: LinkUp) -> Sighting | None:
     if _shares_out(linkup, two):
         return None
     runs = [run for run in claims.runs if run.hardware in two]
-    in_turn = _in_turn(runs)
+    returns = _returns(runs)
+    contradict = _contradict(linkup, returns)
     two_labels = None not in map(linkup.site.owner, two)
-    if not (in_turn or two_labels or _both_answered(linkup, two) or _both_alive(linkup, runs)):
+    two_speak = contradict or two_labels or _both_answered(linkup, two) or _both_alive(linkup, runs)
+    if not (returns or two_speak):
         return None
     counts = {one: claims.counts[one] for one in two}
-    shown = (in_turn and min(counts.values()) >= ENOUGH) or two_labels
+    shown = (contradict and min(counts.values()) >= ENOUGH) or two_labels
     found = _sighting(counts, runs, ("first", "second"), shown)
-    return replace(found, values={**found.values, "more": linkup.owners[2:]})
+    level = None if two_speak or not _is_well(linkup) else Level.WARNING
+    return replace(found, values={**found.values, "more": linkup.owners[2:]}, level=level)
 
 
 def _in_packets(linkup: LinkUp) -> Sighting | None:
@@ -123,7 +129,7 @@ def _in_packets(linkup: LinkUp) -> Sighting | None:
         return None
     broken = [one for one in shared if one.was_reset]
     two_systems = bool(broken) or not lives & other_lives
-    shown = two_systems and min(counts.values()) >= ENOUGH and _in_turn(runs)
+    shown = two_systems and min(counts.values()) >= ENOUGH and bool(_returns(runs))
     if not shown and not any(map(_resets_at_once, broken)):
         return None
     return _sighting(counts, runs, ("first_sends", "second_sends"), shown)
@@ -200,12 +206,33 @@ def _resets_at_once(call: Call) -> bool:
     return end.moment.seconds - called[-1].seconds <= TOGETHER
 
 
-def _in_turn(runs: list[Run]) -> bool:
-    """Whether one claimed the address again soon after the other had."""
-    return any(
-        before.hardware == after.hardware != between.hardware
-        and after.first.seconds - before.last.seconds <= TURN
+def _returns(runs: list[Run]) -> list[tuple[Run, Run]]:
+    """Where one claimed the address again soon after the other had: those two runs."""
+    return [
+        (between, after)
         for before, between, after in zip(runs, runs[1:], runs[2:], strict=False)
+        if before.hardware == after.hardware != between.hardware
+        and after.first.seconds - before.last.seconds <= TURN
+    ]
+
+
+def _contradict(linkup: LinkUp, returns: list[tuple[Run, Run]]) -> bool:
+    """Whether one came back when it was asked, or again and again right after the other had spoken.
+    Of two adapters that take over from one another only the one speaks that said so last.
+    """
+    questions = linkup.facts.index.questions_for[linkup.controller]
+    asked = {at for question in questions for at, _ in question.answers}
+    at_once = [
+        after for other, after in returns if after.first.seconds - other.last.seconds <= TOGETHER
+    ]
+    return len(at_once) >= ENOUGH or any(after.first in asked for _, after in returns)
+
+
+def _is_well(linkup: LinkUp) -> bool:
+    """Whether the PC gets its answers, and no session or call suffered."""
+    calls = linkup.on_port
+    return linkup.works and not any(
+        one.denied or one.was_reset or one.waits or one.hangs for one in calls
     )
 
 
@@ -231,7 +258,7 @@ def _both_alive(linkup: LinkUp, runs: list[Run]) -> bool:
 RULE = Rule(
     slug="duplicate-address",
     stage="neighbour",
-    title="Two devices both say that they are {controller}",
+    title="Two devices{fits:if, it seems,} both say that they are {controller}",
     what_happened="{claims_first:if The device {first} says {claims_first:times} that {controller} "
     "is its own, and the device {second} says so {claims_second:times}.}"
     "{more:if More devices say so: {more:list}.}"
@@ -252,7 +279,10 @@ RULE = Rule(
         Step("Send no motion commands and load no programs until this is resolved."),
         Step("Compare {first} and {second} with the hardware addresses on the labels."),
         Step("Look up in the switches' tables behind which port each of the two is."),
-        Step("{unasked:if Ask whoever looks after the network what {second} does there.}"),
+        Step(
+            "{unasked:if Ask whoever looks after the network what {second} does there. If nobody "
+            "knows it, tell those responsible for security.}"
+        ),
         Step(
             "Cable the PC directly to the unit that the address belongs to, and record again: the "
             "hardware address that answers now is that unit's.",
@@ -274,7 +304,8 @@ RULE = Rule(
         ),
     ),
     also_fits={
-        TWO_PORTS: "One device with two network ports that both answer.",
+        TWO_PORTS: "One device with two network ports that both answer, or that take over from one "
+        "another.",
         REDUNDANT: "A redundant pair that changed over and back.",
         "proxy ARP": ("A router that answers for others (proxy ARP), and for this address too."),
     },
@@ -283,6 +314,7 @@ RULE = Rule(
         "A router that answers for many addresses (proxy ARP).",
         "Probes with the sender 0.0.0.0.",
         "A device of two adapters that says unasked which of them takes its packets.",
+        "Two adapters of one device that take over from one another: it fits, as a warning.",
         "The same reply recorded twice: the hardware address is the same.",
         "A virtual router's address beside the real one.",
         "Packets that come back through a gateway: its own address, or a lower time to live.",

@@ -40,7 +40,11 @@ RULE = Rule(
     },
     what_to_do=(
         Step("Ask what happened at the machine, the cables and the switches at that clock time."),
-        Step("Start the PC's program some minutes after the machine, and see whether it stays."),
+        Step(
+            "Start the PC's program some minutes after the machine, and see whether it still has "
+            "to wait.",
+            cautions.PROGRAM,
+        ),
         Step("Let the PC's program try again by itself, with a growing pause.", cautions.COMMANDS),
     ),
     evidence={
@@ -57,6 +61,7 @@ RULE = Rule(
     ),
     confirm="Stop the PC's program, and start it once more. If it works at once now, something was "
     "starting.",
+    confirm_caution=cautions.PROGRAM,
     sources=("RFC 6298 sections 2 and 5.5 (repeats after 1, 3, 7 s)", "common practice, no source"),
     find=find,
 )

@@ -191,9 +191,13 @@ RULE = Rule(
             "{controller}.}"
         ),
         Step(
-            "{pc_sends:if Delete that entry on the PC, or enter the one on the label, then try "
-            "again.}",
+            "{pc_sends:if Delete that entry on the PC, then try again.}",
             cautions.COMMANDS,
+        ),
+        Step(
+            "{pc_sends:if If the maker's manual asks for an entry by hand, enter {controller} with "
+            "the hardware address on its label in the PC's neighbour table.}",
+            cautions.FIXED_ENTRY,
         ),
         Step(
             "{pc_sends:if Have the entry renewed on panels and other controllers too: they keep "

@@ -176,7 +176,7 @@ RULE = Rule(
             cautions.FIXED_ENTRY,
         ),
         Step(
-            "Plug the PC into the same switch as the controller and record again.", cautions.MACHINE
+            "Plug the PC into the same switch as the controller and record again.", cautions.CABINET
         ),
         Step(
             "{meant:if If the controller needs to be started again, do that last.}",
@@ -191,9 +191,9 @@ RULE = Rule(
         "strayed": "{strayed} uses {stray}",
     },
     cautions=(
-        cautions.notice(
-            "Do not search the address range of a running machine: some devices leave their "
-            "address when they are asked for it again and again.",
+        cautions.warning(
+            "Do not search the address range of a running machine: such searches have stopped "
+            "controllers and moved machines.",
         ),
     ),
     also_fits={
@@ -214,6 +214,7 @@ RULE = Rule(
         "RFC 826",
         "RFC 1122 section 2.3.2.1 (at most one question a second)",
         "RFC 4861 section 7.2 (the same over IPv6)",
+        "NIST SP 800-82 (searches that stopped or moved machines; from memory)",
     ),
     needs=frozenset({Need.LINKUP, Need.HARDWARE}),
     find=find,

@@ -111,8 +111,10 @@ RULE = Rule(
         "Datagrams of other stations to the port that the PC asks from.",
         "A late answer for a port that the PC's program has given up in the meantime.",
     ),
-    confirm="Ask UDP port {answering_port} of {answerer} in place of port {port} of {controller}: "
-    "if the program then gets its answer, it was the sender.",
+    confirm="If the label fits, ask UDP port {answering_port} of {answerer} in place of port "
+    "{port} of {controller}, by reading only. An answer that the program takes shows that it was "
+    "the sender.",
+    confirm_caution=cautions.COMMANDS,
     explains=("udp-port-closed",),
     sources=(
         "RFC 1122 section 4.1.3.5 (a UDP answer comes from the address that was asked)",

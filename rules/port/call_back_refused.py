@@ -74,12 +74,12 @@ RULE = Rule(
         "former program": "The controller still calls for a program that the PC had in the past.",
     },
     what_to_do=(
+        Step("Compare the PC's address {pc} and port {port} with the controller's settings."),
+        Step("Show which program on the PC listens on port {port}."),
         Step(
             "Start the program on the PC first, and let the controller call afterwards.",
             cautions.PROGRAM,
         ),
-        Step("Compare the PC's address {pc} and port {port} with the controller's settings."),
-        Step("Show which program on the PC listens on port {port}."),
         Step("Have port {port} opened for this program on this adapter.", cautions.FIREWALL),
     ),
     evidence={

@@ -105,12 +105,12 @@ RULE = Rule(
     },
     what_to_do=(
         Step("Compare the port number {port} in the program with the controller's manual."),
+        Step("Compare the hardware address that the recording shows with the controller's label."),
+        Step("Look in the controller's settings whether the service is switched on."),
         Step(
             "If the controller has been started lately, wait 2 min and try once more.",
             cautions.COMMANDS,
         ),
-        Step("Compare the hardware address that the recording shows with the controller's label."),
-        Step("Look in the controller's settings whether the service is switched on."),
         Step(
             "Ask who else is connected to the controller, and have one session closed.",
             cautions.OTHERS_SESSION,
@@ -131,7 +131,9 @@ RULE = Rule(
         "Repeats of a refused call by the PC's system: one attempt, not several.",
         "Other stations that are refused.",
     ),
-    confirm="Try another port that the controller is known to serve, such as its web page.",
+    confirm="Connect once with a program or panel that works with this controller, and see in a "
+    "recording which port that one calls.",
+    confirm_caution=cautions.COMMANDS,
     sources=("RFC 9293 section 3.5.2 (a reset answers a call to a closed port)",),
     find=find,
 )

@@ -68,8 +68,8 @@ RULE = Rule(
         Step("Compare the port number {port} in the program with the controller's manual."),
         Step("Ping the controller, and try another port of it, such as its web page."),
         Step("Compare address and mask of the PC with those of the controller, side by side."),
-        Step("Try from another PC on the controller's own switch.", cautions.COMMANDS),
         Step("Look in the controller's list of sessions and its access list."),
+        Step("Try from another PC on the controller's own switch.", cautions.COMMANDS),
         Step(
             "Ask who else is connected to the controller, and have one session closed.",
             cautions.OTHERS_SESSION,

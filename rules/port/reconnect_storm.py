@@ -88,8 +88,9 @@ RULE = Rule(
         "denied": "a call that gets no acceptance{again}",
     },
     cautions=(
-        cautions.notice(
-            "So many sessions can starve the controller's cyclic communication.",
+        cautions.warning(
+            "So many sessions can starve the controller's cyclic communication: drives and I/O can "
+            "drop out.",
         ),
     ),
     also_fits={

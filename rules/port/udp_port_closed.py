@@ -179,11 +179,11 @@ RULE = Rule(
             "{at_controller:if Look in the controller's settings whether the service or stream is "
             "switched on.}"
         ),
+        Step("{silent:if Look in the recording whether answers come to another port of the PC.}"),
         Step(
             "{pc_listens:if Have the PC's firewall let the datagrams through to that program.}",
             cautions.FIREWALL,
         ),
-        Step("{silent:if Look in the recording whether answers come to another port of the PC.}"),
     ),
     evidence={
         "sent": "a datagram for UDP port {port} of {receiver}{again}",
@@ -201,7 +201,7 @@ RULE = Rule(
         "Late datagrams for a port that the PC's program has given up in the meantime.",
         "Log entries and the like beside the controller that the PC works with.",
     ),
-    confirm="Send the same request from a second PC, with the controller's service surely on.",
+    confirm="Ask from a second PC, by reading only, with the controller's service surely on.",
     confirm_caution=cautions.COMMANDS,
     sources=("RFC 1122 sections 3.2.2.1 and 4.1.3.1", "RFC 792 (type 3, code 3)"),
     find=find,

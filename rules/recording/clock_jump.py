@@ -60,7 +60,7 @@ RULE = Rule(
         "times.",
     },
     what_to_do=(
-        Step("Set the clock of the PC, and let it settle before recording."),
+        Step("Set the clock of the PC, and let it settle before recording.", cautions.CLOCK),
         Step(
             "Record again, and write down the clock time when you press Connect.", cautions.COMMANDS
         ),

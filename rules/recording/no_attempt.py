@@ -124,7 +124,8 @@ RULE = Rule(
     },
     looks_alike=("A ping, or a single question for the hardware address, is an attempt already.",),
     confirm="Record again while somebody connects, on all adapters if possible. Ping the "
-    "controller meanwhile: a ping without a frame shows that the PC has no way to it.",
+    "controller meanwhile. If a ping shows no frame, it left by another adapter, found no way, or "
+    "the PC answered it itself.",
     confirm_caution=cautions.COMMANDS,
     sources=("common practice, no source",),
     needs=frozenset({Need.FRAMES}),

@@ -43,8 +43,9 @@ RULE = Rule(
     stage="recording",
     level=Level.WARNING,
     title="Frames that were on the wire are not in the file",
-    what_happened="The recorder itself counted {dropped:count frame} lost. In the sessions between "
-    "the PC and the controller, data that is not in the file is confirmed {confirmed:times}.",
+    what_happened="{dropped:if The recorder itself counted {dropped:count frame} lost.}"
+    "{confirmed:if In the sessions between the PC and the controller, data that is not in the file "
+    "is confirmed {confirmed:times}.}",
     means="An answer that is missing here may have come all the same, so a silence proves less.",
     likely_causes={
         "more-came-than": "More came in than the recorder could write: a busy mirror port, or a "

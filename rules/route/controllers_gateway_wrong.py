@@ -32,6 +32,7 @@ about a second apart (common practice, no source)."""
 GATEWAY, NARROW, WIDE = "gateway", "narrow mask", "wide mask"
 """Names of the causes in the rule."""
 OFF, FILTER, OTHER_BUSINESS = "off", "filter", "other business"
+PC_WIDE, GATEWAY_OFF = "the PC's wide mask", "gateway off"
 """Names of what would look the same."""
 
 
@@ -62,7 +63,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         likeliest=likeliest,
         ruled_out=[
             *([] if wide else [WIDE] if sought else []),
-            *([OFF] if sought else [OTHER_BUSINESS]),
+            *([OFF] if sought else [OTHER_BUSINESS, GATEWAY_OFF]),
+            *([] if near else [PC_WIDE]),
         ],
     )
 
@@ -104,9 +106,9 @@ RULE = Rule(
     "{router}.}"
     "{sought:if Behind the PC's calls, {controller} asked {questions:times} for {sought} instead "
     "of answering, and nobody answered that.}",
-    means="A device gives an answer for another network to its own gateway, by its own mask. The "
-    "PC's settings and its way there are good{neighbours:if, as the neighbours show}: do not "
-    "change those.",
+    means="A device gives an answer for another network to its own gateway, by its own mask."
+    "{neighbours:if The PC's settings and its way there are good, as the neighbours show: do not "
+    "change those.}",
     likely_causes={
         GATEWAY: "No gateway is entered on the controller, or a wrong one{sought:if, {sought}}.",
         NARROW: "The controller's mask is too narrow, so that it takes the PC for a far one and "
@@ -121,8 +123,8 @@ RULE = Rule(
             "{neighbours:list}, which work.}"
         ),
         Step(
-            "Read address, mask and gateway that are set on the controller, and compare the "
-            "gateway with the router's address in that network."
+            "Read address, mask and gateway that are set on the controller. Compare the mask with "
+            "the PC's, and the gateway with the router's address in that network."
         ),
         Step("{sought:if Look whether {sought} is meant to be there, and whether it is on.}"),
         Step(
@@ -142,6 +144,9 @@ RULE = Rule(
         "neighbours.",
         OTHER_BUSINESS: "A controller that looks for a device of its own, while a filter drops the "
         "PC's calls.",
+        PC_WIDE: "A PC whose own mask or address is wrong, so that it takes the controller for a "
+        "neighbour.",
+        GATEWAY_OFF: "A gateway that is entered right, and is off or cut off from the controller.",
     },
     looks_alike=(
         "A router that says that nobody is there.",

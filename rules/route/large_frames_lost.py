@@ -139,6 +139,8 @@ def _lost(
             "messages": len(said),
             "next_size": next_size,
             "unnamed": next_size is None,
+            "ipv4": not linkup.is_ipv6,
+            "ipv6": linkup.is_ipv6,
             "sender": said[0].sender if said else None,
         },
         frames={"small": [at for at in answers if at is not None and at < first], **frames},
@@ -171,12 +173,17 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-            "Ping the controller with don't-fragment set and 1472 octets of data, then with fewer "
-            "and fewer. On Windows: ping -f -l SIZE; on Linux: ping -M do -s SIZE; on macOS: ping "
-            "-D -s SIZE."
+            "{ipv4:if Ping the controller with don't-fragment set and 1472 octets of data, then "
+            "with fewer and fewer. On Windows: ping -f -l SIZE; on Linux: ping -M do -s SIZE; on "
+            "macOS: ping -D -s SIZE.}"
+            "{ipv6:if Ping the controller with 1452 octets of data, then with fewer and fewer.}"
         ),
         Step(
-            "Connect from a PC on the controller's own network: there the long request works.",
+            "Do the same from a PC on the controller's own network: some controllers answer no "
+            "large ping at all."
+        ),
+        Step(
+            "Connect from that PC: if the long request works there, it is the way between.",
             cautions.COMMANDS,
         ),
         Step("Have the program ask for smaller blocks."),
@@ -186,8 +193,8 @@ RULE = Rule(
             cautions.LINK_DROPS,
         ),
         Step(
-            "Ask whoever looks after the network to let the router's message through (ICMP type "
-            "3 code 4).",
+            "Ask whoever looks after the network to let the router's message "
+            "through{ipv4:if (ICMP type 3 code 4)}{ipv6:if (ICMPv6 type 2)}.",
             cautions.FIREWALL,
         ),
     ),
@@ -217,11 +224,11 @@ RULE = Rule(
         "A controller that acknowledges the long request and takes its time.",
         "Large datagrams that are meant one way, sent fast, or of which one is answered.",
     ),
-    confirm="Ping with don't-fragment set: if it always stops at the same size, it is the packet "
-    "size.",
+    confirm="Ping as in the first step, from here and from the controller's own network. If it "
+    "always stops at the same size, and only from here, it is the packet size.",
     explains=("path-lost", "lossy-path", "request-unanswered", "session-closed"),
     sources=(
-        "RFC 1191 sections 2 and 4",
+        "RFC 1191 sections 2 and 4, RFC 8201 section 4",
         "RFC 2923 section 2.1",
         "RFC 791 section 3.2 (fragments)",
     ),

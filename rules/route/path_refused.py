@@ -87,8 +87,10 @@ RULE = Rule(
         "connect, and not this one.",
     },
     what_to_do=(
+        Step("Look in the controller's settings whether this PC may connect."),
         Step(
-            "Try from a PC on the controller's own switch, where no filter is in between.",
+            "If whoever looks after the network agrees, try from a PC on the controller's own "
+            "switch: no filter is in between there.",
             cautions.COMMANDS,
         ),
         Step(
@@ -96,7 +98,6 @@ RULE = Rule(
             "direction, with the frames of this report, and ask for a rule.",
             cautions.FIREWALL,
         ),
-        Step("Look in the controller's settings whether this PC may connect."),
     ),
     evidence={"said": "{sender} says about the PC's packet for {controller}: {meaning}"},
     also_fits={

@@ -139,7 +139,8 @@ RULE = Rule(
         ),
         Step("Compare address and mask of the PC and of the controller, side by side."),
         Step(
-            "If both are on the same switch, give the PC an address in the controller's network.",
+            "If both are on the same switch, ask for a free address in the controller's network, "
+            "and give it to the PC.",
             cautions.ADDRESS_CHANGE,
         ),
         Step(

@@ -142,13 +142,13 @@ RULE = Rule(
         Step("Write address, mask and gateway of the PC and of the controller side by side."),
         Step("Check the controller's address in the program against its display or label."),
         Step(
-            "Give the PC an address in the controller's network: the same mask, another last "
-            "number that no device has.",
-            cautions.ADDRESS_CHANGE,
-        ),
-        Step(
             "If a router lies in between on purpose, check the gateway on both ends. Ask whoever "
             "looks after the network whether a filter is in the way."
+        ),
+        Step(
+            "If none is meant to, ask for a free address in the controller's network, and give it "
+            "to the PC with the same mask.",
+            cautions.ADDRESS_CHANGE,
         ),
     ),
     evidence={

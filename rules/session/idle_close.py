@@ -112,8 +112,8 @@ RULE = Rule(
         "Sessions that end after different idle times.",
         "Sessions that end idle, where the PC does not come back soon.",
     ),
-    confirm="Let the program ask three times as often: the session then stays up. If it does not, "
-    "connect from the controller's own switch and compare the time.",
+    confirm="Let the program's command loop ask three times as often: the session then stays up. "
+    "If it does not, connect from the controller's own switch and compare the time.",
     confirm_caution=cautions.COMMANDS,
     explains=("session-reset", "session-closed"),
     sources=("common practice, no source", "RFC 9293 section 3.8.4 (keep-alives)"),

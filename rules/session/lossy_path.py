@@ -81,8 +81,8 @@ RULE = Rule(
     "{there:if The PC sent {there:count segment} again.}"
     "{back:if The controller sent {back:count segment} again.}"
     "{sessions:if This broke {sessions:count session}.}",
-    means="On a local network hardly anything gets lost. Each loss costs a fraction of a second, "
-    "and a series of them costs the session.",
+    means="On a local network hardly anything gets lost. Each loss costs a fraction of a second or "
+    "some seconds, and a series of them costs the session.",
     likely_causes={
         NOISE: "A cable, plug or shield is bad, or runs beside motor or welding cables.",
         "duplex": "One end of the cable is set to a fixed speed and the other is not (duplex).",

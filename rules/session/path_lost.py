@@ -122,7 +122,10 @@ RULE = Rule(
         Step("Look at the lamps of the cable at both ends, and at the switches in between."),
         Step("Ask what happened on the network and at the machine at that clock time."),
         Step("Ping the controller from the PC, and from a PC on the controller's own switch."),
-        Step("If it breaks after a rest: have the program ask more often than the shortest limit."),
+        Step(
+            "If it breaks after a rest: have TCP keep-alives sent more often than the shortest "
+            "limit on the way. They are no requests: a watchdog still sees a program that hangs."
+        ),
         Step("Try another cable.", cautions.UNPLUG),
     ),
     evidence={

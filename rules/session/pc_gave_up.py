@@ -97,7 +97,7 @@ RULE = Rule(
         "ended by hand": "Somebody ended the program while it waited.",
     },
     what_to_do=(
-        Step("Give the program a waiting time well above {took:seconds}."),
+        Step("Give the program a waiting time well above {took:seconds}.", cautions.WAITING_TIME),
         Step("{answers:if Ask for smaller blocks, and less often.}"),
         Step("Look at the load of the controller, and at other clients that ask it."),
     ),
@@ -121,7 +121,7 @@ RULE = Rule(
         "A first call that is accepted late, where a later one opens.",
         "A port test that drops the connection as soon as it is accepted.",
     ),
-    confirm="Try the same with a waiting time of a minute: the answer then arrives.",
+    confirm="Try once by reading only, with a waiting time of a minute: the answer then arrives.",
     confirm_caution=cautions.COMMANDS,
     explains=("request-unanswered", "late-start"),
     sources=("RFC 9293 section 3.6.1 (a reset for data after the close)",),

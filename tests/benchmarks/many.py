@@ -486,6 +486,17 @@ def exceptions(number: int) -> Iterator[Frame]:
     yield from chain(closed(talk), ended())
 
 
+def passed_over(number: int) -> Iterator[Frame]:
+    """The controller answers every second request, and confirms the others."""
+    talk, begin = busy_session()
+    yield from begin
+    for n in range(1, number + 1):
+        yield SECOND, talk.ask(PSH | ACK, request(2 * n))
+        yield STEP, talk.tell(ACK)
+        yield from asked(talk, 2 * n + 1)
+    yield from chain(closed(talk), ended())
+
+
 def overlaps(number: int) -> Iterator[Frame]:
     """Each segment repeats the last half of the one before."""
     talk, begin = busy_session()
@@ -729,10 +740,10 @@ KINDS: dict[str, Callable[[int], Iterator[Frame]]] = {
         calls_held_over, lines_busy, calls_refused, calls_silent, calls_unheard, calls_prohibited,
         ports_called, stations, addresses_searched, addresses_asked, controllers,
         controllers_silent, callers, calls_to_pc, two_pcs, owners_in_turn, senders_in_turn,
-        requests, exceptions, overlaps, retransmissions, holes, keep_alives, windows_shut,
-        arp_repeated, arp_askers, arp_announced, arp_unasked, udp_exchanges, udp_targets,
-        udp_refused, fragments, pings, pinged, dhcp_clients, dhcp_unserved, vlans, lldp_senders,
-        spanning_tree_senders, ethertypes, port_access,
+        requests, exceptions, passed_over, overlaps, retransmissions, holes, keep_alives,
+        windows_shut, arp_repeated, arp_askers, arp_announced, arp_unasked, udp_exchanges,
+        udp_targets, udp_refused, fragments, pings, pinged, dhcp_clients, dhcp_unserved, vlans,
+        lldp_senders, spanning_tree_senders, ethertypes, port_access,
     )
 }  # fmt: skip
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 import analyzer.inputs.pcap
 from analyzer.facts import Dialogue, gather
-from analyzer.facts.dialogue import MOST_KINDS, OTHER, Request
+from analyzer.facts.dialogue import MOST_KINDS, MOST_OWED, OTHER, Request
 from analyzer.facts.protocols import FRAMINGS
 from analyzer.inputs import open_recording
 from captures.plant import Plant, Session, Station, modbus_answer, modbus_read, modbus_refusal
@@ -268,6 +268,64 @@ def test_always_the_same_number_tells_nothing() -> None:
     assert only(plant).late.count == 0
 
 
+# --- requests without an answer -------------------------------------------------------------------
+
+EVER = float("inf")
+
+
+def test_requests_that_later_ones_overtook() -> None:
+    """The last one may still be answered."""
+    plant, _, session = begun()
+    session.poll(2)
+    first = session.send(modbus_read(3), after=1.0)
+    session.exchange(modbus_read(4), modbus_answer(4), think=0.3, after=1.0)
+    session.send(modbus_read(5), after=1.0)
+    told = only(plant)
+    assert [one.id for one in told.owed] == [3, 5]
+    assert frames(plant, first) == [one.frame for one in told.passed_over(EVER).moments]
+    assert told.passed_over(told.owed[0].asked.seconds).count == 0
+    assert (told.longest, told.strays) == (pytest.approx(0.3, abs=1e-3), 0)
+
+
+@pytest.mark.parametrize("block", [1 << 20, 900])
+def test_a_late_answer_is_to_the_last_request_with_its_number(block: int) -> None:
+    plant, unit, session = begun()
+    for _ in range(2):
+        session.send(modbus_read(7), after=0.5)
+    session.send(modbus_answer(7), unit, after=3.0)
+    session.exchange(modbus_read(8), modbus_answer(8), after=1.0)
+    (told,) = dialogues(plant, block)
+    assert [(one.id, one.asked.frame) for one in told.owed] == [(7, 4)]
+    assert told.longest == pytest.approx(3.0, abs=1e-3)
+
+
+@pytest.mark.parametrize("block", [1 << 20, 5000])
+def test_requests_that_wait_are_bounded_and_all_are_counted(block: int) -> None:
+    plant, _, session = begun()
+    session.poll(1)
+    for number in range(2, MOST_OWED + 42):
+        session.send(modbus_read(number), after=0.01)
+    (told,) = dialogues(plant, block)
+    assert (len(told.owed), {kind: one.count for kind, one in told.overdue.items()}) == (
+        MOST_OWED,
+        {(3, 1): 40},
+    )
+    assert told.passed_over(EVER).count == 0
+    session.exchange(modbus_read(9000), modbus_answer(9000), after=1.0)
+    (told,) = dialogues(plant, block)
+    assert told.passed_over(EVER).count == MOST_OWED + 40
+
+
+def test_the_servers_octets_that_are_read() -> None:
+    """Those of whole messages in one segment."""
+    plant, unit, session = begun()
+    session.send(modbus_read(1) + modbus_read(2) + modbus_read(3))
+    answers = [modbus_answer(number) for number in (1, 2, 3)]
+    session.send(answers[0] + answers[1] + answers[2][:9], unit)
+    session.send(answers[2][9:], unit)
+    assert only(plant).read == len(answers[0] + answers[1])
+
+
 # --- steps ----------------------------------------------------------------------------------------
 
 
@@ -333,6 +391,7 @@ def test_any_dialogue_is_counted_as_one_reads_it(events: list[tuple[str, int, in
     """The oracle goes message by message."""
     asked, told, rejected, joined, hurry = [1], 1, 0, 0, float("inf")
     now, last, speaker, late, shifted, was_late = 0.0, 0.0, "server", 0, 0, False
+    owed, strays = list[int](), 0
     for what, number, count in events:
         if what == "wait":
             now += number
@@ -345,6 +404,7 @@ def test_any_dialogue_is_counted_as_one_reads_it(events: list[tuple[str, int, in
             if count > 1:
                 joined, hurry = joined + 1, 0.0
             asked += [number + more for more in range(count)]
+            owed += [number + more for more in range(count)]
             speaker, last, was_late = "client", now, False
         else:
             told += 1
@@ -352,10 +412,15 @@ def test_any_dialogue_is_counted_as_one_reads_it(events: list[tuple[str, int, in
             was_late = number != asked[-1] and number in asked[-4:]
             late += was_late
             speaker = "server"
+            if number in owed:
+                del owed[len(owed) - 1 - owed[::-1].index(number)]
+            else:
+                strays += 1
     found = only(retold(events))
     assert (found.asked, found.told, found.rejected) == (len(asked), told, rejected)
     assert (found.joined.count, found.late.count, found.shifted.count) == (joined, late, shifted)
     assert found.hurry == pytest.approx(hurry, abs=1e-4)
+    assert ([one.id for one in found.owed], found.strays) == (owed, strays)
 
 
 @given(EVENTS, st.integers(200, 900))

@@ -14,6 +14,7 @@ import analyzer.inputs.pcap
 from analyzer.facts import CLIENT, SERVER, Moment, Session, gather
 from analyzer.facts.session import NOBODY
 from analyzer.facts.tcp.checksum import internet_checksum
+from analyzer.facts.tcp.turns import MOST_WAITS
 from analyzer.inputs import open_recording
 from captures.plant import Plant, Station
 from captures.plant import Session as Told
@@ -415,6 +416,53 @@ def test_an_answer_is_timed_from_the_last_octet_asked_to_the_first_answered() ->
     session = only(plant)
     assert (session.requests, session.answers) == (1, 1)
     assert session.answer_times.most == pytest.approx(0.25)
+
+
+@pytest.mark.parametrize("block", [256, 1 << 20])
+def test_a_long_wait_is_kept_with_the_answer_before_it(block: int) -> None:
+    plant, _, told = begun()
+    told.open()
+    told.exchange(b"q", b"a", think=2.0)  # nothing had worked before
+    told.poll(3)
+    told.exchange(b"q", b"a", think=1.5, after=0.5)
+    told.poll(3)
+    (session,) = sessions(plant, block)
+    (wait,) = session.waits
+    assert wait.seconds == pytest.approx(1.5, abs=1e-6)
+    assert wait.asked.seconds - wait.before.seconds == pytest.approx(0.54, abs=0.01)
+
+
+def test_the_longest_waits_are_kept() -> None:
+    plant, _, told = begun()
+    told.open()
+    told.poll(1)
+    for number in range(MOST_WAITS + 20):
+        told.exchange(b"q", b"a", think=1.0 + (number * 7 % 301) / 100)
+    waits = sorted(one.seconds for one in only(plant).waits)
+    assert len(waits) == MOST_WAITS
+    took = sorted(1.0 + (number * 7 % 301) / 100 for number in range(MOST_WAITS + 20))
+    assert waits == pytest.approx(took[20:], abs=1e-5)
+
+
+@pytest.mark.parametrize("block", [256, 1 << 20])
+@pytest.mark.parametrize(
+    ("thinks", "slowing"),
+    [
+        ([0.01, 0.01, 0.03, 0.09], [False, False, False, True]),
+        ([0.01, 0.02, 0.03], [False, False, False]),
+        ([0.04, 0.01, 0.09], [False, False, False]),
+        ([0.01, 0.02, 0.05, 0.01], [False, False, True, False]),
+    ],
+)
+def test_answers_that_come_slower_and_slower(
+    block: int, thinks: list[float], slowing: list[bool]
+) -> None:
+    plant, _, told = begun()
+    told.open()
+    for think in thinks:
+        told.exchange(b"q", b"a", think=think, after=1.0)
+    (session,) = sessions(plant, block)
+    assert (session.slowing, session.slows) == (sum(slowing), slowing[-1])
 
 
 @pytest.mark.parametrize("waited", [None, 0.5, 21.0])

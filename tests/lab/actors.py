@@ -169,6 +169,33 @@ def mute_after(last: int) -> Manner:
     return manner
 
 
+def passes_over(every: int) -> Manner:
+    """Leaves the last of so many requests without an answer."""
+
+    def manner(session: socket.socket, nth: int, request: bytes, framing: Framing) -> bool:
+        return nth % every == 0 or answers(session, nth, request, framing)
+
+    return manner
+
+
+def last_of(several: int) -> Manner:
+    """Answers the first of so many requests behind the others, 2 s later."""
+    first = b""
+
+    def manner(session: socket.socket, nth: int, request: bytes, framing: Framing) -> bool:
+        nonlocal first
+        if nth % several == 1:
+            first = request
+            return True
+        answers(session, nth, request, framing)
+        if nth % several == 0:
+            time.sleep(2)
+            answers(session, nth, first, framing)
+        return True
+
+    return manner
+
+
 def refuses(*codes: int) -> Manner:
     """Modbus exceptions: one code a request, the last one for ever; 0 stands for an answer."""
 
@@ -178,6 +205,25 @@ def refuses(*codes: int) -> Manner:
         return True
 
     return manner
+
+
+UNIT_AT, NO_ANSWER_BEHIND = 6, 0x0B
+
+
+def serves_unit_one(session: socket.socket, nth: int, request: bytes, framing: Framing) -> bool:
+    """Says of all other units that the device behind the gateway does not answer."""
+    if request[UNIT_AT] == 1:
+        return answers(session, nth, request, framing)
+    session.sendall(refusal(request, NO_ANSWER_BEHIND))
+    return True
+
+
+def ask_unit(session: socket.socket, unit: int, number: int) -> None:
+    """One request for a unit; its answer is for the recorder."""
+    request = bytearray(MODBUS.request(number))
+    request[UNIT_AT] = unit
+    session.sendall(request)
+    session.recv(MOST_AT_ONCE)
 
 
 def after(seconds: float) -> Manner:

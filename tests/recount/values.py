@@ -1,5 +1,6 @@
 """The numbers in what a rule says, each with its recount."""
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from itertools import pairwise
 from typing import Any
@@ -81,6 +82,30 @@ def _silent_calls(who: Who) -> int:
     opened = max((s.frames[-1].number for s in ones if s.accepted), default=0)
     silent = [s for s in ones if not s.sent_by(s.server) and s.frames[0].number > opened]
     return sum(len(one.calls) for one in silent)
+
+
+def _numbers(frames: Iterable[Frame]) -> Counter[bytes]:
+    """The transaction numbers of Modbus messages, the contexts of EtherNet/IP ones."""
+    found = Counter[bytes]()
+    for frame in frames:
+        rest = frame.tcp.payload if frame.tcp else b""
+        while len(rest) >= 8:
+            modbus = rest[2:4] == b"\0\0"
+            found[rest[:2] if modbus else rest[12:20]] += 1
+            rest = rest[6 + int.from_bytes(rest[4:6]) if modbus else 24 + _little(rest[2:4]) :]
+    return found
+
+
+def _little(octets: bytes) -> int:
+    return int.from_bytes(octets, "little")
+
+
+def _requests(session: Session) -> Counter[bytes]:
+    return _numbers(session.data_of(session.client))
+
+
+def _without_answer(session: Session) -> int:
+    return (_requests(session) - _numbers(session.data_of(session.server))).total()
 
 
 def _between(who: Who) -> list[Frame]:
@@ -193,6 +218,14 @@ VALUES: Mapping[str, Mapping[str, Recount]] = {
     },
     "reconnect-storm": {
         "sessions": lambda who: _count_sessions(who, lambda s: s.accepted),
+    },
+    "request-unanswered": {
+        "passed": lambda who: AtMost(sum(map(_without_answer, _sessions(who)))),
+        "of": lambda who: (
+            sum(_requests(s).total() for s in _sessions(who) if _without_answer(s))
+            if who.values["passed"]
+            else 0
+        ),
     },
     "acceptance-unheard": {
         "resets": lambda who: sum(

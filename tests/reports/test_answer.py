@@ -59,7 +59,9 @@ def test_the_time_of_day_of_what_is_told_is_shown(path: Path) -> None:
     """That of the first frame of the proof, in the reader's zone: steps ask what happened then."""
     diagnosis = analyzer.diagnose(path)
     answer = to_text(in_short([diagnosis], zone=CET)).rpartition(MATTERS_MOST)[2]
-    shown = re.search(r"^How sure +\w+ frame ([\d,]+) \((\d\d:\d\d:\d\d)\)", answer, re.MULTILINE)
+    shown = re.search(
+        r"^How sure +(?:Shown by|Fits) frame ([\d,]+) \((\d\d:\d\d:\d\d)\)", answer, re.MULTILINE
+    )
     assert shown or "that clock time" not in flat(answer)
     if shown:
         began = diagnosis.facts.first_seen

@@ -21,6 +21,7 @@ from captures.plant import Plant
 from rules.session import session_reset
 from tests.support import acquainted, diagnosed, ended, found, left_out, read
 from tests.test_common import at_any_time, breaks
+from tests.test_incidents import cut_off, stalled
 
 LONGEST = 28
 """Words of a sentence."""
@@ -106,6 +107,31 @@ def test_resets_that_confirm_nothing_rule_no_cause_out() -> None:
     assert left_out(finding, session_reset.RULE)[0] == []
     assert finding.likely_causes[0] == session_reset.RULE.likely_causes[session_reset.RESTART]
     assert "a reset that confirms nothing" in finding.confirm.text
+
+
+def test_stalls_are_told_as_such() -> None:
+    diagnosis = diagnosed(stalled(4.0).pcap())
+    told = text(diagnosis)
+    assert "It stalled twice" in told
+    assert "How they showed: an answer comes far later than usual (twice)." in told
+    assert "broke" not in told
+    assert diagnosis.outcomes[0].fault is None
+    three = text(diagnosed(stalled(4.0, stalls=3).pcap()))
+    assert "From one stall to the next it took" in three
+
+
+@pytest.mark.parametrize(
+    ("others", "who", "told"),
+    [
+        ("first second", "controller", "the controller alone was silent (twice)."),
+        ("", "all", "everybody but the PC was silent (twice)."),
+    ],
+)
+def test_who_was_silent_is_told(others: str, who: str, told: str) -> None:
+    diagnosis = diagnosed(cut_off(others, times=2).pcap())
+    assert told in text(diagnosis)
+    (linkup,) = json.loads(to_json([diagnosis]))["linkups"]
+    assert {one["silent"] for one in linkup["incidents"]["list"]} == {who}
 
 
 def test_data_of_each_break_and_of_the_pattern() -> None:

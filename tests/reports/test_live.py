@@ -191,7 +191,7 @@ def test_nobody_tries_anything() -> None:
     plant.chatter(other)
     shown = watched(plant, Told())
     assert len(shown) == 1
-    assert "no try to reach a controller: connect now" in shown[0].text
+    assert "no try: connect when the machine is safe" in shown[0].text
 
 
 def test_several_controllers_are_told_apart() -> None:

@@ -301,13 +301,13 @@ def test_the_order_of_steps() -> None:
     marks = (
         "Read address",
         "note it",
+        "Ask who is connected",
+        "made safe",
         "give the adapter 192",
         "Plug one cable",
         "lamps",
         "arping -D",
         "Enter 192",
-        "Ask who is connected",
-        "made safe",
         "start a recording",
         "Ping",
         "Connect once",
@@ -327,8 +327,40 @@ def test_an_old_address_goes_first_where_systems_keep_it() -> None:
         typed = [one.typed for one in by(name)]
         places = [next(i for i, one in enumerate(typed) if part in one) for part in (old, new)]
         assert places == sorted(places)
-    free = next(i for i, one in enumerate(by("Linux")) if one.typed.startswith("sudo arping -D"))
-    assert by("Linux")[free + 1].typed.startswith("sudo ip address add")
+        (taken,) = [one for one in by(name) if old in one.typed]
+        assert [undo.caution for undo in taken.undo] == [cautions.ADDRESS_CHANGE]
+
+
+def test_an_address_is_asked_for_before_it_is_given_where_systems_do_not() -> None:
+    """Windows does so by itself, with the address that it was given while the cable was out."""
+    for name, asks, gives in (
+        ("Linux", "sudo arping -D", "sudo ip address add"),
+        ("macOS", "ping -c 4 192.0.2.15", "sudo ifconfig ADAPTER inet 192.0.2.15"),
+    ):
+        typed = [one.typed for one in by(name)]
+        (free,) = [i for i, one in enumerate(typed) if one.startswith(asks)]
+        assert typed[free + 1].startswith(gives)
+    (given,) = [one for one in by("Windows") if " set address " in one.typed]
+    assert given.to.startswith("With the cable still out")
+
+
+def test_a_router_is_named_only_once_the_pc_has_its_address() -> None:
+    """A route over a gateway that no own address is near is refused."""
+    told = [one.text for one in steps(planned(ROUTED))]
+    (given,) = [i for i, one in enumerate(told) if "arping -D" in one]
+    (named,) = [i for i, one in enumerate(told) if one.startswith("Name the router")]
+    assert given < named
+
+
+def test_a_switch_port_is_given_time_before_an_address_is_asked_for() -> None:
+    """IEEE 802.1D: a new port forwards after twice the forward delay of 15 s."""
+    direct, switched = (
+        [one.text for one in steps(planned(PRESS.replace('"direct"', f'"{cable}"')))]
+        for cable in ("direct", "switch")
+    )
+    assert not any("60 s" in one for one in direct)
+    (waits,) = [i for i, one in enumerate(switched) if "60 s" in one]
+    assert "arping -D" in switched[waits + 1]
 
 
 @pytest.mark.parametrize("text", SHEETS)

@@ -75,7 +75,15 @@ def test_the_choice_of_an_adapter_is_given_its_reason(why: Reason) -> None:
 
 def test_the_beginning_says_what_will_happen() -> None:
     text = to_text(begins(CABLE, Path("a.pcapng"), "14:03:01", 600, 10**8))
-    for words in ("cable", "a.pcapng", "14:03:01", "10 min 0 s", "100 MB", "Nothing is sent"):
+    for words in (
+        "cable",
+        "a.pcapng",
+        "14:03:01",
+        "10 min 0 s",
+        "100 MB",
+        "Nothing is sent",
+        "safe",
+    ):
         assert words in " ".join(text.split())
 
 

@@ -15,7 +15,8 @@ from analyzer.reports.document import report
 from analyzer.reports.explain import explanation, rule_list
 from analyzer.reports.to_text import to_text
 from captures.plant import Plant
-from rules import ALL, examples
+from rules import ALL
+from rules.examples import examples
 from tests.support import diagnosed
 
 CAPTURES = sorted(

@@ -70,11 +70,16 @@ def test_rows_say_what_diagnose_says() -> None:
 
 
 def test_processes_give_the_same_rows() -> None:
-    """Everything handed to and from a fresh process can be pickled; rows are small."""
+    """Everything handed to and from a fresh process can be pickled; rows are small, and what is
+    known of breaks is not large.
+    """
     files = sent(*RECORDINGS[:9])
     order = Order(all_rules, made=("version", "options"))
     assert by_processes(files, order) == rows(files, order)
-    assert max(len(pickle.dumps(review(one, order))) for one in files) < SMALL
+    results = [review(one, order) for one in files]
+    assert max(len(pickle.dumps(replace(one, broken=()))) for one in results) < SMALL
+    assert 0 < sum(len(one.broken) for one in results) < len(results)
+    assert max(len(pickle.dumps(one.broken)) for one in results) < 2 * SMALL
 
 
 def test_worst_first() -> None:

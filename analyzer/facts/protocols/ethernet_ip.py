@@ -7,7 +7,7 @@ general status and the first word of the extended one (volume 1 section 2-4 and 
 
 import numpy as np
 
-from analyzer.columns import Flags, Ints, Octets, Records
+from analyzer.columns import Flags, Ints, Octets, Records, among
 from analyzer.facts.protocols.framing import Framing, Heads, Kind, Span, heads, records
 
 HEAD = np.dtype(
@@ -94,7 +94,7 @@ def read(octets: Octets, at: Ints, end: Ints, by_server: Flags) -> Heads:
     head, present = records(octets, at, HEAD), end - at
     command, status = head["command"], head["status"].astype(np.int64)
     sound = (present >= HEAD.itemsize) & (head["options"] == 0)
-    sound &= np.isin(command, COMMANDS) & (by_server | (status == 0))
+    sound &= among(command, COMMANDS) & (by_server | (status == 0))
     kind = np.where(command == REGISTER, Kind.OPEN, Kind.DATA)
     kind[command == UNREGISTER] = Kind.ASIDE
     no = by_server & (status != 0)

@@ -1,7 +1,6 @@
 """What a protocol has to say about its messages: plain data, and how a head is read."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any, NamedTuple
 
@@ -62,8 +61,7 @@ Reads = Callable[[Octets, Ints, Ints], list[Span]]
 it. A copy that is trimmed keeps these octets and no others, so they hold no word of anybody's."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Framing:
+class Framing(NamedTuple):
     """How one protocol frames its messages.
 
     ports: registered ones, a hint only; reads: which octets of a message `heads` reads; explain: a

@@ -7,7 +7,7 @@ error 0x70.
 
 import numpy as np
 
-from analyzer.columns import Flags, Ints, Octets
+from analyzer.columns import Flags, Ints, Octets, among
 from analyzer.facts.protocols.framing import Framing, Heads, Kind, Span, heads, records
 
 HEAD = np.dtype(
@@ -54,7 +54,7 @@ def read(octets: Octets, at: Ints, end: Ints, by_server: Flags) -> Heads:
     length, code = head["length"].astype(np.int64), head["code"] & 0xF0
     sound = (head["version"] == 3) & (head["reserved"] == 0) & (present >= CODE_END)
     sound &= (length >= SHORTEST) & (head["header"] >= 2)
-    sound &= np.isin(code, (CONNECT, CONFIRM, DISCONNECT, DATA, ERROR))
+    sound &= among(code, (CONNECT, CONFIRM, DISCONNECT, DATA, ERROR))
     sound &= head["header"].astype(np.int64) + 5 <= length
     kind = np.where((code == CONNECT) | (code == CONFIRM), Kind.OPEN, Kind.DATA)
     ends, wrong = code == DISCONNECT, code == ERROR

@@ -7,7 +7,7 @@ Protocol V1.1b3 section 7).
 
 import numpy as np
 
-from analyzer.columns import Flags, Ints, Octets
+from analyzer.columns import Flags, Ints, Octets, among
 from analyzer.facts.protocols.framing import Framing, Heads, Kind, Span, records
 
 HEAD = np.dtype(">u8")
@@ -49,7 +49,7 @@ def read(octets: Octets, at: Ints, end: Ints, by_server: Flags) -> Heads:
     whole = (present >= CODE_END) & (length + LENGTH_END >= CODE_END)
     refused = np.flatnonzero(by_server & (function >= REFUSED) & whole)
     code[refused] = octets[at[refused] + CODE_END - 1]
-    kind[refused] = np.where(np.isin(code[refused], LATER), Kind.LATER, Kind.REJECT)
+    kind[refused] = np.where(among(code[refused], LATER), Kind.LATER, Kind.REJECT)
     length += LENGTH_END
     length[~sound] = 0
     function[present < FUNCTION_END] = -1

@@ -7,7 +7,7 @@ ERR carries a status code instead.
 
 import numpy as np
 
-from analyzer.columns import Flags, Ints, Octets
+from analyzer.columns import Flags, Ints, Octets, among
 from analyzer.facts.protocols.framing import Framing, Heads, Kind, Span, heads, records
 
 HEAD = np.dtype([("letters", ">u4"), ("size", "<u4"), ("status", "<u4")])
@@ -55,7 +55,7 @@ def read(octets: Octets, at: Ints, end: Ints, by_server: Flags) -> Heads:
     """Heads of OPC UA messages."""
     head, present = records(octets, at, HEAD), end - at
     letters, chunk = head["letters"] >> 8, head["letters"] & 0xFF
-    sound = (present >= 8) & np.isin(letters, LETTERS) & np.isin(chunk, CHUNKS)
+    sound = (present >= 8) & among(letters, LETTERS) & among(chunk, CHUNKS)
     sound &= (head["size"] >= 8) & (head["size"] <= LARGEST)
     kind = np.where(letters == MESSAGE, Kind.DATA, Kind.OPEN)
     kind[(letters == CLOSE) | (letters == ERROR)] = Kind.ASIDE

@@ -5,10 +5,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyzer.columns import Flags, Floats, Ints
-from analyzer.facts.session import CLIENT, SERVER, Session
+from analyzer.facts.session import CLIENT, SERVER, Session, Wait
 from analyzer.facts.tcp.segments import Segments, counted, last_of_session
 from analyzer.facts.tcp.sequence import Flow
 from analyzer.facts.values import BINS, BINS_PER_OCTAVE, SMALLEST, Spread
+
+LONG = 1.0
+"""Seconds of an answer time from which on it is kept as a wait (common practice, no source)."""
+MOST_WAITS = 256
+"""Waits kept a session, the longest."""
+GROWN, FLOOR = 4.0, 0.001
+"""Answers grow slower and slower where the third takes so many times as long as the first, which
+counts for so many seconds at least (common practice, no source)."""
 
 
 @dataclass(slots=True, eq=False)
@@ -39,6 +47,8 @@ def take_turns(segments: Segments, flow: Flow) -> Turns:
     took = segments.seconds - turns.seconds
     _time(segments, [one.answer_times for one in sessions], timed, took)
     _time(segments, [one.pauses for one in sessions], pause, took)
+    _keep_waits(segments, turns, answer, np.flatnonzero(timed & (took >= LONG)))
+    _follow_paces(segments, np.flatnonzero(timed), took)
     for number, count in counted(segments.part[request]):
         sessions[number].requests += count
     for number, count in counted(segments.part[answer]):
@@ -50,6 +60,45 @@ def take_turns(segments: Segments, flow: Flow) -> Turns:
     for session, at in last_of_session(segments, flow.fresh):
         session.last_turn = int(segments.side[at])
     return turns
+
+
+def _keep_waits(segments: Segments, turns: Turns, answer: Flags, rows: Ints) -> None:
+    """Keep the longest waits of each session. rows: of the late answers."""
+    if not len(rows):
+        return
+    newest = np.maximum.accumulate(np.where(answer, np.arange(len(answer)), -1))
+    earlier, first = np.append(-1, newest[:-1])[rows], segments.first[rows]
+    for at, other, begin in zip(rows.tolist(), earlier.tolist(), first.tolist(), strict=True):
+        session = segments.sessions[segments.part[at]]
+        before = segments.moment(other) if other >= begin else session.answered
+        asked = segments.moment(int(turns.row[at])) if turns.inside[at] else session.asked
+        if before is not None and asked is not None:
+            waits = (*session.waits, Wait(before, asked, segments.moment(at)))
+            session.waits = waits if len(waits) <= MOST_WAITS else _without_shortest(waits)
+
+
+def _without_shortest(waits: tuple[Wait, ...]) -> tuple[Wait, ...]:
+    shortest = min(waits, key=lambda one: one.seconds)
+    return tuple(one for one in waits if one is not shortest)
+
+
+def _follow_paces(segments: Segments, rows: Ints, took: Floats) -> None:
+    """Count answers that came slower and slower. rows: of all that are timed."""
+    if not len(rows):
+        return
+    part, times = segments.part[rows], np.maximum(took[rows], 0.0)
+    begins = np.append(True, part[1:] != part[:-1])
+    paces = np.array([one.paces for one in segments.sessions])[part]
+    before = np.where(begins, paces[:, 1], np.append(0.0, times[:-1]))
+    first = np.where(begins, paces[:, 0], np.append(0.0, before[:-1]))
+    grown = times >= GROWN * np.maximum(first, FLOOR)
+    slower = (first < before) & (before < times) & grown
+    for number, count in counted(part[slower]):
+        segments.sessions[number].slowing += count
+    for at in np.flatnonzero(np.append(begins[1:], True)).tolist():
+        session = segments.sessions[part[at]]
+        session.slows = bool(slower[at])
+        session.paces = float(before[at]), float(times[at])
 
 
 def _before(segments: Segments, fresh: Flags) -> Turns:

@@ -3,8 +3,7 @@
 import re
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO, NamedTuple
 
 from analyzer.errors import Broken, LimitReached, NotARecording
 from analyzer.inputs.limits import Limits
@@ -26,8 +25,7 @@ FARTHEST = 1 << 62
 Opener = Callable[[], AbstractContextManager[Any]]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Source:
+class Source(NamedTuple):
     """A file, somewhere: `opened` gives its octets from the first one on, as often as wanted.
 
     way: how to get there, for people; size: octets that it is said to have, 0 where unknown;

@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
-from analyzer.diagnosis import Incident, Outcome, Sign, Step
+from analyzer.diagnosis import Incident, Incidents, Outcome, Sign, Silent, Step
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
 from analyzer.reports.document.recording import Clock
 from analyzer.words import count, listed, say, seconds, times
@@ -18,6 +18,14 @@ SHOWN_BY = {
     Sign.REFUSED: "a call is refused",
     Sign.IGNORED: "a call gets no answer",
     Sign.UNANSWERED: "a request gets no answer",
+    Sign.LATE: "an answer comes far later than usual",
+}
+WHO_WAS_SILENT = {
+    Silent.NOBODY: "the controller was heard, and did not answer",
+    Silent.CONTROLLER: "the controller alone was silent",
+    Silent.SOME: "others were silent with it, and others not, as behind one switch",
+    Silent.ALL: "everybody but the PC was silent",
+    Silent.PC_TOO: "nobody was heard, the PC neither, as without its cable",
 }
 NO_BREAKS = (
     ("{n:count break} not counted: the PC slept, or its adapter was off.", "asleep"),
@@ -29,7 +37,7 @@ def breaks(outcome: Outcome, clock: Clock, most: int | None) -> Iterator[Block]:
     """Nothing where it broke less than twice. most: breaks that are listed, None for all kept."""
     found = outcome.incidents
     if found.count >= SEVERAL:
-        yield Heading(f"It broke {times(found.count)}")
+        yield Heading(f"It {_verb(found)} {times(found.count)}")
         told = [*_summary(outcome, clock), *outcome.in_common]
         yield Listing([Step(text) for text in told])
         shown = found.kept[:most]
@@ -54,13 +62,17 @@ def told_shortly(outcome: Outcome) -> str:
     return " ".join([f"{_how_long(outcome)}.", *told])
 
 
+def _verb(found: Incidents) -> str:
+    return "stalled" if all(one.sign is Sign.LATE for one in found.kept) else "broke"
+
+
 def _how_long(outcome: Outcome) -> str:
     found = outcome.incidents
     out = found.outages
     if not out:
-        return f"It broke {times(found.count)}, and did not come back"
+        return f"It {_verb(found)} {times(found.count)}, and did not come back"
     longest = f", {seconds(max(out))} at the longest" if len(out) > 1 else ""
-    return f"It broke {times(found.count)}: out for {seconds(sum(out))} in all{longest}"
+    return f"It {_verb(found)} {times(found.count)}: out for {seconds(sum(out))} in all{longest}"
 
 
 def _summary(outcome: Outcome, clock: Clock) -> Iterator[str]:
@@ -76,6 +88,10 @@ def _summary(outcome: Outcome, clock: Clock) -> Iterator[str]:
     signs = Counter(one.sign for one in found.kept)
     shown = [f"{SHOWN_BY[one]} ({times(often)})" for one, often in signs.items()]
     yield f"How they showed: {listed(shown)}."
+    silent = Counter(one.silent for one in found.kept if one.silent is not None)
+    if silent:
+        told = [f"{WHO_WAS_SILENT[one]} ({times(often)})" for one, often in silent.most_common()]
+        yield f"When nothing answered: {listed(told)}."
 
 
 def _table(shown: Sequence[Incident], clock: Clock) -> Table:

@@ -7,17 +7,22 @@ from functools import partial
 
 from tests.lab import crafted
 from tests.lab.actors import (
+    MODBUS,
     Server,
     announce,
     ask,
+    ask_unit,
     call,
     chat,
+    last_of,
     lease,
+    passes_over,
     ping,
     poll,
     reset,
     resets_after,
     send_every,
+    serves_unit_one,
 )
 from tests.lab.lab import (
     EVERYBODY,
@@ -25,6 +30,7 @@ from tests.lab.lab import (
     PC,
     SPARE_HW,
     UNIT,
+    UNIT_HW,
     Lab,
     Scenario,
     scenario,
@@ -226,6 +232,37 @@ def controller_with_two_adapters_tells_which(lab: Lab) -> None:
     session.close()
 
 
+def _takes_over(lab: Lab, hardware: str) -> None:
+    """The unit sends by another of its adapters from now on, and announces that."""
+    lab.unit.ip(f"link set eth0 address {hardware}")
+    lab.unit.raw().send(crafted.arp_announcement(hardware, UNIT))
+
+
+@fault("duplicate-address", remark=True)
+def two_adapters_take_over_in_turn(lab: Lab) -> None:
+    """Of one device; each session of the PC lies between two changes."""
+    lab.plant()
+    Server(lab.unit)
+    for hardware in (UNIT_HW, SPARE_HW, UNIT_HW, SPARE_HW, UNIT_HW):
+        _takes_over(lab, hardware)
+        session = call(lab.pc, UNIT)
+        poll(session, times=4)
+        session.close()
+        time.sleep(1)
+
+
+@healthy()
+def session_outlives_the_turns_of_two_adapters(lab: Lab) -> None:
+    lab.plant()
+    Server(lab.unit)
+    session = call(lab.pc, UNIT)
+    for turn, hardware in enumerate((UNIT_HW, SPARE_HW, UNIT_HW, SPARE_HW, UNIT_HW)):
+        _takes_over(lab, hardware)
+        poll(session, times=4, first=1 + 4 * turn)
+        time.sleep(1)
+    session.close()
+
+
 # --- the way back ---------------------------------------------------------------------------------
 
 
@@ -286,6 +323,59 @@ def nine_sessions_that_the_program_resets(lab: Lab) -> None:
         poll(session, times=4)
         reset(session)
         time.sleep(0.5)
+
+
+@fault("request-unanswered", remark=True)
+def every_fourth_request_passed_over(lab: Lab) -> None:
+    """The program gives each request 2 s, and goes on in the same session."""
+    lab.plant()
+    Server(lab.unit, manner=passes_over(4))
+    session = call(lab.pc, UNIT)
+    for number in range(1, 20):
+        ask(session, number, wait=2)
+        time.sleep(0.3)
+    session.close()
+
+
+def _two_programs(lab: Lab, *units: int) -> None:
+    """One reads unit 1, the other one these units in turn."""
+    lab.plant()
+    Server(lab.unit, manner=serves_unit_one)
+    first, second = call(lab.pc, UNIT), call(lab.pc, UNIT)
+    for number, unit in enumerate(units):
+        ask(first, number)
+        ask_unit(second, unit, number)
+        time.sleep(0.4)
+    first.close()
+    second.close()
+
+
+@fault("request-rejected", remark=True)
+def second_program_asks_the_wrong_unit(lab: Lab) -> None:
+    _two_programs(lab, *[7] * 12)
+
+
+@healthy()
+def second_program_looks_for_its_unit(lab: Lab) -> None:
+    _two_programs(lab, 3, 2, *[1] * 10)
+
+
+@healthy()
+def every_fourth_answer_overtaken(lab: Lab) -> None:
+    """Four requests are under way at a time; the first of each four is answered last, and late."""
+    lab.plant()
+    Server(lab.unit, manner=last_of(4))
+    session = call(lab.pc, UNIT)
+    session.settimeout(3)
+    for begin in range(1, 20, 4):
+        for number in range(begin, begin + 4):
+            session.sendall(MODBUS.request(number))
+            time.sleep(0.01)
+        came = b""
+        while len(came) < 4 * len(MODBUS.answer(MODBUS.request(1))):
+            came += session.recv(200)
+        time.sleep(0.3)
+    session.close()
 
 
 @fault("path-lost")

@@ -1,12 +1,25 @@
 """request-unanswered: the session is open, and the PC's request gets no answer."""
 
+import struct
+
 import pytest
 
 from analyzer.diagnosis import CANNOT_TELL, FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty, Level
 from analyzer.linkup import LISTENED
-from captures.plant import Session, Station, modbus_answer, modbus_read
-from rules.answer.request_unanswered import BUSY, OTHER_PROTOCOL, PATH_BROKEN, RULE, UNIT
+from captures.layouts import Record
+from captures.plant import Session, Station, modbus_answer, modbus_read, modbus_refusal
+from rules.answer.request_unanswered import (
+    BEHIND,
+    BUSY,
+    LOG_IN,
+    LOST_BEHIND,
+    ONLY_SENDS,
+    OTHER_PROTOCOL,
+    PATH_BROKEN,
+    RULE,
+    UNIT,
+)
 from tests.support import (
     acquainted,
     assert_healthy,
@@ -56,7 +69,7 @@ def test_found_on_first_contact(controllers: tuple[str, ...]) -> None:
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == [SLUG]
     assert_leads(diagnosis, answers=0, repeats=0, acknowledged=True)
-    assert left_out(found(diagnosis, SLUG), RULE) == ([], [PATH_BROKEN])
+    assert left_out(found(diagnosis, SLUG), RULE) == ([LOST_BEHIND], [PATH_BROKEN])
     assert [line.moment.frame for line in found(diagnosis, SLUG).evidence] == [9, 10]
 
 
@@ -117,7 +130,7 @@ def test_found_on_a_later_request() -> None:
     assert_leads(diagnosis, Verdict.UNSTABLE, answers=6)
     finding = found(diagnosis, SLUG)
     assert finding.likely_causes[0] == RULE.likely_causes[BUSY]
-    assert left_out(finding, RULE) == ([OTHER_PROTOCOL], [PATH_BROKEN])
+    assert left_out(finding, RULE) == ([OTHER_PROTOCOL, LOST_BEHIND], [PATH_BROKEN])
 
 
 def test_found_where_the_answer_comes_after_the_pc_gave_up() -> None:
@@ -543,3 +556,274 @@ def test_quiet_where_a_confirmed_request_stays_open_beside_later_sessions(
         session.poll(4)
         session.close()
     assert_healthy(diagnosed(ended(plant, 30), controllers))
+
+
+# --- requests that later ones overtook ------------------------------------------------------------
+
+
+def passes_over(session: Session, number: int) -> Record:
+    """The controller's TCP takes a request, and nothing answers it."""
+    record = session.send(modbus_read(number), after=1.0)
+    session.ack(session.server_station, after=0.04)
+    return record
+
+
+def polled(session: Session, begin: int, times: int = 3, function: int = 3) -> None:
+    for number in range(begin, begin + times):
+        request, answer = of_function(modbus_read(number), function), modbus_answer(number)
+        session.exchange(request, of_function(answer, function), after=1.0)
+
+
+def of_function(message: bytes, function: int) -> bytes:
+    return message[:7] + bytes([function]) + message[8:]
+
+
+def assert_passed_over(diagnosis: Diagnosis, level: Level, passed: int, of: int) -> None:
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (level, Certainty.SHOWN)
+    assert [finding.values[one] for one in ("passed", "of", "one")] == [passed, of, 0]
+    (outcome,) = diagnosis.outcomes
+    assert (outcome.verdict, diagnosis.status) == (Verdict.COMPLETE, NO_FAULT)
+
+
+@told_or_not
+def test_found_where_every_fourth_request_is_passed_over(controllers: tuple[str, ...]) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    records = []
+    for begin in range(1, 16, 4):
+        polled(session, begin)
+        records.append(passes_over(session, begin + 3))
+    polled(session, 17)
+    session.close()
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_passed_over(diagnosis, Level.WARNING, passed=4, of=19)
+    finding = found(diagnosis, SLUG)
+    assert [one.moment.frame for one in finding.evidence] == [plant.number(one) for one in records]
+    assert finding.likely_causes[0] == RULE.likely_causes[BUSY]
+    out = [UNIT, OTHER_PROTOCOL, BEHIND, LOG_IN], [PATH_BROKEN, ONLY_SENDS]
+    assert left_out(finding, RULE) == out
+
+
+@pytest.mark.parametrize(
+    ("passed", "level"), [(1, Level.NOTE), (2, Level.NOTE), (3, Level.WARNING)]
+)
+def test_found_as_a_note_where_it_is_no_pattern(passed: int, level: Level) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for number in range(passed):
+        polled(session, 1 + 4 * number)
+        passes_over(session, 4 + 4 * number)
+    polled(session, 100)
+    assert_passed_over(diagnosed(ended(plant)), level, passed, of=4 * passed + 3)
+
+
+def test_found_in_several_sessions() -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(3):
+        session = plant.tcp(pc, unit).open(after=1.0)
+        polled(session, 1)
+        passes_over(session, 4)
+        polled(session, 5)
+        session.close()
+    diagnosis = diagnosed(ended(plant))
+    assert_passed_over(diagnosis, Level.WARNING, passed=3, of=21)
+    assert found(diagnosis, SLUG).values["sessions"] == 3
+
+
+def test_found_where_every_request_has_the_same_number() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(3):
+        session.exchange(modbus_read(0), modbus_answer(0), after=1.0)
+        passes_over(session, 0)
+        session.exchange(modbus_read(0), modbus_answer(0), after=1.0)
+    assert_passed_over(diagnosed(ended(plant)), Level.WARNING, passed=3, of=9)
+
+
+def test_quiet_about_a_function_that_is_never_answered() -> None:
+    """Values are posted beside the reads: they want no answer."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for number in range(1, 21, 2):
+        polled(session, number, times=1)
+        session.send(of_function(modbus_read(number + 1), 16), after=0.5)
+        session.ack(unit, after=0.04)
+    session.close()
+    assert_healthy(diagnosed(ended(plant)))
+
+
+def test_quiet_about_a_unit_that_is_never_answered() -> None:
+    """A broadcast to all units behind the gateway wants no answer."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for number in range(1, 21, 2):
+        polled(session, number, times=1)
+        session.send(modbus_read(number + 1, unit=0), after=0.5)
+        session.ack(unit, after=0.04)
+    session.close()
+    assert_healthy(diagnosed(ended(plant)))
+
+
+def test_quiet_where_several_are_under_way_and_answered_late() -> None:
+    """The first of each four comes back last, 3 s later."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for begin in range(1, 20, 4):
+        for number in range(begin, begin + 4):
+            session.send(modbus_read(number), after=0.01)
+        for number in range(begin + 1, begin + 4):
+            session.send(modbus_answer(number), unit, after=0.02)
+        session.send(modbus_answer(begin), unit, after=3.0)
+    session.close()
+    assert_healthy(diagnosed(ended(plant)))
+
+
+@pytest.mark.parametrize("closes", [True, False])
+def test_quiet_about_requests_under_way_at_the_end(closes: bool) -> None:
+    """Those to slow units took 3 s each time before."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for begin in range(1, 20, 4):
+        for number in range(begin, begin + 4):
+            session.send(modbus_read(number), after=0.01)
+        session.send(modbus_answer(begin + 3), unit, after=0.02)
+        if begin < 17:
+            for number in range(begin, begin + 3):
+                session.send(modbus_answer(number), unit, after=2.0 if number == begin else 0.1)
+    if closes:
+        session.close(after=2.0)
+    assert_healthy(diagnosed(ended(plant) if closes else plant))
+
+
+def test_quiet_where_answers_are_joined_in_one_segment() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for begin in range(1, 20, 4):
+        for number in range(begin, begin + 4):
+            session.send(modbus_read(number), after=0.01)
+        answers = b"".join(modbus_answer(number) for number in range(begin, begin + 4))
+        session.send(answers, unit, after=0.02)
+        session.ack(after=1.0)
+    session.close()
+    assert_healthy(diagnosed(ended(plant)))
+
+
+def test_quiet_where_answers_go_on_in_the_next_segment() -> None:
+    """A segment ends in the middle of an answer, and the next begins there."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for begin in range(1, 20, 4):
+        for number in range(begin, begin + 4):
+            session.send(modbus_read(number), after=0.01)
+        answers = b"".join(modbus_answer(number) for number in range(begin, begin + 4))
+        session.send(answers[:20], unit, after=0.02)
+        session.send(answers[20:], unit)
+        session.ack(after=1.0)
+    session.close()
+    assert_healthy(diagnosed(ended(plant)))
+
+
+@pytest.mark.parametrize("confirmed", [True, False])
+def test_quiet_where_the_recorder_lost_the_answers(confirmed: bool) -> None:
+    """The PC confirms them, or the controller's numbers are beyond them."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for begin in range(1, 16, 4):
+        polled(session, begin)
+        session.send(modbus_read(begin + 3), after=1.0)
+        plant.lose(session.send(modbus_answer(begin + 3), unit))
+        if confirmed:
+            session.ack()
+    polled(session, 17)
+    session.close()
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_quiet_where_an_answer_comes_late_into_its_gap() -> None:
+    """The controller's segments overtake one another."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for begin in range(1, 20, 2):
+        for number in (begin, begin + 1):
+            session.send(modbus_read(number), after=0.5)
+        at = session.server.next
+        session.send(modbus_answer(begin + 1), unit, seq=at + 15)
+        session.send(modbus_answer(begin), unit, seq=at)
+        session.server.next = at + 30
+        session.ack()
+    session.close()
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_quiet_where_answers_have_other_numbers() -> None:
+    """A controller that answers with a number of its own."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for number in range(1, 12):
+        session.exchange(modbus_read(number), modbus_answer(7), after=1.0)
+    session.close()
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_quiet_where_requests_are_cut_over_segments() -> None:
+    """What is written looks like a request, and stands at the beginning of the second half."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for number in range(1, 12, 2):
+        polled(session, number, times=1)
+        values = modbus_read(9000 + number)
+        head = struct.pack("!HHHBBHHB", number + 1, 0, 7 + len(values), 1, 16, 100, 6, len(values))
+        session.send(head, after=1.0)
+        session.send(values)
+        session.send(of_function(modbus_refusal(number + 1), 0x90), unit)
+    session.close()
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_quiet_where_the_pc_closes_right_after_an_answer_that_overtook_another() -> None:
+    plant, pc, unit = acquainted()
+    for number in range(1, 12, 2):
+        session = plant.tcp(pc, unit).open(after=1.0)
+        session.send(modbus_read(number))
+        session.exchange(modbus_read(number + 1), modbus_answer(number + 1))
+        session.close(after=0.5)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_quiet_where_the_recorder_lost_the_last_answers() -> None:
+    """They come in another order than they were asked for, and the PC confirms what is lost."""
+    plant, pc, unit = acquainted()
+    for number in range(1, 12, 2):
+        session = plant.tcp(pc, unit).open(after=1.0)
+        session.send(modbus_read(number))
+        session.exchange(modbus_read(number + 1), modbus_answer(number + 1))
+        plant.lose(session.send(modbus_answer(number), unit, after=0.1))
+        session.ack()
+        plant.wait(3)
+        session.rst(unit, after=0.5)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
+
+
+def test_found_in_a_session_from_before_the_recording() -> None:
+    """Its first answer is to a request that is not recorded."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit)
+    session.send(modbus_answer(99), unit)
+    for begin in range(1, 13, 4):
+        polled(session, begin)
+        passes_over(session, begin + 3)
+    polled(session, 17)
+    assert found(diagnosed(ended(plant)), SLUG).values["passed"] == 3
+
+
+def test_quiet_beside_requests_that_are_joined() -> None:
+    """That the second in each segment gets no answer is told by the rule about it."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for number in range(1, 12, 2):
+        session.send(modbus_read(number) + modbus_read(number + 1), after=1.0)
+        session.send(modbus_answer(number), unit)
+        session.ack(after=0.04)
+    assert SLUG not in slugs(diagnosed(ended(plant)))

@@ -3,6 +3,7 @@
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Station, modbus_answer, modbus_read
+from rules.neighbour.duplicate_address import RULE, TWO_PORTS
 from tests.support import (
     TOLD,
     acquainted,
@@ -11,6 +12,7 @@ from tests.support import (
     found,
     labelled,
     lead,
+    left_out,
     slugs,
     told_or_not,
 )
@@ -58,16 +60,90 @@ def test_found_where_both_answer_every_question(controllers: tuple[str, ...]) ->
     assert diagnosis.status == FAULT
 
 
-def test_found_where_they_claim_in_turn() -> None:
+def take_turns(plant: Plant, *adapters: Station, every: float = 15.0) -> None:
+    """Each announces the address when it takes over, and keeps silent otherwise."""
+    for _ in range(2):
+        for one in adapters:
+            plant.announce(one, times=1, after=every)
+
+
+def test_it_fits_where_they_claim_in_turn() -> None:
+    """It may be one device of two adapters, but the PC gets no answer."""
+    plant, pc, unit, other = begun()
+    plant.resolve(pc, unit)
+    take_turns(plant, other, unit)
+    plant.tcp(pc, unit).syn(repeats=(1, 2))
+    diagnosis = diagnosed(ended(plant))
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.FITS)
+    assert TWO_PORTS not in left_out(finding, RULE)[1]
+    assert lead(diagnosis) == SLUG
+
+
+@told_or_not
+def test_told_as_a_warning_where_two_adapters_take_over_in_turn(
+    controllers: tuple[str, ...],
+) -> None:
+    plant, pc, unit, second = begun()
+    plant.resolve(pc, unit)
+    for adapter in (unit, second, unit, second, unit):
+        plant.announce(adapter, times=1, after=15.0)
+        session = plant.tcp(pc, adapter).open()
+        session.poll(3)
+        session.close()
+    diagnosis = diagnosed(ended(plant), controllers)
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (Level.WARNING, Certainty.FITS)
+    assert diagnosis.status == NO_FAULT
+
+
+def test_found_as_a_fault_where_a_session_suffers_from_the_turns() -> None:
+    plant, pc, unit, second = begun()
+    plant.resolve(pc, unit)
+    for adapter in (unit, second, unit, second, unit):
+        plant.announce(adapter, times=1, after=15.0)
+        session = plant.tcp(pc, adapter).open()
+        session.poll(3)
+        session.send(modbus_read(9), after=1.0)
+        session.rst(adapter, bare=True)
+    finding = found(diagnosed(ended(plant), TOLD), SLUG)
+    assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.FITS)
+
+
+def test_a_single_claim_right_after_the_others_is_no_contradiction() -> None:
+    plant, pc, unit, second = begun()
+    plant.resolve(pc, unit)
+    take_turns(plant, second, unit)
+    plant.resolve(pc, unit)
+    plant.announce(second, times=1, after=15.0)
+    plant.announce(unit, times=1, after=0.5)
+    plant.tcp(pc, unit).syn(repeats=(1, 2))
+    assert found(diagnosed(ended(plant)), SLUG).certainty is Certainty.FITS
+
+
+def test_found_where_each_claims_right_after_the_other() -> None:
+    """As stations do that defend their address (RFC 5227 2.4)."""
     plant, pc, unit, other = begun()
     plant.resolve(pc, unit)
     for _ in range(2):
-        plant.announce(other, times=1, after=20.0)
-        plant.announce(unit, times=1, after=15.0)
+        plant.announce(other, times=1, after=15.0)
+        plant.announce(unit, times=1, after=0.1)
     plant.tcp(pc, unit).syn(repeats=(1, 2))
-    diagnosis = diagnosed(ended(plant))
-    assert found(diagnosis, SLUG).certainty is Certainty.SHOWN
-    assert lead(diagnosis) == SLUG
+    assert found(diagnosed(ended(plant)), SLUG).certainty is Certainty.SHOWN
+
+
+def test_quiet_where_a_session_outlives_the_turns_of_two_adapters() -> None:
+    plant, pc, unit, second = begun()
+    second.ttl = unit.ttl
+    plant.resolve(pc, unit)
+    session = plant.tcp(pc, unit).open()
+    session.poll(2)
+    for adapter in (second, unit, second):
+        plant.announce(adapter, times=1, after=5.0)
+        session.server.station = adapter
+        session.poll(2)
+    session.close()
+    assert slugs(diagnosed(ended(plant))) == []
 
 
 def test_found_where_the_other_answers_before_and_after() -> None:

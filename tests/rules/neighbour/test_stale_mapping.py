@@ -460,7 +460,7 @@ def test_the_pcs_own_old_entry_is_told_with_its_own_steps() -> None:
     plant.tcp(pc, old).syn(repeats=SLOW_DOWN, after=3.0)
     finding = found(diagnosed(ended(plant)), SLUG)
     assert left_out(finding, RULE)[1] == [CONTROLLER_OFF, SECOND_ADAPTER, SHARED]
-    assert len(finding.what_to_do) == 4
+    assert len(finding.what_to_do) == 5
 
 
 def test_quiet_where_the_controller_learns_the_pcs_new_hardware_address() -> None:

@@ -42,6 +42,7 @@ def test_found_where_the_pc_waits_and_the_recorder_lost_frames(
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.WARNING, Certainty.SHOWN)
     assert (finding.values["dropped"], finding.values["confirmed"]) == (3, 0)
+    assert "0 times" not in finding.what_happened
 
 
 def test_found_where_no_attempt_is_in_the_file() -> None:
@@ -93,6 +94,7 @@ def test_found_where_the_pc_confirms_what_is_not_there(
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.NOTE, Certainty.FITS)
     assert (finding.values["dropped"], finding.values["confirmed"]) == (0, 2)
+    assert "0 frames" not in finding.what_happened
     (line,) = finding.evidence
     assert plant.records[line.moment.frame - 1].data == proof.data
 

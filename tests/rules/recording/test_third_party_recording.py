@@ -47,12 +47,12 @@ def without(plant: Plant, sender: Station) -> list[Record]:
     return [one for one in plant.records if one.data[6:12] != hardware or one.data[0] & 1]
 
 
-@pytest.mark.parametrize("pc", [None, "192.0.2.99"])
-def test_found_where_two_others_have_the_named_controller(pc: str | None) -> None:
+def test_found_where_two_others_have_the_named_controller() -> None:
+    """The user says that the recorder is the PC."""
     plant, client, unit = aside()
     conversation(plant, client, unit)
     conversation(plant, plant.station("192.0.2.20"), unit)
-    diagnosis = diagnosed(ended(plant), TOLD, pc=pc)
+    diagnosis = diagnosed(ended(plant), TOLD, pc="192.0.2.99")
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.WARNING, Certainty.FITS)
@@ -216,3 +216,16 @@ def test_quiet_without_hardware_addresses() -> None:
 
 def test_quiet_without_frames() -> None:
     assert SLUG not in slugs(diagnosed(Plant(), TOLD, pc=CLIENT))
+
+
+@told_or_not
+def test_quiet_on_loopback_that_the_system_marks_as_received(controllers: tuple[str, ...]) -> None:
+    plant = Plant()
+    here = Station("127.0.0.1", "00:00:00:00:00:00")
+    plant.tcp(here, Station("127.0.0.2", here.hw)).open().poll(5)
+    octets = plant.pcap(link_type=layouts.COOKED)
+    octets = octets.replace(bytes((127, 0, 0, 2)), bytes((127, 0, 0, 1)))
+    told = [one.replace(UNIT, "127.0.0.1") for one in controllers]
+    diagnosis = diagnosed(octets, told)
+    assert [one.verdict for one in diagnosis.outcomes] == [Verdict.COMPLETE]
+    assert SLUG not in slugs(diagnosis)

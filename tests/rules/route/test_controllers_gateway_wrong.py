@@ -8,9 +8,11 @@ from captures.plant import Plant, Station
 from rules.route.controllers_gateway_wrong import (
     FILTER,
     GATEWAY,
+    GATEWAY_OFF,
     NARROW,
     OFF,
     OTHER_BUSINESS,
+    PC_WIDE,
     RULE,
     WIDE,
 )
@@ -57,7 +59,8 @@ def test_found_where_its_neighbours_answer_through_the_same_router(
     assert [str(one) for one in finding.values["neighbours"]] == ["198.51.100.62", "198.51.100.63"]
     assert str(finding.values["router"]) == "00-00-5E-00-53-01"
     assert finding.likely_causes[0].startswith("No gateway is entered")
-    assert left_out(finding, RULE)[1] == [OTHER_BUSINESS]
+    assert left_out(finding, RULE)[1] == [OTHER_BUSINESS, PC_WIDE, GATEWAY_OFF]
+    assert "do not change those" in finding.means
     assert not any("Give the PC" in step.text for step in finding.what_to_do)
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "route")
@@ -162,7 +165,9 @@ def test_found_where_the_controller_looks_for_its_gateway(controllers: tuple[str
     assert finding.likely_causes[0] == RULE.likely_causes[NARROW]
     assert left_out(finding, RULE)[0] == [GATEWAY, WIDE]
     assert left_out(finding, RULE)[1] == [OFF]
-    assert RULE.also_fits[FILTER] in finding.also_fits
+    alike = {RULE.also_fits[name] for name in (FILTER, PC_WIDE, GATEWAY_OFF)}
+    assert alike <= set(finding.also_fits)
+    assert "do not change those" not in finding.means
 
 
 @pytest.mark.parametrize(
