@@ -1,16 +1,17 @@
 """The controller answers, and its answers say no.
 
-A fault where no request at all got a good answer, from the opening of the session on. A note where
-good answers come too, and noes go on behind the first of them; where the controller only puts the
-PC off; and where the recording began later than the session. Quiet where the noes are
-over before the first good answer: a program finds out what the controller can do. Protocols that
-are not known are not judged.
+A fault where no request at all got a good answer, from the opening of the session on. A warning
+where one session gets nothing but noes, three or more, and others work. A note elsewhere where good
+answers come too, and noes go on behind the first of them; where the controller only puts the PC
+off; and where the recording began later than the session. Quiet where the noes are over before the
+first good answer: a program finds out what the controller can do. Protocols that are not known are
+not judged.
 """
 
 from collections.abc import Iterator
 
 from analyzer.findings import Level, Rule, Sighting, Step
-from analyzer.linkup import NEVER, LinkUp
+from analyzer.linkup import NEVER, Call, LinkUp
 from rules import cautions
 
 ITEM, AMOUNT, FUNCTION, BEHIND, STATE = "item", "amount", "function", "behind", "state"
@@ -27,6 +28,10 @@ LIKELIEST = {
 """By protocol and code: the cause that its published meaning points to."""
 
 
+AGAIN = 3
+"""Noes from which on a program does not only find out what the controller can do."""
+
+
 def find(linkup: LinkUp) -> Iterator[Sighting]:
     saying = [one for one in linkup.on_port if one.session.dialogue.rejections]
     if not saying:
@@ -38,6 +43,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     if works and rejected and not _goes_on(linkup):
         return
     is_fault = rejected > 0 and not works and all(one.calls for one in saying)
+    in_vain = sum(works and _gets_only_noes(linkup, one) for one in saying)
+    level = Level.FAULT if is_fault else Level.WARNING if in_vain else Level.NOTE
     protocol = dialogues[0].protocol
     likeliest = LIKELIEST.get((protocol or "", said[0].code), "")
     yield Sighting(
@@ -46,6 +53,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "rejected": rejected,
             "put_off": sum(dialogue.put_off for dialogue in dialogues),
             "good": sum(one.session.dialogue.good for one in linkup.on_port),
+            "in_vain": in_vain,
             "code": said[0].code,
             "meaning": said[0].meaning,
             "behind": likeliest == BEHIND,
@@ -55,10 +63,19 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "no": [no.moment for no in said],
             "asked": [no.asked for no in said],
         },
-        level=Level.FAULT if is_fault else Level.NOTE,
+        level=level,
         likeliest=likeliest,
         ruled_out=[] if likeliest in ("", BEHIND) else [BEHIND],
     )
+
+
+def _gets_only_noes(linkup: LinkUp, call: Call) -> bool:
+    """Whether a program gets nothing but noes in its session, beside one that works, and no later
+    session takes its place.
+    """
+    said = call.session.dialogue
+    replaced = any(one.first_good and one.first > call.last for one in linkup.on_port)
+    return call.calls > 0 and said.rejected >= AGAIN and not said.good and not replaced
 
 
 def _goes_on(linkup: LinkUp) -> bool:
@@ -75,7 +92,8 @@ RULE = Rule(
     what_happened="{controller} answered on port {port}."
     "{rejected:if {rejected:count answer} said no.}"
     "{put_off:if {put_off:count answer} asked to try again.}"
-    "{good:if {good:count answer} gave what was asked for.} "
+    "{good:if {good:count answer} gave what was asked for.}"
+    "{in_vain:if In {in_vain:count session} none did.} "
     "Reason given, by the codes of {protocol:protocol}: {reasons:list}.",
     means="The network is fine: cable, addresses, port and session work. What is asked for has to "
     "be looked at, or the controller's state.",

@@ -207,6 +207,25 @@ def refuses(*codes: int) -> Manner:
     return manner
 
 
+UNIT_AT, NO_ANSWER_BEHIND = 6, 0x0B
+
+
+def serves_unit_one(session: socket.socket, nth: int, request: bytes, framing: Framing) -> bool:
+    """Says of all other units that the device behind the gateway does not answer."""
+    if request[UNIT_AT] == 1:
+        return answers(session, nth, request, framing)
+    session.sendall(refusal(request, NO_ANSWER_BEHIND))
+    return True
+
+
+def ask_unit(session: socket.socket, unit: int, number: int) -> None:
+    """One request for a unit; its answer is for the recorder."""
+    request = bytearray(MODBUS.request(number))
+    request[UNIT_AT] = unit
+    session.sendall(request)
+    session.recv(MOST_AT_ONCE)
+
+
 def after(seconds: float) -> Manner:
     """Answers late."""
 

@@ -11,6 +11,7 @@ from tests.lab.actors import (
     Server,
     announce,
     ask,
+    ask_unit,
     call,
     chat,
     last_of,
@@ -21,6 +22,7 @@ from tests.lab.actors import (
     reset,
     resets_after,
     send_every,
+    serves_unit_one,
 )
 from tests.lab.lab import (
     EVERYBODY,
@@ -333,6 +335,29 @@ def every_fourth_request_passed_over(lab: Lab) -> None:
         ask(session, number, wait=2)
         time.sleep(0.3)
     session.close()
+
+
+def _two_programs(lab: Lab, *units: int) -> None:
+    """One reads unit 1, the other one these units in turn."""
+    lab.plant()
+    Server(lab.unit, manner=serves_unit_one)
+    first, second = call(lab.pc, UNIT), call(lab.pc, UNIT)
+    for number, unit in enumerate(units):
+        ask(first, number)
+        ask_unit(second, unit, number)
+        time.sleep(0.4)
+    first.close()
+    second.close()
+
+
+@fault("request-rejected", remark=True)
+def second_program_asks_the_wrong_unit(lab: Lab) -> None:
+    _two_programs(lab, *[7] * 12)
+
+
+@healthy()
+def second_program_looks_for_its_unit(lab: Lab) -> None:
+    _two_programs(lab, 3, 2, *[1] * 10)
 
 
 @healthy()

@@ -114,6 +114,49 @@ def test_found_as_a_note_where_other_requests_are_answered(controllers: tuple[st
     assert diagnosis.status == NO_FAULT
 
 
+def beside_one_that_works(times: int, recorded_from_its_call: bool = True) -> Plant:
+    """Two programs of the PC: one is answered, the other one only gets noes."""
+    plant, pc, unit = acquainted()
+    works, other = plant.tcp(pc, unit).open(), plant.tcp(pc, unit)
+    if recorded_from_its_call:
+        other.open()
+    for number in range(5):
+        works.poll(1)
+        rejected(other, unit, 0x0B, times=number < times)
+    return plant
+
+
+@told_or_not
+def test_found_as_a_warning_where_one_session_gets_only_noes(controllers: tuple[str, ...]) -> None:
+    diagnosis = diagnosed(ended(beside_one_that_works(times=5)), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (Level.WARNING, Certainty.SHOWN)
+    told = [finding.values[one] for one in ("rejected", "good", "in_vain")]
+    assert (told, diagnosis.status) == ([5, 5, 1], NO_FAULT)
+
+
+def test_quiet_but_for_a_note_where_one_session_gets_few_noes() -> None:
+    """A program may only find out what the controller can do."""
+    assert_noted(diagnosed(ended(beside_one_that_works(times=2))), rejected=2, in_vain=0)
+
+
+def test_quiet_but_for_a_note_where_the_session_of_noes_began_earlier() -> None:
+    plant = beside_one_that_works(times=5, recorded_from_its_call=False)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert (finding.level, finding.values["in_vain"]) == (Level.NOTE, 0)
+
+
+def test_quiet_but_for_a_note_where_a_session_that_works_takes_their_place() -> None:
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit).open().poll(2)
+    first = plant.tcp(pc, unit).open()
+    rejected(first, unit, times=5)
+    first.close()
+    plant.tcp(pc, unit).open().poll(2)
+    assert_noted(diagnosed(ended(plant)), rejected=5, in_vain=0)
+
+
 def test_found_as_a_note_where_the_recording_began_later() -> None:
     plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit)
