@@ -2,7 +2,8 @@
 
 An incident is a row of tries of a link-up that ended badly after something had worked, up to the
 next good answer; or a session that the PC's link cut off; or an answer far later than usual. How a
-try ended is read from the table in `linkup/tries.py`. What the recorder lost, a PC that slept and a clock that was set are none.
+try ended is read from the table in `linkup/tries.py`. What the recorder lost, a PC that
+slept and a clock that was set are none.
 """
 
 from bisect import bisect_left, bisect_right
