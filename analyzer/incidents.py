@@ -1,8 +1,9 @@
 """Every time that something that worked stopped: when, by which sign, and for how long.
 
 An incident is a row of tries of a link-up that ended badly after something had worked, up to the
-next good answer. How a try ended is read from the table in `linkup/tries.py`; what is no ending of
-a try is no incident. What the recorder lost, a PC that slept and a clock that was set are none.
+next good answer; or a session that the PC's link cut off; or an answer far later than usual. How a
+try ended is read from the table in `linkup/tries.py`. What the recorder lost, a PC that
+slept and a clock that was set are none.
 """
 
 from bisect import bisect_left, bisect_right
@@ -13,7 +14,8 @@ from itertools import accumulate, pairwise
 from typing import NamedTuple
 
 from analyzer.facts import Facts, Moment, Request, Spread
-from analyzer.linkup import AT_ONCE, PATIENCE, Call, Case, How, LinkUp
+from analyzer.facts.starts import Start
+from analyzer.linkup import AT_ONCE, PATIENCE, Call, Case, How, LinkUp, Pc
 from analyzer.silent import Beside, Heard, Silent
 
 MOST = 1000
@@ -25,6 +27,12 @@ OTHERS = 3
 """Stations heard shortly before and after, of which one is neither the PC nor the controller."""
 TOGETHER = 1.0
 """Seconds within which the ends of sessions that were open together are one incident (common
+practice, no source)."""
+PACE = 2.0
+"""Seconds between requests, and from the last frame to the end of the link, up to which a session
+was at work when the link went down (common practice, no source)."""
+BACK = 10.0
+"""Seconds after the link came back within which a program ends a session that broke with it (common
 practice, no source)."""
 LATER, RARE = 10.0, 0.05
 """How many times as long as usual an answer takes that is far later, and which part of all may be
@@ -42,6 +50,7 @@ class Sign(StrEnum):
     IGNORED = "ignored"
     UNANSWERED = "unanswered"
     LATE = "late"
+    CUT = "cut off"
 
 
 WAITS = (Sign.HUNG, Sign.GIVEN_UP, Sign.IGNORED, Sign.UNANSWERED, Sign.LATE)
@@ -181,7 +190,7 @@ NONE = Incidents()
 
 class _Bad(NamedTuple):
     """A call that ended badly, or an answer of one that came late: when that shows, by which sign,
-    and of a late answer the one before, and when it came.
+    and of a late answer the one before, and when it came. until: when the link came up again.
     """
 
     at: Moment
@@ -189,6 +198,7 @@ class _Bad(NamedTuple):
     call: Call
     before: Moment | None = None
     again: Moment | None = None
+    until: Moment | None = None
 
 
 class _Good:
@@ -257,7 +267,9 @@ def _within(times: Sequence[tuple[float, int]], begin: float, end: float) -> set
 
 def incidents(case: Case) -> list[Incidents]:
     """Those of each link-up of a case, in its order."""
-    bad = [sorted([*_bad(one), *_late(one)], key=lambda one: one.at) for one in case.linkups]
+    ups = {id(one): _ups(one) for one in dict.fromkeys(one.pc for one in case.linkups)}
+    found = ([*_bad(one), *_late(one), *_cut(one, ups[id(one.pc)])] for one in case.linkups)
+    bad = [sorted(one, key=lambda one: one.at) for one in found]
     if not any(bad):
         return [NONE] * len(bad)
     idle, heard = _Idle(case.facts), Heard(case.facts)
@@ -296,6 +308,32 @@ def _late(linkup: LinkUp) -> Iterator[_Bad]:
                 yield _Bad(one.asked, Sign.LATE, call, one.before, one.answered)
 
 
+def _ups(pc: Pc) -> list[Start]:
+    """When the PC's link came up again, by its checks or by a silence of all."""
+    told = {one.moment: one for one in pc.cable.fell_silent if one.before}
+    told |= {one.moment: one for one in pc.facts.starts.of(pc.hardware) if one.before}
+    return [told[moment] for moment in sorted(told)]
+
+
+def _cut(linkup: LinkUp, ups: Sequence[Start]) -> Iterator[_Bad]:
+    """Sessions at work that did not outlive a time without the PC's link."""
+    moments = [one.moment for one in ups]
+    for call in linkup.on_port.opened if ups else ():
+        answered, ended = call.last_answer, call.ended
+        if answered is None or call.interval > PACE:
+            continue
+        place = bisect_right(moments, answered)
+        if call.ended_by_client and call.ended_on_request and ended is not None:
+            back = bisect_right(moments, ended) - 1
+            soon = back >= 0 and ended.seconds - moments[back].seconds <= BACK
+            place = back if soon else place
+        if place == len(ups) or (ended is not None and ended < moments[place]):
+            continue
+        before = ups[place].before
+        if before is not None and call.first < before and before.seconds - answered.seconds <= PACE:
+            yield _Bad(before, Sign.CUT, call, min(before, answered), until=moments[place])
+
+
 def _ended(call: Call) -> Sign | None:
     """The end of a session that the PC still wanted."""
     if not call.wanted:
@@ -329,7 +367,7 @@ def _of(linkup: LinkUp, bad: Sequence[_Bad], idle: _Idle, beside: Beside | None)
         if bisect_right(jumps, before.frame) < bisect_right(jumps, one.at.frame):
             clock_set += 1
             continue
-        if idle.overlaps(before.seconds, (one.again or one.at).seconds):
+        if idle.overlaps(before.seconds, (one.again or one.until or one.at).seconds):
             asleep += 1
             continue
         count += 1
@@ -338,6 +376,7 @@ def _of(linkup: LinkUp, bad: Sequence[_Bad], idle: _Idle, beside: Beside | None)
             upto = len(mute) if again is None else bisect_left(mute, again)
             in_vain = upto - bisect_left(mute, one.at)
             silent = beside.silent(one.at) if beside and one.sign in WAITS else None
+            silent = Silent.PC_TOO if one.sign is Sign.CUT else silent
             kept.append(Incident(one.sign, one.at, one.call, before, again, in_vain, silent))
     return Incidents(count, kept, asleep, clock_set)
 
@@ -347,7 +386,7 @@ def _worked_before(one: _Bad, good: _Good) -> Moment | None:
     call found nobody while another session worked on.
     """
     own = one.before or one.call.last_good
-    if own is not None and own < one.at:
+    if own is not None and own <= one.at:
         return own
     return None if good.goes_on(one.at) else good.before(one.at)
 

@@ -6,6 +6,7 @@ from analyzer import incidents as module
 from analyzer.incidents import Incident, Incidents, Sign, incidents
 from analyzer.silent import Silent
 from captures.plant import Plant, modbus_answer, modbus_read
+from tests.rules.link.test_link_flapping import connected
 from tests.support import acquainted, diagnosed, ended
 
 
@@ -260,3 +261,53 @@ def cut_off(others: str, times: int = 1) -> Plant:
 def test_who_was_silent(others: str, who: Silent) -> None:
     one = only(cut_off(others))
     assert (one.sign, one.silent) == (Sign.HUNG, who)
+
+
+# --- the PC's link goes down ----------------------------------------------------------------------
+
+
+def unplugged(down: float, said: bool = True, goes_on: bool = False) -> Plant:
+    """The PC's link goes down twice. said: whether the PC's system checks its address afterwards;
+    goes_on: its program goes on in its session, where it calls anew else.
+    """
+    plant, pc, unit = connected()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(2):
+        session.poll(15, every=0.5)
+        if said:
+            plant.goes_down(pc, down)
+        else:
+            plant.goes_down_unsaid(down)
+        if not goes_on:
+            session = plant.tcp(pc, unit).open(after=1.0)
+    session.poll(15, every=0.5)
+    plant.wait(8)
+    plant.others_speak()
+    return plant
+
+
+@pytest.mark.parametrize("said", [True, False])
+def test_sessions_that_the_link_cut_off(said: bool) -> None:
+    found = of(unplugged(6.0, said))
+    assert [(one.sign, one.silent) for one in found.kept] == [(Sign.CUT, Silent.PC_TOO)] * 2
+    assert all(7.0 < one < 14.0 for one in found.outages)  # checks take 6 s
+    assert all(one.last_good <= one.began for one in found.kept)
+
+
+@pytest.mark.parametrize("said", [True, False])
+def test_none_where_the_session_outlived_the_link(said: bool) -> None:
+    assert of(unplugged(6.0, said, goes_on=True)).count == 0
+
+
+def test_none_where_a_program_ends_its_session_and_calls_anew() -> None:
+    """The link was down before, while it had nothing to ask."""
+    plant, pc, unit = connected()
+    for _ in range(3):
+        session = plant.tcp(pc, unit).open()
+        session.poll(15, every=0.5)
+        plant.goes_down(pc, 6.0)
+        session.poll(3, every=0.5)
+        session.close()
+    plant.wait(8)
+    plant.others_speak()
+    assert of(plant).count == 0

@@ -407,12 +407,12 @@ class LinkUp:
     alone: bool = True
     proofs: dict[Stage, Proof] = field(default_factory=dict)
 
-    @property
+    @cached_property
     def controller(self) -> Address:
         """The controller's address."""
         return self.target.address
 
-    @property
+    @cached_property
     def is_ipv6(self) -> bool:
         """Whether PC and controller speak IPv6."""
         return self.controller.is_ipv6

@@ -9,7 +9,7 @@ ones with the group bit unchanged: who made the adapter is no longer to be seen.
 """
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from functools import cache
 from ipaddress import IPv4Address, IPv4Network, IPv6Address
 from itertools import count
@@ -33,7 +33,9 @@ gives (RFC 5771 4 and 5).
 SWAPPED = {0xC00002: 0xC63364, 0xC63364: 0xC00002}
 """Two networks of RFC 5737 that change places, as neither has room to move in: 192.0.2.0/24 and
 198.51.100.0/24. The third ends in another bit, so that its broadcasts would tell another mask."""
-SPECIAL = [
+Special = tuple[int, int, bool]
+"""First and last address of a network, and whether its addresses stay."""
+SPECIAL: list[Special] = [
     (int(one.network_address), int(one.broadcast_address), one in KEPT) for one in INSIDE + KEPT
 ]
 ENDS = {8, 16, 24, 32}
@@ -166,11 +168,11 @@ class Renaming:
         and of these the ones that do not occur.
         """
         size = 1 << end - begin
+        near = [one for one in SPECIAL if one[0] >> 32 - begin <= before <= one[1] >> 32 - begin]
         sorts: dict[object, list[int]] = {}
         for value in range(size):
-            sorts.setdefault(_sort(before << end - begin | value, value, size, end), []).append(
-                value
-            )
+            sort = _sort(before << end - begin | value, value, size, end, near)
+            sorts.setdefault(sort, []).append(value)
         changed = [0] * size
         for values in sorts.values():
 
@@ -259,16 +261,16 @@ def _prefixes(addresses: Iterable[int], ends: Iterable[int]) -> dict[int, set[in
     return {end: {one >> 32 - end for one in different} for end in ends}
 
 
-def _sort(prefix: int, value: int, size: int, end: int) -> object:
+def _sort(prefix: int, value: int, size: int, end: int, near: Sequence[Special]) -> object:
     """What has to stay of a value that ends a prefix of some bits: itself, where a special network
     lies behind it, and for networks and broadcasts; else the special network around it, and how
     many ones it ends with, as these may belong to a broadcast address. Gateways are a sort of
-    their own.
+    their own. near: special networks that it may have to do with.
     """
     first = prefix << 32 - end
     last = first | (1 << 32 - end) - 1
     around: object = None
-    for low, high, _ in SPECIAL:
+    for low, high, _ in near:
         if first <= low and high <= last:
             return first
         if low <= first and last <= high:

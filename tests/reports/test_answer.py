@@ -54,6 +54,28 @@ def test_the_answer_fits_a_screen(path: Path, zone: tzinfo) -> None:
     assert (verdict_of(end), first_step_of(end)) == (verdict, first)
 
 
+@pytest.mark.parametrize("path", RECORDINGS, ids=lambda path: path.name)
+def test_the_time_of_day_of_what_is_told_is_shown(path: Path) -> None:
+    """That of the first frame of the proof, in the reader's zone: steps ask what happened then."""
+    diagnosis = analyzer.diagnose(path)
+    answer = to_text(in_short([diagnosis], zone=CET)).rpartition(MATTERS_MOST)[2]
+    shown = re.search(
+        r"^How sure +(?:Shown by|Fits) frame ([\d,]+) \((\d\d:\d\d:\d\d)\)", answer, re.MULTILINE
+    )
+    assert shown or "that clock time" not in flat(answer)
+    if shown:
+        began = diagnosis.facts.first_seen
+        proofs = [one.evidence[0].moment for one in diagnosis.findings if one.evidence]
+        assert began is not None
+        assert (shown[1], shown[2]) in {
+            (
+                f"{one.frame:,}",
+                f"{(began + timedelta(seconds=one.seconds)).astimezone(CET):%H:%M:%S}",
+            )
+            for one in proofs
+        }
+
+
 def verdict_of(answer: str) -> str:
     """What stands above the first empty line."""
     return flat(answer.partition("\n\n")[0])

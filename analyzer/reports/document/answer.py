@@ -14,7 +14,7 @@ from analyzer.reports.document.bounds import MOST_LINES, MOST_TOLD
 from analyzer.reports.document.finding import general_cautions, unled
 from analyzer.reports.document.incidents import told_shortly
 from analyzer.reports.document.parties import nobody, other_port, which_pc, who
-from analyzer.reports.document.recording import when
+from analyzer.reports.document.recording import Clock, when
 from analyzer.reports.document.several import overview, recordings, worst_recording
 from analyzer.reports.document.untold import what_would_tell
 from analyzer.reports.document.verdict import (
@@ -151,7 +151,7 @@ class Answer:
             f"{quoted(diagnosis.facts.file)}, {when(diagnosis, zone)}",
         )
         yield "What", self._what(letters) if letters else ""
-        yield "How sure", self._how_sure()
+        yield "How sure", self._how_sure(zone)
         if outcome is not None:
             yield from _stages(outcome)
             yield "But", other_port(outcome.linkup)
@@ -169,9 +169,11 @@ class Answer:
             return what_would_tell(outcome)
         return f"{because_of(outcome)}. {NOT_JUDGED}"
 
-    def _how_sure(self) -> str:
+    def _how_sure(self, zone: tzinfo | None) -> str:
         if self.lead is not None:
-            return capital(certainty(self.lead))
+            proof = self.lead.evidence
+            at = Clock(self._diagnosis, zone).at(proof[0].moment) if proof else ""
+            return capital(certainty(self.lead, at))
         outcome = self._outcome
         if outcome is None or outcome.verdict is Verdict.CANNOT_TELL:
             return "Nothing is claimed: the recording shows too little."

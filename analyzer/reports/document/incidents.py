@@ -18,6 +18,7 @@ SHOWN_BY = {
     Sign.REFUSED: "a call is refused",
     Sign.IGNORED: "a call gets no answer",
     Sign.UNANSWERED: "a request gets no answer",
+    Sign.CUT: "a session ends without a word, as the PC's link goes down",
     Sign.LATE: "an answer comes far later than usual",
 }
 WHO_WAS_SILENT = {

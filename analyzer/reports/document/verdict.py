@@ -98,19 +98,23 @@ def because_of(outcome: Outcome) -> str:
     return capital([one.because for one in outcome.stages if one.state is wanted][-1])
 
 
-def certainty(finding: Finding) -> str:
-    """How sure a finding is, in a sentence without its first capital."""
-    proof = _frames(finding) if finding.evidence else WHOLE
+def certainty(finding: Finding, at: str = "") -> str:
+    """How sure a finding is, in a sentence without its first capital. at: the time of day of the
+    first frame that it rests on.
+    """
+    proof = _frames(finding, at) if finding.evidence else WHOLE
     if finding.certainty is Certainty.SHOWN:
         with_sheet = finding.linkup is not None and finding.linkup.sheet is not None
         sheet = ", together with the site sheet" if with_sheet else ""
         return f"shown by {proof}{sheet}."
-    return f"fits {proof}, but something else could, too."
+    return f"fits {proof}; something else could, too."
 
 
-def _frames(finding: Finding) -> str:
-    """The first frames that it rests on: "frames 7, 9 and 4 more"."""
+def _frames(finding: Finding, at: str) -> str:
+    """What it rests on: "frames 7, 9, 10 and 3 more", "frame 7 (09:00:02) and 5 more"."""
     frames = [f"{one.moment.frame:,}" for one in finding.evidence]
+    if at:
+        return f"frame {named([f'{frames[0]} ({at})', *frames[1:]], 1)}"
     return f"frame{'s' if len(frames) > 1 else ''} {named(frames, MOST_PROOF)}"
 
 
