@@ -229,7 +229,7 @@ def test_found_as_a_warning_where_the_way_breaks_and_comes_back(
     assert (left_out(finding, RULE), diagnosis.status) == (out, NO_FAULT)
 
 
-def test_found_as_a_warning_in_several_sessions() -> None:
+def test_breaks_of_several_sessions_count_together() -> None:
     plant, pc, unit = acquainted()
     for _ in range(2):
         session = plant.tcp(pc, unit).open(after=1.0)
@@ -248,7 +248,7 @@ def test_the_pcs_side_is_likeliest_where_nobody_else_is_heard() -> None:
     assert left_out(finding, RULE)[0] == [DROPPED]
 
 
-def test_found_for_good_where_the_way_had_come_back_before() -> None:
+def test_the_last_break_is_told_where_the_way_had_come_back_before() -> None:
     plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
     for _ in range(2):
@@ -437,3 +437,15 @@ def test_silence_counts_from_the_request_on() -> None:
     plant.announce(plant.station("192.0.2.31"), times=1, after=3.05)
     plant.chatter()
     assert found(diagnosed(plant), SLUG).certainty is Certainty.SHOWN
+
+
+def test_quiet_where_the_controller_acknowledges_late_again_and_again() -> None:
+    """Half a second after the request: systems repeat it by then, once or twice."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(4):
+        in_vain(session, (0.2, 0.25))
+        session.ack(unit, after=0.05)
+        session.send(modbus_answer(session.transaction), unit, after=1.0)
+        session.ack()
+    assert SLUG not in slugs(diagnosed(ended(plant)))
