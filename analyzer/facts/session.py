@@ -367,6 +367,13 @@ class Session:
         found = (r for r in self.sides[side].resent if 0 <= ahead(confirmed, r.seq) < r.size)
         return next(found, None)
 
+    def delivered(self, side: int) -> list[Resent]:
+        """The segments that a side sent again and that the other end confirmed in the end."""
+        confirmed = self.sides[1 - side].last_ack
+        if confirmed is None:
+            return []
+        return [r for r in self.sides[side].resent if ahead(confirmed, r.seq) >= r.size]
+
     def hole(self, side: int) -> Hole | None:
         """The first octets of a side that are missing in the recording and at the other end."""
         confirmed = self.sides[1 - side].last_ack

@@ -393,6 +393,18 @@ class Call(Try):
         resent = self.stuck(CLIENT)
         return None if resent is None or resent.again.count < REPEATS else resent
 
+    @property
+    def interruptions(self) -> list[Resent]:
+        """The client's segments that were sent again REPEATS times, for longer than a lost frame
+        takes, and that the server confirmed in the end.
+        """
+        return [
+            one
+            for one in self.session.delivered(CLIENT)
+            if one.again.count >= REPEATS
+            and one.again.last.seconds - one.again.first.seconds >= PATIENCE
+        ]
+
     def stuck(self, side: int) -> Resent | None:
         """The segment that a side sends again and the other end still waits for."""
         return self.session.stuck(side)
