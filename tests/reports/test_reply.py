@@ -129,10 +129,10 @@ def test_where_none_works_the_letter_tells_whether_it_is_better() -> None:
     told = written(plant(works=False, start=late), unheard(START + 60), unheard())
     assert "None of them shows a connection that works" in told
     assert '"0.pcap", the last, compared with "2.pcap", the first. It does not work yet' in told
-    assert "gets further: from the hardware address to the route came up." in told
+    assert "gets further: the hardware address and the route came up." in told
     assert "New: 192.0.2.60 refuses port 502." in told
     told = written(plant(works=False), unheard(late))
-    assert "gets less far: from the hardware address to the route no longer comes up." in told
+    assert "gets less far: the hardware address and the route did not come up again." in told
     told = written(unheard(), unheard(late))
     assert "Neither works, and the later one is not clearly better or worse." in told
     assert "compared" not in written(unheard(), plant("192.0.2.61", works=False, start=late))
