@@ -302,11 +302,6 @@ class Session:
         return self.closing[0] if self.closing[0].reset else None
 
     @property
-    def ended_by_server(self) -> End | None:
-        """The server's close or reset of an open session that nobody had closed."""
-        return self.closing[0] if self.refused is None and self.server_ended else None
-
-    @property
     def server_ended(self) -> bool:
         """Whether the server was the first to close or reset."""
         return bool(self.closing) and self.closing[0].side == SERVER
