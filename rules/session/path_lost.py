@@ -104,8 +104,8 @@ RULE = Rule(
     stage="session",
     title="The way to {controller}{fits:if likely} broke while the session was open"
     "{alive:if, for this session alone}",
-    what_happened="The PC repeated the same data {repeats:times}{span:within}, for {controller} on "
-    "port {port}. Nothing in that session acknowledged it.",
+    what_happened="The PC repeated the same data {repeats:times}{span:within}, for {controller} "
+    "on port {port}, and nothing in that session acknowledged it.",
     means="TCP acknowledges data within half a second, and a busy controller somewhat later. After "
     "so many repeats, data or acknowledgements no longer get through.{alive:if The controller "
     "itself is there: it answers "
