@@ -39,7 +39,7 @@ MARGIN, SHORTEST = 1.0, 2.0
 
 class Weight(StrEnum):
     """What a difference means. follows: at a stage that was not reached; not reached: so that the
-    failing recording cannot show it.
+    failing recording cannot show it; could matter: it would, but both work.
     """
 
     SAME = "same"
@@ -47,6 +47,7 @@ class Weight(StrEnum):
     UNKNOWN = "not in both"
     BESIDE = "differs"
     FOLLOWS = "follows"
+    COULD_MATTER = "could matter"
     MATTERS = "matters"
 
 
@@ -225,8 +226,9 @@ def _compare(working: Diagnosis, failing: Diagnosis) -> Comparison:
     first = None
     if not set(remarks) & DECIDES:
         first = next((one for one in aspects if one.weight is Weight.MATTERS), None)
-    elif Remark.BOTH_WORK not in remarks:
-        aspects = [_beside(one) for one in aspects]
+    else:
+        weight = Weight.COULD_MATTER if Remark.BOTH_WORK in remarks else Weight.BESIDE
+        aspects = [_explains_nothing(one, weight) for one in aspects]
     more = _more(working, failing, bad.linkup.controller)
     return Comparison(working, failing, pair, remarks, aspects, first, _parts_at(good, bad), more)
 
@@ -326,9 +328,9 @@ def _unproven(aspect: Aspect) -> Aspect:
     return replace(aspect, weight=Weight.UNKNOWN) if missing and aspect.name in SILENCE else aspect
 
 
-def _beside(aspect: Aspect) -> Aspect:
+def _explains_nothing(aspect: Aspect, weight: Weight) -> Aspect:
     """Where nothing can be explained, nothing matters."""
-    return replace(aspect, weight=Weight.BESIDE) if aspect.weight is Weight.MATTERS else aspect
+    return replace(aspect, weight=weight) if aspect.weight is Weight.MATTERS else aspect
 
 
 # --- what is compared ---------------------------------------------------------------------------

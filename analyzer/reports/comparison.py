@@ -22,6 +22,7 @@ MARKS = {
     Weight.UNKNOWN: "-",
     Weight.BESIDE: "differs",
     Weight.FOLLOWS: "follows",
+    Weight.COULD_MATTER: "differs",
     Weight.MATTERS: "MATTERS",
 }
 REMARKS = {
@@ -42,9 +43,7 @@ REMARKS = {
         "They are about two ports, {working_port} and {failing_port}. If it should be the same "
         "one, compare the port that is set in both programs first."
     ),
-    Remark.BOTH_WORK: (
-        "No difference explains a trouble that neither shows. Record again while it does not work."
-    ),
+    Remark.BOTH_WORK: "Neither recording shows the trouble. Record again while it does not work.",
     Remark.FAIL_ALIKE: (
         "Neither is seen working, and both end at the same place for the same reason, so that "
         "comparing them tells nothing. "
@@ -203,7 +202,7 @@ def _first(comparison: Comparison) -> str:
         called = comparison.outcomes[1].linkup.controller
         return f"In the failing recording the PC does not try to reach {called}."
     if Remark.BOTH_WORK in comparison.remarks:
-        apart = [one.name for one in comparison.aspects if one.weight is Weight.MATTERS]
+        apart = [one.name for one in comparison.aspects if one.weight is Weight.COULD_MATTER]
         told = f"they differ in {listed([_small(NAMES[name]) for name in apart])}"
         return f"Both work, and {told if apart else 'nothing that can matter differs'}."
     if Remark.BOTH_FAIL in comparison.remarks:
@@ -239,13 +238,10 @@ def _further(comparison: Comparison) -> str:
     up, down = comparison.came_up, comparison.went_down
     if bool(up) is bool(down):
         return "Neither works, and the later one is not clearly better or worse."
-    which = up or down
-    gained = f"the {STAGES[which[0]]}"
-    if len(which) > 1:
-        gained = f"from {gained} to the {STAGES[which[-1]]}"
+    which = listed([f"the {STAGES[stage]}" for stage in up or down])
     if up:
-        return f"It does not work yet, and the later one gets further: {gained} came up."
-    return f"It works in neither, and the later one gets less far: {gained} no longer comes up."
+        return f"It does not work yet, but the later one gets further: {which} came up."
+    return f"It works in neither, and the later one gets less far: {which} did not come up again."
 
 
 def _where(working: object, failing: object) -> str:
@@ -318,13 +314,21 @@ def _row(aspect: Aspect) -> tuple[str, str, str, str]:
 
 def _marks(comparison: Comparison) -> Iterator[Block]:
     weights = {one.weight for one in comparison.aspects if _is_shown(one)}
+    differs = "differs: usually harmless by itself."
+    if not comparison.explains:
+        how = "both work" if Remark.BOTH_WORK in comparison.remarks else "neither works"
+        differs = f"differs: the two are not alike in this, and {how}."
     said = {
         Weight.MATTERS: "MATTERS: can by itself make one work and the other not.",
-        Weight.BESIDE: "differs: usually harmless by itself.",
+        Weight.COULD_MATTER: differs,
+        Weight.BESIDE: differs,
         Weight.FOLLOWS: "follows: differs because the failing recording did not get that far.",
         Weight.UNKNOWN: "-: only one of the two recordings shows it.",
     }
-    told = [Step(text) for weight, text in said.items() if weight in weights]
+    told = [
+        Step(text)
+        for text in dict.fromkeys(text for weight, text in said.items() if weight in weights)
+    ]
     if any(one.weight is Weight.NOT_REACHED for one in comparison.aspects):
         told.append(Step("What the failing recording did not reach is left out."))
     if told:
@@ -340,6 +344,8 @@ def _value(name: str, value: object) -> str:
         return value.hex(" ")
     if isinstance(value, float) and name in DURATIONS:
         return seconds(value)
+    if name == "answers":
+        return f"{value:,}"
     if isinstance(value, list):
         told = [clean(str(one)).upper() for one in value[:MOST_NAMED]]
         more = len(value) - len(told)
