@@ -146,8 +146,8 @@ RULE = Rule(
     title="The way to {controller}{fits:if likely} broke while the session was open"
     "{alive:if, for this session alone}{breaks:if, {breaks:times}, and came back}",
     what_happened="The PC repeated the same data {repeats:times}{span:within}, for {controller} on "
-    "port {port}.{lasts:if Nothing in that session acknowledged it.}{breaks:if It had to repeat "
-    "data so long {breaks:times}, and each time the controller acknowledged it in the end.}",
+    "port {port}{lasts:if, and nothing in that session acknowledged it}.{breaks:if It had to "
+    "repeat data so long {breaks:times}, and each time the controller acknowledged it in the end.}",
     means="TCP acknowledges data within half a second, and a busy controller somewhat later. After "
     "so many repeats, data or acknowledgements no longer get through.{alive:if The controller "
     "itself is there: it answers "
