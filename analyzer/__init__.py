@@ -1,9 +1,7 @@
 """Says from a recording at which stage link-up from a PC to a controller stopped.
 
-inputs -> frames -> facts -> linkup -> rules -> diagnosis -> reports -> cli
-
-Each part imports only what stands left of it; `rules` is a package of its own beside this one.
-Read `analyzer/diagnosis.py` first: it is the whole program.
+`rules` is a package of its own beside this one. Read `analyzer/diagnosis.py` first: its function
+`judge` is the whole program. DEVELOPERS.md has the parts, and which may import which.
 """
 
 from __future__ import annotations

@@ -39,7 +39,7 @@ MARGIN, SHORTEST = 1.0, 2.0
 
 class Weight(StrEnum):
     """What a difference means. follows: at a stage that was not reached; not reached: so that the
-    failing recording cannot show it.
+    failing recording cannot show it; could matter: it would, but both work.
     """
 
     SAME = "same"
@@ -47,6 +47,7 @@ class Weight(StrEnum):
     UNKNOWN = "not in both"
     BESIDE = "differs"
     FOLLOWS = "follows"
+    COULD_MATTER = "could matter"
     MATTERS = "matters"
 
 
@@ -116,20 +117,24 @@ class Comparison:
 
     @property
     def came_up(self) -> list[Stage]:
-        """Stages that only the second recording shows working."""
+        """Stages that the second recording shows working, and the first one not."""
         return self._only(1)
 
     @property
     def went_down(self) -> list[Stage]:
-        """Stages that only the first one shows working."""
+        """Stages that the first one shows working, and the second one not."""
         return self._only(0)
 
     def _only(self, side: int) -> list[Stage]:
-        passed = [
-            {result.stage for result in one.stages if result.state is State.PASSED}
-            for one in self.outcomes or ()
+        """What is unclear in a recording may have worked there."""
+        if self.outcomes is None or self.outcomes[1 - side].verdict is Verdict.CANNOT_TELL:
+            return []
+        pairs = zip(self.outcomes[side].stages, self.outcomes[1 - side].stages, strict=True)
+        return [
+            one.stage
+            for one, other in pairs
+            if one.state is State.PASSED and other.state in (State.FAILED, State.NOT_REACHED)
         ]
-        return [stage for stage in Stage if passed and stage in passed[side] - passed[1 - side]]
 
     @property
     def is_comparable(self) -> bool:
@@ -225,8 +230,9 @@ def _compare(working: Diagnosis, failing: Diagnosis) -> Comparison:
     first = None
     if not set(remarks) & DECIDES:
         first = next((one for one in aspects if one.weight is Weight.MATTERS), None)
-    elif Remark.BOTH_WORK not in remarks:
-        aspects = [_beside(one) for one in aspects]
+    else:
+        weight = Weight.COULD_MATTER if Remark.BOTH_WORK in remarks else Weight.BESIDE
+        aspects = [_explains_nothing(one, weight) for one in aspects]
     more = _more(working, failing, bad.linkup.controller)
     return Comparison(working, failing, pair, remarks, aspects, first, _parts_at(good, bad), more)
 
@@ -326,9 +332,9 @@ def _unproven(aspect: Aspect) -> Aspect:
     return replace(aspect, weight=Weight.UNKNOWN) if missing and aspect.name in SILENCE else aspect
 
 
-def _beside(aspect: Aspect) -> Aspect:
+def _explains_nothing(aspect: Aspect, weight: Weight) -> Aspect:
     """Where nothing can be explained, nothing matters."""
-    return replace(aspect, weight=Weight.BESIDE) if aspect.weight is Weight.MATTERS else aspect
+    return replace(aspect, weight=weight) if aspect.weight is Weight.MATTERS else aspect
 
 
 # --- what is compared ---------------------------------------------------------------------------

@@ -59,10 +59,11 @@ def _with_pattern(
     causes = [cause for one in patterns for cause in rule.patterns[one.factor]]
     against = {*sighting.ruled_out, *chain(*rule.patterns.values())}.difference(causes)
     told = replace(sighting, likeliest=causes[0], ruled_out=against)
-    return told, [DONE, *(in_words(one) for one in patterns)]
+    done = say(DONE, {"what": POINTS_TO[patterns[0].factor]})
+    return told, [done, *(in_words(one) for one in patterns)]
 
 
-DONE = "The recording has done it."
+DONE = "The recording has done it, and points to {what}."
 IN_VAIN = "In this recording nothing was found that the breaks have in common."
 """How the deciding test is told where the recording holds several breaks."""
 
@@ -213,18 +214,18 @@ IN_COMMON = {
     "more; so {were} {other_hits} of {others:count other request}.",
     Factor.SLOWER: "Before {hits} of {of:count {noun}} answers came slower and slower; so {were} "
     "{other_hits} of {others:count other answer}.",
-    Factor.AT_REQUEST: "{hits} of {of:count {noun}} came within {most:seconds} of a request; after "
-    "{others:count other request} none came so soon.",
+    Factor.AT_REQUEST: "{hits} of {of:count {noun}} came within {most:seconds} of a request{others:"
+    "if, and after {others:count other request} none came so soon}.",
     Factor.UNKNOWN: "{hits} of {of:count {noun}} came within {most:seconds} of a request, by a "
     "reset that confirms nothing, as of one that knows no such session.",
     Factor.REST: "{hits} of {of:count {noun}} came after the same time without data, {span}; "
     "{other_hits} of {others:count other pause} lasted as long.",
     Factor.PAUSE: "Before {hits} of {of:count {noun}} the PC had paused for {least:seconds} or "
     "longer; so it had in {other_hits} of {others:count other pause}.",
-    Factor.AGE: "{hits} of {of:count {noun}} came when the session had been open for {span}; "
-    "{other_hits} of {others:count other session} lived longer.",
-    Factor.REQUESTS: "{hits} of {of:count {noun}} came after the same number of requests, {span}; "
-    "{other_hits} of {others:count other session} carried more.",
+    Factor.AGE: "{hits} of {of:count {noun}} came when the session had been open for {span}"
+    "{others:if, and {other_hits} of {others:count other session} lived longer}.",
+    Factor.REQUESTS: "{hits} of {of:count {noun}} came after the same number of requests, {span}"
+    "{others:if, and {other_hits} of {others:count other session} carried more}.",
     Factor.INTERVAL: "From one {noun} to the next it took {span}, {hits} of {of:count time}: as "
     "with something scheduled.",
     Factor.TIME_OF_DAY: "{hits} of {of:count {noun}} came at the same time of day, {span} UTC: as "
@@ -237,6 +238,26 @@ IN_COMMON = {
         for factor, what in HAPPENED.items()
     },
 }
+POINTS_TO = {
+    Factor.REQUEST: "that request",
+    Factor.SIZE: "large requests",
+    Factor.SLOWER: "a controller that had more and more to do",
+    Factor.AT_REQUEST: "the request, not to a time limit",
+    Factor.UNKNOWN: "a session that the other end had lost before the request",
+    Factor.REST: "a limit on the time without data",
+    Factor.PAUSE: "the PC's pause",
+    Factor.AGE: "a limit on how long a session may last",
+    Factor.REQUESTS: "a limit on the requests of a session",
+    Factor.INTERVAL: "something scheduled",
+    Factor.TIME_OF_DAY: "something scheduled",
+    Factor.CLIENT: "that other client",
+    Factor.CLAIM: "that other station",
+    Factor.LEASE: "a change of addresses",
+    Factor.TREE: "the switches",
+    Factor.BURST: "the broadcasts",
+    Factor.RESTART: "the restart",
+}
+"""What a pattern speaks for."""
 LOOKED_AT = {
     Factor.REQUEST: "the last request",
     Factor.SIZE: "large requests",

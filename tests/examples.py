@@ -8,7 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from analyzer.diagnosis import Diagnosis
-from rules import ALL, EXAMPLES
+from rules import ALL
+from rules.examples import EXAMPLES
 from tests.support import diagnosed
 
 ROOT = Path(__file__).parents[1]

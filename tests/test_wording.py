@@ -9,9 +9,12 @@ import pytest
 
 import rules
 from analyzer.cautions import RESTART, Caution, notice
+from analyzer.common import Factor, Pattern
+from analyzer.facts import Request
 from analyzer.findings import Rule, Step
 from analyzer.reports.explain import explanation
 from analyzer.reports.to_text import to_text
+from analyzer.telling import LOOKED_AT, POINTS_TO, in_words
 from analyzer.words import IF, UNKNOWN, outline
 from rules.examples import examples
 
@@ -339,3 +342,18 @@ def test_every_field_is_read() -> None:
     several = a_rule(what_to_do=["One.", "Two."], confirm="Three.")
     told = [("what_to_do", "One."), ("what_to_do", "Two."), ("confirm", "Three.")]
     assert list(texts(several)) == told
+
+
+@pytest.mark.parametrize("factor", Factor)
+def test_what_breaks_have_in_common_is_said_and_points_somewhere(factor: Factor) -> None:
+    alone = in_words(Pattern(factor, 4, 4, 0, 0, 0.001, 2.0, 2.0, Request(12, 3, 1), 1.0))
+    assert alone.startswith(("4 of 4", "The last request", "Before", "Within", "Around", "From"))
+    assert len(alone.split()) <= 28
+    assert POINTS_TO[factor]
+    assert LOOKED_AT[factor]
+
+
+@pytest.mark.parametrize("factor", [Factor.AGE, Factor.REQUESTS, Factor.AT_REQUEST])
+def test_nothing_is_compared_with_no_other_times(factor: Factor) -> None:
+    others = [in_words(Pattern(factor, 4, 4, 0, n, 0.001, 2.0, 2.0)) for n in (0, 7)]
+    assert ["other" in one for one in others] == [False, True]

@@ -4,6 +4,7 @@ import os
 import sys
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from datetime import tzinfo
 from pathlib import Path
 from tempfile import TemporaryFile
 from typing import TypeVar
@@ -20,6 +21,7 @@ from analyzer.cli.options import (
     output_option,
     pc_option,
     told_by,
+    utc_option,
 )
 from analyzer.cli.writing import is_same_file, made_with, worst, write
 from analyzer.diagnosis import UNUSABLE
@@ -75,6 +77,7 @@ Item = TypeVar("Item")
     "--keep", metavar="FOLDER", help="Keep results there, not in your own folder for settings."
 )
 @limit_option
+@utc_option
 def command(
     inputs: Sequence[str],
     controllers: Sequence[str],
@@ -84,6 +87,7 @@ def command(
     reports: str | None,
     keep: str | None,
     limit: int,
+    zone: tzinfo | None,
 ) -> int:
     """Review many recordings side by side: one table, worst first.
 
@@ -99,6 +103,7 @@ def command(
         keep=_keep(keep),
         reports=None if reports is None else _folder(reports, "--reports"),
         table=_back(reports, output) if layout == "html" else "",
+        zone=zone,
     )
     if output is not None and (
         any(is_same_file(Path(output), name) for name in inputs) or _is_recording(output)
@@ -124,7 +129,7 @@ def command(
         rows = [replace(row, file=_inside(row.file, start)) for row in rows]
         broken = [replace(one, file=_inside(one.file, start)) for one in broken]
     whole = together(broken)
-    write(_render_rows(layout, rows, links, order.made, reports, folder, whole), output)
+    write(_render_rows(layout, rows, links, order, reports, folder, whole), output)
     statuses = [row.status for row in rows]
     if UNUSABLE in statuses:
         unread = f"{statuses.count(UNUSABLE):,} of {len(rows):,}"
@@ -178,7 +183,7 @@ def _render_rows(
     layout: str,
     rows: Sequence[Row],
     links: Mapping[str, str],
-    made: Sequence[str],
+    order: Order,
     reports: str | None,
     folder: str,
     whole: Sequence[Together],
@@ -191,8 +196,8 @@ def _render_rows(
         case "html":
             from analyzer.reports.to_html import to_html  # takes long to import
 
-            return to_html(ranking_page(rows, made, links, whole))
-    return to_text(ranking(rows, made, reports or "", folder, whole))
+            return to_html(ranking_page(rows, order.made, links, whole, order.zone))
+    return to_text(ranking(rows, order.made, reports or "", folder, whole, order.zone))
 
 
 def _same_folder(inputs: Sequence[str]) -> str:

@@ -302,11 +302,6 @@ class Session:
         return self.closing[0] if self.closing[0].reset else None
 
     @property
-    def ended_by_server(self) -> End | None:
-        """The server's close or reset of an open session that nobody had closed."""
-        return self.closing[0] if self.refused is None and self.server_ended else None
-
-    @property
     def server_ended(self) -> bool:
         """Whether the server was the first to close or reset."""
         return bool(self.closing) and self.closing[0].side == SERVER
@@ -371,6 +366,13 @@ class Session:
             return None
         found = (r for r in self.sides[side].resent if 0 <= ahead(confirmed, r.seq) < r.size)
         return next(found, None)
+
+    def delivered(self, side: int) -> list[Resent]:
+        """The segments that a side sent again and that the other end confirmed in the end."""
+        confirmed = self.sides[1 - side].last_ack
+        if confirmed is None:
+            return []
+        return [r for r in self.sides[side].resent if ahead(confirmed, r.seq) >= r.size]
 
     def hole(self, side: int) -> Hole | None:
         """The first octets of a side that are missing in the recording and at the other end."""

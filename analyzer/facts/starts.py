@@ -114,6 +114,12 @@ class Starts:
         long = (one for one in silences if one[1].seconds - one[0].seconds >= MISSED)
         self.silences += islice(long, MAX_SILENCES - len(self.silences))
 
+    def right_behind(self, hardware: Hardware | None) -> set[Moment]:
+        """The frames that ended a silence, where a station sent a sign within BURST."""
+        seen = [] if hardware is None else self.signs.get(hardware, [])
+        ends = ((one.moment, one.silence[1]) for one in seen if one.silence is not None)
+        return {end for sent, end in ends if sent.seconds - end.seconds <= BURST}
+
     def of(self, hardware: Hardware | None) -> list[Start]:
         """The moments at which a station's link came up.
 

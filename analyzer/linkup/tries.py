@@ -255,7 +255,7 @@ class Call(Try):
     @property
     def broken(self) -> bool:
         """Whether the server reset a session that nobody had closed."""
-        return self.end is not None and self.end.reset and self.ended_by_server
+        return _reset(self.session)
 
     @property
     def was_reset(self) -> bool:
@@ -392,6 +392,18 @@ class Call(Try):
         """The client's segment that was sent again REPEATS times and is still waited for."""
         resent = self.stuck(CLIENT)
         return None if resent is None or resent.again.count < REPEATS else resent
+
+    @property
+    def interruptions(self) -> list[Resent]:
+        """The client's segments that were sent again REPEATS times, for longer than a lost frame
+        takes, and that the server confirmed in the end.
+        """
+        return [
+            one
+            for one in self.session.delivered(CLIENT)
+            if one.again.count >= REPEATS
+            and one.again.last.seconds - one.again.first.seconds >= PATIENCE
+        ]
 
     def stuck(self, side: int) -> Resent | None:
         """The segment that a side sends again and the other end still waits for."""
@@ -752,25 +764,27 @@ def _was_wanted(call: Call, end: End, again: Tries[Call], calls: Calls, by_habit
 
 
 def _misses_reset(call: Call, end: End) -> bool:
+    """Whether the client wanted a session that was reset: it was asking, or came back for it."""
     if end.after == CLIENT or (call.session.completed and not call.answers):
         return True
     return call.came_back and call.idle > RIGHT_AFTER
 
 
 def _misses_close(call: Call, end: End, again: bool, by_habit: bool) -> bool:
-    session = call.session
+    """Whether the client wanted a session that was closed in order. again: it called again at once;
+    by_habit: the server has ended every session after as many answers.
+    """
+    session, said = call.session, call.session.dialogue
     spoke_last = session.from_server.last_data
-    if spoke_last is not None and spoke_last > end.moment:
-        return False  # nobody sends data behind a close: it was none
-    if end.lacking:
+    behind_the_close = spoke_last is not None and spoke_last > end.moment  # then it was none
+    if behind_the_close or end.lacking:
         return False
     if session.asked and session.asked.seconds - end.moment.seconds > UNNOTICED:
         return True
+    if not call.answers and end.after == NOBODY:
+        return bool(session.completed) and (again or call.idle < LONG_IDLE)
     if not call.answers:
-        if end.after == NOBODY:
-            return bool(session.completed) and (again or call.idle < LONG_IDLE)
         return end.after == CLIENT
-    said = session.dialogue
     no_farewell = said.asked > said.told  # it asks for an answer
     if end.after == CLIENT and (no_farewell or not by_habit):
         return again or no_farewell

@@ -6,7 +6,7 @@ from itertools import zip_longest
 from typing import Any
 
 from analyzer.comparison import Aspect, Comparison, Remark, Weight
-from analyzer.diagnosis import Diagnosis, Outcome, State, Step
+from analyzer.diagnosis import Diagnosis, Outcome, State, Step, Verdict
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
 from analyzer.reports.document.bounds import MOST_NAMED, named
 from analyzer.reports.document.recording import what_it_is
@@ -22,6 +22,7 @@ MARKS = {
     Weight.UNKNOWN: "-",
     Weight.BESIDE: "differs",
     Weight.FOLLOWS: "follows",
+    Weight.COULD_MATTER: "differs",
     Weight.MATTERS: "MATTERS",
 }
 REMARKS = {
@@ -42,9 +43,7 @@ REMARKS = {
         "They are about two ports, {working_port} and {failing_port}. If it should be the same "
         "one, compare the port that is set in both programs first."
     ),
-    Remark.BOTH_WORK: (
-        "No difference explains a trouble that neither shows. Record again while it does not work."
-    ),
+    Remark.BOTH_WORK: "Neither recording shows the trouble. Record again while it does not work.",
     Remark.FAIL_ALIKE: (
         "Neither is seen working, and both end at the same place for the same reason, so that "
         "comparing them tells nothing. "
@@ -182,6 +181,15 @@ def in_a_sentence(comparison: Comparison) -> str:
     return _first(comparison)
 
 
+def progress(comparison: Comparison) -> str:
+    """Whether it is better or worse in the later one, for a letter; nothing where one of them
+    works, or they are about two services.
+    """
+    if set(comparison.remarks) - {Remark.BOTH_FAIL, Remark.FAIL_ALIKE}:
+        return ""
+    return _is_it_better(comparison) if comparison.remarks else ""
+
+
 def _sides(comparison: Comparison) -> tuple[str, str]:
     """What the two are called: by how they end, or by their time where both fail."""
     if {Remark.BOTH_FAIL, Remark.FAIL_ALIKE} & set(comparison.remarks):
@@ -203,7 +211,7 @@ def _first(comparison: Comparison) -> str:
         called = comparison.outcomes[1].linkup.controller
         return f"In the failing recording the PC does not try to reach {called}."
     if Remark.BOTH_WORK in comparison.remarks:
-        apart = [one.name for one in comparison.aspects if one.weight is Weight.MATTERS]
+        apart = [one.name for one in comparison.aspects if one.weight is Weight.COULD_MATTER]
         told = f"they differ in {listed([_small(NAMES[name]) for name in apart])}"
         return f"Both work, and {told if apart else 'nothing that can matter differs'}."
     if Remark.BOTH_FAIL in comparison.remarks:
@@ -227,25 +235,32 @@ def _is_it_better(comparison: Comparison) -> str:
     """What changed from the earlier to the later one, where neither works."""
     assert comparison.outcomes is not None
     told = [_further(comparison)]
-    earlier, later = (one.fault for one in comparison.outcomes)
-    if earlier is not None and (later is None or later.rule != earlier.rule):
-        told.append(f"Gone: {earlier.title}.")
-    if later is not None and (earlier is None or later.rule != earlier.rule):
-        told.append(f"New: {later.title}.")
+    if not _unclear(comparison):
+        earlier, later = (one.fault for one in comparison.outcomes)
+        if earlier is not None and (later is None or later.rule != earlier.rule):
+            told.append(f"Gone: {earlier.title}.")
+        if later is not None and (earlier is None or later.rule != earlier.rule):
+            told.append(f"New: {later.title}.")
     return " ".join(told)
+
+
+def _unclear(comparison: Comparison) -> list[str]:
+    """Which of the two cannot tell what came of it."""
+    pairs = zip(("earlier", "later"), comparison.outcomes or (), strict=False)
+    return [name for name, one in pairs if one.verdict is Verdict.CANNOT_TELL]
 
 
 def _further(comparison: Comparison) -> str:
     up, down = comparison.came_up, comparison.went_down
     if bool(up) is bool(down):
+        unclear = _unclear(comparison)
+        if unclear:
+            return f"Neither is seen working, and the {unclear[0]} one cannot tell how far it got."
         return "Neither works, and the later one is not clearly better or worse."
-    which = up or down
-    gained = f"the {STAGES[which[0]]}"
-    if len(which) > 1:
-        gained = f"from {gained} to the {STAGES[which[-1]]}"
+    which = listed([f"the {STAGES[stage]}" for stage in up or down])
     if up:
-        return f"It does not work yet, and the later one gets further: {gained} came up."
-    return f"It works in neither, and the later one gets less far: {gained} no longer comes up."
+        return f"It does not work yet, but the later one gets further: {which} came up."
+    return f"It works in neither, and the later one gets less far: {which} did not come up again."
 
 
 def _where(working: object, failing: object) -> str:
@@ -318,13 +333,21 @@ def _row(aspect: Aspect) -> tuple[str, str, str, str]:
 
 def _marks(comparison: Comparison) -> Iterator[Block]:
     weights = {one.weight for one in comparison.aspects if _is_shown(one)}
+    differs = "differs: usually harmless by itself."
+    if not comparison.explains:
+        how = "both work" if Remark.BOTH_WORK in comparison.remarks else "neither works"
+        differs = f"differs: the two are not alike in this, and {how}."
     said = {
         Weight.MATTERS: "MATTERS: can by itself make one work and the other not.",
-        Weight.BESIDE: "differs: usually harmless by itself.",
+        Weight.COULD_MATTER: differs,
+        Weight.BESIDE: differs,
         Weight.FOLLOWS: "follows: differs because the failing recording did not get that far.",
         Weight.UNKNOWN: "-: only one of the two recordings shows it.",
     }
-    told = [Step(text) for weight, text in said.items() if weight in weights]
+    told = [
+        Step(text)
+        for text in dict.fromkeys(text for weight, text in said.items() if weight in weights)
+    ]
     if any(one.weight is Weight.NOT_REACHED for one in comparison.aspects):
         told.append(Step("What the failing recording did not reach is left out."))
     if told:
@@ -340,6 +363,8 @@ def _value(name: str, value: object) -> str:
         return value.hex(" ")
     if isinstance(value, float) and name in DURATIONS:
         return seconds(value)
+    if name == "answers":
+        return f"{value:,}"
     if isinstance(value, list):
         told = [clean(str(one)).upper() for one in value[:MOST_NAMED]]
         more = len(value) - len(told)

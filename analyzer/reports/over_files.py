@@ -3,11 +3,12 @@
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from itertools import groupby
 
 from analyzer.diagnosis import Diagnosis, Observed, Sign, Step, in_common_of_all
 from analyzer.reports.blocks import Block, Heading, Lane, Listing, Paragraph, Table
+from analyzer.reports.dates import Dates
 from analyzer.reports.document.incidents import SHOWN_BY
 from analyzer.reports.overview import in_time
 from analyzer.words import LONGEST_NAME, count, listed, quoted, seconds, times
@@ -105,8 +106,12 @@ def renamed(broken: Iterable[Broken], before: str) -> list[Broken]:
     return [replace(one, file=before + one.file) for one in broken]
 
 
-def over_files(whole: Sequence[Together], picture: bool = False) -> Iterator[Block]:
-    """Nothing where no pair broke in several recordings. picture: whether the strip is wanted."""
+def over_files(
+    whole: Sequence[Together], zone: tzinfo | None = UTC, picture: bool = False
+) -> Iterator[Block]:
+    """Nothing where no pair broke in several recordings. zone: that of the times, None for this
+    machine's own; picture: whether the strip is wanted.
+    """
     for one in whole:
         first = one.several[0]
         ends = f"{first.pc} and {first.controller}"
@@ -117,8 +122,9 @@ def over_files(whole: Sequence[Together], picture: bool = False) -> Iterator[Blo
         strip = _strip(one)
         if picture and strip is not None:
             yield strip
-        rows = _rows(one)
-        yield Table(("UTC", "Out for", "Sign", "File"), rows[:MOST])
+        dates = Dates(_began(one), zone)
+        rows = _rows(one, dates)
+        yield Table((dates.above("Began"), "Out for", "Sign", "File"), rows[:MOST])
         if one.count > len(rows[:MOST]):
             left = count(one.count - len(rows[:MOST]), "more break")
             yield Paragraph(f"Counted and not listed: {left}.")
@@ -144,10 +150,19 @@ def _strip(one: Together) -> Block | None:
     return in_time("All recordings in time", one.several[-1].ended - start, lanes)
 
 
-def _rows(one: Together) -> list[tuple[str, ...]]:
+def _began(one: Together) -> list[datetime]:
+    """When each break began."""
+    return [
+        datetime.fromtimestamp(each.began + at, UTC)
+        for each in one.several
+        for at in each.observed.moments
+    ]
+
+
+def _rows(one: Together, dates: Dates) -> list[tuple[str, ...]]:
     return [
         (
-            _when(each.began + at),
+            dates.second(datetime.fromtimestamp(each.began + at, UTC)),
             "to the end" if out is None else seconds(out),
             sign,
             quoted(each.file, LONGEST_NAME),
@@ -155,10 +170,6 @@ def _rows(one: Together) -> list[tuple[str, ...]]:
         for each in one.several
         for at, out, sign in zip(each.observed.moments, each.out, each.signs, strict=True)
     ]
-
-
-def _when(at: float) -> str:
-    return datetime.fromtimestamp(at, UTC).strftime("%Y-%m-%d %H:%M:%S")
 
 
 def over_files_json(whole: Sequence[Together]) -> list[dict[str, object]]:

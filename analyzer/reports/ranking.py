@@ -3,11 +3,14 @@
 import json
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict
+from datetime import UTC, datetime, tzinfo
 from itertools import groupby
 
 from analyzer.diagnosis import Step
 from analyzer.reports.blocks import Block, Group, Groups, Heading, Listing, Paragraph, Table
+from analyzer.reports.dates import Dates
 from analyzer.reports.document.verdict import ENDED, NAMES, WARNED, capital
 from analyzer.reports.over_files import Together, over_files, over_files_json
 from analyzer.reports.row import NOT_READ, WORST_VERDICT, Row, group, worst_first
@@ -37,21 +40,25 @@ def ranking(
     reports: str = "",
     folder: str = "",
     whole: Sequence[Together] = (),
+    zone: tzinfo | None = UTC,
 ) -> list[Block]:
     """The text about many recordings. made: by which version and with which options; reports: the
     folder with their pages; folder: in which names begin, empty where they are whole; whole: what
-    broke in several of them.
+    broke in several of them; zone: that of the times, None for this machine's own.
     """
+    dates = _dates(rows, zone)
     where = f"Its page lies in {quoted(reports)}, named after it." if reports else GET_REPORT
     inside = f"Names of files begin inside the folder {quoted(folder)}." if folder else ""
-    groups = [Group(_title(alike), [_in_short(one) for one in alike], ()) for alike in _alike(rows)]
+    groups = [
+        Group(_title(alike), [_in_short(one, dates) for one in alike], ()) for alike in _alike(rows)
+    ]
     return [
         *_summary(rows),
         Paragraph(f"{READ_ON} {where}"),
         *([Paragraph(inside)] if inside else []),
         Heading("Worst first"),
-        Groups(("Controller", "Recorded (UTC)", "Sure", "File"), groups, named=3),
-        *over_files(whole),
+        Groups(("Controller", dates.above("Recorded"), "Sure", "File"), groups, named=3),
+        *over_files(whole, zone),
         *_how_made(made),
     ]
 
@@ -61,11 +68,13 @@ def ranking_page(
     made: Sequence[str],
     links: Mapping[str, str] | None = None,
     whole: Sequence[Together] = (),
+    zone: tzinfo | None = UTC,
 ) -> list[Block]:
     """The page about many recordings, which names no folder. links: the address of each page, by
-    its name; whole: what broke in several of them.
+    its name; the others as for `ranking`.
     """
-    cells = {id(row): _in_full(row) for row in rows}
+    dates = _dates(rows, zone)
+    cells = {id(row): _in_full(row, dates) for row in rows}
     kept = [name for name in COLUMNS if name in ALWAYS or any(c[name] for c in cells.values())]
     links = links or {}
     groups = [
@@ -81,13 +90,13 @@ def ranking_page(
         *_summary(rows),
         Paragraph(f"{READ_ON} {LINKED if links else GET_REPORT}"),
         Groups(
-            [COLUMNS[name] for name in kept],
+            [dates.above(COLUMNS[name]) if name in DATES else COLUMNS[name] for name in kept],
             groups,
             named=kept.index("file"),
             kinds=[str(one) for one in WORST_VERDICT if one in verdicts],
             sortable=[place for place, name in enumerate(kept) if name not in ("verdict", "stage")],
         ),
-        *over_files(whole, picture=True),
+        *over_files(whole, zone, picture=True),
         *_how_made(made),
     ]
 
@@ -100,12 +109,14 @@ COLUMNS = {
     "certainty": "Sure",
     "controller": "Controller",
     "pc": "PC",
-    "recorded": "Recorded (UTC)",
+    "recorded": "Recorded",
     "file": "File",
     "sender": "From",
     "subject": "Subject",
-    "sent": "Mailed (UTC)",
+    "sent": "Mailed",
 }
+DATES = ("recorded", "sent")
+"""Columns of dates."""
 FOREIGN = ("file", "sender", "subject")
 """Columns of what others wrote."""
 ALWAYS = ("verdict", "stage", "finding", "controller", "file")
@@ -162,23 +173,33 @@ def _spelt(rule: str) -> str:
     return rule.replace("-", " ")
 
 
-def _in_short(row: Row) -> tuple[str, ...]:
+def _dates(rows: Sequence[Row], zone: tzinfo | None) -> Dates:
+    return Dates([_moment(getattr(row, name)) for row in rows for name in DATES], zone)
+
+
+def _moment(text: str) -> datetime | None:
+    """The time in a row; none where there is none."""
+    with suppress(ValueError):
+        return datetime.fromisoformat(text)
+    return None
+
+
+def _in_short(row: Row, dates: Dates) -> tuple[str, ...]:
     return (
         _controller(row) or "-",
-        _minute(row.recorded) or "-",
+        dates.minute(_moment(row.recorded)) or "-",
         row.certainty or "-",
         _name(row.file),
     )
 
 
-def _in_full(row: Row) -> dict[str, str]:
+def _in_full(row: Row, dates: Dates) -> dict[str, str]:
     return {
         **{name: str(getattr(row, name)) for name in COLUMNS},
         "stage": STAGE_NAMES.get(row.stage, ""),
         "controller": _controller(row),
         **{name: _name(getattr(row, name)) for name in FOREIGN},
-        "recorded": _minute(row.recorded),
-        "sent": _minute(row.sent),
+        **{name: dates.minute(_moment(getattr(row, name))) for name in DATES},
     }
 
 
@@ -190,11 +211,6 @@ def _controller(row: Row) -> str:
     port = f":{row.port}" if row.port is not None else ""
     others = f" and {row.more_controllers} more" if row.more_controllers else ""
     return f"{row.controller}{port}{others}"
-
-
-def _minute(when: str) -> str:
-    """2026-03-02T08:00:09+00:00 -> 2026-03-02 08:00."""
-    return when[:16].replace("T", " ")
 
 
 def _how_made(made: Sequence[str]) -> Iterator[Block]:

@@ -4,6 +4,7 @@ import hashlib
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import UTC, tzinfo
 from functools import cache
 from pathlib import Path
 
@@ -34,7 +35,8 @@ class Order:
     rules: gives the rules, a function that can be imported; made: by which version and with which
     options, in words; limit: how many times as much as is usual may be unpacked; judged_by: the
     fingerprint of the program text; keep: where results are kept; reports: where pages are written.
-    None: not wanted. table: the address of the table from there, empty where it has none.
+    None: not wanted. table: the address of the table from there, empty where it has none; zone:
+    that of the times in pages, None for that of the machine that makes them.
     """
 
     rules: Callable[[], Sequence[Rule]]
@@ -45,6 +47,7 @@ class Order:
     keep: Path | None = None
     reports: Path | None = None
     table: str = ""
+    zone: tzinfo | None = UTC
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -146,7 +149,7 @@ def _inside(name: str, sent: Sent) -> str:
 def _page(diagnosis: Diagnosis, order: Order) -> str:
     from analyzer.reports.to_html import to_html  # takes long to import
 
-    return to_html(page([diagnosis], made=order.made), order.table)
+    return to_html(page([diagnosis], made=order.made, zone=order.zone), order.table)
 
 
 def _digest(*texts: str) -> str:
@@ -157,14 +160,14 @@ def named(row: Row, sent: Sent, order: Order, key: str) -> Row:
     """The row under the name that the reader knows, with the name of its page."""
     file = sent.name + row.file
     wanted = order.reports is not None and row.verdict != NOT_READ
-    return replace(row, file=file, report=_page_name(file, key, order.table) if wanted else "")
+    return replace(row, file=file, report=_page_name(file, key, order) if wanted else "")
 
 
-def _page_name(file: str, key: str, table: str) -> str:
+def _page_name(file: str, key: str, order: Order) -> str:
     """A name made of a few plain letters, digits and dashes, the same for the same report."""
     own = re.split(r"[\\/]", file)[-1].lower()
     slug = re.sub(r"[^a-z0-9]+", "-", own)[:SLUG].strip("-")
-    return f"{slug or 'recording'}-{_digest(key, file, table)[:12]}.html"
+    return f"{slug or 'recording'}-{_digest(key, file, order.table, str(order.zone))[:12]}.html"
 
 
 def _has_page(row: Row, order: Order) -> bool:

@@ -43,8 +43,8 @@ RULE = Rule(
     slug="illegal-address",
     stage="address",
     title="{address} is no address for a single device",
-    what_happened="The PC ({pc}) is to reach {controller}. The address {address} is kept for "
-    "{purpose}.",
+    what_happened="The address {address} is kept for {purpose}. The PC ({pc}) is to reach "
+    "{controller}.",
     means="Systems do not send such packets, do not answer them, or send them to everybody. A "
     "session with one device cannot come up.",
     likely_causes={

@@ -231,15 +231,12 @@ RULE = Rule(
     stage="address",
     title="{client}{is_pc:if, the PC,} asks for an address and{fits:if, it seems,} gets none",
     what_happened="The device {client}{is_pc:if, the PC,} asked {asks:times}{span:within} for an "
-    "address."
-    "{silent:if No address server answered it.}"
-    "{offers:if It was offered one {offers:times}, and never given it.}"
-    "{refusals:if The server refused {refusals:times}.}"
-    "{declines:if It declined what it was given, {declines:times}.}"
-    "{devices:if Devices that get none here: {devices}.}"
-    "{others:if Meanwhile {others:count other device} got an answer.}"
-    "{servers:if Servers heard: {servers:list}.}"
-    "{low:if Addresses offered or given in this recording: {low} to {high}.}",
+    "address{silent:if, and no address server answered}.{offers:if It was offered one "
+    "{offers:times}, and never given it.}{refusals:if The server refused "
+    "{refusals:times}.}{declines:if It declined what it was given, {declines:times}.}{devices:if "
+    "Devices that get none here: {devices}.}{others:if Meanwhile {others:count other device} got "
+    "an answer.}{servers:if Servers heard: {servers:list}.}{low:if Addresses offered or given in "
+    "this recording: {low} to {high}.}",
     means="Without an address a device cannot send anything to the controller. So this comes "
     "first.",
     likely_causes={

@@ -123,7 +123,7 @@ RULE = Rule(
     slug="overlapping-adapters",
     stage="address",
     title="Another adapter or address of the PC may take the packets for {controller}",
-    what_happened="More than one way leads from this PC to {controller}. Addresses that take part: "
+    what_happened="More than one way leads from this PC to {controller}, with the addresses "
     "{ways:list}.",
     means="The PC picks a way by its own rules, not by what the program wants. On the wrong one, "
     "questions get no answer, or answers go to an address that nobody listens to.",

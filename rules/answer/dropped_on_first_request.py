@@ -82,10 +82,10 @@ RULE = Rule(
     slug="dropped-on-first-request",
     stage="answer",
     title="{controller} ends the session on the first request",
-    what_happened="The PC opened {attempts:count session} to port {port} of {controller} and sent "
-    "its request. Each time the controller ended the session after {wait:seconds}, without an "
-    "answer. The PC speaks {protocol:protocol}.{refused_in:if The controller turned that down in "
-    "{refused_in}, which is what this port expects. Reason given: {reasons:list}.}",
+    what_happened="{controller} ended {attempts:count session} on port {port}, {wait:seconds} "
+    "after the first request, without an answer. The PC speaks {protocol:protocol}.{refused_in:if "
+    "The controller turned that down in {refused_in}, which is what this port expects. Reason "
+    "given: {reasons:list}.}",
     means="Cable, addresses and port work. The controller, or something that answers in its name, "
     "does not want this request.",
     likely_causes={

@@ -84,10 +84,9 @@ RULE = Rule(
     slug="inner-open-refused",
     stage="answer",
     title="The opening inside the session with {controller} is refused{by_pc:if by the PC}",
-    what_happened="Port {port} of {controller} opened. Inside the session the PC then asked for "
-    "the opening that {protocol:protocol} needs.{by_controller:if The controller refused "
-    "it {refusals:times}.}{by_pc:if The controller answered, and the PC itself turned that down "
-    "{refusals:times}.} Reason given: {reasons:list}.",
+    what_happened="Inside the session on port {port}, the opening that {protocol:protocol} needs "
+    "was refused {refusals:times}{by_controller:if by {controller}}{by_pc:if by the PC, after "
+    "{controller} had answered}. Reason given: {reasons:list}.",
     means="Cable, addresses and port work, and the right kind of service answers."
     "{by_controller:if It does not let this program in.}"
     "{by_pc:if The program does not go on with it.}",

@@ -65,10 +65,9 @@ RULE = Rule(
     slug="joined-requests",
     stage="answer",
     title="{controller} does not answer requests that are joined or split",
-    what_happened="The PC speaks {protocol:protocol} with {controller} on port {port}. "
-    "{missing:count answer} never came."
-    "{joined:if {joined:count segment} held more than one request.}"
-    "{split:if {split:count request} came in pieces.}",
+    what_happened="{missing:count answer} of {controller} on port {port} never came. The PC "
+    "speaks {protocol:protocol}.{joined:if {joined:count segment} held more than one "
+    "request.}{split:if {split:count request} came in pieces.}",
     means="The network carries all of it. Some controllers take one whole request a segment, and "
     "overlook the rest.",
     likely_causes={

@@ -49,9 +49,9 @@ RULE = Rule(
     slug="late-answer-mixed-up",
     stage="answer",
     title="Late answers of {controller} can be taken for the next ones",
-    what_happened="On port {port} the PC asked again after {patience:seconds} without an answer, "
-    "in the same session. {late:count answer} of {controller} then had the number of an older "
-    "request.{shifted:if Behind {shifted:count such answer} the PC asked on.}",
+    what_happened="{late:count answer} of {controller} on port {port} had the number of an older "
+    "request. Before, the PC had asked again after {patience:seconds} without an answer, in the "
+    "same session.{shifted:if Behind {shifted:count such answer} the PC asked on.}",
     means="The link works. A program that does not compare the numbers takes each answer for the "
     "wrong request, and shows or uses wrong values.",
     likely_causes={

@@ -52,7 +52,7 @@ RULE = Rule(
     slug="nobody-speaks",
     stage="answer",
     title="The session with {controller} opens, and neither end says anything",
-    what_happened="Port {port} of {controller} opened {sessions:times}. The PC sent no request, "
+    what_happened="Port {port} of {controller} opened {sessions:times}; the PC sent no request, "
     "and the controller sent nothing either. The PC closed each session, at the earliest after "
     "{waited:seconds}.",
     means="Cable, addresses and port work. Perhaps each end waits for the other one to begin.",

@@ -93,9 +93,9 @@ RULE = Rule(
     slug="one-way-stream",
     stage="answer",
     title="The stream from {sender} to {receiver} gets no stream in return",
-    what_happened="{sender} sent {datagrams:count datagram} to UDP port {port} of {receiver}, one "
-    "every {period:seconds}, in {starts:count run}. In the other direction the recording holds no "
-    "datagram.",
+    what_happened="{sender} sent {datagrams:count datagram} to UDP port {port} of {receiver}, and "
+    "in the other direction the recording holds none. They came one every {period:seconds}, in "
+    "{starts:count run}.",
     means="Cyclic I/O runs both ways. A controller that misses the other half for a few periods "
     "commonly stops its own half and gives the connection up.",
     likely_causes={

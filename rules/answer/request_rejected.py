@@ -89,11 +89,9 @@ RULE = Rule(
     slug="request-rejected",
     stage="answer",
     title="{controller} answers that it will not do what is asked",
-    what_happened="{controller} answered on port {port}."
-    "{rejected:if {rejected:count answer} said no.}"
-    "{put_off:if {put_off:count answer} asked to try again.}"
-    "{good:if {good:count answer} gave what was asked for.}"
-    "{in_vain:if In {in_vain:count session} none did.} "
+    what_happened="{controller} answered on port {port}{rejected:if, and said no "
+    "{rejected:times}}{put_off:if, and asked to try again {put_off:times}}{good:if, and gave what "
+    "was asked for {good:times}}.{in_vain:if In {in_vain:count session} it never gave that.} "
     "Reason given, by the codes of {protocol:protocol}: {reasons:list}.",
     means="The network is fine: cable, addresses, port and session work. What is asked for has to "
     "be looked at, or the controller's state.",

@@ -140,12 +140,12 @@ RULE = Rule(
     title="{controller} gave no answer to{one:if the request}"
     "{passed:if {passed:count request}, and answered later ones}",
     what_happened="{one:if In the open session with {controller} on port {port}, the PC sent a "
-    "request. No answer to it was recorded.}{passed:if On port {port} of {controller}, "
+    "request, and no answer to it was recorded.}{passed:if On port {port} of {controller}, "
     "{passed} of {of:count request} got no answer, though later ones did.}{answers:if Before it, "
     "{answers:count request} in that session got an answer.}{closed:if {controller} closed the "
-    "session {closed:seconds} later.}"
-    "{sessions:if This happened in {sessions:count session}.}"
-    "{later:if A later session got its answers.} The PC speaks {protocol:protocol}{unit:unit}.",
+    "session {closed:seconds} later.}{sessions:if This happened in {sessions:count "
+    "session}.}{later:if A later session got its answers.} The PC speaks "
+    "{protocol:protocol}{unit:unit}.",
     means="Cable, addresses and port work: the controller's service does not react "
     "to{one:if this request}{passed:if each request}. What a request asks for is not judged here.",
     likely_causes={

@@ -52,9 +52,8 @@ RULE = Rule(
     slug="slow-answers",
     stage="answer",
     title="Answers of {controller} come in steps of {step:seconds}",
-    what_happened="{controller} gave {answers:count answer} on port {port}. At {slow} of them "
-    "there was a wait of about {step:seconds}, or of a multiple. The PC speaks "
-    "{protocol:protocol}.",
+    what_happened="Of {answers:count answer} of {controller} on port {port}, {slow} came after a "
+    "wait of about {step:seconds}, or of a multiple. The PC speaks {protocol:protocol}.",
     means="It works, and slowly. Waits so alike are those of acknowledgements that one end holds "
     "back while the other waits for them.",
     likely_causes={

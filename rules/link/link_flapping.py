@@ -1,8 +1,9 @@
 """The PC's link came up again and again while it was recorded.
 
 A link that comes up shows as the PC's burst of checks behind a silence. Not every system sends one:
-the silence itself tells where it stops a program in its work, and with it a station that speaks to
-all without a pause. A fault where breaks of the link cut sessions, or left no stretch long enough
+the silence itself tells where a station is missed that speaks to all without a pause, and the break
+stops a program in its work, or the PC joins groups, looks for routers or announces itself right
+behind it. A fault where breaks of the link cut sessions, or left no stretch long enough
 to connect; a warning where sessions stood still and went on; a note where the link-up works all the
 same. Quiet after one burst, which is a cable plugged in; where the PC only renews its address,
 takes another one or announces it; where a program pauses and nobody is missed; and after a pause of
@@ -74,12 +75,17 @@ def _level(hurt: bool, stood: bool, again: bool) -> Level:
 
 
 def _starts(case: Case, pc: Pc) -> list[Start]:
-    """When its link came up: by its checks, or by a silence of all that stopped its work."""
+    """When its link came up: by its checks, or by a silence of all that stopped its work, or behind
+    which it sent something that systems send then.
+    """
     checked = case.facts.starts.of(pc.hardware)
     told = {one.before for one in checked}
     missed = (one for one in pc.cable.fell_silent if one.before not in told)
     at_work = _at_work(case)
-    stopped = [one for one in missed if one.before and at_work.at(one.before)]
+    signs = case.facts.starts.right_behind(pc.hardware)
+    stopped = [
+        one for one in missed if one.before and (one.moment in signs or at_work.at(one.before))
+    ]
     return sorted([*checked, *stopped], key=lambda one: one.moment)
 
 

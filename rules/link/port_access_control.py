@@ -90,10 +90,10 @@ RULE = Rule(
     slug="port-access-control",
     stage="link",
     title="The switch keeps its port closed to this PC",
-    what_happened="For {span:seconds} the PC tried, and nothing of other stations came in."
-    "{asked:if The switch asked {asked:times} who is there.}"
-    "{refused:if It turned the PC down {refused:times}.}"
-    "{guests:if Besides the PC, {guests:count hardware address} sent through its socket.}",
+    what_happened="{refused:if The switch turned the PC down {refused:times}.}{asked:if The "
+    "switch asked {asked:times} who is there.}{guests:if Besides the PC, {guests:count hardware "
+    "address} sent through its socket.} For {span:seconds} the PC tried, and nothing of other "
+    "stations came in.",
     means="Switches can open a port only for devices that log in or are registered, or only for "
     "one device. Until the port is opened, the PC reaches nobody.",
     likely_causes={

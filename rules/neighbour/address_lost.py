@@ -114,10 +114,10 @@ RULE = Rule(
     slug="address-lost",
     stage="neighbour",
     title="{hardware} is{fits:if likely} the controller, without its address {controller}",
-    what_happened="{tries:if The PC tried {tries:times} to reach {controller}, and nothing "
-    "answered there.}{moved:if {hardware} answered as {controller}, and does so no more.}"
-    "{requests:if Meanwhile {hardware} asked any server {requests:times} for an address.}"
-    "{others:if Meanwhile {hardware} used {others:count other address}.}",
+    what_happened="{moved:if {hardware} answered as {controller}, and does so no "
+    "more.}{requests:if {hardware} asked any server {requests:times} for an address.}{others:if "
+    "{hardware} used {others:count other address}.}{tries:if Meanwhile the PC tried {tries:times} "
+    "to reach {controller}, and nothing answered there.}",
     means="A controller without its fixed address cannot be reached there, although it is alive "
     "and plugged in.",
     likely_causes={

@@ -114,9 +114,9 @@ RULE = Rule(
     slug="controller-starting",
     stage="neighbour",
     title="{controller} was{fits:if likely} starting while the PC tried to reach it",
-    what_happened="{controller} came up {starts:times} in this recording, for the first time "
-    "{first:seconds} after the first frame. The PC tried to reach it {tries:times} in vain, the "
-    "last time {last_try:seconds} after the first frame.",
+    what_happened="{controller} came up {first:seconds} after the first frame, {starts:times} in "
+    "all. The PC tried {tries:times} in vain, the last time {last_try:seconds} after the first "
+    "frame.",
     means="A controller starts in steps. First it is silent, then it knows its address, then it "
     "refuses calls, and at last it takes them.",
     likely_causes={

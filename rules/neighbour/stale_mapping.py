@@ -166,10 +166,9 @@ RULE = Rule(
     stage="neighbour",
     title="Packets for {receiver}{fits:if likely} go to a hardware address that is not its own now",
     what_happened="{pc_sends:if The PC sends {frames:count packet} for {controller} to the "
-    "hardware address {old}. In the last {silent:seconds} of the recording nothing came back from "
-    "there.}"
-    "{controller_sends:if {controller} sends {frames:count packet} for the PC {receiver} to the "
-    "hardware address {old}. The PC's own is {own}, so it drops them.}{label:label}",
+    "hardware address {old}, and for the last {silent:seconds} nothing came back from "
+    "there.}{controller_sends:if {controller} sends {frames:count packet} for the PC {receiver} "
+    "to the hardware address {old}, which is not the PC's own, {own}.}{label:label}",
     means="The sender still uses an entry of its neighbour table (ARP table) that does not fit any "
     "more. The packets reach nobody, or the device that had the address before.",
     likely_causes={

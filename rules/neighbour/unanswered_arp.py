@@ -112,11 +112,10 @@ RULE = Rule(
     stage="neighbour",
     title="Nothing answered at {controller}",
     what_happened="The PC {pc} asked {tries:times}{span:within} which device has the address "
-    "{controller}. No reply was recorded, although other stations are heard in this recording."
-    "{foreign:if The {foreign:count other station} heard here belong to other networks than the "
-    "PC's.}{asking:if {asking} asks for an address meanwhile, and gets none.}"
-    "{strayed:if {strayed} uses {stray}, which a device gives itself where it has no other.}"
-    "{label:label}",
+    "{controller}, and no reply was recorded. Other stations are heard in this "
+    "recording.{foreign:if The {foreign:count other station} heard here belong to other networks "
+    "than the PC's.}{asking:if {asking} asks for an address meanwhile, and gets none.}{strayed:if "
+    "{strayed} uses {stray}, which a device gives itself where it has no other.}{label:label}",
     means="Until a device replies, the PC does not know where on the cable to send its packets. It "
     "cannot start talking to {controller}.",
     likely_causes={

@@ -58,10 +58,10 @@ RULE = Rule(
     stage="port",
     title="The answers come from {answerer}, UDP port {answering_port}, and not from where the "
     "PC asked",
-    what_happened="The PC sent {asked:count datagram} to UDP port {port} of {controller}. "
-    "{answers:count datagram} came back to the socket that had asked, but from UDP port "
-    "{answering_port} of {answerer}.{refusals:if The PC turned {refusals:count answer} down: to "
-    "its system that was no answer.}",
+    what_happened="{answers:count datagram} came back to the socket that had asked, but from UDP "
+    "port {answering_port} of {answerer}. The PC had sent {asked:count datagram} to UDP port "
+    "{port} of {controller}.{refusals:if The PC turned {refusals:count answer} down: to its "
+    "system that was no answer.}",
     means="The question arrives, and the controller answers it. Most programs take an answer only "
     "from the address and port that they asked.",
     likely_causes={

@@ -59,9 +59,9 @@ RULE = Rule(
     slug="call-back-refused",
     stage="port",
     title="The PC does not take the controller's call to port {port}",
-    what_happened="{controller} made {calls:count call} to port {port} of the PC, {pc}. The PC "
-    "took none.{refused:if It turned down {refused:count call} with a reset.}"
-    "{forbidden:if It turned down {forbidden:count call} with a message.}",
+    what_happened="{controller} made {calls:count call} to port {port} of the PC, {pc}, and the "
+    "PC took none.{refused:if It turned down {refused:count call} with a reset.}{forbidden:if It "
+    "turned down {forbidden:count call} with a message.}",
     means="Some controllers call back once the PC has asked for a connection. Without that second "
     "session their program waits and then gives up. The way to the PC works.",
     likely_causes={

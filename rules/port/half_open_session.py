@@ -72,11 +72,10 @@ RULE = Rule(
     slug="half-open-session",
     stage="port",
     title="One end still holds an old session on port {port} of {controller}",
-    what_happened="The two ends do not agree on which sessions are open."
-    "{odd:if {controller} answered {odd:count call} as if it belonged to an older session.}"
-    "{repeats:if The PC repeated its call {repeats:times}, in vain.}"
-    "{unknown:if {controller} did not know {unknown:count session} of the PC any more.}"
-    "{old_data:if The PC did not know {old_data:count session} of {controller} any more.}",
+    what_happened="{odd:if {controller} answered {odd:count call} as if belonging to an older "
+    "session.}{repeats:if The PC repeated its call {repeats:times}, in vain.}{unknown:if "
+    "{controller} did not know {unknown:count session} of the PC any more.}{old_data:if The PC "
+    "did not know {old_data:count session} of {controller} any more.}",
     means="One end was cut off and came back, and the other end did not notice. It holds on to "
     "the old session until a time limit passes or a reset arrives.",
     likely_causes={

@@ -88,10 +88,9 @@ RULE = Rule(
     slug="port-refused",
     stage="port",
     title="{controller} refuses port {port}",
-    what_happened="The PC made {calls:count call} to port {port} of {controller}, in "
-    "{attempts:count attempt}. Each call was turned down with a TCP reset. "
-    "The PC's system repeats a refused call by itself: such repeats are one attempt."
-    "{works:if Port {works} of the same controller works.}",
+    what_happened="The PC made {calls:count call} to port {port} of {controller}, and each was "
+    "turned down with a TCP reset. These are {attempts:count attempt}: the PC's system repeats a "
+    "refused call by itself.{works:if Port {works} of the same controller works.}",
     means="So the cable and the addresses work, and a device is there. It does not take calls on "
     "that port now.",
     likely_causes={

@@ -49,8 +49,8 @@ RULE = Rule(
     slug="port-silent",
     stage="port",
     title="Port {port} of {controller} gives no answer",
-    what_happened="The PC made {calls:count call} to port {port} of {controller}{span:within}. "
-    "Neither an acceptance nor a refusal was recorded.",
+    what_happened="The PC made {calls:count call} to port {port} of {controller}{span:within}, "
+    "and neither an acceptance nor a refusal was recorded.",
     means="Where other frames of the controller are recorded, it is switched on, and only this "
     "port is silent: something drops the calls, or the service does not react.",
     likely_causes={

@@ -176,15 +176,13 @@ RULE = Rule(
     slug="session-limit",
     stage="port",
     title="Port {port} of {controller} seems to have no session left for the PC",
-    what_happened="Sessions of the PC with port {port} of {controller} were turned away, ignored "
-    "or ended.{refused:if {controller} turned down {refused:count call} of the PC.}"
-    "{silent:if {silent:count call} of the PC got no answer.}"
-    "{dropped:if It dropped {dropped:count session} at once.}"
-    "{told:if Before that it sent {octets:count octet} that read like a no.}"
-    "{ended:if It ended {ended:count session} as a newer one opened.}"
-    "{unanswered:if It left {unanswered:count request} without an answer.}"
-    "{own:if Meanwhile the PC itself had {own:count session} open.}"
-    "{others:if Meanwhile {stations:list} had {others:count session} open.}",
+    what_happened="{refused:if {controller} turned down {refused:count call} of the "
+    "PC.}{silent:if {silent:count call} of the PC got no answer.}{dropped:if {controller} dropped "
+    "{dropped:count session} of the PC at once.}{told:if Before that it sent {octets:count octet} "
+    "that read like a no.}{ended:if {controller} ended {ended:count session} of the PC as a newer "
+    "one opened.}{unanswered:if {controller} left {unanswered:count request} of the PC without an "
+    "answer.}{own:if Meanwhile the PC itself had {own:count session} open.}{others:if Meanwhile "
+    "{stations:list} had {others:count session} open.}",
     means="The port is served, and{fits:if, as it seems,} has no room for this session. Many "
     "controllers allow one, two or four sessions, and each shows in its own way that they are "
     "taken.",

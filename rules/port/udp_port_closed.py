@@ -153,9 +153,8 @@ RULE = Rule(
     "the datagrams}"
     "{silent:if gives no answer}",
     what_happened="The recording holds {datagrams:count datagram} to UDP port {port} of "
-    "{receiver}{worked:if after its last answer}. In return came no data{refusals:if, but "
-    "{refusals:count message} that nobody is "
-    "on that port}.",
+    "{receiver}{worked:if after its last answer}, and in return no data{refusals:if, but "
+    "{refusals:count message} that nobody is on that port}.",
     means="As long as that is so, nothing is heard through this port."
     "{by_receiver:if The message comes from the receiver itself: no program listens there.}"
     "{fits:if Only the receiver's message that nobody is on the port makes it certain that no "

@@ -99,10 +99,10 @@ RULE = Rule(
     slug="wrong-device-answers",
     stage="port",
     title="Another device seems to answer at {controller}",
-    what_happened="The PC's call to port {port} of {controller} was answered by {device}."
-    "{another:if The station that says it has {controller} is {claimant}.}"
-    "{same:if That station says that it has {controller}.}"
-    "{others:if {device} was seen with {others:count other address}.}{label:label}",
+    what_happened="The PC's call to port {port} of {controller} was answered by "
+    "{device}{another:if, while {claimant} says that it has that address}.{same:if That station "
+    "says that it has {controller}.}{others:if {device} was seen with {others:count other "
+    "address}.}{label:label}",
     means="What answered is either a station that answers in the controller's name, or the "
     "network's router, which owns this address. The controller itself may not be there.",
     likely_causes={

@@ -48,9 +48,8 @@ RULE = Rule(
     stage="recording",
     level=Level.NOTE,
     title="The recorder's clock was wrong, or was set while it recorded",
-    what_happened="The first frame bears the date {date} (UTC). Times in it do not "
-    "run evenly, or its date is out of place.{back:if The clock was set back {back:times}.}"
-    "{ahead:if It leapt ahead by a month or more {ahead:times}.}",
+    what_happened="{back:if The clock was set back {back:times}.}{ahead:if The clock leapt ahead "
+    "by a month or more {ahead:times}.} The first frame bears the date {date} (UTC).",
     means="Waiting times are counted only where the clock ran evenly. Times before a jump and "
     "after it do not belong together, and dates may be wrong.",
     likely_causes={

@@ -77,11 +77,11 @@ RULE = Rule(
     stage="recording",
     level=Level.WARNING,
     title="No attempt{fits:if over IPv4} to reach the controller is in this recording",
-    what_happened="Among {frames:count frame} none is from the PC to the controller: no question "
-    "for its hardware address, no call to one of its ports, no other packet."
-    "{neighbours:if The PC sends IPv6 frames to {neighbours:list}.}"
-    "{askers:if Others ask for the hardware address of {controller}: {askers:list}.}"
-    "{heard:if No address heard here is in the network of {controller}: heard were {heard:list}.}",
+    what_happened="The recording holds {frames:count frame}, and none from the PC to the "
+    "controller: no question for its hardware address, no call to one of its ports, no other "
+    "packet.{neighbours:if The PC sends IPv6 frames to {neighbours:list}.}{askers:if Others ask "
+    "for the hardware address of {controller}: {askers:list}.}{heard:if No address heard here is "
+    "in the network of {controller}: heard were {heard:list}.}",
     means="So the recording cannot tell why connecting did not work.",
     likely_causes={
         NO_TRY: "The program did not try while the recording ran.",

@@ -36,7 +36,7 @@ RULE = Rule(
     stage="recording",
     level=Level.WARNING,
     title="The recording ended {left:seconds} after the PC first asked {controller}",
-    what_happened="The PC asked {controller} for something. The last frame in the recording comes "
+    what_happened="The PC asked {controller} for something, and the last frame comes "
     "{left:seconds} later, without an answer.",
     means="An answer may take some seconds, so this silence alone proves nothing. The recording "
     "has "

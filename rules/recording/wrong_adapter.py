@@ -44,8 +44,8 @@ RULE = Rule(
     stage="recording",
     level=Level.WARNING,
     title="The recording seems to be from another adapter: it holds {held:list}",
-    what_happened="The addresses on the recorded adapter ({link_type}) are {held:list}. No frame "
-    "to or from the controller is in the file, nor any address of its network.",
+    what_happened="No frame to or from the controller is in the file, nor any address of its "
+    "network. The addresses on the recorded adapter ({link_type}) are {held:list}.",
     means="The attempt did not pass here, so the recording says nothing about the controller.",
     likely_causes={
         "several adapters": "The PC has several adapters (wireless, VPN, virtual, a second cable), "

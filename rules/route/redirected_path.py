@@ -83,9 +83,9 @@ RULE = Rule(
     slug="redirected-path",
     stage="route",
     title="Packets to {controller} and from it take different ways",
-    what_happened="The PC hands its packets for {controller} to {out:list}."
-    "{returned:if {returned:count packet} came back from another hardware address.}"
-    "{redirects:if A router said {redirects:times} that there is a better way.}",
+    what_happened="The PC hands its packets for {controller} to {out:list}{returned:if, and "
+    "{returned:count packet} came back from another hardware address}.{redirects:if A router said "
+    "{redirects:times} that there is a better way.}",
     means="Plain routers do not mind two ways. A firewall or another device that watches sessions "
     "sees one half only, and then drops the session.",
     likely_causes={

@@ -112,14 +112,12 @@ RULE = Rule(
     stage="route",
     title="By address and mask, the PC {pc} and {controller} are{fits:if likely} in different "
     "networks",
-    what_happened="No packet from {controller} came back."
-    "{before:if Before, the PC had the address {before}, and {controller} answered that one.}"
-    "{network:if The PC is in the network {network}, the controller in {other_network}"
-    "{known:mask}.}"
-    "{router:if The PC hands its packets to the router {router}, although {controller} itself is "
-    "heard on this cable.}"
-    "{gateway:if The PC asked {questions:times} for {gateway}, which looks like its gateway, and "
-    "sent nothing to {controller}.}",
+    what_happened="{before:if Before, the PC had the address {before}, and {controller} answered "
+    "that one.}{network:if The PC is in the network {network}, the controller in "
+    "{other_network}{known:mask}.}{router:if The PC hands its packets to the router {router}, "
+    "although {controller} itself is heard on this cable.}{gateway:if The PC asked "
+    "{questions:times} for {gateway}, which looks like its gateway, and sent nothing to "
+    "{controller}.} No packet from {controller} came back.",
     means="Devices in different networks reach each other only through a router that knows both. "
     "Without one, the PC's packets do not arrive, or the answers do not."
     "{neighbour:if Here the PC asked for the controller's hardware address itself, and {neighbour} "

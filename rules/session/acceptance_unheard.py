@@ -105,12 +105,11 @@ RULE = Rule(
     stage="session",
     title="The controller accepts calls to port {port}, and the PC{fits:if, it seems,} does not "
     "hear that",
-    what_happened="The PC made {calls:count call} to port {port} of {controller}, which accepted "
-    "{accepted:times}{span:within}. The PC confirmed none of that"
-    "{calls_on:if and called again all the same}.{resets:if A reset with the PC's address turned "
-    "that down {resets:times}, and its program called on.}{said:if The PC itself turned such "
-    "packets down, {said:times}.}{other:if The acceptance comes from {other:list}, the calls "
-    "went to {sent_to:list}.}",
+    what_happened="{controller} accepted {accepted:times}{span:within} on port {port}, and the PC "
+    "confirmed none of that{calls_on:if and called again all the same}. The PC made {calls:count "
+    "call}.{resets:if A reset with the PC's address turned that down {resets:times}, and its "
+    "program called on.}{said:if The PC itself turned such packets down, {said:times}.}{other:if "
+    "The acceptance comes from {other:list}, the calls went to {sent_to:list}.}",
     means="The controller serves this port and its answers leave it. A session opens only when the "
     "PC confirms the acceptance: something keeps it from the program that called.",
     likely_causes={

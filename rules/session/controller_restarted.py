@@ -145,10 +145,9 @@ RULE = Rule(
     stage="session",
     title="{controller}{fits:if likely} restarted{connected:if while the PC was connected}"
     "{between:if between two sessions of the PC}",
-    what_happened="The{connected:if open}{between:if last} session on port {port} had carried "
-    "{answers:count answer}. Then "
-    "nothing came from {controller} for {pause:seconds}, and {signs:count sign} of a fresh start "
-    "followed.",
+    what_happened="Nothing came from {controller} for {pause:seconds}, then {signs:count sign} of "
+    "a fresh start followed. The{connected:if open}{between:if last} session on port {port} had "
+    "carried {answers:count answer}.",
     means="A controller that restarts knows no session of before. It drops what the PC still "
     "sends, and the PC has to connect again.",
     likely_causes={

@@ -4,9 +4,9 @@ Counted are different segments, not repeats. The PC's: sent again before they we
 The controller's: those whose first sending never reached the PC, and those that the PC had
 acknowledged long before. A warning while the work goes on, a fault where a session broke by it and
 the controller was heard again later, a note where it looks like late acknowledgements. Quiet below
-1 %, for few segments or few losses, for keep-alives, copies made by the recorder, frames that the
-recorder lost, segments out of order, joined segments, window probes, and controllers that repeat
-because the PC acknowledges late.
+1 %, for few segments or few losses, for times in which nothing at all got through, for keep-alives,
+copies made by the recorder, frames that the recorder lost, segments out of order, joined segments,
+window probes, and controllers that repeat because the PC acknowledges late.
 """
 
 from collections.abc import Iterator
@@ -37,7 +37,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     sent = sum(one.from_client.segments for one in sessions)
     segments = sent + sum(one.from_server.segments for one in sessions)
     lost = there + back
-    if segments < ENOUGH or lost < LEAST or lost < SHARE * segments:
+    single = lost - sum(len(one.interruptions) for one in linkup.on_port)
+    if segments < ENOUGH or single < LEAST or single < SHARE * segments:
         return
     broken = sum(_broke(linkup, one) for one in linkup.on_port)
     late = not back and there > MOSTLY * sent
@@ -114,7 +115,7 @@ RULE = Rule(
         "Frames that stand in the recording twice.",
         "Keep-alives, window probes, and segments out of order.",
         "A controller that repeats because the PC acknowledges late.",
-        "One interruption in a long recording.",
+        "Interruptions: the same segment is sent again and again, and the others pass.",
     ),
     confirm="Count damaged frames at the switch ports for an hour while the machine works, and "
     "once more while it stands still.",

@@ -1,16 +1,17 @@
 """In an open session the PC's data was repeated again and again, and nothing came back for it.
 
 The PC's system sends a segment again with growing pauses until it is acknowledged. Seen where one
-was repeated three times or more and the controller sent nothing new in this session afterwards.
-Quiet where an acknowledgement, an answer or a reset came, where the controller had ended the
-session, for keep-alives and for probes of a closed window. What the PC then tries in vain, such as
-new calls, is the consequence.
+was repeated three times or more and the controller sent nothing new in this session afterwards. A
+warning where that happened twice or more for a second or longer, and each was acknowledged in the
+end: the way breaks and comes back. Quiet where it happened once and an acknowledgement, an answer
+or a reset came, where the controller had ended the session, for keep-alives and for probes of a
+closed window. What the PC then tries in vain, such as new calls, is the consequence.
 """
 
 from collections.abc import Iterator
 
 from analyzer.facts import CLIENT, Moment, Resent
-from analyzer.findings import Rule, Sighting, Step
+from analyzer.findings import Certainty, Level, Rule, Sighting, Step
 from analyzer.linkup import Call, LinkUp
 from rules import cautions
 
@@ -19,15 +20,19 @@ REPEATS = 3
 LONG_IDLE = 60.0
 """Seconds of rest after which things in between are known to forget a session (common practice, no
 source: minutes to an hour)."""
+TWICE = 2
+"""Breaks from which on one that healed is no single event."""
 CONTROLLER_SIDE, PC_SIDE, DROPPED, ASLEEP = "controller side", "pc side", "dropped", "asleep"
+LOOSE = "loose"
 """Names of these causes in the rule."""
-TOO_LARGE, TOO_LATE = "too large", "too late"
+TOO_LARGE, TOO_LATE, LARGE_ANSWERS = "too large", "too late", "large answers"
 """Names of these in what would look the same."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
     lost = [(one, resent) for one in linkup.on_port if (resent := _in_vain(one)) is not None]
     if not lost:
+        yield from _came_back(linkup)
         return
     call, resent = lost[0]
     session, again = call.session, resent.again
@@ -41,6 +46,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         ruled_out.append(TOO_LARGE)
     if silence is not None and silence.is_sure:
         ruled_out.append(TOO_LATE)
+    ruled_out.append(LOOSE)
     yield Sighting(
         values={
             "port": call.port,
@@ -49,6 +55,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "sessions": len(lost),
             "span": again.last.seconds - again.first.seconds,
             "alive": bool(alive),
+            "breaks": 0,
+            "lasts": True,
         },
         frames={
             "heard": [session.from_server.last],
@@ -60,6 +68,39 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         silence=silence,
         likeliest=likeliest,
         ruled_out=ruled_out,
+    )
+
+
+def _came_back(linkup: LinkUp) -> Iterator[Sighting]:
+    """Where data was repeated for long, again and again, and was acknowledged in the end."""
+    breaks = [one.again for call in linkup.on_port for one in call.interruptions]
+    if len(breaks) < TWICE:
+        return
+    pc, spans = linkup.pc, [(one.first.seconds, one.last.seconds) for one in breaks]
+    others = pc.hardware is not None and all(pc.hears(*span) for span in spans)
+    yield Sighting(
+        values={
+            "port": linkup.on_port[0].port,
+            "repeats": max(one.count for one in breaks),
+            "span": max(end - begin for begin, end in spans),
+            "alive": False,
+            "breaks": len(breaks),
+            "lasts": False,
+        },
+        frames={
+            "again": [one.first for one in breaks],
+            "taken": [one.last for one in breaks],
+        },
+        level=Level.WARNING,
+        certainty=Certainty.FITS,
+        likeliest=LOOSE if others else PC_SIDE,
+        ruled_out=[
+            DROPPED,
+            TOO_LARGE,
+            TOO_LATE,
+            LARGE_ANSWERS,
+            *([PC_SIDE, ASLEEP] if others else []),
+        ],
     )
 
 
@@ -103,9 +144,10 @@ RULE = Rule(
     slug="path-lost",
     stage="session",
     title="The way to {controller}{fits:if likely} broke while the session was open"
-    "{alive:if, for this session alone}",
+    "{alive:if, for this session alone}{breaks:if, {breaks:times}, and came back}",
     what_happened="The PC repeated the same data {repeats:times}{span:within}, for {controller} on "
-    "port {port}. Nothing in that session acknowledged it.",
+    "port {port}{lasts:if, and nothing in that session acknowledged it}.{breaks:if It had to "
+    "repeat data so long {breaks:times}, and each time the controller acknowledged it in the end.}",
     means="TCP acknowledges data within half a second, and a busy controller somewhat later. After "
     "so many repeats, data or acknowledgements no longer get through.{alive:if The controller "
     "itself is there: it answers "
@@ -113,6 +155,7 @@ RULE = Rule(
     likely_causes={
         CONTROLLER_SIDE: "The controller's cable, its switch or its power went off, or the "
         "controller restarted.",
+        LOOSE: "A plug at the controller or on the way is loose, or a switch there starts again.",
         PC_SIDE: "The PC's own cable, adapter or Wi-Fi dropped out: nobody else is heard either.",
         DROPPED: "A firewall, VPN or address translation in between dropped the session while it "
         "rested.",
@@ -131,6 +174,7 @@ RULE = Rule(
     evidence={
         "heard": "the last that {controller} sends in this session",
         "again": "the PC sends the same data again, without an acknowledgement",
+        "taken": "the PC sends it once more, and now it is acknowledged",
         "asked": "the PC asks for the hardware address of {controller} in vain{again}",
         "alive": "{controller} is heard meanwhile, in another way",
         "gave_up": "the PC gives up and ends the session",
@@ -144,13 +188,13 @@ RULE = Rule(
     also_fits={
         TOO_LARGE: "Frames of this size that do not fit through the way, where smaller ones do.",
         TOO_LATE: "An acknowledgement that came after all: it is not in the recording.",
-        "large answers": "Answers that do not fit through the way: the acknowledgement is lost "
+        LARGE_ANSWERS: "Answers that do not fit through the way: the acknowledgement is lost "
         "with them.",
         "controller hangs": "A controller that hangs as a whole. A recording made on the PC cannot "
         "tell.",
     },
     looks_alike=(
-        "A single repeat, or one that is acknowledged after all.",
+        "A single repeat, or once many that are acknowledged after all.",
         "A controller that acknowledges the request and gives no answer.",
         "A reset or a close by the controller.",
         "Keep-alives, and probes of a receiver that takes no data.",

@@ -85,8 +85,8 @@ RULE = Rule(
     slug="pc-gave-up",
     stage="session",
     title="The PC gave up waiting before {controller} answered",
-    what_happened="The PC stopped waiting {times:times} for {controller} on port {port}. What it "
-    "had waited for came all the same, up to {took:seconds} after the PC had asked.",
+    what_happened="The PC stopped waiting {times:times} for {controller} on port {port}, and what "
+    "it had waited for came up to {took:seconds} after it had asked.",
     means="The controller is slow, not dead: the way there and back works. The PC's waiting time "
     "is shorter than the controller needs.",
     likely_causes={

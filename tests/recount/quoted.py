@@ -295,6 +295,9 @@ QUOTED: dict[str, Check] = {
     ),
     "the PC (?:asks for the inner opening|asks on behind it|sends several requests in one segment"
     "|sends the first piece of a request)": lambda f, who: who.is_pc(f) and _data(f),
+    "the PC sends it once more, and now it is acknowledged": lambda f, who: (
+        who.is_pc(f) and _data(f)
+    ),
     "the PC sends a request that gets no answer": lambda f, who: who.is_pc(f) and _data(f),
     "the PC's request gets no answer": lambda f, who: who.is_pc(f) and _data(f),
     "the PC sends in vain": lambda f, who: who.is_pc(f) and f.tcp,

@@ -9,7 +9,7 @@ import pytest
 
 import analyzer
 from analyzer.comparison import Comparison, Remark, Weight, compare
-from analyzer.diagnosis import Verdict
+from analyzer.diagnosis import Stage, Verdict
 from analyzer.reports import comparison as reported
 from analyzer.reports.blocks import Paragraph, Table
 from analyzer.reports.document.bounds import MOST_NAMED
@@ -18,6 +18,7 @@ from analyzer.reports.to_text import to_text
 from captures import make
 from tests.reports.many import kinds, many
 from tests.support import diagnosed
+from tests.test_comparison import asking, told
 from tests.test_wording import AVOIDED, MOST_WORDS, sentences
 
 CAPTURES = Path(__file__).parents[2] / "captures"
@@ -103,11 +104,24 @@ def test_what_can_matter_between_two_that_work_is_named() -> None:
     assert "(first) and" in text
     assert "What next" not in text
     (answers,) = [one for one in comparison.aspects if one.name == "answer time"]
-    slow = replace(answers, failing=2.5, weight=Weight.MATTERS)
+    slow = replace(answers, failing=2.5, weight=Weight.COULD_MATTER)
     comparison = replace(comparison, aspects=[slow])
     assert "Both work, and they differ in typical answer time." in to_text(
         reported.document(comparison)
     )
+
+
+def test_between_two_that_work_no_row_matters() -> None:
+    """Though they call two controllers, and ask for other things."""
+    comparison = compare(
+        *(diagnosed(told(asking(number), unit=f"192.0.2.{number}")) for number in (60, 61))
+    )
+    assert "MATTERS" not in {row[-1] for row in shown(comparison).values()}
+    assert shown(comparison)["Whom the PC calls"] == ("192.0.2.60", "192.0.2.61", "differs")
+    text = " ".join(to_text(reported.document(comparison)).split())
+    assert "Both work, and they differ in whom the PC calls and first octets of the" in text
+    assert "usually harmless" not in text
+    assert text.count("the two are not alike in this, and both work.") == 1
 
 
 def test_given_the_other_way_round_they_read_the_same() -> None:
@@ -123,11 +137,19 @@ def test_where_neither_works_it_says_whether_it_is_better() -> None:
     text = " ".join(to_text(reported.document(comparison)).split())
     up, down = comparison.came_up, comparison.went_down
     assert bool(up) is not bool(down)
-    assert ("gets further: from the hardware address to the route came up" in text) is bool(up)
+    assert ("gets further: the hardware address and the route came up." in text) is bool(up)
     assert ("gets less far" in text) is bool(down)
     assert "Gone: " in text
     assert "New: " in text
     assert "first" not in {row[-1] for row in stages(comparison)}
+
+
+def test_only_the_stages_that_came_up_are_named() -> None:
+    """Not one between them that is seen to fail."""
+    comparison = of("port-refused.pcap", "session-reset.pcap")
+    assert comparison.came_up == [Stage.PORT, Stage.ANSWER]
+    text = " ".join(to_text(reported.document(comparison)).split())
+    assert "gets further: the port and the answer came up." in text
 
 
 def stages(comparison: Comparison) -> list[Sequence[str]]:

@@ -96,6 +96,35 @@ def test_text_tells_the_table_and_where_to_read_on(site: Path) -> None:
     assert "whynolink diagnose FILE" in before
 
 
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="a zone of one process is POSIX's")
+def test_times_are_told_in_the_zone_of_the_machine_or_in_utc(
+    site: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In tables and pages to read; JSON and columns have UTC alone."""
+    reports, table = tmp_path / "reports", tmp_path / "table.html"
+    page = ["--format", "html", "--output", table, "--reports", reports]
+    monkeypatch.setenv("TZ", "XYZ-05:30")
+    time.tzset()
+    try:
+        for options, zone, hour in (((), "UTC+05:30", "16:26"), (("--utc",), "UTC", "10:56")):
+            text = run(site, *options).stdout
+            assert f"Recorded ({zone})" in text
+            assert f"2025-03-11 {hour} " in text
+            run(site, *options, *page)
+            assert f"2025-03-11 {hour}<" in table.read_text()
+            (linked,) = {one for one in reports.iterdir() if one.name in table.read_text()
+                         and one.name.startswith("fault")}  # fmt: skip
+            assert f"{hour}:24 {zone}" in " ".join(linked.read_text().split())
+        for layout in ("json", "csv"):
+            assert (
+                run(site, "--format", layout).stdout
+                == run(site, "--format", layout, "--utc").stdout
+            )
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+
 def test_json_for_programs(site: Path) -> None:
     """Raw values, null where there is none, the same answer each time."""
     result = run(site, "--format", "json")

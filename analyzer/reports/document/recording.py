@@ -1,10 +1,11 @@
 """What was recorded: how much, when, of which files, and what is odd about it."""
 
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from datetime import UTC, timedelta, tzinfo
 
 from analyzer.diagnosis import Diagnosis, Kind, Moment, Step
 from analyzer.reports.blocks import Block, Listing, Paragraph, Quote
+from analyzer.reports.dates import local
 from analyzer.reports.document.bounds import MOST_PIECES, first, left_out
 from analyzer.reports.document.verdict import capital
 from analyzer.words import count, quoted, say, seconds, unspaced
@@ -16,7 +17,8 @@ class Clock:
     """
 
     def __init__(self, diagnosis: Diagnosis, zone: tzinfo | None) -> None:
-        self._began = _local(diagnosis.facts.first_seen, zone)
+        began = diagnosis.facts.first_seen
+        self._began = None if began is None else local(began, zone)
 
     @property
     def zone(self) -> str:
@@ -32,19 +34,6 @@ class Clock:
         if self._began is None:
             return ""
         return f"{self._began + timedelta(seconds=moment.seconds):%H:%M:%S}"
-
-
-def _local(when: datetime | None, zone: tzinfo | None) -> datetime | None:
-    """A time in a zone, as a fixed distance from UTC: no name of a zone is known everywhere. It
-    stays UTC where the system knows none for so early or so late a year.
-    """
-    if when is None:
-        return None
-    try:
-        offset = when.astimezone(zone).utcoffset() or timedelta()
-        return when.astimezone(timezone(offset))
-    except (OSError, OverflowError, ValueError):
-        return when
 
 
 def about(diagnosis: Diagnosis, everything: bool, zone: tzinfo | None) -> Iterator[Block]:

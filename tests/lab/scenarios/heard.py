@@ -393,6 +393,31 @@ def last_data_never_acknowledged(lab: Lab) -> None:
     time.sleep(4)
 
 
+def _plug_out(lab: Lab, times: int) -> None:
+    """The controller's plug is out for 3.5 s, again and again, and the program waits."""
+    lab.plant()
+    Server(lab.unit)
+    session = call(lab.pc, UNIT)
+    poll(session, times=6)
+    for turn in range(1, times + 1):
+        lab.unit.pull()
+        polling = lab.pc.start(partial(poll, session, 8, 0.3, 10, first=20 * turn))
+        time.sleep(3.5)
+        lab.unit.plug()
+        polling.join()
+    session.close()
+
+
+@fault("path-lost", remark=True)
+def controllers_plug_is_loose(lab: Lab) -> None:
+    _plug_out(lab, times=3)
+
+
+@healthy()
+def controllers_plug_is_out_once(lab: Lab) -> None:
+    _plug_out(lab, times=1)
+
+
 @healthy()
 def last_data_acknowledged_late(lab: Lab) -> None:
     lab.plant()

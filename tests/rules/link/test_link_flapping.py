@@ -215,6 +215,33 @@ def test_found_by_the_silence_of_all_where_the_session_stands_still(
     assert diagnosis.status == 0
 
 
+def breaks_between_sessions(sign: bool) -> Cable:
+    """Each session is closed before the link breaks; the PC may announce itself when it is back."""
+    plant, pc, unit = begun()
+    for _ in range(4):
+        session = plant.tcp(pc, unit).open()
+        session.poll(8, every=1.0)
+        session.close()
+        plant.goes_down_unsaid()
+        plant.wait(0.1)
+        if sign:
+            plant.announce(pc, times=1)
+        plant.wait(1)
+    return ended(plant)
+
+
+def test_found_as_a_note_where_the_pc_announces_itself_behind_a_silence_of_all() -> None:
+    diagnosis = diagnosed(breaks_between_sessions(sign=True), TOLD)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.values["starts"]) == (Level.NOTE, 4)
+    assert [one.verdict for one in diagnosis.outcomes] == [Verdict.COMPLETE]
+
+
+def test_quiet_where_all_are_silent_between_sessions_and_the_pc_sends_nothing_behind() -> None:
+    assert_healthy(diagnosed(breaks_between_sessions(sign=False), TOLD))
+
+
 def test_quiet_where_a_program_pauses_and_nobody_else_speaks() -> None:
     plant, _, session = at_work()
     for _ in range(3):

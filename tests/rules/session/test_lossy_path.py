@@ -171,6 +171,37 @@ def test_quiet_where_one_interruption_passes(controllers: tuple[str, ...]) -> No
     assert_healthy(diagnosed(ended(plant), controllers))
 
 
+def interruption(session: Session) -> None:
+    session.transaction += 1
+    session.send(modbus_read(session.transaction), lost=True)
+    for pause in (0.3, 0.6, 1.2, 2.4):
+        session.again(lost=True, after=pause)
+    session.again(after=4.8)
+    session.send(modbus_answer(session.transaction), session.server.station)
+    session.ack()
+
+
+def test_quiet_where_the_way_only_breaks_for_seconds() -> None:
+    """Told by the rule about that: all other segments pass."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(4):
+        busy(session, 15)
+        interruption(session)
+    assert slugs(diagnosed(ended(plant))) == ["path-lost"]
+
+
+def test_found_where_single_segments_are_lost_beside_breaks() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for lose in (interruption, request_lost, request_lost, interruption, request_lost):
+        busy(session, 15)
+        lose(session)
+    diagnosis = diagnosed(ended(plant))
+    assert slugs(diagnosis) == [SLUG]
+    assert found(diagnosis, SLUG).values["lost"] == 5
+
+
 @told_or_not
 def test_quiet_where_the_recorder_lost_frames(controllers: tuple[str, ...]) -> None:
     """The PC acknowledges octets that are not in the file."""

@@ -2,14 +2,16 @@
 
 import pytest
 
-from analyzer.diagnosis import FAULT, State, Verdict
-from analyzer.findings import Certainty
+from analyzer.diagnosis import FAULT, NO_FAULT, State, Verdict
+from analyzer.findings import Certainty, Level
 from captures.layouts import RAW
 from captures.plant import Session, modbus_answer, modbus_read
 from rules.session.path_lost import (
     ASLEEP,
     CONTROLLER_SIDE,
     DROPPED,
+    LARGE_ANSWERS,
+    LOOSE,
     PC_SIDE,
     RULE,
     TOO_LARGE,
@@ -139,7 +141,7 @@ def test_found_without_the_causes_that_the_recording_rules_out() -> None:
     in_vain(session)
     asked = plant.ask(pc, unit, after=0.5)
     finding = found(diagnosed(ended(plant)), SLUG)
-    assert left_out(finding, RULE) == ([PC_SIDE, DROPPED, ASLEEP], [TOO_LARGE, TOO_LATE])
+    assert left_out(finding, RULE) == ([LOOSE, PC_SIDE, DROPPED, ASLEEP], [TOO_LARGE, TOO_LATE])
     shown = {one.moment.frame for one in finding.evidence}
     assert {plant.number(one) for one in asked} <= shown
 
@@ -152,7 +154,7 @@ def test_all_causes_are_told_where_nothing_else_is_heard_behind_a_rest() -> None
     plant.wait(8)
     session.again(lost=True)
     finding = found(diagnosed(plant), SLUG)
-    assert left_out(finding, RULE) == ([], [TOO_LARGE])
+    assert left_out(finding, RULE) == ([LOOSE], [TOO_LARGE])
 
 
 @told_or_not
@@ -182,7 +184,7 @@ def test_found_without_the_controllers_side_where_it_answers_in_other_ways() -> 
     answer = plant.pong(unit, pc)
     session.again(after=2.4, lost=True)
     finding = found(diagnosed(ended(plant)), SLUG)
-    assert left_out(finding, RULE)[0] == [CONTROLLER_SIDE, PC_SIDE, ASLEEP]
+    assert left_out(finding, RULE)[0] == [CONTROLLER_SIDE, LOOSE, PC_SIDE, ASLEEP]
     assert plant.number(answer) in {one.moment.frame for one in finding.evidence}
 
 
@@ -194,7 +196,79 @@ def test_the_controllers_side_is_told_where_it_comes_back_later() -> None:
     session.rst(after=3.0)
     plant.tcp(pc, unit).open(after=20).poll(3)
     finding = found(diagnosed(ended(plant)), SLUG)
-    assert left_out(finding, RULE)[0] == [PC_SIDE, DROPPED, ASLEEP]
+    assert left_out(finding, RULE)[0] == [LOOSE, PC_SIDE, DROPPED, ASLEEP]
+
+
+def breaks(session: Session, pauses: tuple[float, ...] = DOUBLING) -> None:
+    """Nothing gets through for a while; then the repeat does, and the work goes on."""
+    in_vain(session, pauses)
+    session.again(after=2 * pauses[-1])
+    session.send(modbus_answer(session.transaction), session.server_station)
+    session.ack()
+    session.poll(6)
+
+
+@told_or_not
+@pytest.mark.parametrize("times", [2, 3])
+def test_found_as_a_warning_where_the_way_breaks_and_comes_back(
+    controllers: tuple[str, ...], times: int
+) -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(3)
+    for _ in range(times):
+        breaks(session)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert (finding.level, finding.certainty) == (Level.WARNING, Certainty.FITS)
+    assert [finding.values[one] for one in ("breaks", "repeats")] == [times, 6]
+    assert finding.values["span"] == pytest.approx(18.6, abs=0.1)
+    assert finding.likely_causes[0] == RULE.likely_causes[LOOSE]
+    out = [PC_SIDE, DROPPED, ASLEEP], [TOO_LARGE, TOO_LATE, LARGE_ANSWERS]
+    assert (left_out(finding, RULE), diagnosis.status) == (out, NO_FAULT)
+
+
+def test_breaks_of_several_sessions_count_together() -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(2):
+        session = plant.tcp(pc, unit).open(after=1.0)
+        breaks(session)
+        session.close()
+    assert found(diagnosed(ended(plant)), SLUG).values["breaks"] == 2
+
+
+def test_the_pcs_side_is_likeliest_where_nobody_else_is_heard() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(2):
+        breaks(session)
+    finding = found(diagnosed(plant), SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[PC_SIDE]
+    assert left_out(finding, RULE)[0] == [DROPPED]
+
+
+def test_the_last_break_is_told_where_the_way_had_come_back_before() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(2):
+        breaks(session)
+    in_vain(session)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert (finding.level, finding.values["breaks"]) == (Level.FAULT, 0)
+
+
+@pytest.mark.parametrize("pauses", [(0.2, 0.4), (0.1, 0.2, 0.4)])
+def test_quiet_where_single_frames_are_lost(pauses: tuple[float, ...]) -> None:
+    """Two repeats each time, or repeats within less than a second: no break of the way."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(2):
+        in_vain(session, pauses)
+        session.send(modbus_answer(session.transaction), unit, after=0.1)
+        session.ack()
+        session.poll(6)
+    assert SLUG not in slugs(diagnosed(ended(plant)))
 
 
 @told_or_not
@@ -363,3 +437,15 @@ def test_silence_counts_from_the_request_on() -> None:
     plant.announce(plant.station("192.0.2.31"), times=1, after=3.05)
     plant.chatter()
     assert found(diagnosed(plant), SLUG).certainty is Certainty.SHOWN
+
+
+def test_quiet_where_the_controller_acknowledges_late_again_and_again() -> None:
+    """Half a second after the request: systems repeat it by then, once or twice."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    for _ in range(4):
+        in_vain(session, (0.2, 0.25))
+        session.ack(unit, after=0.05)
+        session.send(modbus_answer(session.transaction), unit, after=1.0)
+        session.ack()
+    assert SLUG not in slugs(diagnosed(ended(plant)))
