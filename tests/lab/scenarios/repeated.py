@@ -179,7 +179,7 @@ def address_is_claimed_now_and_then(lab: Lab) -> None:
 
 
 @have(None)
-@fault()
+@fault("path-lost", remark=True)
 def controller_alone_is_silent_each_time(lab: Lab) -> None:
     """Its cable is pulled for 6 s; others are heard all the time."""
     lab.plant()
