@@ -1,5 +1,6 @@
 """The text report: fits a terminal, says first what happened, keeps foreign text harmless."""
 
+from itertools import takewhile
 from pathlib import Path
 
 import pytest
