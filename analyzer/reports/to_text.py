@@ -45,15 +45,16 @@ def to_text(blocks: Iterable[Block]) -> str:
     parts: list[str] = []
     before: Block | None = None
     for block in blocks:
-        if not (before is None or isinstance(before, Heading) or _are_cautions(before, block)):
+        if not (before is None or isinstance(before, Heading) or _is_below_caution(before, block)):
             parts.append("")
         parts += _lines(block)
         before = block
     return "\n".join(parts).rstrip("\n") + "\n"
 
 
-def _are_cautions(*blocks: Block) -> bool:
-    return all(isinstance(one, Caution) for one in blocks)
+def _is_below_caution(before: Block, block: Block) -> bool:
+    """Whether a block is what a caution is about, or another caution."""
+    return isinstance(before, Caution) and isinstance(block, (Caution, Listing))
 
 
 def _lines(block: Block) -> Iterator[str]:

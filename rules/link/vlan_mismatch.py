@@ -73,12 +73,12 @@ RULE = Rule(
     slug="vlan-mismatch",
     stage="link",
     title="The PC's port is{fits:if likely} in another VLAN than {controller}",
-    what_happened="{frames:if With a VLAN tag, {frames:count frame} came in for the PC or for "
-    "all. VLAN of the tags: {vlans:list}.}{port_vlan:if The switch names VLAN {port_vlan} for "
-    "frames without a tag at the PC's port.}{inside:if Of the PC's own network, {inside:count "
-    "other station} can be heard.}{only_tagged:if Of the PC's own network, {only_tagged:count "
-    "other station} can be heard only in frames with a VLAN tag.}{outside:if Of other networks, "
-    "{outside:count station} can be heard.}",
+    what_happened="{frames:if With a tag of VLAN {vlans:list}, {frames:count frame} came in for "
+    "the PC or for all.}{port_vlan:if The switch names VLAN {port_vlan} for frames without a tag "
+    "at the PC's port.}{inside:if Of the PC's own network, {inside:count other station} can be "
+    "heard.}{only_tagged:if Of the PC's own network, {only_tagged:count other station} can be "
+    "heard only in frames with a VLAN tag.}{outside:if Of other networks, {outside:count station} "
+    "can be heard.}",
     means="A switch keeps one VLAN apart from another, as if each had cables of its own. The PC "
     "hears only its own VLAN, and most PCs drop frames that have a tag.",
     likely_causes={

@@ -8,7 +8,7 @@ import pytest
 
 import analyzer
 from analyzer.diagnosis import Moment
-from analyzer.reports.document.answer import AGAIN, MATTERS_MOST, in_full, in_short
+from analyzer.reports.document.answer import AGAIN, MATTERS_MOST, Answer, in_full, in_short
 from analyzer.reports.document.bounds import MOST_LINES, MOST_ROWS
 from analyzer.reports.document.recording import Clock
 from analyzer.reports.to_text import to_text
@@ -50,6 +50,9 @@ def test_the_answer_fits_a_screen(path: Path, zone: tzinfo) -> None:
     verdict, first = verdict_of(answer), first_step_of(answer)
     assert verdict.startswith(VERDICTS) or not diagnosis.outcomes
     assert re.search(r"^How sure +(Shown by|Fits|Nothing is claimed)", answer, re.MULTILINE)
+    assert re.search(r"^What +\w", answer, re.MULTILINE) or not diagnosis.findings
+    steps = Answer(diagnosis).steps
+    assert len(re.findall(r"^  \d\. ", answer, re.MULTILINE)) in (min(2, len(steps)), 3)
     end = full.rpartition(f"{AGAIN}\n{'-' * len(AGAIN)}\n")[2]
     assert (verdict_of(end), first_step_of(end)) == (verdict, first)
 

@@ -6,6 +6,7 @@ Of several connections or recordings, a table of all comes first, then the one t
 from collections.abc import Iterator, Sequence
 from datetime import UTC, tzinfo
 
+from analyzer.cautions import HOW_IN_SHORT
 from analyzer.diagnosis import Diagnosis, Finding, Outcome, Stage, State, Step, Verdict
 from analyzer.reports.blocks import Block, Heading, Labelled, Listing, Paragraph, safely
 from analyzer.reports.document import refusals, report
@@ -80,7 +81,7 @@ def _fitting(diagnosis: Diagnosis, everything: str, zone: tzinfo | None) -> list
     """As much as there is room for: the first steps count more than details of what happened."""
     answer = Answer(diagnosis)
     for steps, letters in MOST_TOLD:
-        blocks = list(safely(answer.told(steps, letters, everything, zone)))
+        blocks = list(safely(answer.told(steps, letters, everything, zone), HOW_IN_SHORT))
         if to_text(blocks).count("\n") <= MOST_LINES:
             break
     return blocks
@@ -150,12 +151,12 @@ class Answer:
             "Recorded",
             f"{quoted(diagnosis.facts.file)}, {when(diagnosis, zone)}",
         )
-        yield "What", self._what(letters) if letters else ""
+        yield "What", self._what(letters)
         yield "How sure", self._how_sure(zone)
         if outcome is not None:
             yield from _stages(outcome)
             yield "But", other_port(outcome.linkup)
-            yield "Breaks", told_shortly(outcome)
+            yield "Breaks", opening(told_shortly(outcome), letters)
         yield "Noticed", self._noticed() if letters else ""
         yield "Which PC", which_pc(diagnosis) or ""
 

@@ -25,9 +25,10 @@ MOST_PIECES = 12
 """Files of one recording listed."""
 MOST_LINES = 24
 """Lines of the short report on one connection: a terminal of the old size shows all of them."""
-MOST_TOLD = ((3, 200), (3, 100), (2, 100), (1, 100), (1, 0))
+MOST_TOLD = ((3, 200), (3, 130), (3, 0), (2, 130), (2, 0), (1, 130), (1, 0))
 """Steps, and letters of what happened, that it tells: the first of these that fits. More steps are
-not read (common practice, no source). Without a letter, what else was noticed is left out too."""
+not read (common practice, no source). The first sentence, which carries the proof, is always told;
+where it stands alone, what else was noticed is left out."""
 MOST_PROOF = 3
 """Frames named in one sentence as what a finding rests on."""
 MOST_NAMED = 8
