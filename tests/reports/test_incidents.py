@@ -47,7 +47,7 @@ def text(diagnosis: Diagnosis, everything: bool = True) -> str:
 def test_how_often_and_for_how_long_stands_in_the_report() -> None:
     told = text(diagnosed(resets(2).pcap()))
     assert "It broke twice: out for 6.0 s in all, 3.0 s at the longest." in told
-    assert "Between them it worked for 9.9 s (median), from 9.9 s to 9.9 s." in told
+    assert "Between them it worked for 9.9 s." in told
     assert re.search(r"The first began at 09:00:\d\d, the last at 09:00:\d\d \(UTC\)\.", told)
     assert "How they showed: the session is reset (twice)." in told
 
