@@ -116,7 +116,7 @@ def test_ci_takes_the_test_command_out_of_the_readme_and_runs_it() -> None:
 def test_the_answer_in_the_readme_is_what_the_tool_says() -> None:
     """Of the recording that comes with it, as far as the readme shows it."""
     (block,) = fenced("console")
-    shown = re.split(r"^\$ .*\n", block, flags=re.MULTILINE)[2]
+    shown = re.split(r"^\$ .*$\n?", block, flags=re.MULTILINE)[2]
     demo = analyzer.diagnose(ROOT / "analyzer" / "demo.pcap")
     demo.facts.file = "monday.pcapng"
     assert to_text(in_short([demo])).startswith(shown)
