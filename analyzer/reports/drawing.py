@@ -231,9 +231,9 @@ def _loop(event: Event, places: Sequence[float], y: float, lines: Sequence[str])
     begin, end = sorted((places[event.by], places[event.to]))
     height = LINE * len(lines) + 30
     yield Mark("box", (begin - 10, y + 2, end - begin + 20, height), "loop")
-    points = (begin - 10, y + 2, begin + 32, y + 2, begin + 32, y + 12, begin + 24, y + 18)
+    points = (begin - 10, y + 2, begin + 44, y + 2, begin + 44, y + 12, begin + 36, y + 18)
     yield Mark("poly", (*points, begin - 10, y + 18), "tag")
-    yield Mark("words", (begin + 9, y + 14), "small", "loop")
+    yield Mark("words", (begin + 14, y + 14), "small", "folded")
     yield from _label(lines, (begin + end) / 2, y + 16)
     level = y + LINE * len(lines) + 22
     yield from _arrow(places[event.by], places[event.to], level)

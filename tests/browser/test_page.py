@@ -294,7 +294,7 @@ def test_accessible_by_axe(opened: Any, name: str, scheme: str, rules: dict[str,
 
 
 def test_the_answer_comes_first_and_the_stations_last(opened: Any) -> None:
-    page = opened("session-reset.pcap")
+    page = opened("idle-limit.pcap")
     text = page.inner_text("main")
     parts = (
         "The connection came up, then broke at the session",
@@ -320,8 +320,8 @@ FIRST_SCREEN = (390, 844)
 def test_the_first_step_stands_on_the_first_screen_of_a_phone(opened: Any, name: str) -> None:
     page = opened(name, FIRST_SCREEN, html=to_html(page_of([analyzer.diagnose(FOLDER / name)])))
     first = page.locator("main > ol:not(.stages) > li").first
-    bold = first.locator("strong:not(.caution *)")
-    step = (bold if bold.count() else first).bounding_box()
+    alone = first.locator(".step")
+    step = (alone if alone.count() else first).bounding_box()
     assert step["y"] + step["height"] <= FIRST_SCREEN[1]
 
 

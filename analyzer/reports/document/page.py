@@ -23,7 +23,7 @@ from analyzer.reports.document.finding import Findings, unled
 from analyzer.reports.document.incidents import SEVERAL, breaks
 from analyzer.reports.document.linkup import both_ends, durations, how_far, how_sure
 from analyzer.reports.document.parties import how_known, who
-from analyzer.reports.document.recording import Clock, about
+from analyzer.reports.document.recording import Clock, about, when
 from analyzer.reports.document.several import overview, recordings
 from analyzer.reports.document.verdict import headline, told_in_full, worst_first
 from analyzer.reports.overview import strip
@@ -34,8 +34,8 @@ FIRST_STEPS = 3
 """Steps that stand in the answer; the others follow the causes."""
 LETTERS = 100
 """Of what happened, in the answer: on a telephone the first step stands on the first screen."""
-ABOVE = ("Who", "What", "How sure")
-BELOW = ("Breaks", "But", "Noticed", "Which PC")
+ABOVE = ("Who", "Recorded", "What", "Breaks", "How sure")
+BELOW = ("But", "Noticed", "Which PC")
 """What is told of the answer above its first steps and below them."""
 IN_A_WORD = {
     Verdict.STOPPED: (Mood.STOPPED, "Stopped"),
@@ -86,9 +86,9 @@ def _name(number: str, place: int) -> str:
 
 
 def _answer(diagnosis: Diagnosis, outcome: Outcome | None, zone: tzinfo | None) -> Iterator[Block]:
-    """The same answer as the short text gives."""
+    """The same answer as the short text gives; the name of the file stands above it."""
     answer = Answer(diagnosis)
-    rows = dict(answer.rows(LETTERS, zone))
+    rows = dict(answer.rows(LETTERS, zone)) | {"Recorded": when(diagnosis, zone)}
     yield _banner(outcome, answer)
     yield Labelled([(label, rows[label]) for label in ABOVE if rows.get(label)])
     yield from answer.first_steps(FIRST_STEPS, 2)

@@ -1,5 +1,6 @@
 """What was recorded: how much, when, of which files, and what is odd about it."""
 
+from collections import Counter
 from collections.abc import Iterator
 from datetime import UTC, timedelta, tzinfo
 
@@ -8,7 +9,7 @@ from analyzer.reports.blocks import Block, Listing, Paragraph, Quote
 from analyzer.reports.dates import local
 from analyzer.reports.document.bounds import MOST_PIECES, first, left_out
 from analyzer.reports.document.verdict import capital
-from analyzer.words import count, quoted, say, seconds, unspaced
+from analyzer.words import count, quoted, say, seconds, times, unspaced
 
 
 class Clock:
@@ -78,11 +79,14 @@ def pieces(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:
 
 
 def comments(diagnosis: Diagnosis) -> Iterator[Block]:
-    """What the file says of itself: a copy whose addresses are made up says so."""
+    """What the file says of itself, each text once: a copy whose addresses are made up says so."""
     texts = diagnosis.facts.comments
     if texts:
         yield Paragraph(f"{capital(count(len(texts), 'comment'))} in the file, by whoever made it:")
-        yield from (Quote(unspaced(text)) for text in texts)
+        for text, often in Counter(texts).items():
+            yield Quote(unspaced(text))
+            if often > 1:
+                yield Paragraph(f"{capital(times(often))} the same.")
 
 
 def oddities(diagnosis: Diagnosis) -> list[str]:
