@@ -181,6 +181,8 @@ PROOFS = {
     "untimed answers": "{answers:count answer}, after times that cannot be told",
     "later stage": "a later stage works, so this one does",
 }
+WORKED_BEFORE, WORKED_LATER = "; it worked before", "; it worked later"
+"""Of a stage that failed, where later ones are seen working."""
 NO_CALL = "no call to a port is in the recording"
 UNPROVEN = {
     Stage.LINK: "nothing from another station is in the recording",

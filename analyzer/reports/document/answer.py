@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, tzinfo
 
 from analyzer.cautions import HOW_IN_SHORT
-from analyzer.diagnosis import Diagnosis, Finding, Outcome, Stage, State, Step, Verdict
+from analyzer.diagnosis import Diagnosis, Finding, Outcome, Stage, StageResult, State, Step, Verdict
 from analyzer.reports.blocks import Block, Heading, Labelled, Listing, Paragraph, safely
 from analyzer.reports.document import refusals, report
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
@@ -32,7 +32,13 @@ from analyzer.reports.document.verdict import (
 from analyzer.reports.to_text import to_text
 from analyzer.words import count, opening, quoted
 
-IN_ONE_LINE = {State.PASSED: "Works", State.UNCLEAR: "Unclear", State.NOT_REACHED: "Not reached"}
+IN_ONE_LINE = {
+    State.PASSED: "Works",
+    State.AT_TIMES: "At times",
+    State.UNCLEAR: "Unclear",
+    State.NOT_SHOWN: "Not shown",
+    State.NOT_REACHED: "Not reached",
+}
 """How stages are told beside the one that the verdict names."""
 MATTERS_MOST = "The one that matters most"
 AGAIN = "The answer again"
@@ -204,6 +210,11 @@ def _lead(diagnosis: Diagnosis, outcome: Outcome | None) -> Finding | None:
 
 def _stages(outcome: Outcome) -> Iterator[tuple[str, str]]:
     for state, label in IN_ONE_LINE.items():
-        names = [NAMES[one.stage] for one in outcome.stages if one.state is state]
+        names = [NAMES[one.stage] for one in outcome.stages if _in_one_line(one) is state]
         every = len(names) == len(Stage)
         yield label, "every stage" if every else ", ".join(names)
+
+
+def _in_one_line(result: StageResult) -> State:
+    """How a stage is told there: one that failed, and worked all the same, works at times."""
+    return State.AT_TIMES if result.worked else result.state

@@ -2,10 +2,10 @@
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.diagnosis import Certainty, Diagnosis, Outcome, Stage, State, Verdict
+from analyzer.diagnosis import Certainty, Diagnosis, Outcome, Stage, Verdict
 from analyzer.reports.document.bounds import MOST_IN_FULL, first
 from analyzer.reports.document.recording import oddities
-from analyzer.reports.document.verdict import capital
+from analyzer.reports.document.verdict import capital, first_open
 from analyzer.words import count, listed
 
 PRESUMED = (
@@ -55,7 +55,7 @@ def _unchecked(names: Sequence[str]) -> str:
 
 def what_would_tell(outcome: Outcome) -> str:
     """How far it got, and which recording would tell more."""
-    unclear = next(one for one in outcome.stages if one.state is State.UNCLEAR)
+    unclear = first_open(outcome)
     who = outcome.linkup.controller
     opened = [one for one in outcome.linkup.sessions if one.completed is not None]
     unused = bool(opened) and not any(one.from_client.octets for one in opened)

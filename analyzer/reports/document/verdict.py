@@ -4,7 +4,15 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from math import inf
 
-from analyzer.diagnosis import Certainty, Finding, Outcome, Stage, State, Verdict
+from analyzer.diagnosis import (
+    Certainty,
+    Finding,
+    Outcome,
+    Stage,
+    StageResult,
+    State,
+    Verdict,
+)
 from analyzer.reports.document.bounds import FEW, MOST_IN_FULL, MOST_PROOF, named
 from analyzer.words import listed
 
@@ -94,8 +102,14 @@ def _broke(outcome: Outcome) -> bool:
 
 def because_of(outcome: Outcome) -> str:
     """What tells most of a link-up without a fault: the last stage that is seen working or not."""
-    wanted = State.PASSED if outcome.verdict is Verdict.COMPLETE else State.UNCLEAR
-    return capital([one.because for one in outcome.stages if one.state is wanted][-1])
+    passed = [one for one in outcome.stages if one.state is State.PASSED]
+    told = passed[-1] if outcome.verdict is Verdict.COMPLETE else first_open(outcome)
+    return capital(told.because)
+
+
+def first_open(outcome: Outcome) -> StageResult:
+    """The first stage that is not seen working."""
+    return next(one for one in outcome.stages if one.state is not State.PASSED)
 
 
 def certainty(finding: Finding, at: str = "") -> str:
