@@ -117,20 +117,24 @@ class Comparison:
 
     @property
     def came_up(self) -> list[Stage]:
-        """Stages that only the second recording shows working."""
+        """Stages that the second recording shows working, and the first one not."""
         return self._only(1)
 
     @property
     def went_down(self) -> list[Stage]:
-        """Stages that only the first one shows working."""
+        """Stages that the first one shows working, and the second one not."""
         return self._only(0)
 
     def _only(self, side: int) -> list[Stage]:
-        passed = [
-            {result.stage for result in one.stages if result.state is State.PASSED}
-            for one in self.outcomes or ()
+        """What is unclear in a recording may have worked there."""
+        if self.outcomes is None or self.outcomes[1 - side].verdict is Verdict.CANNOT_TELL:
+            return []
+        pairs = zip(self.outcomes[side].stages, self.outcomes[1 - side].stages, strict=True)
+        return [
+            one.stage
+            for one, other in pairs
+            if one.state is State.PASSED and other.state in (State.FAILED, State.NOT_REACHED)
         ]
-        return [stage for stage in Stage if passed and stage in passed[side] - passed[1 - side]]
 
     @property
     def is_comparable(self) -> bool:

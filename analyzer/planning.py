@@ -85,7 +85,8 @@ class Plan:
     @property
     def holds(self) -> bool:
         """Whether nothing has to be changed."""
-        return all(check.result is not Result.BROKEN for check in self.checks)
+        leaves = self.adapter is not None and self.changes_address
+        return not leaves and all(check.result is not Result.BROKEN for check in self.checks)
 
     @property
     def can_go_on(self) -> bool:
@@ -138,12 +139,7 @@ def _plan(site: Site, controller: Controller, named: "_Named") -> Plan:
         *_overlaps(site, adapter, mask),
     ]
     if presumed:
-        checks = [
-            replace(one, result=Result.OPEN)
-            if one.result is Result.HOLDS and "mask" in one.values
-            else one
-            for one in checks
-        ]
+        checks = [_by_presumed(one) for one in checks]
     way = _way(adapter, controller, mask)
     keeps = adapter is not None and way is not Way.NONE and _is_right(checks, "pc")
     pc = adapter.address if adapter is not None else None
@@ -153,6 +149,14 @@ def _plan(site: Site, controller: Controller, named: "_Named") -> Plan:
         way = Way.SAME_NETWORK if pc is not None else Way.NONE
     entry = _entry(controller, way)
     return Plan(controller, adapter, pc, mask, presumed, way, entry, checks)
+
+
+def _by_presumed(check: Check) -> Check:
+    """A check whose mask nothing names: two that it puts apart may be in one network after all."""
+    if check.found == "other network":
+        return replace(check, found="presumed apart", result=Result.OPEN)
+    rests_on_it = check.result is Result.HOLDS and "mask" in check.values
+    return replace(check, result=Result.OPEN) if rests_on_it else check
 
 
 def _is_right(checks: Sequence[Check], about: str) -> bool:

@@ -64,7 +64,7 @@ def test_exit_statuses() -> None:
         (["diagnose", "--controller", "192.0.2.60:", str(FAULTY)], "'' is not a port"),
         (["diagnose", "--controller", "192.0.2.60:70000", str(FAULTY)], "'70000' is not a port"),
         (["diagnose", "--controller", "192.0.2.60:" + "9" * 5000, str(FAULTY)], "is not a port"),
-        (["diagnose", "--pc", "me", str(FAULTY)], "'me' is not an IPv4 address"),
+        (["diagnose", "--pc", "me", str(FAULTY)], "'me' is neither an IP address nor a hardware"),
         (["diagnose", "--output", str(FAULTY), str(FAULTY)], "would be overwritten"),
         (["diagnose", "--output", str(CAPTURES), str(FAULTY)], "cannot be written"),
         (["diagnose", "--site", "nowhere.toml", str(FAULTY)], "nowhere.toml: cannot be read"),
@@ -353,12 +353,23 @@ def test_a_letter_answers_one_mail(tmp_path: Path) -> None:
     assert "cannot be read" in complaint(run("diagnose", one, "--format", "letter", *wording))
 
 
-def test_many_strangers_are_counted(tmp_path: Path) -> None:
+def test_what_many_strangers_have_in_common_is_said_once(tmp_path: Path) -> None:
     for number in range(30):
         (tmp_path / f"{number}.txt").write_text("dear support,\n")
+    line = complaint(run("diagnose", tmp_path))
+    assert '/0.txt": is text, not a recording.' in line
+    assert line.endswith("The same holds for 29 more.\n")
+
+
+def test_many_kinds_of_strangers_are_counted(tmp_path: Path) -> None:
+    """Three of each kind have a line each."""
+    heads = [b"", b"\x89PNG", b"%PDF", b"{\\rtf", b"MZ", b"\x7fELF", bytes(9), b"%!"]
+    for kind, head in enumerate(heads):
+        for number in range(3):
+            (tmp_path / f"{kind}{number}").write_bytes(head)
     lines = run("diagnose", tmp_path).stderr.splitlines()
     assert len(lines) == diagnose.MOST_COMPLAINTS + 1
-    assert lines[-1] == "whynolink: 10 more files are no recordings."
+    assert lines[-1] == "whynolink: 4 more files are no recordings."
 
 
 def test_a_limit_that_was_reached_is_never_among_those_that_are_only_counted(

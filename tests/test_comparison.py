@@ -307,7 +307,7 @@ def test_what_the_recorder_left_out_is_no_difference() -> None:
     assert isinstance(cut.failing, bytes)
     assert len(cut.failing) == 6
     shorter = compared(told(asking(999)), told(asking(108)), snaplen=65)
-    assert aspect(shorter, "request").weight is Weight.MATTERS
+    assert aspect(shorter, "request").weight is Weight.COULD_MATTER
 
 
 def test_the_unit_asked_comes_before_the_octets_that_name_it() -> None:

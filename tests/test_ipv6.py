@@ -477,7 +477,7 @@ def test_a_controller_is_told(text: str, port: int | None) -> None:
         ("--controller", f"[{UNIT}]502", "is not an IPv6 address"),
         ("--controller", f"[{UNIT}]:", "'' is not a port"),
         ("--controller", "[]:502", "is not an IPv4 address"),
-        ("--pc", "2001:db8:::15", "is not an IPv6 address"),
+        ("--pc", "2001:db8:::15", "is neither an IP address nor a hardware address"),
     ],
 )
 def test_what_is_no_ipv6_address_is_refused(

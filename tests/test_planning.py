@@ -203,6 +203,14 @@ def test_an_unknown_mask_is_presumed_and_told() -> None:
     assert joined('address = "169.254.7.7"', 'address = "169.254.9.9"').mask == at("255.255.0.0")
 
 
+def test_a_presumed_mask_does_not_prove_two_networks() -> None:
+    """By a wider one the two may be neighbours; until it is read, the PC takes a free address."""
+    one = joined('address = "192.168.1.15"', 'address = "192.0.2.60"')
+    assert found(one, Result.OPEN)[-1] == ("network", "presumed apart")
+    assert found(one, Result.BROKEN) == []
+    assert (one.holds, one.changes_address, one.can_go_on) == (False, True, True)
+
+
 def test_the_controllers_mask_serves_where_the_pcs_is_not_known() -> None:
     one = joined('address = "192.0.2.15"', UNIT)
     assert (one.presumed, one.mask) == (False, at("255.255.255.0"))

@@ -27,6 +27,14 @@ def test_repeats_and_time_are_evidence_and_both_are_proof(
     assert (silence.is_evidence, silence.is_sure) == (is_evidence, is_sure)
 
 
+@pytest.mark.parametrize(("span", "repeated"), [(0.0, False), (0.49, False), (0.5, True)])
+def test_several_tries_at_once_are_one(span: float, repeated: bool) -> None:
+    """Nobody has waited for an answer in between."""
+    short, long = (Silence(Moment(1, 0.0), Moment(9, span), 9, end) for end in (2.0, 60.0))
+    assert (short.is_evidence, long.is_evidence) == (repeated, True)
+    assert (short.is_sure, long.is_sure) == (False, repeated)
+
+
 def test_what_is_known_to_have_arrived_needs_no_repeat() -> None:
     silence = Silence(Moment(1, 0.0), Moment(1, 0.0), 1, 5.0, arrived=True)
     assert silence.is_sure

@@ -34,6 +34,8 @@ LETTERS = ("letter", "eml")
 """Layouts that leave the desk: what lies on it is not named there by its own name."""
 MOST_COMPLAINTS = 20
 """Lines about things that are no recordings; more are only counted."""
+FEW_ALIKE = 3
+"""Things that a line is said about each, although the same is said of all."""
 
 
 @contextmanager
@@ -156,12 +158,23 @@ def command(
 
 
 def _complain_of(refused: Sequence[NotARecording]) -> None:
-    """A limit that was reached comes first: of many lines only some are shown."""
-    refused = sorted(refused, key=lambda problem: problem.todo != RAISE)
-    for problem in refused[:MOST_COMPLAINTS]:
-        complain(str(problem))
-    if len(refused) > MOST_COMPLAINTS:
-        complain(f"{len(refused) - MOST_COMPLAINTS:,} more files are no recordings.")
+    """What many things have in common is said once. A limit that was reached comes first: of many
+    lines only some are shown.
+    """
+    alike: dict[tuple[str, str], list[NotARecording]] = {}
+    for problem in sorted(refused, key=lambda problem: problem.todo != RAISE):
+        alike.setdefault((problem.what, problem.todo), []).append(problem)
+    lines = [line for problems in alike.values() for line in _lines(problems)]
+    for first, *others in lines[:MOST_COMPLAINTS]:
+        complain(f"{first} The same holds for {len(others):,} more." if others else str(first))
+    untold = sum(map(len, lines[MOST_COMPLAINTS:]))
+    if untold:
+        complain(f"{untold:,} more files are no recordings.")
+
+
+def _lines(alike: list[NotARecording]) -> list[list[NotARecording]]:
+    """What each line is about: all of many, one of a few."""
+    return [alike] if len(alike) > FEW_ALIKE else [[one] for one in alike]
 
 
 def _render(

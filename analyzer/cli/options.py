@@ -85,7 +85,13 @@ def read_controller(text: str) -> tuple[Address, int | None]:
     number = int(port) if port.isascii() and port.isdigit() and len(port) <= 5 else 0
     if colon and not 0 < number < 1 << 16:
         raise BadOption(f"{port!r} is not a port.", "--controller", "Give a number, 1 to 65535.")
-    return _read_either(address, "--controller"), number or None
+    if ":" not in address:
+        return read_address(address, "--controller"), number or None
+    try:
+        return Address.parse_ipv6(address), number or None
+    except ValueError:
+        todo = "Write it as 2001:db8::60, or with a port as [2001:db8::60]:502."
+        raise BadOption(f"{address!r} is not an IPv6 address.", "--controller", todo) from None
 
 
 def _read_pc(text: str | None) -> Address | Hardware | None:
@@ -95,18 +101,12 @@ def _read_pc(text: str | None) -> Address | Hardware | None:
     pairs = len(digits) == 12 and "::" not in text and text.count(":") in (0, 5)
     if pairs and all(digit in string.hexdigits for digit in digits):
         return Hardware(int(digits, 16))
-    return _read_either(text, "--pc")
-
-
-def _read_either(text: str, option: str) -> Address:
-    """An IPv4 or IPv6 address; the option is named where it is none."""
-    if ":" not in text:
-        return read_address(text, option)
     try:
-        return Address.parse_ipv6(text)
+        return Address.parse_ipv6(text) if ":" in text else Address.parse(text)
     except ValueError:
-        todo = "Write it as 2001:db8::60, or with a port as [2001:db8::60]:502."
-        raise BadOption(f"{text!r} is not an IPv6 address.", option, todo) from None
+        todo = "Write it as 192.0.2.15, 2001:db8::15 or 00-00-5E-00-53-15."
+        what = f"{text!r} is neither an IP address nor a hardware address."
+        raise BadOption(what, "--pc", todo) from None
 
 
 def read_mask(text: str | None) -> Address | None:

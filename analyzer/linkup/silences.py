@@ -11,6 +11,10 @@ embedded systems lag 3 s and more (common practice, no source)."""
 REPEATED = 2
 """Repeats that show that the tries before them got nothing: systems wait about 1 s before they ask
 again, and longer each time (RFC 1122 2.3.2.1, RFC 6298 2 and 5.5)."""
+WAITED = 0.5
+"""Seconds between the first and the last try from which on somebody waited in between: several at
+once are no repeats (systems repeat after 0.2 s or more, and longer each time: RFC 6298 2 and 5.5;
+0.2 s common practice, no source)."""
 LISTENED_BEFORE = 2.0
 """Seconds that a recording has to run before the first try to show what came before it."""
 
@@ -35,13 +39,18 @@ class Silence(NamedTuple):
     @property
     def is_evidence(self) -> bool:
         """Whether it fits that nobody answers: one try right before the end says nothing."""
-        enough = self.tries > REPEATED or self.listened >= LISTENED
+        enough = self.is_repeated or self.listened >= LISTENED
         return enough and not self.deaf
+
+    @property
+    def is_repeated(self) -> bool:
+        """Whether it was tried again often enough, each time after a wait."""
+        return self.tries > REPEATED and self.last.seconds - self.first.seconds >= WAITED
 
     @property
     def is_sure(self) -> bool:
         """Whether frames show it."""
-        repeated = self.tries > REPEATED or self.arrived
+        repeated = self.is_repeated or self.arrived
         return self.is_evidence and repeated and self.listened >= LISTENED and not self.doubts
 
 

@@ -65,12 +65,14 @@ class System:
     What it has no command for, it does not need. The commands are templates: pc, mask, length, kept
     (the PC's gateway, where it fits), lost (the same where it does not), controller, hardware and
     colons (the same written with colons), far (the controller's network), gateway (the router to
-    it), and next (whose hardware address the PC needs).
+    it), and next (whose hardware address the PC needs). asks: how it is found out whether pc is
+    free, and by whom.
     """
 
     key: str
     name: str
     rights: str
+    asks: str
     commands: Mapping[Task, Command]
 
 
@@ -91,7 +93,7 @@ TO = {
 SUCCESS = {
     Task.LOOK: "it shows the adapter with its address.",
     Task.OLD: "the first command no longer shows the old address.",
-    Task.FREE: "nobody answers. Any answer means that {pc} is taken.",
+    Task.FREE: "nobody answers; any answer means that {pc} is taken.",
     Task.ADDRESS: "the first command shows {pc} for the adapter.",
     Task.GATEWAY: "the first command shows {kept} as the adapter's gateway.",
     Task.ROUTE: "the next command shows {gateway} for that network.",
@@ -125,6 +127,7 @@ SYSTEMS = (
         "windows",
         "Windows (netsh)",
         "Type these in a command window that was opened as administrator.",
+        "Windows asks by itself whether {pc} is free: see that the adapter keeps it.",
         {
             Task.LOOK: Command("netsh interface ip show addresses"),
             Task.ADDRESS: Command(
@@ -176,6 +179,7 @@ SYSTEMS = (
         "Linux (ip)",
         "Type these in a terminal; sudo asks for the password of the user who types (sudoers(5)). "
         "Where the first command shows the adapter as DOWN, type: sudo ip link set ADAPTER up",
+        "On Linux ask with arping -D whether {pc} is free.",
         {
             Task.LOOK: Command("ip address show"),
             Task.OLD: Command(
@@ -184,7 +188,8 @@ SYSTEMS = (
                 (Undo("sudo ip address add OLD/LENGTH dev ADAPTER", caution=ADDRESS_CHANGE),),
             ),
             Task.FREE: Command(
-                "sudo arping -D -c 3 -I ADAPTER {pc}", success="It counts 0 responses."
+                "sudo arping -D -c 3 -I ADAPTER {pc}",
+                success="With none, arping counts 0 responses.",
             ),
             Task.ADDRESS: Command(
                 "sudo ip address add {pc}/{length} dev ADAPTER",
@@ -211,6 +216,7 @@ SYSTEMS = (
         "macOS (ifconfig, route, arp)",
         "Type these in a terminal; sudo asks for the password of the user who types (sudoers(5)). "
         "Which adapter has which name is told by: networksetup -listallhardwareports",
+        "On macOS have another device, if there is one, ask whether {pc} is free.",
         {
             Task.LOOK: Command("ifconfig -a"),
             Task.OLD: Command(

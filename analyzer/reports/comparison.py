@@ -6,7 +6,7 @@ from itertools import zip_longest
 from typing import Any
 
 from analyzer.comparison import Aspect, Comparison, Remark, Weight
-from analyzer.diagnosis import Diagnosis, Outcome, State, Step
+from analyzer.diagnosis import Diagnosis, Outcome, State, Step, Verdict
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
 from analyzer.reports.document.bounds import MOST_NAMED, named
 from analyzer.reports.document.recording import what_it_is
@@ -183,6 +183,15 @@ def in_a_sentence(comparison: Comparison) -> str:
     return _first(comparison)
 
 
+def progress(comparison: Comparison) -> str:
+    """Whether it is better or worse in the later one, for a letter; nothing where one of them
+    works, or they are about two services.
+    """
+    if set(comparison.remarks) - {Remark.BOTH_FAIL, Remark.FAIL_ALIKE}:
+        return ""
+    return _is_it_better(comparison) if comparison.remarks else ""
+
+
 def _sides(comparison: Comparison) -> tuple[str, str]:
     """What the two are called: by how they end, or by their time where both fail."""
     if {Remark.BOTH_FAIL, Remark.FAIL_ALIKE} & set(comparison.remarks):
@@ -228,17 +237,27 @@ def _is_it_better(comparison: Comparison) -> str:
     """What changed from the earlier to the later one, where neither works."""
     assert comparison.outcomes is not None
     told = [_further(comparison)]
-    earlier, later = (one.fault for one in comparison.outcomes)
-    if earlier is not None and (later is None or later.rule != earlier.rule):
-        told.append(f"Gone: {earlier.title}.")
-    if later is not None and (earlier is None or later.rule != earlier.rule):
-        told.append(f"New: {later.title}.")
+    if not _unclear(comparison):
+        earlier, later = (one.fault for one in comparison.outcomes)
+        if earlier is not None and (later is None or later.rule != earlier.rule):
+            told.append(f"Gone: {earlier.title}.")
+        if later is not None and (earlier is None or later.rule != earlier.rule):
+            told.append(f"New: {later.title}.")
     return " ".join(told)
+
+
+def _unclear(comparison: Comparison) -> list[str]:
+    """Which of the two cannot tell what came of it."""
+    pairs = zip(("earlier", "later"), comparison.outcomes or (), strict=False)
+    return [name for name, one in pairs if one.verdict is Verdict.CANNOT_TELL]
 
 
 def _further(comparison: Comparison) -> str:
     up, down = comparison.came_up, comparison.went_down
     if bool(up) is bool(down):
+        unclear = _unclear(comparison)
+        if unclear:
+            return f"Neither is seen working, and the {unclear[0]} one cannot tell how far it got."
         return "Neither works, and the later one is not clearly better or worse."
     which = listed([f"the {STAGES[stage]}" for stage in up or down])
     if up:

@@ -9,7 +9,7 @@ from analyzer.comparison import compare
 from analyzer.diagnosis import Certainty, Diagnosis, Finding, Outcome, Stage, Step, Verdict
 from analyzer.inputs.envelopes import Envelope
 from analyzer.reports.blocks import Block, Listing, Paragraph, Typed, safely
-from analyzer.reports.comparison import in_a_sentence
+from analyzer.reports.comparison import in_a_sentence, progress
 from analyzer.reports.document import NOT_RECORDINGS
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
 from analyzer.reports.document.bounds import FEW, MOST_IN_FULL, MOST_NAMED, named
@@ -174,8 +174,19 @@ def _all(ordered: Sequence[Diagnosis], mail: Envelope | None) -> Iterator[Block]
         if compared.is_comparable:
             both = f"{good}, where it works, compared with {bad}, where it does not."
             yield Paragraph(f"{both} {in_a_sentence(compared)}")
+    else:
+        yield from _progress(ordered)
     if all(map(_all_work, ordered)):
         yield Paragraph(STILL_TROUBLE)
+
+
+def _progress(ordered: Sequence[Diagnosis]) -> Iterator[Block]:
+    """Where none works: whether the last is better than the first."""
+    tried = [one for one in ordered if one.outcomes and one.facts.first_seen is not None]
+    told = progress(compare(tried[0], tried[-1])) if len(tried) > 1 else ""
+    if told:
+        first, last = _name(tried[0]), _name(tried[-1])
+        yield Paragraph(f"{last}, the last, compared with {first}, the first. {told}")
 
 
 def _together(ordered: Sequence[Diagnosis]) -> str:

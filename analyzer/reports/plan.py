@@ -18,7 +18,7 @@ from analyzer.diagnosis import Step
 from analyzer.planning import Check, Entry, Plan, Result, Way
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table, Typed, safely
 from analyzer.reports.cable import CROSSED, OTHER_PLUGS, SOURCES, STRAIGHT, WHICH, pins
-from analyzer.reports.commands import SYSTEMS, Command, System, commands
+from analyzer.reports.commands import SYSTEMS, Command, System, Task, commands
 from analyzer.site import Adapter, Controller
 from analyzer.words import LONGEST_IN_A_CELL, clean, count, listed, quoted, say, seconds
 
@@ -31,6 +31,12 @@ ABOUT = {
     "masks": "Both masks alike",
     "adapters": "The PC's other adapters",
 }
+BY_FOUND = {
+    "taken": "Only the PC has it",
+    "own address": "Only the PC has it",
+    "self-assigned": "Where it is from",
+}
+"""What a further check of the PC's address is about."""
 FOUND = {
     "host number": "A device can have {address}: its network has {first} to {last}.",
     "network number": "{address} is the number of the network itself. Devices have {first} to "
@@ -44,8 +50,10 @@ FOUND = {
     "same network": "Both are in {pc}.",
     "router": "The PC is in {pc}, the controller in {controller}. The router {gateway} has to know "
     "both.",
-    "other network": "By the PC's mask the PC is in {pc}; by its own mask the controller is in "
-    "{controller}. No router between the two is named.",
+    "other network": "By their masks the PC is in {pc}, the controller in {controller}. No router "
+    "between the two is named.",
+    "presumed apart": "No mask is known. By the presumed one the PC is in {pc}, the controller in "
+    "{controller}, and no router between the two is named. Read both masks.",
     "masks differ": "The PC has {pc}, the controller {controller}. Find out which one the plant "
     "uses.",
     "gateway inside": "{gateway} is in the network of {own}.",
@@ -92,7 +100,7 @@ def plan_report(
     ]
     for one in plans:
         blocks += _connection(one)
-    blocks += [Heading("Steps, in this order"), Listing(steps(plans), numbered=True)]
+    blocks += [Heading("Steps, in this order"), Listing(steps(plans, systems), numbered=True)]
     if can_go_on(plans):
         texts = [Step(text) for text in success(plans)]
         blocks += [Heading("What success looks like"), Listing(texts)]
@@ -122,6 +130,8 @@ def verdict(plans: Sequence[Plan]) -> str:
     broken = sum(check.result is Result.BROKEN for one in plans for check in one.checks)
     if broken:
         return f"The numbers do not hold yet: {count(broken, 'check')} below."
+    if not all(one.holds for one in plans):
+        return "By a presumed mask the numbers do not hold: read the masks first."
     if any(check.result is Result.OPEN for one in plans for check in one.checks):
         return "The numbers hold, as far as they are known: see what is to be checked."
     return "The numbers hold."
@@ -186,7 +196,7 @@ def _port(controller: Controller) -> str | None:
 
 def _check(check: Check) -> tuple[str, str, str]:
     result = check.result.upper() if check.result is Result.BROKEN else str(check.result)
-    return ABOUT[check.about], result, why(check)
+    return BY_FOUND.get(check.found, ABOUT[check.about]), result, why(check)
 
 
 def why(check: Check) -> str:
@@ -230,16 +240,17 @@ def _command(command: Command) -> Iterator[Block]:
         yield Typed(undo.typed)
 
 
-def steps(plans: Sequence[Plan]) -> list[Step]:
-    """What to do for all plans together, each with its caution; no more than mending where the
-    numbers do not hold and the steps would not change that.
+def steps(plans: Sequence[Plan], systems: Sequence[System] = SYSTEMS) -> list[Step]:
+    """What to do for all plans together with these kinds of PC, each with its caution; no more than
+    mending where the numbers do not hold and the steps would not change that.
     """
     if not can_go_on(plans):
         return [COMPARE, MEND]
     return [
         *_before(plans),
-        *_set(plans),
+        *_set(plans, systems),
         *_plug_in(plans),
+        *_ask(plans, systems),
         *_routes(plans),
         *_enter(plans),
         *_try(plans),
@@ -263,7 +274,12 @@ MEND = Step(
 
 def _before(plans: Sequence[Plan]) -> Iterator[Step]:
     yield COMPARE
-    if any(not one.holds for one in plans):
+    if any(check.found == "presumed apart" for one in plans for check in one.checks):
+        yield Step(
+            "Read the masks of the PC and of the controller, and plan again with --mask: by a "
+            "wider one the PC may keep its address."
+        )
+    if any(check.result is Result.BROKEN for one in plans for check in one.checks):
         yield Step(
             "See what does not hold above: the steps below mend it on the PC. Correct the site "
             "sheet too."
@@ -302,13 +318,16 @@ def _plug_in(plans: Sequence[Plan]) -> Iterator[Step]:
         yield Step(
             "Wait 60 s behind a switch: its port may open late, and nobody could answer before."
         )
-    for address in dict.fromkeys(one.pc for one in plans if one.pc is not None):
-        yield Step(
-            f"Windows asks by itself whether {address} is free. On Linux ask with arping -D, on "
-            "macOS from another device if there is one. Where nobody answers, give the adapter the "
-            "address.",
-            ADDRESS_CHANGE,
-        )
+
+
+def _ask(plans: Sequence[Plan], systems: Sequence[System]) -> Iterator[Step]:
+    """Whether the address is free, before it is used."""
+    gives = any(Task.FREE in one.commands for one in systems)
+    for address, mask in dict.fromkeys((one.pc, one.mask) for one in plans):
+        if address is not None:
+            asks = [say(one.asks, {"pc": address}) for one in systems]
+            give = f"Where nobody answers, give the adapter {address} with the mask {mask}."
+            yield Step(" ".join([*asks, *([give] if gives else [])]), ADDRESS_CHANGE)
 
 
 def _routes(plans: Sequence[Plan]) -> Iterator[Step]:
@@ -317,7 +336,7 @@ def _routes(plans: Sequence[Plan]) -> Iterator[Step]:
         yield Step(f"Name the router to {far} on the PC.", ADDRESS_CHANGE)
 
 
-def _set(plans: Sequence[Plan]) -> Iterator[Step]:
+def _set(plans: Sequence[Plan], systems: Sequence[System]) -> Iterator[Step]:
     overlap = any(check.found == "adapters overlap" for one in plans for check in one.checks)
     if overlap:
         yield Step(
@@ -327,12 +346,13 @@ def _set(plans: Sequence[Plan]) -> Iterator[Step]:
     units: dict[object, list[str]] = {}
     for one in plans:
         units.setdefault(one.pc, []).append(who(one.controller))
+    gives = any(Task.FREE not in one.commands for one in systems)
     for address, mask in dict.fromkeys((one.pc, one.mask) for one in plans):
         if address is not None:
+            give = f" On Windows give the adapter {address} with the mask {mask} now."
             yield Step(
                 f"For {listed(units[address])}, with the cable still out: take away every other "
-                "address of the PC that is the controller's, or in its network. On Windows give "
-                f"the adapter {address} with the mask {mask} now.",
+                f"address of the PC that is the controller's, or in its network.{give * gives}",
                 ADDRESS_CHANGE,
             )
 
@@ -372,9 +392,11 @@ def success(plans: Sequence[Plan]) -> list[str]:
         unit, name = one.controller, one.controller.address
         if unit.hardware_address is not None and one.way is Way.SAME_NETWORK:
             said.append(f"The neighbour table shows {unit.hardware_address} for {name}.")
-        port = f"{_port(unit)} of {name} opens" if unit.port is not None else f"{name} opens"
+        port = f"The port of {name} that the program calls"
+        if unit.port is not None:
+            port = f"{_port(unit)} of {name}"
         limit = f" within {seconds(unit.answer_limit)}" if unit.answer_limit else ""
-        said.append(f"{port}, and the first request is answered{limit}.")
+        said.append(f"{port} opens, and the first request is answered{limit}.")
         if unit.idle_limit is not None:
             said.append(
                 f"{name} ends a session that had no request for {seconds(unit.idle_limit)}: that "

@@ -19,7 +19,7 @@ def plan_json(plans: Sequence[Plan], systems: Sequence[System] = SYSTEMS) -> str
         "schema": SCHEMA,
         "holds": all(one.holds for one in plans),
         "connections": [_connection(one) for one in plans],
-        "steps": [asdict(step) for step in steps(plans)],
+        "steps": [asdict(step) for step in steps(plans, systems)],
         "success": success(plans) if can_go_on(plans) else [],
         "cable": {
             "pins": [

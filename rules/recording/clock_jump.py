@@ -39,8 +39,10 @@ def survey(case: Case) -> Iterator[Sighting]:
 
 
 def _never_set(facts: Facts) -> bool:
-    began = facts.coverage.began
-    return began is not None and began < OLDEST and not facts.untimed
+    """Whether the times are too old to be true. Zeros alone are no times."""
+    began, seconds = facts.coverage.began, facts.coverage.seconds
+    has_times = not facts.untimed and (began or seconds)
+    return began is not None and bool(has_times) and began < OLDEST
 
 
 RULE = Rule(

@@ -182,9 +182,9 @@ def test_a_folder_by_name_and_by_number(tmp_path: Path) -> None:
 
 
 def test_folders_without_files(tmp_path: Path) -> None:
-    assert "is an empty folder" in only_refusal(tmp_path)
+    assert "is a folder without files" in only_refusal(tmp_path)
     (tmp_path / "in").mkdir()
-    assert "is an empty folder" in only_refusal(tmp_path)
+    assert "is a folder without files" in only_refusal(tmp_path)
 
 
 def test_links_in_a_folder_are_not_followed(tmp_path: Path) -> None:

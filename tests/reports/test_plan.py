@@ -13,7 +13,7 @@ from analyzer.planning import Plan, Result, plan
 from analyzer.reports import cable
 from analyzer.reports import plan as wording
 from analyzer.reports.blocks import Heading, Listing, Paragraph, Table
-from analyzer.reports.commands import SYSTEMS, Command, commands
+from analyzer.reports.commands import SYSTEMS, Command, System, commands
 from analyzer.reports.plan import plan_report, steps, success, verdict
 from analyzer.reports.plan_json import plan_json
 from analyzer.reports.to_html import to_html
@@ -397,6 +397,40 @@ def test_the_verdict() -> None:
     assert verdict(planned(PRESS)) == "The numbers hold."
     assert "do not hold" in verdict(planned(BROKEN))
     assert "as far as they are known" in verdict(planned(BARE))
+
+
+APART = '[[adapter]]\naddress = "192.168.1.15"\n' + BARE
+
+
+def test_two_that_a_presumed_mask_puts_apart_are_not_said_to_be() -> None:
+    told = " ".join(to_text(plan_report(planned(APART))).split())
+    assert "By a presumed mask the numbers do not hold: read the masks first." in told
+    assert "DOES NOT HOLD" not in told
+    assert "mend it on the PC" not in told
+    assert "plan again with --mask" in told
+
+
+@pytest.mark.parametrize("text", [*SHEETS, APART, PRESS.replace("192.0.2.60", "192.0.2.15")])
+def test_no_two_checks_have_one_name(text: str) -> None:
+    tables = [one for one in plan_report(planned(text)) if isinstance(one, Table)]
+    (checks,) = [one for one in tables if one.header[0] == "Check"]
+    names = [row[0] for row in checks.rows]
+    assert len(names) == len(set(names))
+
+
+@pytest.mark.parametrize("kind", SYSTEMS)
+def test_steps_name_the_kinds_of_pc_that_the_commands_are_for(kind: System) -> None:
+    told = " ".join(one.text for one in steps(planned(PRESS), [kind]))
+    others = {"Windows", "Linux", "macOS"} - {kind.name.split()[0]}
+    assert kind.asks.partition(" {pc}")[0] in told
+    assert not any(name in told for name in others)
+    assert told.count("192.0.2.15 with the mask 255.255.255.0") == 1
+
+
+def test_a_port_that_is_not_known_is_not_left_out() -> None:
+    assert "The port of 192.0.2.60 that the program calls opens," in " ".join(
+        success(planned(BARE))
+    )
 
 
 def test_behind_a_router_the_neighbour_table_has_the_router() -> None:

@@ -103,6 +103,51 @@ def test_several_recordings_make_one_letter_in_order_of_time_and_compared() -> N
     assert told.count("causes and steps are those under") == 1
 
 
+def unheard(start: float = START) -> Plant:
+    """The controller's hardware address is asked for in vain."""
+    made = Plant(start)
+    pc = made.pc()
+    made.wait(5)
+    for _ in range(9):
+        made.ask(pc, "192.0.2.60", after=1.0)
+    return ended(made)
+
+
+def cut_off(start: float = START) -> Plant:
+    """The recording ends with the PC's call."""
+    made = Plant(start)
+    pc, unit = made.pc(), made.station()
+    made.chatter()
+    made.resolve(pc, unit)
+    made.tcp(pc, unit).syn()
+    return made
+
+
+def test_where_none_works_the_letter_tells_whether_it_is_better() -> None:
+    """In the words of a comparison of the first and the last one, whatever order they came in."""
+    late = START + 7200
+    told = written(plant(works=False, start=late), unheard(START + 60), unheard())
+    assert "None of them shows a connection that works" in told
+    assert '"0.pcap", the last, compared with "2.pcap", the first. It does not work yet' in told
+    assert "gets further: the hardware address and the route came up." in told
+    assert "New: 192.0.2.60 refuses port 502." in told
+    told = written(plant(works=False), unheard(late))
+    assert "gets less far: the hardware address and the route did not come up again." in told
+    told = written(unheard(), unheard(late))
+    assert "Neither works, and the later one is not clearly better or worse." in told
+    assert "compared" not in written(unheard(), plant("192.0.2.61", works=False, start=late))
+    assert "compared" not in written(unheard(), unheard())
+
+
+def test_a_recording_that_cannot_tell_is_no_progress_and_no_fall() -> None:
+    late = START + 7200
+    for one, other, which in ((cut_off(), plant(works=False, start=late), "earlier"),
+                              (plant(works=False), cut_off(late), "later")):  # fmt: skip
+        told = written(one, other)
+        assert f"Neither is seen working, and the {which} one cannot tell how far it got." in told
+        assert not [word for word in ("Gone:", "New:", "further", "less far") if word in told]
+
+
 def test_recordings_of_other_controllers_are_not_compared() -> None:
     told = written(plant(), plant("192.0.2.61", works=False))
     assert "compared with" not in told

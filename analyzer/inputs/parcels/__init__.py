@@ -25,6 +25,7 @@ __all__ = ["Limits", "unpack"]
 
 ZIP = (b"PK\x03\x04", b"PK\x05\x06")
 TAR, TAR_AT = b"ustar", 257
+NAME_FOLDER = "Name the one that the recordings lie in; hidden files are left out."
 MAX_PIPED = 64 << 20
 """Octets of a parcel that comes through a pipe: it has to be held in memory. Mails are smaller."""
 
@@ -115,7 +116,7 @@ def _from_files(
                 else:
                     yield one
         if not seen and not limits.reached:
-            yield NotARecording("is an empty folder.", name, AGAIN)
+            yield NotARecording("is a folder without files.", name, NAME_FOLDER)
         yield from _recordings(found, limits)
     if limits.reached:
         what = f"is not looked through to its end: {limits.reached}."

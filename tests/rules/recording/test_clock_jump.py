@@ -1,11 +1,13 @@
 """clock-jump: the recorder's clock was set, or never had been."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
 from analyzer.diagnosis import CANNOT_TELL, NO_FAULT, Verdict
 from analyzer.findings import Certainty, Level
+from captures import layouts
 from captures.plant import Plant, Station
 from tests import raw
 from tests.support import (
@@ -171,6 +173,14 @@ def test_quiet_about_the_date_where_frames_carry_no_time() -> None:
     diagnosis = diagnosed(octets)
     assert diagnosis.facts.untimed == len(plant.records)
     assert SLUG not in slugs(diagnosis)
+
+
+def test_quiet_about_the_date_where_every_time_is_zero() -> None:
+    """A file made by hand: nobody's clock has said so."""
+    plant, pc, unit = acquainted()
+    works(plant, pc, unit)
+    records = [replace(one, time=0) for one in plant.records]
+    assert SLUG not in slugs(diagnosed(layouts.pcap(records)))
 
 
 def test_quiet_without_frames() -> None:
