@@ -118,7 +118,7 @@ class State(StrEnum):
 @dataclass(frozen=True, slots=True, eq=False)
 class StageResult:
     """One stage: its state, why, and the frame that shows it. worked: when it worked all the same,
-    in words, where it failed and later stages are seen working.
+    in words, where it failed and a later one was reached.
     """
 
     stage: Stage
@@ -341,7 +341,7 @@ def _stages(linkup: LinkUp, fault: Finding | None) -> list[StageResult]:
     if fault is None or fault.stage not in stages:
         return results
     failed = stages.index(Stage(fault.stage))
-    results[failed] = _failed(linkup, Stage(fault.stage), fault)
+    results[failed] = _failed(fault, stages[failed], results[failed + 1 :])
     if not any(one.under_way for one in linkup.on_port):
         reached = (at for at, one in enumerate(results) if one.state is not State.NOT_SHOWN)
         for at in range(max(reached) + 1, len(stages)):
@@ -349,11 +349,11 @@ def _stages(linkup: LinkUp, fault: Finding | None) -> list[StageResult]:
     return results
 
 
-def _failed(linkup: LinkUp, stage: Stage, fault: Finding) -> StageResult:
-    """The stage of the fault. A later one that is seen working shows that it worked, too."""
-    behind = list(Stage)[list(Stage).index(stage) + 1 :]
-    proofs = (linkup.proofs.get(one) for one in behind if one is not Stage.ADDRESS)
-    first = min((one.moment for one in proofs if one), default=None)
+def _failed(fault: Finding, stage: Stage, behind: Sequence[StageResult]) -> StageResult:
+    """The stage of the fault. A later one that was reached shows that it worked, too."""
+    reached = (one for one in behind if one.state is not State.NOT_SHOWN)
+    shown = (one.moment for one in reached if one.moment and one.stage is not Stage.ADDRESS)
+    first = min(shown, default=None)
     worked = ""
     if first is not None and fault.moment is not None:
         worked = WORKED_LATER if first > fault.moment else WORKED_BEFORE

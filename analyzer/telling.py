@@ -182,7 +182,7 @@ PROOFS = {
     "later stage": "a later stage works, so this one does",
 }
 WORKED_BEFORE, WORKED_LATER = "; it worked before", "; it worked later"
-"""Of a stage that failed, where later ones are seen working."""
+"""Of a stage that failed, where a later one was reached."""
 NO_CALL = "no call to a port is in the recording"
 UNPROVEN = {
     Stage.LINK: "nothing from another station is in the recording",
