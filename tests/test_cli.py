@@ -176,7 +176,12 @@ def test_told_controller_and_port() -> None:
     assert linkup["how_known"] == "given with --controller"
     other = run("diagnose", "--controller", "192.0.2.77", HEALTHY)
     assert other.exit_code == 3
-    assert "No attempt to reach the controller" in " ".join(other.stdout.split())
+    flat = " ".join(other.stdout.split())
+    assert "No attempt to reach 192.0.2.77" in flat
+    assert (
+        "But The PC had to do with 192.0.2.60. To have that judged: --controller 192.0.2.60."
+        in flat
+    )
 
 
 def test_all_tells_more() -> None:

@@ -14,7 +14,13 @@ from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
 from analyzer.reports.document.bounds import MOST_LINES, MOST_TOLD
 from analyzer.reports.document.finding import general_cautions, unled
 from analyzer.reports.document.incidents import told_shortly
-from analyzer.reports.document.parties import nobody, other_port, which_pc, who
+from analyzer.reports.document.parties import (
+    nobody,
+    other_controller,
+    other_port,
+    which_pc,
+    who,
+)
 from analyzer.reports.document.recording import Clock, when
 from analyzer.reports.document.several import overview, recordings, worst_recording
 from analyzer.reports.document.untold import what_would_tell
@@ -161,7 +167,7 @@ class Answer:
         yield "How sure", self._how_sure(zone)
         if outcome is not None:
             yield from _stages(outcome)
-            yield "But", other_port(outcome.linkup)
+            yield "But", other_port(outcome.linkup) or other_controller(diagnosis, outcome.linkup)
             yield "Breaks", opening(told_shortly(outcome), letters)
         yield "Noticed", self._noticed() if letters else ""
         yield "Which PC", which_pc(diagnosis) or ""
