@@ -496,19 +496,25 @@ def test_many_can_be_filtered_and_sorted(opened: Any) -> None:
     few = rows.count()
     assert 0 < few < len(CAPTURES)
     assert page.inner_text("output") == f"{few} of {len(CAPTURES)} rows"
-    assert page.locator("tr.title:visible").count() == few
+    kinds = page.locator("tr.title:visible").all_inner_texts()
+    assert [one.split(" at ")[0] for one in kinds] == ["Stopped"] * len(kinds)
+    assert sum(int(re.search(r"\((\d+)\)|$", one)[1] or 1) for one in kinds) == few
+    assert page.locator("td[data-name=Verdict]:visible, td[data-name=Stage]:visible").count() == 0
     page.locator("input").fill("")
     page.keyboard.press("Tab")
     page.keyboard.type("unstable")
-    assert set(page.locator("td:first-child:visible").all_inner_texts()) == {"unstable"}
+    kinds = page.locator("tr.title:visible").all_inner_texts()
+    assert {one.split(" at ")[0] for one in kinds} == {"Unstable"}
     page.locator("select").nth(0).select_option("")
     page.locator("select").nth(1).select_option(label="File")
     files = page.locator("td[data-name=File]:visible").all_inner_texts()
     told = [name.removeprefix("File: ") for name in files]
     assert told == sorted(f'"{one.name}"' for one in CAPTURES)
     assert page.locator("tr.title:visible").count() == 0
+    assert page.locator("td[data-name=Verdict]:visible").count() == len(CAPTURES)
     page.locator("select").nth(1).select_option("")
-    assert page.locator("tr.title:visible").count() == len(CAPTURES)
+    every = page.locator("tr.title:visible").all_inner_texts()
+    assert len(every) == len(set(every)), "each verdict at each stage has one heading"
 
 
 def test_names_from_outside_stay_text(opened: Any) -> None:

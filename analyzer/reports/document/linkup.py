@@ -24,7 +24,7 @@ TRIED = {
     "tcp": "calls TCP port {port}",
     "udp": "sends to UDP port {port}",
 }
-BLANK = "no request and no answer recorded"
+BLANK = "no answer recorded"
 UNDER_WAY = "uses TCP port {port}, opening not recorded,"
 TRY_ENDED = {
     How.IGNORED: "no answer",
