@@ -109,12 +109,19 @@ AGAIN = " again"
 
 def _proof(finding: Finding, clock: Clock, passed: SequenceChart | None) -> Table:
     header = ("Frame", "Seconds", clock.zone, "What it shows")
+    evidence = _by_frame(finding.evidence)
     if passed is None:
-        runs = _runs(finding.evidence)
+        runs = _runs(evidence)
         return Table(header, [row for run in runs for row in _rows(run, clock)])
     names = {one.frame: one.name for one in passed.events if one.name}
-    events = [names.pop(one.moment.frame, "") for one in finding.evidence]
-    return Table(header, [_row(one, clock) for one in finding.evidence], events)
+    events = [names.pop(one.moment.frame, "") for one in evidence]
+    return Table(header, [_row(one, clock) for one in evidence], events)
+
+
+def _by_frame(evidence: Sequence[Evidence]) -> list[Evidence]:
+    """Each frame once, with all that it shows."""
+    frames = groupby(evidence, lambda one: one.moment)
+    return [Evidence(at, "; ".join(one.text for one in same)) for at, same in frames]
 
 
 def _runs(evidence: Sequence[Evidence]) -> list[list[Evidence]]:

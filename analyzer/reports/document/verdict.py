@@ -126,7 +126,7 @@ def certainty(finding: Finding, at: str = "") -> str:
 
 def _frames(finding: Finding, at: str) -> str:
     """What it rests on: "frames 7, 9, 10 and 3 more", "frame 7 (09:00:02) and 5 more"."""
-    frames = [f"{one.moment.frame:,}" for one in finding.evidence]
+    frames = list(dict.fromkeys(f"{one.moment.frame:,}" for one in finding.evidence))
     if at:
         return f"frame {named([f'{frames[0]} ({at})', *frames[1:]], 1)}"
     return f"frame{'s' if len(frames) > 1 else ''} {named(frames, MOST_PROOF)}"
