@@ -363,6 +363,15 @@ def test_a_comparison_fits_a_phone(opened: Any) -> None:
         assert table.evaluate("one => one.scrollWidth <= one.clientWidth")
 
 
+@pytest.mark.parametrize("name", [path.name for path in CAPTURES])
+def test_tables_that_are_not_folded_fit_a_phone(opened: Any, name: str) -> None:
+    page = opened(name, PHONE)
+    boxes = [one for one in page.locator(".scroll:has(> table)").all() if one.is_visible()]
+    assert boxes
+    for one in boxes:
+        assert one.evaluate("one => one.scrollWidth <= one.clientWidth")
+
+
 TWO = ("session-reset.pcap", "late-answer-mixed-up.pcap")
 
 
