@@ -45,6 +45,9 @@ programs keep to (common practice, no source)."""
 NEAR, FAR = 1.0, 10.0
 """Seconds before an incident in which something that happens may be its reason (common practice, no
 source)."""
+AROUND = ((NEAR, 0.0), (FAR, 0.0))
+BACK = 6.0
+"""Seconds after a break within which a small controller is back (common practice, no source)."""
 
 
 class Factor(StrEnum):
@@ -319,8 +322,8 @@ def _times_of_day(seen: Observed) -> Iterator[Pattern]:
 def _events(seen: Observed) -> Iterator[Pattern]:
     """What happened shortly before, or, of a restart, around it."""
     for factor, moments in seen.events.items():
-        behind = START_TAKES if factor is Factor.RESTART else 0.0
-        for before in (FAR,) if behind else (NEAR, FAR):
+        restart = factor is Factor.RESTART
+        for before, behind in ((NEAR, BACK), (FAR, START_TAKES)) if restart else AROUND:
             yield _event(seen, factor, moments, before, behind)
 
 

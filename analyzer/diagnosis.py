@@ -10,7 +10,17 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from analyzer.common import FEWEST, Common, Observed, common, compare, joined, observe
-from analyzer.facts import Facts, Kind, Moment, Series, Session, Spread, Station, gather
+from analyzer.facts import (
+    Exchange,
+    Facts,
+    Kind,
+    Moment,
+    Series,
+    Session,
+    Spread,
+    Station,
+    gather,
+)
 from analyzer.facts.index import by
 from analyzer.findings import (
     STAGES,
@@ -58,6 +68,7 @@ __all__ = [
     "Certainty",
     "Diagnosis",
     "Evidence",
+    "Exchange",
     "Finding",
     "How",
     "Incident",

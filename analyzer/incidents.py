@@ -290,7 +290,13 @@ def _bad(linkup: LinkUp) -> Iterator[_Bad]:
         at = at or call.first
         waits = sign in (Sign.IGNORED, Sign.UNANSWERED)
         if not waits or linkup.facts.heard_after(at) >= PATIENCE:
-            yield _Bad(at, sign, call)
+            yield _Bad(at, sign, call, _before_late(call))
+
+
+def _before_late(call: Call) -> Moment | None:
+    """The answer before the one that came when the PC had given up."""
+    came = call.answered_late
+    return next((one.before for one in call.session.waits if one.answered == came), None)
 
 
 def _late(linkup: LinkUp) -> Iterator[_Bad]:
@@ -343,11 +349,12 @@ def _ended(call: Call) -> Sign | None:
 
 def _sign(call: Call) -> Sign | None:
     """How a session that had worked waits for an answer that is not recorded by mistake."""
-    if call.session.lacks_answer or call.answered_late:
+    if call.session.lacks_answer:
         return None
     if call.hangs:
         return Sign.HUNG
-    return Sign.GIVEN_UP if call.gave_up and call.ended_on_request else None
+    too_late = call.answered_late is not None and call.idle >= PATIENCE
+    return Sign.GIVEN_UP if (call.gave_up or too_late) and call.ended_on_request else None
 
 
 def _of(linkup: LinkUp, bad: Sequence[_Bad], idle: _Idle, beside: Beside | None) -> Incidents:

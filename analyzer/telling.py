@@ -224,7 +224,7 @@ IN_COMMON = {
     "{other_hits} of {others:count other pause} lasted as long.",
     Factor.PAUSE: "Before {hits} of {of:count {noun}} the PC had paused for {least:seconds} or "
     "longer; so it had in {other_hits} of {others:count other pause}.",
-    Factor.AGE: "{hits} of {of:count {noun}} came when the session had been open for {span}"
+    Factor.AGE: "{hits} of {of:count {noun}} came {span} after the session opened"
     "{others:if, and {other_hits} of {others:count other session} lived longer}.",
     Factor.REQUESTS: "{hits} of {of:count {noun}} came after the same number of requests, {span}"
     "{others:if, and {other_hits} of {others:count other session} carried more}.",

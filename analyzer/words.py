@@ -176,6 +176,12 @@ def seconds(duration: float) -> str:
     return f"{hours} h {minutes} min"
 
 
+def span(begin: float, end: float) -> str:
+    """Seconds of a recording: "2.7-10.4"; "2.7" where both are told alike."""
+    first, last = f"{begin:.1f}", f"{end:.1f}"
+    return first if first == last else f"{first}-{last}"
+
+
 def milliseconds(duration: float) -> str:
     """0.00025 -> "0.25 ms"; from a second on as `seconds`."""
     return f"{duration * 1000:.3g} ms" if duration < 0.9995 else seconds(duration)

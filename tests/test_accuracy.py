@@ -53,7 +53,7 @@ def read() -> Score:
 
 @pytest.mark.parametrize(
     ("named", "shown", "led", "right"),
-    [(True, 285, 398, 405), (False, 284, 395, 405)],
+    [(True, 299, 417, 424), (False, 298, 414, 424)],
     ids=["the controller named", "nothing told"],
 )
 def test_every_fault_leads_and_no_alarm_is_false(

@@ -311,3 +311,29 @@ def test_none_where_a_program_ends_its_session_and_calls_anew() -> None:
     plant.wait(8)
     plant.others_speak()
     assert of(plant).count == 0
+
+
+def test_an_answer_that_came_when_the_pc_had_given_up() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    asked = session.send(modbus_read(99), after=1.0)
+    session.fin(after=2.0)
+    session.send(modbus_answer(99), unit, after=0.5)
+    session.fin(unit)
+    plant.tcp(pc, unit).open(after=1).poll(9)
+    one = only(ended(plant))
+    assert (one.sign, one.began.frame) == (Sign.GIVEN_UP, plant.number(asked))
+    assert one.last_good < one.began
+
+
+def test_none_where_the_pc_closes_while_an_answer_is_on_its_way() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    session.send(modbus_read(99), after=1.0)
+    session.fin(after=0.01)
+    session.send(modbus_answer(99), unit, after=0.1)
+    session.fin(unit)
+    plant.tcp(pc, unit).open(after=1).poll(9)
+    assert of(ended(plant)).count == 0

@@ -156,7 +156,8 @@ class Event:
     by, to: places of lifelines, the same where it is for everybody; frame: None for silence and
     pauses; text: what the picture says; until: when a loop or a pause ended; proof: whether a
     finding rests on it; name: what links lead to, empty where none do; times: how many it stands
-    for; inside: whether it belongs to the rounds that are told above it.
+    for; inside: whether it belongs to the rounds that are told above it; one_way: whether all that
+    a loop stands for went from the one to the other.
     """
 
     seconds: float
@@ -170,6 +171,7 @@ class Event:
     name: str = ""
     times: int = 1
     inside: bool = False
+    one_way: bool = False
 
     @property
     def ends(self) -> float:

@@ -20,6 +20,8 @@ MARGIN = 78
 """From the last lifeline to the edge: half a head."""
 APART = {2: 250, 3: 200, 4: 190, 5: 180, 6: 180}
 """Between two lifelines, by their number: both ends stand on the screen of a telephone."""
+RECEIVERS = 76
+"""Room of the word for everybody, where it stands behind the first lifeline."""
 PIECE = 200
 """Height from which on a chart goes on in another piece: about a quarter of a sheet of paper."""
 HEAD = 20
@@ -154,6 +156,8 @@ def _room(event: Event, places: Sequence[float]) -> float:
 
 def _reach(event: Event, places: Sequence[float]) -> tuple[float, float]:
     """From where to where an event is drawn."""
+    if event.shape is Shape.TO_ALL and event.by > 0:
+        return places[0] + RECEIVERS, places[-1]
     if event.shape in (Shape.REMARK, Shape.TO_ALL, Shape.PAUSE, Shape.ROUNDS):
         return places[0], places[-1]
     return places[event.by], places[event.to]
@@ -201,7 +205,7 @@ def _to_all(
     event: Event, places: Sequence[float], y: float, lines: Sequence[str]
 ) -> Iterator[Mark]:
     begin, level = places[event.by], y + LINE * len(lines) + 6
-    yield from _label(lines, (places[0] + places[-1]) / 2, y)
+    yield from _label(lines, sum(_reach(event, places)) / 2, y)
     for end, toward in _edges(event, places):
         yield Mark("line", (begin, level, end, level), "arrow")
         yield Mark("line", (end - toward * 10, level - 6, end, level), "arrow")
@@ -232,8 +236,9 @@ def _loop(event: Event, places: Sequence[float], y: float, lines: Sequence[str])
     yield Mark("words", (begin + 9, y + 14), "small", "loop")
     yield from _label(lines, (begin + end) / 2, y + 16)
     level = y + LINE * len(lines) + 22
-    yield from _arrow(begin, end, level)
-    yield from _arrow(end, begin, level)
+    yield from _arrow(places[event.by], places[event.to], level)
+    if not event.one_way:
+        yield from _arrow(places[event.to], places[event.by], level)
 
 
 def _pause(event: Event, places: Sequence[float], y: float, lines: Sequence[str]) -> Iterator[Mark]:

@@ -13,8 +13,8 @@ from analyzer.reports.blocks import Block, Group, Groups, Heading, Listing, Para
 from analyzer.reports.dates import Dates
 from analyzer.reports.document.verdict import ENDED, NAMES, WARNED, capital
 from analyzer.reports.over_files import Together, over_files, over_files_json
-from analyzer.reports.row import NOT_READ, WORST_VERDICT, Row, group, worst_first
-from analyzer.words import LONGEST_NAME, clean, count, listed, quoted
+from analyzer.reports.row import NOT_READ, REASON, WORST_VERDICT, Row, group, worst_first
+from analyzer.words import LONGEST_NAME, clean, count, ending, listed, quoted
 
 SCHEMA = "whynolink-triage/1"
 READ_ON = (
@@ -26,6 +26,9 @@ COUNTED[WARNED] = "complete with a warning"
 GET_REPORT = "Print it with: whynolink diagnose FILE"
 COMMONEST = 5
 """Findings that a summary names: what to look at first in a week's mail."""
+LONGEST_PC, LONGEST_CONTROLLER = 17, 21
+"""Letters in a line of text: a hardware address, and an IPv4 address with a port, are whole. Of a
+long IPv6 address its end is told, in which neighbours differ."""
 STAGE_NAMES = {str(stage): name for stage, name in NAMES.items()}
 
 
@@ -57,7 +60,7 @@ def ranking(
         Paragraph(f"{READ_ON} {where}"),
         *([Paragraph(inside)] if inside else []),
         Heading("Worst first"),
-        Groups(("Controller", dates.above("Recorded"), "Sure", "File"), groups, named=3),
+        Groups(("PC", "Controller", dates.above("Recorded"), "Sure", "File"), groups, named=4),
         *over_files(whole, zone),
         *_how_made(made),
     ]
@@ -79,11 +82,11 @@ def ranking_page(
     links = links or {}
     groups = [
         Group(
-            _title(alike),
+            _verdict(alike),
             [[cells[id(row)][name] or "-" for name in kept] for row in alike],
             [links.get(row.report, "") for row in alike],
         )
-        for alike in _alike(rows)
+        for alike in _alike(rows, but_reason=True)
     ]
     verdicts = {row.verdict for row in rows}
     return [
@@ -154,19 +157,25 @@ def _headline(rows: Sequence[Row]) -> str:
     return f"{judged}; {count(unread, 'file')} not read" if unread else judged
 
 
-def _alike(rows: Sequence[Row]) -> Iterator[list[Row]]:
-    """Rows with the same verdict for the same reason."""
-    yield from (list(alike) for _, alike in groupby(ranked(rows), group))
+def _alike(rows: Sequence[Row], but_reason: bool = False) -> Iterator[list[Row]]:
+    """Rows with the same verdict for the same reason; but_reason: or for others."""
+    parts = REASON if but_reason else None
+    yield from (list(one) for _, one in groupby(ranked(rows), lambda row: group(row)[:parts]))
 
 
 def _title(alike: Sequence[Row]) -> str:
     """Verdict and reason of rows that are told together, and how many they are."""
+    same = len({one.finding for one in alike}) == 1
+    why = clean(alike[0].finding if same else _spelt(alike[0].rule))
+    return f"{_verdict(alike)}{f': {why}' if why else ''}"
+
+
+def _verdict(alike: Sequence[Row]) -> str:
+    """The verdict alone: on the page the reason stands in the row."""
     row = alike[0]
     at = f" at the {STAGE_NAMES[row.stage]}" if row.stage else ""
     number = f" ({len(alike):,})" if len(alike) > 1 else ""
-    same = len({one.finding for one in alike}) == 1
-    why = clean(row.finding if same else _spelt(row.rule))
-    return f"{capital(row.verdict)}{at}{number}{f': {why}' if why else ''}"
+    return f"{capital(row.verdict)}{at}{number}"
 
 
 def _spelt(rule: str) -> str:
@@ -186,7 +195,8 @@ def _moment(text: str) -> datetime | None:
 
 def _in_short(row: Row, dates: Dates) -> tuple[str, ...]:
     return (
-        _controller(row) or "-",
+        ending(row.pc, LONGEST_PC) or "-",
+        _controller(row, LONGEST_CONTROLLER) or "-",
         dates.minute(_moment(row.recorded)) or "-",
         row.certainty or "-",
         _name(row.file),
@@ -207,10 +217,11 @@ def _name(text: str) -> str:
     return quoted(text, LONGEST_NAME) if text else ""
 
 
-def _controller(row: Row) -> str:
-    port = f":{row.port}" if row.port is not None else ""
+def _controller(row: Row, most: int | None = None) -> str:
+    """most: letters of address and port."""
+    whole = row.controller + (f":{row.port}" if row.port is not None else "")
     others = f" and {row.more_controllers} more" if row.more_controllers else ""
-    return f"{row.controller}{port}{others}"
+    return (whole if most is None else ending(whole, most)) + others
 
 
 def _how_made(made: Sequence[str]) -> Iterator[Block]:

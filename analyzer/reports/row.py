@@ -111,6 +111,10 @@ def worst_first(row: Row) -> tuple[object, ...]:
     return *group(row), row.file
 
 
+REASON = 3
+"""The place in `group` from which on the reason stands."""
+
+
 def group(row: Row) -> tuple[int, int, int, bool, str]:
     """What is the same for rows that are told together: verdict, stage and reason. What works needs
     no reason.

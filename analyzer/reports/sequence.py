@@ -9,6 +9,7 @@ from typing import TypeVar
 from analyzer.diagnosis import (
     Call,
     Diagnosis,
+    Exchange,
     Finding,
     How,
     LinkUp,
@@ -80,7 +81,7 @@ KEY: Mapping[str, str] = {
     Shape.ROUNDS: "What is in the bracket repeats",
     Shape.SILENCE: "The time without an answer",
     Shape.PAUSE: "The longer nothing happens, the taller",
-    Shape.REMARK: "Seen, but not between these",
+    Shape.REMARK: "Something else that was seen",
 }
 """What the signs of a chart mean."""
 
@@ -320,7 +321,10 @@ def _call(story: _Story, call: Call) -> Iterator[Event]:
     late = session.dialogue.late.moments
     told_singly = any(one.frame in story.proof for one in late)
     yield from _late_answers(call) if told_singly else _requests(call)
-    yield from _events(client.repeats, PC, CONTROLLER, "sends it again", Shape.LOST)
+    heard = server.last_ack_at
+    for one in _events(client.repeats, PC, CONTROLLER, "sends it again"):
+        is_lost = heard is None or one.seconds > heard.seconds
+        yield replace(one, shape=Shape.LOST) if is_lost else one
     yield from _events(server.repeats, CONTROLLER, PC, "sends it again")
     for end in session.ends:
         by, to = (CONTROLLER, PC) if end.side else (PC, CONTROLLER)
@@ -380,12 +384,28 @@ def _exchanges(story: _Story) -> Iterator[Event]:
         told = {"port": one.server[1], "n": one.asked.count, "answers": one.answered.count}
         text = say("UDP port {port}: {n:count datagram}, {answers:count answer}", told)
         shape = Shape.LOOP if one.answered.count else Shape.LOST
-        until = max(way.last.seconds for way in (one.asked, one.answered) if way.last)
-        yield replace(_event(one.first, PC, CONTROLLER, text, shape), until=until)
+        yield replace(_event(one.first, PC, CONTROLLER, text, shape), until=_over(one))
+
+
+def _streams(story: _Story) -> Iterator[Event]:
+    """Datagrams that the controller began to send to the PC."""
+    linkup = story.linkup
+    for one in story.heard.facts.index.exchanges_from[linkup.controller]:
+        if one.server[0] not in linkup.pc.addresses or one.is_office:
+            continue
+        told = {"port": one.server[1], "n": one.asked.count, "answers": one.answered.count}
+        text = say("UDP port {port}: {n:count datagram}{answers:if , {answers:count answer}}", told)
+        shape = Shape.LOOP if one.asked.count > 1 else Shape.MESSAGE
+        event = _event(one.first, CONTROLLER, PC, text, shape)
+        yield replace(event, until=_over(one), one_way=not one.answered.count)
+
+
+def _over(exchange: Exchange) -> float:
+    return max(way.last.seconds for way in (exchange.asked, exchange.answered) if way.last)
 
 
 TOLD_BY: Sequence[Callable[[_Story], Iterator[Event]]] = (
-    _questions, _claims, _leases, _pings, _errors, _sessions, _exchanges,
+    _questions, _claims, _leases, _pings, _errors, _sessions, _exchanges, _streams,
 )  # fmt: skip
 """Everything that is told, in no order: the events are sorted by time."""
 
@@ -494,6 +514,7 @@ def _more(hidden: Sequence[Event], run: Sequence[Event]) -> Event:
         begin,
         frame=None,
         shape=begin.shape if begin.shape is not Shape.MESSAGE else Shape.LOOP,
+        one_way=begin.one_way or begin.shape is Shape.MESSAGE,
         text=say("{n:times} more", {"n": times}),
         until=max(one.ends for one in covered),
         proof=any(one.proof for one in hidden),

@@ -363,6 +363,15 @@ def test_a_comparison_fits_a_phone(opened: Any) -> None:
         assert table.evaluate("one => one.scrollWidth <= one.clientWidth")
 
 
+@pytest.mark.parametrize("name", [path.name for path in CAPTURES])
+def test_tables_that_are_not_folded_fit_a_phone(opened: Any, name: str) -> None:
+    page = opened(name, PHONE)
+    boxes = [one for one in page.locator(".scroll:has(> table)").all() if one.is_visible()]
+    assert boxes
+    for one in boxes:
+        assert one.evaluate("one => one.scrollWidth <= one.clientWidth")
+
+
 TWO = ("session-reset.pcap", "late-answer-mixed-up.pcap")
 
 
@@ -496,19 +505,25 @@ def test_many_can_be_filtered_and_sorted(opened: Any) -> None:
     few = rows.count()
     assert 0 < few < len(CAPTURES)
     assert page.inner_text("output") == f"{few} of {len(CAPTURES)} rows"
-    assert page.locator("tr.title:visible").count() == few
+    kinds = page.locator("tr.title:visible").all_inner_texts()
+    assert [one.split(" at ")[0] for one in kinds] == ["Stopped"] * len(kinds)
+    assert sum(int(re.search(r"\((\d+)\)|$", one)[1] or 1) for one in kinds) == few
+    assert page.locator("td[data-name=Verdict]:visible, td[data-name=Stage]:visible").count() == 0
     page.locator("input").fill("")
     page.keyboard.press("Tab")
     page.keyboard.type("unstable")
-    assert set(page.locator("td:first-child:visible").all_inner_texts()) == {"unstable"}
+    kinds = page.locator("tr.title:visible").all_inner_texts()
+    assert {one.split(" at ")[0] for one in kinds} == {"Unstable"}
     page.locator("select").nth(0).select_option("")
     page.locator("select").nth(1).select_option(label="File")
     files = page.locator("td[data-name=File]:visible").all_inner_texts()
     told = [name.removeprefix("File: ") for name in files]
     assert told == sorted(f'"{one.name}"' for one in CAPTURES)
     assert page.locator("tr.title:visible").count() == 0
+    assert page.locator("td[data-name=Verdict]:visible").count() == len(CAPTURES)
     page.locator("select").nth(1).select_option("")
-    assert page.locator("tr.title:visible").count() == len(CAPTURES)
+    every = page.locator("tr.title:visible").all_inner_texts()
+    assert len(every) == len(set(every)), "each verdict at each stage has one heading"
 
 
 def test_names_from_outside_stay_text(opened: Any) -> None:

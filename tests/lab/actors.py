@@ -157,6 +157,17 @@ def resets_after(last: int) -> Manner:
     return manner
 
 
+def resets_for(unit: int) -> Manner:
+    """Resets the session at a request for one unit."""
+
+    def manner(session: socket.socket, nth: int, request: bytes, framing: Framing) -> bool:
+        if request[6] == unit:
+            reset(session)
+        return request[6] != unit and answers(session, nth, request, framing)
+
+    return manner
+
+
 def one_answer(session: socket.socket, nth: int, request: bytes, framing: Framing) -> bool:
     """Closes after every answer, by design."""
     return answers(session, nth, request, framing) and False
@@ -288,7 +299,7 @@ class Server:
         self._idle, self._by_reset = idle, by_reset
         self._reads, self._first_only = reads, first_only
         self._open: list[socket.socket] = []
-        self._ended = Event()
+        self._ended, self._dropped = Event(), 0
         self._listener = self._listen()
         self._serving = station.start(self._serve)
 
@@ -298,6 +309,10 @@ class Server:
         self._serving.join()
         time.sleep(2 * TICK)
         self._listener.close()
+
+    def drop(self) -> None:
+        """Reset every session, between two requests."""
+        self._dropped += 1
 
     def crash(self) -> None:
         """The service is gone, with all it knew, and no frame tells the other end."""
@@ -364,7 +379,7 @@ class Server:
         self._open.remove(session)
 
     def _converse(self, session: socket.socket) -> None:
-        rest, nth, last = b"", 0, time.monotonic()
+        rest, nth, last, dropped = b"", 0, time.monotonic(), self._dropped
         while self._lasts:
             if self._idle is not None and time.monotonic() - last > self._idle:
                 if self._by_reset:
@@ -376,6 +391,9 @@ class Server:
             try:
                 came = session.recv(MOST_AT_ONCE)
             except TimeoutError:
+                if self._dropped > dropped:
+                    reset(session)
+                    return
                 continue
             if not came:
                 return

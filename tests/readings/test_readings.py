@@ -6,12 +6,12 @@ import pytest
 
 from tests.readings.judge import FOLDER, Mark, answer, mark, readings
 
-AT_LEAST = {Mark.RIGHT: 151}
+AT_LEAST = {Mark.RIGHT: 156}
 AT_MOST = {
-    Mark.FALSE_ALARM: 1,
+    Mark.FALSE_ALARM: 0,
     Mark.FALSE_WORKS: 0,
     Mark.OTHER_FAULT: 0,
-    Mark.UNDECIDED: 3,
+    Mark.UNDECIDED: 0,
 }
 """Of 177: what was reached. Each change may only make it better."""
 

@@ -8,7 +8,7 @@ import pytest
 
 import analyzer
 from analyzer.reports.blocks import Event, Lifeline, SequenceChart, Shape
-from analyzer.reports.drawing import draw_sequence, draw_sign
+from analyzer.reports.drawing import BOLD, LETTER, draw_sequence, draw_sign
 from analyzer.reports.sequence import KEY, MOST_EVENTS, MOST_LIFELINES, Charts
 from captures.plant import Plant, modbus_answer, modbus_read
 from tests.support import acquainted, begun, diagnosed, ended
@@ -82,6 +82,40 @@ def test_many_alike_events_are_folded() -> None:
     asked = [one for one in told(plant).events if one.shape is Shape.LOST]
     assert len(asked) == 4
     assert asked[2].text == "6 times more"
+
+
+def test_what_is_sent_again_is_lost_only_where_nothing_comes_back() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.send(modbus_read(1))
+    session.again(after=0.3)
+    session.send(modbus_answer(1), unit, after=0.1)
+    session.send(modbus_read(2), after=1.0)
+    session.again(after=0.3)
+    repeats = [one for one in told(plant).events if one.text == "sends it again"]
+    assert [one.shape for one in repeats] == [Shape.MESSAGE, Shape.LOST]
+
+
+def test_a_stream_of_the_controller_is_no_time_in_which_nothing_happens() -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(200):
+        plant.datagram(unit, pc, 2222, 2222, b"x" * 32, after=0.02)
+    (stream,) = [one for one in told(plant).events if "datagrams" in one.text]
+    assert (stream.by, stream.to, stream.shape, stream.one_way) == (1, 0, Shape.LOOP, True)
+    assert stream.text == "UDP port 2222: 200 datagrams"
+    assert stream.ends - stream.seconds > 3.9
+    assert not [one for one in told(plant).events[:-1] if one.text.startswith("nothing")]
+
+
+def test_the_word_for_everybody_stands_clear_of_what_is_said() -> None:
+    plant, _, unit = acquainted()
+    plant.announce(unit)
+    marks = [mark for one in draw_sequence(told(plant)) for group in one.groups
+             for mark in group.marks]  # fmt: skip
+    everybody = next(one for one in marks if one.text == "Everybody" and one.anchor == "start")
+    label = next(one for one in marks if one.text == "I am 192.0.2.60")
+    begins = label.at[0] - len(label.text) * LETTER * BOLD / 2
+    assert everybody.at[0] + len(everybody.text) * LETTER <= begins
 
 
 def test_proof_is_marked_and_named() -> None:

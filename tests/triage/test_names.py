@@ -86,9 +86,23 @@ def test_text_fits_a_terminal_and_names_stay_whole() -> None:
             controller="198.51.100.160",
             port=44818,
             more_controllers=12,
+            pc="00-00-5E-00-53-15",
+        ),
+        Row(
+            file="c",
+            verdict="complete",
+            finding="12 answers",
+            certainty="shown",
+            status=0,
+            recorded="2025-03-11T09:00:00+00:00",
+            controller="2001:db8:1234:5678:1234:5678:9abc:def0",
+            port=44818,
+            more_controllers=12,
+            pc="2001:db8:1234:5678:1234:5678:9abc:def1",
         ),
     ]
     lines = to_text(ranking(rows, ("whynolink",), reports="r" * 90)).split("\n")
-    names = {f'"{row.file}"' for row in rows}
+    names = {f'"{row.file}"' for row in rows[:2]}
+    assert any("...5678:9abc:def1  ...78:9abc:def0:44818 and 12 more" in line for line in lines)
     assert names < {line.strip() for line in lines}
     assert max(len(line) for line in lines if line.strip() not in names) <= 80

@@ -82,7 +82,8 @@ def _summary(outcome: Outcome, clock: Clock) -> Iterator[str]:
     if found.between:
         spans = [seconds(one) for one in sorted(found.between)]
         middle = spans[len(spans) // 2]
-        yield f"Between them it worked for {middle} (median), from {spans[0]} to {spans[-1]}."
+        differ = f" (median), from {spans[0]} to {spans[-1]}" if spans[0] != spans[-1] else ""
+        yield f"Between them it worked for {middle}{differ}."
     first, last = (clock.at(one.began) for one in (found.kept[0], found.kept[-1]))
     if first:
         yield f"The first began at {first}, the last at {last} ({clock.zone})."

@@ -16,7 +16,7 @@ from analyzer.reports.document.bounds import MOST_TRIES, first
 from analyzer.reports.document.parties import who
 from analyzer.reports.document.verdict import SHOWN_AS, STILL_TROUBLE, capital, certainty, headline
 from analyzer.reports.overview import in_words, is_spread, spread_chart, timed
-from analyzer.words import say, times
+from analyzer.words import say, span, times
 
 TRIED = {
     "arp": "asks for the hardware address",
@@ -24,7 +24,7 @@ TRIED = {
     "tcp": "calls TCP port {port}",
     "udp": "sends to UDP port {port}",
 }
-BLANK = "no request and no answer recorded"
+BLANK = "no answer recorded"
 UNDER_WAY = "uses TCP port {port}, opening not recorded,"
 TRY_ENDED = {
     How.IGNORED: "no answer",
@@ -106,7 +106,7 @@ def _tries(outcome: Outcome, everything: bool) -> Iterator[Block]:
         is_blank = one.under_way and one.how is How.NOT_SEEN
         what, ended = say(tried, values), BLANK if is_blank else say(TRY_ENDED[one.how], values)
         begin, end = one.first.seconds, one.last.seconds
-        rows.append((f"{begin:.1f}-{end:.1f}", f"{capital(what)} {times(one.times)}", ended))
+        rows.append((span(begin, end), f"{capital(what)} {times(one.times)}", ended))
     yield Table(("From, to (s)", "What the PC tried", "How it ended"), rows)
     if len(shown) < len(outcome.tries):
         yield Paragraph(f"{len(outcome.tries) - MOST_TRIES} more rows like these are left out.")

@@ -6,7 +6,7 @@ from analyzer.diagnosis import Diagnosis, Station, Step
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
 from analyzer.reports.document.bounds import MOST_STATIONS, first, left_out, named
 from analyzer.reports.document.parties import is_among
-from analyzer.words import clean
+from analyzer.words import clean, span
 
 ROLES = {
     "pc": "the PC",
@@ -71,5 +71,5 @@ def _row(station: Station, roles: Roles) -> list[str]:
         named(sorted(station.all_addresses), MOST_ADDRESSES),
         ROLES.get(roles.of(station), ""),
         f"{station.frames:,}",
-        f"{begin:.1f}-{end:.1f}",
+        span(begin, end),
     ]

@@ -18,6 +18,7 @@
     const fits = (one) => words.every((word) => one.text.includes(word))
       && (!verdict.value || one.cells[0] === verdict.value);
     const place = order.value;
+    table.classList.toggle("in-order", Boolean(place));
     const sorted = [...rows];
     if (place) sorted.sort((one, other) => compare(key(one), key(other)));
     for (const one of sorted) {
