@@ -12,7 +12,7 @@ from analyzer.reports.blocks import Block, Heading, Labelled, Listing, Paragraph
 from analyzer.reports.document import refusals, report
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
 from analyzer.reports.document.bounds import MOST_LINES, MOST_TOLD
-from analyzer.reports.document.finding import general_cautions, unled
+from analyzer.reports.document.finding import general_cautions, how_explained, unled
 from analyzer.reports.document.incidents import told_shortly
 from analyzer.reports.document.parties import (
     nobody,
@@ -36,7 +36,7 @@ from analyzer.reports.document.verdict import (
     worst_first,
 )
 from analyzer.reports.to_text import to_text
-from analyzer.words import count, opening, quoted
+from analyzer.words import count, ending, opening, quoted
 
 IN_ONE_LINE = {
     State.PASSED: "Works",
@@ -46,6 +46,9 @@ IN_ONE_LINE = {
     State.NOT_REACHED: "Not reached",
 }
 """How stages are told beside the one that the verdict names."""
+SEEN_WORKING = (State.PASSED, State.AT_TIMES)
+SHORT_NAME = 20
+"""Letters of a file's name that fit into one line with the time."""
 MATTERS_MOST = "The one that matters most"
 AGAIN = "The answer again"
 EVERYTHING = "add --all"
@@ -140,7 +143,8 @@ class Answer:
         yield Paragraph(self.verdict, strong=True)
         yield Labelled([row for row in self.rows(letters, zone) if row[1]])
         yield from self.first_steps(most)
-        yield Paragraph(f"{self._left(most)}: {everything}.")
+        more = f" More: {how_explained(self.lead)}" if self.lead else ""
+        yield Paragraph(f"{self._left(most)}: {everything}.{more}")
 
     def first_steps(self, most: int, level: int = 3) -> Iterator[Block]:
         """So many steps, with what to be careful of in few words; level: of their heading."""
@@ -158,15 +162,16 @@ class Answer:
     def rows(self, letters: int, zone: tzinfo | None) -> Iterator[tuple[str, str]]:
         """What is told behind a word each; so many letters of what happened, and empty texts."""
         diagnosis, outcome = self._diagnosis, self._outcome
+        name = diagnosis.facts.file
         yield "Who", nobody(diagnosis) if outcome is None else who(outcome.linkup)
         yield (
             "Recorded",
-            f"{quoted(diagnosis.facts.file)}, {when(diagnosis, zone)}",
+            f"{quoted(name if letters else ending(name, SHORT_NAME))}, {when(diagnosis, zone)}",
         )
         yield "What", self._what(letters)
         yield "How sure", self._how_sure(zone)
         if outcome is not None:
-            yield from _stages(outcome)
+            yield from _stages(outcome, list(IN_ONE_LINE) if letters else SEEN_WORKING)
             yield "But", other_port(outcome.linkup) or other_controller(diagnosis, outcome.linkup)
             yield "Breaks", opening(told_shortly(outcome), letters)
         yield "Noticed", self._noticed() if letters else ""
@@ -203,8 +208,8 @@ class Answer:
 
     def _left(self, shown: int) -> str:
         more = max(0, len(self.steps) - shown)
-        steps = f"{count(more, 'more step')}, " if more else ""
-        return capital(f"{steps}the proof and everything else")
+        steps = f"{count(more, 'more step')} and " if more else ""
+        return capital(f"{steps}the proof")
 
 
 def _lead(diagnosis: Diagnosis, outcome: Outcome | None) -> Finding | None:
@@ -214,8 +219,9 @@ def _lead(diagnosis: Diagnosis, outcome: Outcome | None) -> Finding | None:
     return next(iter(unled(diagnosis)), None)
 
 
-def _stages(outcome: Outcome) -> Iterator[tuple[str, str]]:
-    for state, label in IN_ONE_LINE.items():
+def _stages(outcome: Outcome, states: Sequence[State]) -> Iterator[tuple[str, str]]:
+    for state in states:
+        label = IN_ONE_LINE[state]
         names = [NAMES[one.stage] for one in outcome.stages if _in_one_line(one) is state]
         every = len(names) == len(Stage)
         yield label, "every stage" if every else ", ".join(names)

@@ -93,6 +93,12 @@ def _explanation(finding: Finding, done: int) -> Iterator[Block]:
     if finding.confirm.text:
         yield Heading("The test that decides", 3)
         yield Listing([finding.confirm])
+    yield Paragraph(f"More about this: {how_explained(finding)}")
+
+
+def how_explained(finding: Finding) -> str:
+    """What to type to have the rule explained that saw it."""
+    return f"whynolink rules {finding.rule}"
 
 
 def general_cautions(finding: Finding) -> Iterator[Block]:

@@ -36,6 +36,13 @@ NAMES = {
 }
 """What each stage is called in a sentence. A number would be taken for a layer of the seven-layer
 model."""
+
+
+def at_stage(stage: str) -> str:
+    """The same of any stage of a rule or a row: one that is none of a link-up is its own name."""
+    return {str(one): name for one, name in NAMES.items()}.get(stage, stage)
+
+
 ENDED = {
     Verdict.COMPLETE: "complete",
     Verdict.STOPPED: "stopped",
