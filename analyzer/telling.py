@@ -177,7 +177,7 @@ PROOFS = {
     "speaks first": "the controller sends by itself, before any request",
     "call taken": "the PC takes the controller's call to its port {port}",
     PC_ANSWERS: "the controller asks, and the PC sends {answers:count answer}",
-    "answers": "{answers:count answer}, typically after {took:seconds}",
+    "answers": "{answers:count answer},{several:if typically} after {took:seconds}",
     "untimed answers": "{answers:count answer}, after times that cannot be told",
     "later stage": "a later stage works, so this one does",
 }

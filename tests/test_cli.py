@@ -290,6 +290,12 @@ def test_help_names_every_command() -> None:
     assert isinstance(cli.main, click.Group)
     assert all(name in text for name in cli.main.commands)
     assert all(len(line) <= 80 for line in text.split("\n"))
+    assert "..." not in text.partition("Commands:")[2]
+
+
+@pytest.mark.parametrize("name", sorted(cli.main.commands))
+def test_help_speaks_of_numbers_as_people_do(name: str) -> None:
+    assert not re.search("FLOAT|INTEGER|RANGE", run(name, "--help").stdout)
 
 
 def test_parcels(tmp_path: Path) -> None:

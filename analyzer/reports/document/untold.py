@@ -12,6 +12,10 @@ PRESUMED = (
     "The PC's mask: {mask} is presumed, as nothing in the recording names it. Whether both "
     "are in one network rests on that."
 )
+PRESUMED6 = (
+    "The length of the PC's IPv6 prefix: it is not looked for, and PC and controller are taken for "
+    "neighbours."
+)
 MOST_NAMES = 4
 """Rules that are named where they could not look."""
 WOULD_TELL = {
@@ -28,8 +32,11 @@ def cannot_tell(
     """A sentence for each thing. outcomes: all link-ups, the worst first."""
     yield from oddities(diagnosis)
     networks = (one.linkup.network for one in outcomes)
-    for mask in dict.fromkeys(one.mask for one in networks if one is not None and one.is_presumed):
-        yield PRESUMED.format(mask=mask)
+    presumed = (one for one in networks if one is not None and one.is_presumed)
+    told = (
+        PRESUMED6 if one.address.is_ipv6 else PRESUMED.format(mask=one.mask) for one in presumed
+    )
+    yield from dict.fromkeys(told)
     unclear = [one for one in outcomes if one.verdict is Verdict.CANNOT_TELL]
     shown = first(unclear, MOST_IN_FULL, everything)
     yield from (what_would_tell(one) for one in shown)
