@@ -152,7 +152,7 @@ class Answer:
             f"{quoted(diagnosis.facts.file)}, {when(diagnosis, zone)}",
         )
         yield "What", self._what(letters)
-        yield "How sure", self._how_sure(zone)
+        yield "How sure", self.how_sure(zone)
         if outcome is not None:
             yield from _stages(outcome)
             yield "But", other_port(outcome.linkup)
@@ -170,10 +170,15 @@ class Answer:
             return what_would_tell(outcome)
         return f"{because_of(outcome)}. {NOT_JUDGED}"
 
-    def _how_sure(self, zone: tzinfo | None) -> str:
+    def how_sure(self, zone: tzinfo | None, with_zone: bool = False) -> str:
+        """How sure it is, and at what time of day the proof begins; with_zone: where the zone is
+        told nowhere near.
+        """
         if self.lead is not None:
             proof = self.lead.evidence
-            at = Clock(self._diagnosis, zone).at(proof[0].moment) if proof else ""
+            clock = Clock(self._diagnosis, zone)
+            at = clock.at(proof[0].moment) if proof else ""
+            at += f" {clock.zone}" if at and with_zone else ""
             return capital(certainty(self.lead, at))
         outcome = self._outcome
         if outcome is None or outcome.verdict is Verdict.CANNOT_TELL:
