@@ -311,3 +311,66 @@ def test_quiet_where_another_client_calls_at_other_times() -> None:
     assert found is not None
     assert Factor.CLIENT not in named(found)
     assert Factor.CLIENT in found.looked
+
+
+def lost(number: int, seed: int, rest: float | None) -> Plant:
+    """Requests that nothing answers, as a filter forgot the session while the PC paused, or at any
+    time.
+    """
+    draw = random.Random(seed)
+    plant, pc, unit = acquainted()
+    for _ in range(number):
+        session = plant.tcp(pc, unit).open()
+        session.poll(draw.randint(10, 30))
+        session.send(modbus_read(99), after=rest or draw.uniform(0.9, 1.1))
+        for pause in (0.3, 0.6, 1.2, 2.4):
+            session.again(after=pause)
+        plant.wait(draw.uniform(1, 3))
+    plant.tcp(pc, unit).open().poll(9)
+    return plant
+
+
+def test_found_a_pause_before_requests_that_nothing_answers() -> None:
+    found = told(lost(5, 6, 45.0))
+    assert found is not None
+    (pattern,) = found.patterns
+    assert (pattern.factor, pattern.hits, pattern.other_hits) == (Factor.REST, 5, 0)
+    assert pattern.least == pytest.approx(45, abs=0.1)
+
+
+def test_quiet_where_nothing_answers_at_the_usual_pace() -> None:
+    found = told(lost(5, 6, None))
+    assert found is not None
+    assert found.patterns == []
+
+
+def slowing(number: int, seed: int, slows: bool) -> Plant:
+    """Sessions of which the last answers come slower and slower before they are reset, or do so at
+    other times.
+    """
+    draw = random.Random(seed)
+    plant, pc, unit = acquainted()
+    for _ in range(number):
+        session = plant.tcp(pc, unit).open()
+        polls = draw.randint(20, 50)
+        for turn in range(polls):
+            place = turn - (polls - 3 if slows else 9)
+            think = (0.02, 0.05, 0.15)[place] if 0 <= place < 3 else draw.uniform(0.003, 0.005)
+            session.exchange(modbus_read(turn), modbus_answer(turn), think=think, after=1.0)
+        session.rst(unit, after=draw.uniform(0.2, 0.8))
+        plant.wait(draw.uniform(1, 3))
+    plant.tcp(pc, unit).open().poll(9)
+    return plant
+
+
+def test_found_answers_that_grew_slower_and_slower() -> None:
+    found = told(slowing(5, 7, True))
+    assert found is not None
+    assert named(found) == [Factor.SLOWER]
+
+
+def test_quiet_where_answers_grow_slower_at_other_times() -> None:
+    found = told(slowing(5, 7, False))
+    assert found is not None
+    assert Factor.SLOWER not in named(found)
+    assert Factor.SLOWER in found.looked

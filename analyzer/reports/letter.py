@@ -11,7 +11,7 @@ from analyzer.inputs.envelopes import Envelope
 from analyzer.reports.blocks import Block, Listing, Paragraph, Typed, safely
 from analyzer.reports.comparison import in_a_sentence, progress
 from analyzer.reports.document import NOT_RECORDINGS
-from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
+from analyzer.reports.document.another import GOOD_RECORDING, TROUBLES, calls_for_another
 from analyzer.reports.document.bounds import FEW, MOST_IN_FULL, MOST_NAMED, named
 from analyzer.reports.document.finding import AGAIN, general_cautions, main_findings
 from analyzer.reports.document.recording import Clock, comments, how_much
@@ -28,6 +28,8 @@ from analyzer.words import count, listed, quoted, say
 MOST_STEPS = 3
 """Steps, causes and frames in a letter: more are not read (common practice, no source)."""
 STEPS = "Please do this, in this order:"
+STEPS_FOR_ANOTHER = "Please send us a new recording. Do this for it, in this order:"
+"""Where what is told is what the recording lacks."""
 MOST_QUESTIONS = 5
 """Questions that a letter asks for an answer; the others are asked in passing."""
 NO_MORE = (
@@ -39,6 +41,10 @@ IN_DOUBT = {
     "{sheet:if, together with the site sheet}.",
     Certainty.FITS: "What happened is likely, but not sure: something else could look the same in "
     "these frames.",
+}
+WHY_NO_MORE = {
+    Certainty.SHOWN: "These frames show why the recording cannot tell more:",
+    Certainty.FITS: "These frames suggest why the recording cannot tell more:",
 }
 MEANT = {
     Stage.LINK: "the cable and its link",
@@ -87,7 +93,8 @@ def letter(
     blocks += _offers(ordered, mail)
     blocks += _findings(ordered, style)
     if any(calls_for_another(one) for one in ordered):
-        blocks.append(Paragraph("Please send us a new recording, made like this:"))
+        is_asked = Paragraph(STEPS_FOR_ANOTHER) in blocks
+        blocks.append(Paragraph(HOW_TO_MAKE_IT if is_asked else MAKE_ANOTHER))
         blocks.append(Listing(GOOD_RECORDING, numbered=True))
     if refused:
         lines = [Step(text) for text in refused]
@@ -102,6 +109,8 @@ def letter(
     return list(safely([*blocks, Typed(house.signature)]))
 
 
+MAKE_ANOTHER = "Please send us a new recording, made like this:"
+HOW_TO_MAKE_IT = "How to make the new recording:"
 ATTACHED = (
     "The page attached has the proof, all steps and their cautions. Any browser shows it; it needs "
     "no network."
@@ -143,7 +152,7 @@ def _said(diagnosis: Diagnosis, everything: bool) -> Iterator[str]:
     troubled = [one for one in outcomes if not _works(one)]
     told = _told(troubled, everything)
     for outcome in told if len(working) > FEW else [*told, *working]:
-        yield f"{_who(outcome)}: {headline(outcome)}{_stage(outcome)}"
+        yield f"{_of(outcome)}{_stage(outcome)}"
     told_above = set(told)
     rest = [one.linkup.controller for one in troubled if one not in told_above]
     if rest:
@@ -213,7 +222,7 @@ def _in_a_line(diagnosis: Diagnosis) -> str:
         return f"{leads[0].title}." if leads else "No controller was found in it."
     more = len(outcomes) - 1
     told = f" {count(more, 'other connection')} got as far or farther." if more else ""
-    return f"{_who(outcomes[0])}: {headline(outcomes[0])}{told}"
+    return f"{_of(outcomes[0])}{told}"
 
 
 def _pair(ordered: Sequence[Diagnosis]) -> tuple[Diagnosis, Diagnosis] | None:
@@ -294,12 +303,15 @@ def _leading(diagnosis: Diagnosis, everything: bool) -> Sequence[Finding]:
 
 def _is_told_above(diagnosis: Diagnosis, finding: Finding, everything: bool) -> bool:
     """Whether it is the only one, and leads a link-up: then its title stands above."""
-    headlines = {one.fault or one.warning for one in diagnosis.outcomes}
+    judged = [one for one in diagnosis.outcomes if one.verdict is not Verdict.CANNOT_TELL]
+    headlines = {one.fault or one.warning for one in judged}
     return len(_leading(diagnosis, everything)) == 1 and finding in headlines
 
 
-def _who(outcome: Outcome) -> str:
-    return f"The PC and the controller {outcome.linkup.controller}"
+def _of(outcome: Outcome) -> str:
+    """Whom it is about, and what happened."""
+    told = headline(outcome)
+    return f"With the controller {outcome.linkup.controller}, {told[0].lower()}{told[1:]}"
 
 
 def _stage(outcome: Outcome) -> str:
@@ -309,27 +321,28 @@ def _stage(outcome: Outcome) -> str:
 
 
 def _finding(diagnosis: Diagnosis, finding: Finding, style: Style) -> Iterator[Block]:
+    lacks = finding.rule in TROUBLES
     if finding.evidence:
         sheet = finding.linkup is not None and finding.linkup.sheet is not None
-        yield Paragraph(say(IN_DOUBT[finding.certainty], {"sheet": sheet}))
+        sure = WHY_NO_MORE if lacks else IN_DOUBT
+        yield Paragraph(say(sure[finding.certainty], {"sheet": sheet}))
         yield Listing([Step(text) for text in _proof(diagnosis, finding)])
     yield Paragraph("Likely causes, most likely first:")
     yield Listing([Step(text) for text in finding.likely_causes[:MOST_STEPS]])
-    yield Paragraph(STEPS)
+    yield Paragraph(STEPS_FOR_ANOTHER if lacks else STEPS)
     yield from general_cautions(finding)
     most = len(finding.what_to_do) if style.everything else MOST_STEPS
     yield Listing(finding.what_to_do[:most], numbered=True)
-    if finding.confirm.text:
+    if finding.confirm.text and not lacks:
         yield Paragraph("To be sure:")
         yield Listing([finding.confirm])
     left = len(finding.what_to_do[most:])
     if left:
-        where = "the page attached has them" if style.attached else "ask us for them"
-        yield Paragraph(f"If these do not help, {_there_are(left)}: {where}.")
-
-
-def _there_are(steps: int) -> str:
-    return f"there {'is' if steps == 1 else 'are'} {count(steps, 'more step')}"
+        it = "it" if left == 1 else "them"
+        where = f"the page attached has {it}" if style.attached else f"ask us for {it}"
+        yield Paragraph(
+            f"There {'is' if left == 1 else 'are'} {count(left, 'more step')}: {where}."
+        )
 
 
 def _proof(diagnosis: Diagnosis, finding: Finding) -> Iterator[str]:

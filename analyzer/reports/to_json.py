@@ -171,7 +171,7 @@ def _incidents(outcome: Outcome) -> dict[str, Any]:
                     "what": str(one.factor),
                     "breaks": [one.hits, one.of],
                     "other_times": [one.other_hits, one.others],
-                    "chance": one.chance,
+                    "chance": float(f"{one.chance:.3g}"),
                     "least": _round(one.least),
                     "most": _round(one.most),
                     "request": None if one.kind is None else one.kind._asdict(),

@@ -10,7 +10,7 @@ from analyzer.diagnosis import Diagnosis
 from analyzer.findings import RECORDING
 from analyzer.linkup import Stage
 from analyzer.reports.blocks import Listing
-from analyzer.reports.document.another import GOOD_RECORDING
+from analyzer.reports.document.another import GOOD_RECORDING, TROUBLES
 from analyzer.reports.document.finding import general_cautions, main_findings
 from analyzer.reports.house import House
 from analyzer.reports.letter import (
@@ -19,6 +19,7 @@ from analyzer.reports.letter import (
     MOST_STEPS,
     QUESTIONS,
     STEPS,
+    STEPS_FOR_ANOTHER,
     letter,
 )
 from analyzer.reports.to_text import to_text
@@ -57,7 +58,8 @@ def test_no_step_stands_before_its_caution_and_few_questions_are_numbered(name: 
     blocks = letter([diagnosis])
     for finding in main_findings(diagnosis)[:1]:
         wanted = {*general_cautions(finding)}
-        at = blocks.index(next(one for one in blocks if getattr(one, "text", "") == STEPS))
+        lead_in = STEPS_FOR_ANOTHER if finding.rule in TROUBLES else STEPS
+        at = blocks.index(next(one for one in blocks if getattr(one, "text", "") == lead_in))
         steps = next(one for one in blocks[at:] if isinstance(one, Listing))
         above = {*blocks[at + 1 : blocks.index(steps)]}
         assert above - {MAKE_SAFE} == wanted
@@ -108,7 +110,7 @@ def test_a_trouble_of_several_controllers_is_explained_once() -> None:
     text = to_text(letter([diagnosed(ended(plant))]))
     assert text.count(STEPS) == 1
     assert "works with 192.0.2.60, 192.0.2.61 and 192.0.2.62" in text
-    assert text.count("Connecting stopped") == 2
+    assert text.count(", connecting stopped") == 2
 
 
 def test_few_steps_each_above_its_caution() -> None:
@@ -166,6 +168,22 @@ def test_the_card_for_a_good_recording_is_short_and_safe() -> None:
     letter = " ".join(written("stopped-early.pcap").split())
     assert "WARNING: A program that connects" in letter
     assert "ask before it leaves the site" in letter
+
+
+def test_of_a_recording_that_cannot_tell_nothing_is_sure() -> None:
+    """What it lacks stands there by its name, and another one is asked for once."""
+    text = " ".join(written("stopped-early.pcap").split())
+    assert "What happened is sure" not in text
+    assert "the recording cannot tell more: - Frame 9," in text
+    assert "after the PC first asked 192.0.2.60. An answer may take" in text
+    assert text.count("a new recording") == 1
+    assert "To be sure" not in text
+    assert text.count("does not help") == 1
+
+
+@pytest.mark.parametrize("name", ["port-refused.pcap", "stopped-early.pcap"])
+def test_no_colon_stands_behind_whom_it_is_about(name: str) -> None:
+    assert "With the controller 192.0.2.60, " in " ".join(written(name).split())
 
 
 def test_without_an_attempt_a_better_recording_is_asked_for() -> None:

@@ -69,7 +69,7 @@ def test_what_is_left_out_is_counted(crowd: Diagnosis) -> None:
     troubled = sum(
         one.verdict is not Verdict.COMPLETE or bool(one.warning) for one in crowd.outcomes
     )
-    told = len(re.findall(r"The PC and the controller [0-9.]+:", reply))
+    told = len(re.findall(r"With the controller [0-9.]+,", reply))
     assert 0 < told <= MOST_IN_FULL
     rest = troubled - told - MOST_NAMED
     assert re.search(
