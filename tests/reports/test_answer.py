@@ -10,7 +10,9 @@ import analyzer
 from analyzer.diagnosis import Moment
 from analyzer.reports.document.answer import AGAIN, MATTERS_MOST, Answer, in_full, in_short
 from analyzer.reports.document.bounds import MOST_LINES, MOST_ROWS
+from analyzer.reports.document.page import page
 from analyzer.reports.document.recording import Clock
+from analyzer.reports.to_html import to_html
 from analyzer.reports.to_text import to_text
 from tests.reports.test_to_text import ALL_TEN, fits, ten_controllers
 from tests.support import diagnosed
@@ -82,6 +84,11 @@ def test_the_time_of_day_of_what_is_told_is_shown(path: Path) -> None:
             )
             for one in proofs
         }
+
+
+def test_the_page_tells_the_zone_beside_that_time() -> None:
+    html = to_html(page([analyzer.diagnose(ROOT / "captures" / "port-refused.pcap")], zone=CET))
+    assert re.search(r"Shown by frame 12 \(\d\d:\d\d:\d\d UTC\+01:00\) and", html)
 
 
 def verdict_of(answer: str) -> str:

@@ -169,7 +169,7 @@ class Answer:
             f"{quoted(name if letters else ending(name, SHORT_NAME))}, {when(diagnosis, zone)}",
         )
         yield "What", self._what(letters)
-        yield "How sure", self._how_sure(zone)
+        yield "How sure", self.how_sure(zone)
         if outcome is not None:
             yield from _stages(outcome, list(IN_ONE_LINE) if letters else SEEN_WORKING)
             yield "But", other_port(outcome.linkup) or other_controller(diagnosis, outcome.linkup)
@@ -187,10 +187,15 @@ class Answer:
             return what_would_tell(outcome)
         return f"{because_of(outcome)}. {NOT_JUDGED}"
 
-    def _how_sure(self, zone: tzinfo | None) -> str:
+    def how_sure(self, zone: tzinfo | None, with_zone: bool = False) -> str:
+        """How sure it is, and at what time of day the proof begins; with_zone: where the zone is
+        told nowhere near.
+        """
         if self.lead is not None:
             proof = self.lead.evidence
-            at = Clock(self._diagnosis, zone).at(proof[0].moment) if proof else ""
+            clock = Clock(self._diagnosis, zone)
+            at = clock.at(proof[0].moment) if proof else ""
+            at += f" {clock.zone}" if at and with_zone else ""
             return capital(certainty(self.lead, at))
         outcome = self._outcome
         if outcome is None or outcome.verdict is Verdict.CANNOT_TELL:
