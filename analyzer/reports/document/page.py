@@ -88,7 +88,11 @@ def _name(number: str, place: int) -> str:
 def _answer(diagnosis: Diagnosis, outcome: Outcome | None, zone: tzinfo | None) -> Iterator[Block]:
     """The same answer as the short text gives; the name of the file stands above it."""
     answer = Answer(diagnosis)
-    rows = dict(answer.rows(LETTERS, zone)) | {"Recorded": when(diagnosis, zone)}
+    told_here = {
+        "Recorded": when(diagnosis, zone),
+        "How sure": answer.how_sure(zone, with_zone=True),
+    }
+    rows = dict(answer.rows(LETTERS, zone)) | told_here
     yield _banner(outcome, answer)
     yield Labelled([(label, rows[label]) for label in ABOVE if rows.get(label)])
     yield from answer.first_steps(FIRST_STEPS, 2)
