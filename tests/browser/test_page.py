@@ -294,7 +294,8 @@ def test_accessible_by_axe(opened: Any, name: str, scheme: str, rules: dict[str,
 
 
 def test_the_answer_comes_first_and_the_stations_last(opened: Any) -> None:
-    page = opened("idle-limit.pcap")
+    diagnosis = analyzer.diagnose(FOLDER / "idle-limit.pcap")
+    page = opened("idle limit", html=to_html(page_of([diagnosis], made=("whynolink",))))
     text = page.inner_text("main")
     parts = (
         "The connection came up, then broke at the session",
