@@ -517,9 +517,13 @@ def test_plan_from_a_sheet_and_from_options(sheet: Path, tmp_path: Path) -> None
     )
     told = run("plan", "--controller", "192.0.2.60:502", "--pc", "192.0.2.15", "--cable", "direct")
     assert told.exit_code == 0
-    wrong = run("plan", "--controller", "192.0.2.60:502", "--pc", "198.51.100.15")
+    apart = ("plan", "--controller", "192.0.2.60:502", "--pc", "198.51.100.15")
+    wrong = run(*apart, "--mask", "255.255.255.0")
     assert wrong.exit_code == 1
     assert "DOES NOT HOLD" in wrong.stdout
+    presumed = run(*apart)
+    assert presumed.exit_code == 1
+    assert "DOES NOT HOLD" not in presumed.stdout
 
 
 def test_plan_writes_a_sheet_of_its_options(tmp_path: Path) -> None:

@@ -11,7 +11,10 @@ import click
 import pytest
 from click.testing import CliRunner
 
+import analyzer
 from analyzer.cli import main
+from analyzer.reports.document.answer import in_short
+from analyzer.reports.to_text import to_text
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -108,6 +111,16 @@ def test_ci_takes_the_test_command_out_of_the_readme_and_runs_it() -> None:
     assert told.stdout == fenced("sh")[1]
     assert '\nrun "$test_command"\n' in CI
     assert "-m pytest" not in CI
+
+
+def test_the_answer_in_the_readme_is_what_the_tool_says() -> None:
+    """Of the recording that comes with it, as far as the readme shows it."""
+    (block,) = fenced("console")
+    shown = re.split(r"^\$ .*$\n?", block, flags=re.MULTILINE)[2]
+    demo = analyzer.diagnose(ROOT / "analyzer" / "demo.pcap")
+    demo.facts.file = "monday.pcapng"
+    assert to_text(in_short([demo])).startswith(shown)
+    assert "Not reached" in shown
 
 
 def test_readme_mentions_only_what_the_tool_has() -> None:

@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 from itertools import groupby
 
 from analyzer.diagnosis import Diagnosis, Observed, Sign, Step, in_common_of_all
@@ -13,6 +13,7 @@ from analyzer.reports.document.incidents import SHOWN_BY
 from analyzer.reports.overview import in_time
 from analyzer.words import LONGEST_NAME, count, listed, quoted, seconds, times
 
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 FEWEST = 2
 """Recordings that are told together."""
 MOST = 20
@@ -152,23 +153,24 @@ def _strip(one: Together) -> Block | None:
 
 def _began(one: Together) -> list[datetime]:
     """When each break began."""
-    return [
-        datetime.fromtimestamp(each.began + at, UTC)
-        for each in one.several
-        for at in each.observed.moments
-    ]
+    return [at for each in one.several for at in _moments(each)]
+
+
+def _moments(one: Broken) -> list[datetime]:
+    """The same of one recording. Not every system converts times before 1970 itself."""
+    return [EPOCH + timedelta(seconds=one.began + at) for at in one.observed.moments]
 
 
 def _rows(one: Together, dates: Dates) -> list[tuple[str, ...]]:
     return [
         (
-            dates.second(datetime.fromtimestamp(each.began + at, UTC)),
+            dates.second(at),
             "to the end" if out is None else seconds(out),
             sign,
             quoted(each.file, LONGEST_NAME),
         )
         for each in one.several
-        for at, out, sign in zip(each.observed.moments, each.out, each.signs, strict=True)
+        for at, out, sign in zip(_moments(each), each.out, each.signs, strict=True)
     ]
 
 
@@ -183,17 +185,9 @@ def over_files_json(whole: Sequence[Together]) -> list[dict[str, object]]:
             "overlapping": one.overlapping,
             "count": one.count,
             "list": [
-                {"began": began, "out": out, "sign": sign, "file": each.file}
+                {"began": at.isoformat(), "out": out, "sign": sign, "file": each.file}
                 for each in one.several
-                for began, out, sign in zip(
-                    (
-                        datetime.fromtimestamp(each.began + at, UTC).isoformat()
-                        for at in each.observed.moments
-                    ),
-                    each.out,
-                    each.signs,
-                    strict=True,
-                )
+                for at, out, sign in zip(_moments(each), each.out, each.signs, strict=True)
             ],
             "in_common": list(one.in_common),
         }

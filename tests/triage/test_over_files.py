@@ -3,6 +3,7 @@
 import json
 import random
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -144,3 +145,9 @@ def test_a_folder_is_told_as_one(tmp_path: Path) -> None:
         assert whole.count == 3
         assert [Path(one.file).name for one in whole.several] == ["0.pcap", "1.pcap", "2.pcap"]
         assert Request(12, 3, 7) in whole.several[0].observed.kinds
+
+
+def test_a_clock_before_1970_is_told() -> None:
+    whole = together([replace(one, began=-2e6 + n, ended=-2e6 + n) for n, one in enumerate(week())])
+    (data,) = json.loads(rows_to_json([], {}, whole))["breaks"]
+    assert data["list"][0]["began"].startswith("1969-12-08T")

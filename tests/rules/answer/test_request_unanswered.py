@@ -68,7 +68,8 @@ def test_found_on_first_contact(controllers: tuple[str, ...]) -> None:
     asked(plant.tcp(pc, unit).open())
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == [SLUG]
-    assert_leads(diagnosis, answers=0, repeats=0, acknowledged=True)
+    assert_leads(diagnosis, answers=0, repeats=0, acknowledged=True, one=True, passed=0, of=0)
+    assert found(diagnosis, SLUG).values["sessions"] == 0
     assert left_out(found(diagnosis, SLUG), RULE) == ([LOST_BEHIND], [PATH_BROKEN])
     assert [line.moment.frame for line in found(diagnosis, SLUG).evidence] == [9, 10]
 
@@ -556,6 +557,23 @@ def test_quiet_where_a_confirmed_request_stays_open_beside_later_sessions(
         session.poll(4)
         session.close()
     assert_healthy(diagnosed(ended(plant, 30), controllers))
+
+
+def test_the_session_that_waits_to_the_end_is_told_first() -> None:
+    """An earlier one waited, too, and one that got its answers came in between."""
+    plant, pc, unit = acquainted()
+    first = plant.tcp(pc, unit).open()
+    asked(first)
+    first.close(after=3.0)
+    works = plant.tcp(pc, unit).open(after=1.0)
+    works.poll(2)
+    works.close()
+    last = plant.tcp(pc, unit).open(after=1.0)
+    asks = last.send(modbus_read(1))
+    last.ack(unit, after=0.15)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert finding.values["sessions"] == 2
+    assert finding.evidence[0].moment.frame == plant.number(asks)
 
 
 # --- requests that later ones overtook ------------------------------------------------------------
