@@ -151,7 +151,7 @@ def _bracket(
 
 def _room(event: Event, places: Sequence[float]) -> float:
     begin, end = _reach(event, places)
-    return abs(end - begin) - 20
+    return abs(end - begin) - (40 if event.shape is Shape.REMARK else 20)
 
 
 def _reach(event: Event, places: Sequence[float]) -> tuple[float, float]:

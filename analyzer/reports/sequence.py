@@ -379,10 +379,13 @@ def _loop(session: Session, text: str, requests: int) -> Iterator[Event]:
         yield replace(event, until=last.seconds)
 
 
+DATAGRAMS = "UDP port {port}: {n:count datagram}{answers:if , {answers:count answer}}"
+
+
 def _exchanges(story: _Story) -> Iterator[Event]:
     for one in story.linkup.exchanges:
         told = {"port": one.server[1], "n": one.asked.count, "answers": one.answered.count}
-        text = say("UDP port {port}: {n:count datagram}, {answers:count answer}", told)
+        text = say(DATAGRAMS, told)
         shape = Shape.LOOP if one.answered.count else Shape.LOST
         yield replace(_event(one.first, PC, CONTROLLER, text, shape), until=_over(one))
 
@@ -394,7 +397,7 @@ def _streams(story: _Story) -> Iterator[Event]:
         if one.server[0] not in linkup.pc.addresses or one.is_office:
             continue
         told = {"port": one.server[1], "n": one.asked.count, "answers": one.answered.count}
-        text = say("UDP port {port}: {n:count datagram}{answers:if , {answers:count answer}}", told)
+        text = say(DATAGRAMS, told)
         shape = Shape.LOOP if one.asked.count > 1 else Shape.MESSAGE
         event = _event(one.first, CONTROLLER, PC, text, shape)
         yield replace(event, until=_over(one), one_way=not one.answered.count)

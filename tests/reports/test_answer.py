@@ -10,7 +10,9 @@ import analyzer
 from analyzer.diagnosis import Moment
 from analyzer.reports.document.answer import AGAIN, MATTERS_MOST, Answer, in_full, in_short
 from analyzer.reports.document.bounds import MOST_LINES, MOST_ROWS
+from analyzer.reports.document.page import page
 from analyzer.reports.document.recording import Clock
+from analyzer.reports.to_html import to_html
 from analyzer.reports.to_text import to_text
 from tests.reports.test_to_text import ALL_TEN, fits, ten_controllers
 from tests.support import diagnosed
@@ -51,7 +53,12 @@ def test_the_answer_fits_a_screen(path: Path, zone: tzinfo) -> None:
     assert verdict.startswith(VERDICTS) or not diagnosis.outcomes
     assert re.search(r"^How sure +(Shown by|Fits|Nothing is claimed)", answer, re.MULTILINE)
     assert re.search(r"^What +\w", answer, re.MULTILINE) or not diagnosis.findings
-    steps = Answer(diagnosis).steps
+    answered = Answer(diagnosis)
+    if answered.lead:
+        command = f"whynolink rules {answered.lead.rule}"
+        assert flat(answer).endswith(f" More: {command}")
+        assert command in answer
+    steps = answered.steps
     assert len(re.findall(r"^  \d\. ", answer, re.MULTILINE)) in (min(2, len(steps)), 3)
     end = full.rpartition(f"{AGAIN}\n{'-' * len(AGAIN)}\n")[2]
     assert (verdict_of(end), first_step_of(end)) == (verdict, first)
@@ -77,6 +84,11 @@ def test_the_time_of_day_of_what_is_told_is_shown(path: Path) -> None:
             )
             for one in proofs
         }
+
+
+def test_the_page_tells_the_zone_beside_that_time() -> None:
+    html = to_html(page([analyzer.diagnose(ROOT / "captures" / "port-refused.pcap")], zone=CET))
+    assert re.search(r"Shown by frame 12 \(\d\d:\d\d:\d\d UTC\+01:00\) and", html)
 
 
 def verdict_of(answer: str) -> str:

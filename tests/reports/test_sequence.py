@@ -14,6 +14,7 @@ from captures.plant import Plant, modbus_answer, modbus_read
 from tests.support import acquainted, begun, diagnosed, ended
 
 CAPTURES = Path(__file__).parents[2] / "captures"
+KEPT = CAPTURES.parent / "tests" / "lab" / "kept"
 CONTROLLER = ("192.0.2.60:502",)
 
 
@@ -116,6 +117,21 @@ def test_the_word_for_everybody_stands_clear_of_what_is_said() -> None:
     label = next(one for one in marks if one.text == "I am 192.0.2.60")
     begins = label.at[0] - len(label.text) * LETTER * BOLD / 2
     assert everybody.at[0] + len(everybody.text) * LETTER <= begins
+
+
+def test_words_stay_inside_their_box_and_no_answers_are_not_counted() -> None:
+    diagnosis = analyzer.diagnose(KEPT / "second-address-answers-the-datagrams.pcapng.gz")
+    made = Charts(diagnosis).of(diagnosis.outcomes[0], "event")
+    assert made is not None
+    assert "UDP port 5500: 5 datagrams" in [one.text for one in made.events]
+    groups = [group for one in draw_sequence(made) for group in one.groups]
+    remarks = [group.marks for group in groups if any(one.look == "remark" for one in group.marks)]
+    assert remarks
+    for marks in remarks:
+        (box,) = [one for one in marks if one.look == "remark"]
+        words = [one for one in marks if one.look == "label"]
+        assert all(one.at[0] + len(one.text) * LETTER * BOLD <= box.at[0] + box.at[2] - 8
+                   for one in words)  # fmt: skip
 
 
 def test_proof_is_marked_and_named() -> None:

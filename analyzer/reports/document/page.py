@@ -88,7 +88,7 @@ def _name(number: str, place: int) -> str:
 def _answer(diagnosis: Diagnosis, outcome: Outcome | None, zone: tzinfo | None) -> Iterator[Block]:
     """The same answer as the short text gives."""
     answer = Answer(diagnosis)
-    rows = dict(answer.rows(LETTERS, zone))
+    rows = {**dict(answer.rows(LETTERS, zone)), "How sure": answer.how_sure(zone, with_zone=True)}
     yield _banner(outcome, answer)
     yield Labelled([(label, rows[label]) for label in ABOVE if rows.get(label)])
     yield from answer.first_steps(FIRST_STEPS, 2)

@@ -4,7 +4,15 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from math import inf
 
-from analyzer.diagnosis import Certainty, Finding, Outcome, Stage, State, Verdict
+from analyzer.diagnosis import (
+    Certainty,
+    Finding,
+    Outcome,
+    Stage,
+    StageResult,
+    State,
+    Verdict,
+)
 from analyzer.reports.document.bounds import FEW, MOST_IN_FULL, MOST_PROOF, named
 from analyzer.words import listed
 
@@ -28,6 +36,13 @@ NAMES = {
 }
 """What each stage is called in a sentence. A number would be taken for a layer of the seven-layer
 model."""
+
+
+def at_stage(stage: str) -> str:
+    """The same of any stage of a rule or a row: one that is none of a link-up is its own name."""
+    return {str(one): name for one, name in NAMES.items()}.get(stage, stage)
+
+
 ENDED = {
     Verdict.COMPLETE: "complete",
     Verdict.STOPPED: "stopped",
@@ -97,8 +112,14 @@ def _broke(outcome: Outcome) -> bool:
 
 def because_of(outcome: Outcome) -> str:
     """What tells most of a link-up without a fault: the last stage that is seen working or not."""
-    wanted = State.PASSED if outcome.verdict is Verdict.COMPLETE else State.UNCLEAR
-    return capital([one.because for one in outcome.stages if one.state is wanted][-1])
+    passed = [one for one in outcome.stages if one.state is State.PASSED]
+    told = passed[-1] if outcome.verdict is Verdict.COMPLETE else first_open(outcome)
+    return capital(told.because)
+
+
+def first_open(outcome: Outcome) -> StageResult:
+    """The first stage that is not seen working."""
+    return next(one for one in outcome.stages if one.state is not State.PASSED)
 
 
 def certainty(finding: Finding, at: str = "") -> str:
@@ -115,7 +136,7 @@ def certainty(finding: Finding, at: str = "") -> str:
 
 def _frames(finding: Finding, at: str) -> str:
     """What it rests on: "frames 7, 9, 10 and 3 more", "frame 7 (09:00:02) and 5 more"."""
-    frames = [f"{one.moment.frame:,}" for one in finding.evidence]
+    frames = list(dict.fromkeys(f"{one.moment.frame:,}" for one in finding.evidence))
     if at:
         return f"frame {named([f'{frames[0]} ({at})', *frames[1:]], 1)}"
     return f"frame{'s' if len(frames) > 1 else ''} {named(frames, MOST_PROOF)}"
