@@ -92,9 +92,12 @@ def headline(outcome: Outcome) -> str:
         case Verdict.COMPLETE:
             return f"The connection works: the {far_end(outcome.linkup)} answers the PC."
         case Verdict.STOPPED:
-            return f"Connecting stopped at the {name}: {title}."
+            opened = Stage.PORT in outcome.linkup.proofs
+            connected = opened and outcome.stopped_at is Stage.ANSWER
+            what = "The connection came up, and stopped" if connected else "Connecting stopped"
+            return f"{what} at the {name}: {title}."
         case Verdict.UNSTABLE:
-            what = "then broke" if _broke(outcome) else "then met trouble"
+            what = "then failed" if _broke(outcome) else "then met trouble"
             return f"The connection came up, {what} at the {name}: {title}."
         case Verdict.CANNOT_TELL:
             return "This recording cannot tell whether the connection works."
