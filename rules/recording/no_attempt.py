@@ -110,8 +110,10 @@ RULE = Rule(
             "and record again.}"
         ),
         Step("Compare the address typed in the program with the one on the controller's label."),
-        Step("Look up which adapter of the PC has an address in the controller's network."),
-        Step("Write address, mask and gateway of the PC and of the controller side by side."),
+        Step(
+            "Write address, mask and gateway of the PC and of the controller side by side. Which "
+            "adapter of the PC has an address in the controller's network?"
+        ),
         Step(
             "Record on that adapter, with no filter set, while somebody presses Connect once.",
             cautions.COMMANDS,
