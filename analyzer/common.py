@@ -477,9 +477,12 @@ def joined(several: Sequence[tuple[float, Observed]]) -> Observed:
 
 
 def _without(pauses: Spread, ended: Sequence[float]) -> Spread:
-    """The pauses but for those of which the request was the last one."""
-    for rest in ended:
-        pauses.put(Spread.bin_of(rest), -1)
+    """The pauses but for those of which the request was the last one, where they are among them: a
+    session of one request has none.
+    """
+    for place in map(Spread.bin_of, ended):
+        if pauses.bins.get(place):
+            pauses.put(place, -1)
     return pauses
 
 

@@ -311,8 +311,9 @@ def _ending(outcome: Outcome) -> tuple[object, ...]:
 def _reached(outcome: Outcome) -> int:
     """The place of the stage at which a link-up ended."""
     states = [one.state for one in outcome.stages]
-    ends = [state for state in (State.FAILED, State.UNCLEAR) if state in states]
-    return states.index(ends[0]) if ends else len(states)
+    if State.FAILED in states:
+        return states.index(State.FAILED)
+    return next((at for at, one in enumerate(states) if one is not State.PASSED), len(states))
 
 
 def _as_reached(aspect: Aspect, reached: int) -> Aspect:

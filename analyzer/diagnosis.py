@@ -52,7 +52,15 @@ from analyzer.linkup import (
     work_out,
 )
 from analyzer.silent import Silent
-from analyzer.telling import NO_CALL, UNPROVEN, because, in_common, worded
+from analyzer.telling import (
+    NO_CALL,
+    UNPROVEN,
+    WORKED_BEFORE,
+    WORKED_LATER,
+    because,
+    in_common,
+    worded,
+)
 
 __all__ = [
     "CANNOT_TELL",
@@ -106,29 +114,36 @@ class Verdict(StrEnum):
 
 
 class State(StrEnum):
-    """How a stage of a link-up is."""
+    """How a stage of a link-up is: seen working; working at times, and not always; where the fault
+    lies; tried, and not seen working; not in the recording; behind the fault, and not tried.
+    """
 
     PASSED = "passed"
+    AT_TIMES = "at times"
     FAILED = "failed"
     UNCLEAR = "unclear"
+    NOT_SHOWN = "not shown"
     NOT_REACHED = "not reached"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StageResult:
-    """One stage: its state, why, and the frame that shows it."""
+    """One stage: its state, why, and the frame that shows it. worked: when it worked all the same,
+    in words, where it failed and a later one was reached.
+    """
 
     stage: Stage
     state: State
     why: Proof | Finding | str
     moment: Moment | None
+    worked: str = ""
 
     @property
     def because(self) -> str:
         """Why, in words."""
-        if isinstance(self.why, str):
-            return self.why
-        return self.why.title if isinstance(self.why, Finding) else because(self.why)
+        if isinstance(self.why, Finding):
+            return f"{self.why.title}{self.worked}"
+        return self.why if isinstance(self.why, str) else because(self.why)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -329,33 +344,48 @@ def _rank(finding: Finding) -> tuple[int, bool]:
 
 
 def _stages(linkup: LinkUp, fault: Finding | None) -> list[StageResult]:
-    """The failed stage fails; what is seen working stays passed, before it and behind it; what was
-    tried and did not work is unclear; the rest behind it is not reached.
+    """Each stage, as far as the recording shows it. Not reached is what lies behind the fault and
+    behind all that was tried: without a fault nobody knows how far connecting got.
     """
-    results = []
-    stopped = False
-    for stage in Stage:
-        proof = linkup.proofs.get(stage)
-        ending = _bad_ending(linkup, fault) if stage is Stage.SESSION else None
-        if fault is not None and stage == fault.stage:
-            results.append(StageResult(stage, State.FAILED, fault, fault.moment))
-            stopped = True
-        elif ending is not None:
-            results.append(StageResult(stage, State.UNCLEAR, *ending))
-        elif proof is not None:
-            results.append(StageResult(stage, State.PASSED, proof, proof.moment))
-        elif stage is Stage.SESSION and linkup.works:
-            results.append(StageResult(stage, State.PASSED, "nobody broke it while in use", None))
-        elif not stopped:
-            uncalled = stage is Stage.PORT and linkup.is_answered
-            why = NO_CALL if uncalled else UNPROVEN[stage]
-            results.append(StageResult(stage, State.UNCLEAR, why, None))
-            stopped = fault is None
-        elif fault is not None and (tried := _tried(linkup, stage)) is not None:
-            results.append(StageResult(stage, State.UNCLEAR, *tried))
-        else:
-            results.append(StageResult(stage, State.NOT_REACHED, "", None))
+    stages = list(Stage)
+    results = [_seen(linkup, stage, fault) for stage in stages]
+    if fault is None or fault.stage not in stages:
+        return results
+    failed = stages.index(Stage(fault.stage))
+    results[failed] = _failed(fault, stages[failed], results[failed + 1 :])
+    if not any(one.under_way for one in linkup.on_port):
+        reached = (at for at, one in enumerate(results) if one.state is not State.NOT_SHOWN)
+        for at in range(max(reached) + 1, len(stages)):
+            results[at] = StageResult(stages[at], State.NOT_REACHED, "", None)
     return results
+
+
+def _failed(fault: Finding, stage: Stage, behind: Sequence[StageResult]) -> StageResult:
+    """The stage of the fault. A later one that was reached shows that it worked, too."""
+    reached = (one for one in behind if one.state is not State.NOT_SHOWN)
+    shown = (one.moment for one in reached if one.moment and one.stage is not Stage.ADDRESS)
+    first = min(shown, default=None)
+    worked = ""
+    if first is not None and fault.moment is not None:
+        worked = WORKED_LATER if first > fault.moment else WORKED_BEFORE
+    return StageResult(stage, State.FAILED, fault, fault.moment, worked)
+
+
+def _seen(linkup: LinkUp, stage: Stage, fault: Finding | None) -> StageResult:
+    """How a stage is seen, wherever the fault lies."""
+    proof = linkup.proofs.get(stage)
+    works = proof is not None or (stage is Stage.SESSION and linkup.works)
+    ending = _bad_ending(linkup, fault) if stage is Stage.SESSION else None
+    if ending is not None:
+        return StageResult(stage, State.AT_TIMES if works else State.UNCLEAR, *ending)
+    if proof is not None:
+        return StageResult(stage, State.PASSED, proof, proof.moment)
+    if works:
+        return StageResult(stage, State.PASSED, "nobody broke it while in use", None)
+    if (tried := _tried(linkup, stage)) is not None:
+        return StageResult(stage, State.UNCLEAR, *tried)
+    uncalled = stage is Stage.PORT and linkup.is_answered
+    return StageResult(stage, State.NOT_SHOWN, NO_CALL if uncalled else UNPROVEN[stage], None)
 
 
 def _bad_ending(linkup: LinkUp, fault: Finding | None) -> tuple[str, Moment | None] | None:

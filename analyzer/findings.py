@@ -37,7 +37,7 @@ class Certainty(StrEnum):
 class Need(StrEnum):
     """What a rule cannot do without, and how its lack is told."""
 
-    IPV4 = "it is about IPv4, and the controllers are called over IPv6"
+    IPV4 = "the controllers are called over IPv6, where rules about IPv4 see nothing"
     HARDWARE = "the recording holds no hardware addresses"
     FRAMES = "the recording holds no frames"
     LINKUP = "no attempt to reach a controller was found"

@@ -177,10 +177,12 @@ PROOFS = {
     "speaks first": "the controller sends by itself, before any request",
     "call taken": "the PC takes the controller's call to its port {port}",
     PC_ANSWERS: "the controller asks, and the PC sends {answers:count answer}",
-    "answers": "{answers:count answer}, typically after {took:seconds}",
+    "answers": "{answers:count answer},{several:if typically} after {took:seconds}",
     "untimed answers": "{answers:count answer}, after times that cannot be told",
     "later stage": "a later stage works, so this one does",
 }
+WORKED_BEFORE, WORKED_LATER = "; it worked before", "; it worked later"
+"""Of a stage that failed, where a later one was reached."""
 NO_CALL = "no call to a port is in the recording"
 UNPROVEN = {
     Stage.LINK: "nothing from another station is in the recording",

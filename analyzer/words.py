@@ -160,8 +160,12 @@ def count(number: int, noun: str) -> str:
     return f"{number:,} {noun if number == 1 else plural}"
 
 
+DAYS_FROM = 48
+"""Hours from which on days are told."""
+
+
 def seconds(duration: float) -> str:
-    """0.0042 -> "4.2 ms"; 75.0 -> "1 min 15 s"."""
+    """0.0042 -> "4.2 ms"; 75.0 -> "1 min 15 s"; 180000.0 -> "2 days 2 h"."""
     if duration < 0.0005:
         return "less than 1 ms"
     if duration < 0.9995:
@@ -173,7 +177,9 @@ def seconds(duration: float) -> str:
     if minutes < 60:
         return f"{minutes} min {rest} s"
     hours, minutes = divmod(minutes, 60)
-    return f"{hours} h {minutes} min"
+    if hours < DAYS_FROM:
+        return f"{hours} h {minutes} min"
+    return f"{count(hours // 24, 'day')} {hours % 24} h"
 
 
 def span(begin: float, end: float) -> str:

@@ -80,6 +80,8 @@ def test_exit_statuses() -> None:
         (["plan", "--site", "s.toml", "--pc", "192.0.2.15"], "does not go with"),
         (["plan", "--controller", "192.0.2.60", "--output", str(CAPTURES)], "cannot be written"),
         (["rules", "no-such-rule"], "no-such-rule: is not a rule."),
+        (["rules", "idle-closed"], "is not a rule. Perhaps idle-close or "),
+        (["rules", "restart"], "is not a rule. Perhaps controller-restarted? List them"),
         (["dance"], "No such command 'dance'."),
         (["nowhere.pcap"], '"nowhere.pcap": does not exist.'),
         (["--loud", str(FAULTY)], "No such option"),
@@ -176,7 +178,12 @@ def test_told_controller_and_port() -> None:
     assert linkup["how_known"] == "given with --controller"
     other = run("diagnose", "--controller", "192.0.2.77", HEALTHY)
     assert other.exit_code == 3
-    assert "No attempt to reach the controller" in " ".join(other.stdout.split())
+    flat = " ".join(other.stdout.split())
+    assert "No attempt to reach 192.0.2.77" in flat
+    assert (
+        "But The PC had to do with 192.0.2.60. To have that judged: --controller 192.0.2.60."
+        in flat
+    )
 
 
 def test_all_tells_more() -> None:
@@ -283,6 +290,12 @@ def test_help_names_every_command() -> None:
     assert isinstance(cli.main, click.Group)
     assert all(name in text for name in cli.main.commands)
     assert all(len(line) <= 80 for line in text.split("\n"))
+    assert "..." not in text.partition("Commands:")[2]
+
+
+@pytest.mark.parametrize("name", sorted(cli.main.commands))
+def test_help_speaks_of_numbers_as_people_do(name: str) -> None:
+    assert not re.search("FLOAT|INTEGER|RANGE", run(name, "--help").stdout)
 
 
 def test_parcels(tmp_path: Path) -> None:

@@ -374,3 +374,17 @@ def test_quiet_where_answers_grow_slower_at_other_times() -> None:
     assert found is not None
     assert Factor.SLOWER not in named(found)
     assert Factor.SLOWER in found.looked
+
+
+def test_sessions_of_one_request_have_no_pause_that_could_be_taken_out() -> None:
+    """The PC gives up each time, and the answer comes after that."""
+    plant, pc, unit = acquainted()
+    for number in range(6):
+        session = plant.tcp(pc, unit).open(after=0.8)
+        session.send(modbus_read(number))
+        session.fin(after=1.0)
+        session.send(modbus_answer(number), unit, after=0.6)
+        session.rst(bare=True)
+    (outcome,) = diagnosed(plant).outcomes
+    assert outcome.common is not None
+    assert len(outcome.incidents.kept) == 5

@@ -32,6 +32,8 @@ from analyzer.facts import Address, gather
 from analyzer.facts.tcp.checksum import checksum_is_right
 from analyzer.inputs import open_recording
 from analyzer.linkup import Network, Stage, presumed
+from analyzer.reports.document.answer import in_full
+from analyzer.reports.to_text import to_text
 from captures.plant import Plant
 from rules.neighbour import unanswered_arp
 from tests.support import assert_healthy, begun, diagnosed, ended, found, lead, slugs
@@ -167,6 +169,14 @@ def test_all_is_well(story: Story) -> None:
     assert str(linkup.hardware).lower().replace("-", ":") == story.unit.hw
     assert set(linkup.proofs) == set(Stage)
     assert linkup.proofs[Stage.NEIGHBOUR].what == "arp answer"
+
+
+def test_no_mask_is_told_of_an_ipv6_address(story: Story) -> None:
+    story.works()
+    text = " ".join(to_text(in_full([story.told()])).split())
+    assert "0.0.0.0" not in text
+    assert "The length of the PC's IPv6 prefix: it is not looked for" in text
+    assert "The controllers are called over IPv6, where rules about IPv4 see nothing: " in text
 
 
 def test_a_named_controller_is_looked_for(story: Story) -> None:

@@ -663,14 +663,14 @@ def test_what_is_not_reached_is_told_so() -> None:
     assert states(plant) == [State.PASSED] * 4 + [State.FAILED] + [State.NOT_REACHED] * 2
 
 
-def test_what_is_not_shown_is_unclear() -> None:
+def test_what_is_not_shown_is_told_so() -> None:
     plant, pc, unit = begun()
     session = plant.tcp(pc, unit)
     session.syn()
     session.syn_ack()
-    assert states(plant) == [State.PASSED] * 4 + [State.UNCLEAR] + [State.NOT_REACHED] * 2
+    assert states(plant) == [State.PASSED] * 4 + [State.NOT_SHOWN] * 3
     session.rst(bare=True)  # the port has opened, and the PC did not want it
-    assert states(plant) == [State.PASSED] * 5 + [State.UNCLEAR] + [State.NOT_REACHED]
+    assert states(plant) == [State.PASSED] * 5 + [State.NOT_SHOWN] * 2
 
 
 def test_unpadded_frames_of_everybody_leave_the_one_that_asks_in_vain() -> None:

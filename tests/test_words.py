@@ -18,6 +18,8 @@ from analyzer import words
         (59.96, "1 min 0 s"),
         (75.0, "1 min 15 s"),
         (3600.0, "1 h 0 min"),
+        (172_740.0, "47 h 59 min"),
+        (180_000.0, "2 days 2 h"),
     ],
 )
 def test_durations_have_units(duration: float, said: str) -> None:

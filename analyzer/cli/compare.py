@@ -30,6 +30,7 @@ from rules import all_rules
 
 @click.command(
     name="compare",
+    short_help="Say what differs first between two recordings.",
     epilog=by_example(
         "whynolink compare monday.pcapng tuesday.pcapng",
         "whynolink compare works.pcapng mail.eml --controller 192.0.2.60:502",

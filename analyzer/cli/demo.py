@@ -17,6 +17,7 @@ from rules import all_rules
 
 @click.command(
     name="demo",
+    short_help="Diagnose a recording of an invented plant.",
     epilog=by_example(
         "whynolink demo",
         "whynolink demo --all",

@@ -30,6 +30,7 @@ from analyzer.site import write as write_site
 
 @click.command(
     name="plan",
+    short_help="Plan a connection: what to check, set and plug in.",
     epilog=by_example(
         "whynolink plan --site site.toml --controller 192.0.2.60",
         "whynolink plan --controller 192.0.2.60:502 --pc 192.0.2.15 --mask 255.255.255.0",

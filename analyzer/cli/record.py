@@ -34,6 +34,7 @@ USUAL, WEEK = 10, 10080
 
 @click.command(
     name="record",
+    short_help="Record on ADAPTER, and show each stage as it comes up.",
     epilog=by_example(
         "whynolink record --list",
         "whynolink record --controller 192.0.2.60:502",
@@ -58,12 +59,14 @@ USUAL, WEEK = 10, 10080
 @click.option(
     "--minutes",
     type=click.FloatRange(0, 10080, min_open=True),
+    metavar="NUMBER",
     show_default="10, or a week where it waits for a break",
     help="End after this time.",
 )
 @click.option(
     "--megabytes",
     type=click.IntRange(4, 100_000),
+    metavar="NUMBER",
     default=100,
     show_default=True,
     help="Room on the disk; it is used in four pieces, and the oldest gives way.",
@@ -75,6 +78,7 @@ USUAL, WEEK = 10, 10080
 @click.option(
     "--breaks",
     type=click.IntRange(1, 100),
+    metavar="NUMBER",
     help="End a minute after so many breaks; the pieces around each stay on the disk.",
 )
 @click.option("--output", metavar="PATH", help="Record into this file.")

@@ -175,7 +175,8 @@ def _answer_proof(linkup: LinkUp) -> Proof | None:
             return Proof(session.from_server.first_data.moment, "speaks first")
         if session.answers and session.answered is not None and not session.dialogue.says_no:
             total = sum(one.answers for one in linkup.on_port)
-            values = {"answers": total, "took": session.answer_times.median}
+            took = session.answer_times.median
+            values = {"answers": total, "several": total > 1, "took": took}
             return Proof(
                 session.answered, "answers" if session.is_timed else "untimed answers", values
             )

@@ -16,6 +16,8 @@ from analyzer.words import clean, listed, quoted, seconds
 
 SCHEMA = "whynolink-comparison/1"
 ABSENT = "not recorded"
+UNKNOWN = {State.UNCLEAR, State.NOT_SHOWN}
+"""States of stages of which nobody knows whether they worked."""
 MARKS = {
     Weight.SAME: "",
     Weight.NOT_REACHED: "",
@@ -314,7 +316,7 @@ def _stages(comparison: Comparison) -> Iterator[tuple[str, str, str, str]]:
             differs, passed = "first", True
         elif differs and passed:
             differs = MARKS[Weight.FOLLOWS]
-        elif differs and (parts_at or State.UNCLEAR in (one.state, other.state)):
+        elif differs and (parts_at or not UNKNOWN.isdisjoint((one.state, other.state))):
             differs = MARKS[Weight.UNKNOWN]
         yield f"{number} {SHOWN_AS[one.stage]}", str(one.state), str(other.state), differs
 

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from analyzer.diagnosis import Rule, Step
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table, safely
+from analyzer.reports.document.verdict import at_stage
 from analyzer.words import UNKNOWN, outline
 
 Example = Mapping[str, object]
@@ -13,7 +14,12 @@ Example = Mapping[str, object]
 def rule_list(rules: Sequence[Rule], examples: Mapping[str, Example]) -> list[Block]:
     """Every rule with its stage and what it says, by the example of each."""
     rows = [
-        (one.slug, one.stage, str(one.level), outline(one.title, examples.get(one.slug, {})))
+        (
+            one.slug,
+            at_stage(one.stage),
+            str(one.level),
+            outline(one.title, examples.get(one.slug, {})),
+        )
         for one in rules
     ]
     return [
@@ -28,7 +34,7 @@ def rule_list(rules: Sequence[Rule], examples: Mapping[str, Example]) -> list[Bl
 def explanation(rule: Rule, example: Example) -> list[Block]:
     """One rule: what it means, how it looks, what looks alike, what to do."""
     blocks: list[Block] = [
-        Heading(f"{rule.slug} (at most a {rule.level}; stage: {rule.stage})", 1),
+        Heading(f"{rule.slug} (at most a {rule.level}; stage: {at_stage(rule.stage)})", 1),
         Paragraph(f"An example: {outline(rule.title, example)}."),
         Heading("How it looks in a recording", 3),
         Paragraph(outline(rule.what_happened, example)),

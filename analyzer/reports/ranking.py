@@ -11,7 +11,7 @@ from itertools import groupby
 from analyzer.diagnosis import Step
 from analyzer.reports.blocks import Block, Group, Groups, Heading, Listing, Paragraph, Table
 from analyzer.reports.dates import Dates
-from analyzer.reports.document.verdict import ENDED, NAMES, WARNED, capital
+from analyzer.reports.document.verdict import ENDED, WARNED, at_stage, capital
 from analyzer.reports.over_files import Together, over_files, over_files_json
 from analyzer.reports.row import NOT_READ, REASON, WORST_VERDICT, Row, group, worst_first
 from analyzer.words import LONGEST_NAME, clean, count, ending, listed, quoted
@@ -29,7 +29,6 @@ COMMONEST = 5
 LONGEST_PC, LONGEST_CONTROLLER = 17, 21
 """Letters in a line of text: a hardware address, and an IPv4 address with a port, are whole. Of a
 long IPv6 address its end is told, in which neighbours differ."""
-STAGE_NAMES = {str(stage): name for stage, name in NAMES.items()}
 
 
 def ranked(rows: Iterable[Row]) -> list[Row]:
@@ -173,7 +172,7 @@ def _title(alike: Sequence[Row]) -> str:
 def _verdict(alike: Sequence[Row]) -> str:
     """The verdict alone: on the page the reason stands in the row."""
     row = alike[0]
-    at = f" at the {STAGE_NAMES[row.stage]}" if row.stage else ""
+    at = f" at the {at_stage(row.stage)}" if row.stage else ""
     number = f" ({len(alike):,})" if len(alike) > 1 else ""
     return f"{capital(row.verdict)}{at}{number}"
 
@@ -206,7 +205,7 @@ def _in_short(row: Row, dates: Dates) -> tuple[str, ...]:
 def _in_full(row: Row, dates: Dates) -> dict[str, str]:
     return {
         **{name: str(getattr(row, name)) for name in COLUMNS},
-        "stage": STAGE_NAMES.get(row.stage, ""),
+        "stage": at_stage(row.stage),
         "controller": _controller(row),
         **{name: _name(getattr(row, name)) for name in FOREIGN},
         **{name: dates.minute(_moment(getattr(row, name))) for name in DATES},
@@ -231,7 +230,7 @@ def _how_made(made: Sequence[str]) -> Iterator[Block]:
 
 def columns(rows: Sequence[Row], links: Mapping[str, str]) -> Table:
     """All that a row holds, in columns for a spreadsheet or a program."""
-    entries = [_entry(row, links) for row in rows]
+    entries = [_entry(row, links) | {"stage": at_stage(row.stage)} for row in rows]
     header = tuple(entries[0]) if entries else ()
     return Table(header, [["" if v is None else str(v) for v in e.values()] for e in entries])
 

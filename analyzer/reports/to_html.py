@@ -61,7 +61,9 @@ MOODS = {
 SIGNS = {
     State.PASSED: "\u2713",
     State.FAILED: "\u2717",
+    State.AT_TIMES: "!",
     State.UNCLEAR: "?",
+    State.NOT_SHOWN: "?",
     State.NOT_REACHED: "\u2013",
 }
 DRAW: dict[str, Callable[..., object]] = {

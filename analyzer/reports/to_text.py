@@ -33,7 +33,8 @@ RULED = 2
 INDENT = "  "
 QUOTE = "> "
 """Before each line of others' words (RFC 3676 4.5)."""
-QUOTED = re.compile(r'"[^"]*"')
+QUOTED = re.compile(r'"[^"]*"|whynolink rules \S+')
+"""A quoted part, or a command to be copied."""
 GLUE = "\0"
 """Stands for the blanks of a quoted part while lines are broken: it stays in one line."""
 GAP = 2

@@ -130,8 +130,7 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-            "Wait 2 min, or what the manual names, from the moment when the controller got power. "
-            "Then try once more.",
+            "Wait 2 min after power-up, or what the manual names. Then try once more.",
             cautions.COMMANDS,
         ),
         Step("Look at the controller's lamps: does it reach its normal state, and stay there?"),

@@ -33,6 +33,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         values={
             "calls": ignored.sent_in_all,
             "span": calls[-1].seconds - calls[0].seconds,
+            "unheard": not linkup.is_heard,
         },
         frames={"call": calls, "alive": alive},
         certainty=Certainty.SHOWN if shown else Certainty.FITS,
@@ -66,9 +67,14 @@ RULE = Rule(
     },
     what_to_do=(
         Step("Compare the port number {port} in the program with the controller's manual."),
-        Step("Ping the controller, and try another port of it, such as its web page."),
-        Step("Compare address and mask of the PC with those of the controller, side by side."),
-        Step("Look in the controller's list of sessions and its access list."),
+        Step("Look for a filter or an access list: on the PC, on the way, in the controller."),
+        Step("Look in the controller's list of sessions."),
+        Step(
+            "Ping the controller, and compare address and mask of the PC with its own, side by "
+            "side.",
+            about=NO_WAY_BACK,
+        ),
+        Step("Look whether another port of the controller answers, such as its web page."),
         Step("Try from another PC on the controller's own switch.", cautions.COMMANDS),
         Step(
             "Ask who else is connected to the controller, and have one session closed.",
@@ -91,9 +97,9 @@ RULE = Rule(
         "A message from a router or filter that says why.",
         "A recording that holds the PC's own frames only.",
     ),
-    confirm="Ping the controller from this PC: an answer rules out its mask and gateway. Call the "
-    "port from another PC on the same switch. If the controller answers there, look at the way "
-    "between.",
+    confirm="{unheard:if Ping the controller from this PC: an answer rules out its mask and "
+    "gateway.} Call the port from another PC on the same switch. If the controller answers there, "
+    "look at the way between.",
     confirm_caution=cautions.COMMANDS,
     sources=(
         "RFC 9293 sections 3.5 and 3.8.3",

@@ -44,6 +44,7 @@ def survey(case: Case) -> Iterator[Sighting]:
         yield Sighting(
             values={
                 "frames": case.facts.coverage.frames,
+                "any": linkup is None,
                 "heard": here[:NAMED] if far else [],
                 "askers": sorted({one.asker_ip for one in asked})[:NAMED],
                 "neighbours": list(dict.fromkeys(path.dst for path in spoken))[:NAMED],
@@ -76,12 +77,14 @@ RULE = Rule(
     slug="no-attempt",
     stage="recording",
     level=Level.WARNING,
-    title="No attempt{fits:if over IPv4} to reach the controller is in this recording",
-    what_happened="The recording holds {frames:count frame}, and none from the PC to the "
-    "controller: no question for its hardware address, no call to one of its ports, no other "
-    "packet.{neighbours:if The PC sends IPv6 frames to {neighbours:list}.}{askers:if Others ask "
-    "for the hardware address of {controller}: {askers:list}.}{heard:if No address heard here is "
-    "in the network of {controller}: heard were {heard:list}.}",
+    title="No attempt{fits:if over IPv4} to reach{controller:if {controller}}{any:if a controller} "
+    "is in this recording",
+    what_happened="The recording holds {frames:count frame}, and none from the PC "
+    "to{controller:if {controller}}{any:if a controller}: no question for its hardware address, "
+    "no call, no other packet.{neighbours:if The PC sends IPv6 frames to "
+    "{neighbours:list}.}{askers:if Others ask for the hardware address of {controller}: "
+    "{askers:list}.}{heard:if No address heard here is in the network of {controller}: heard were "
+    "{heard:list}.}",
     means="So the recording cannot tell why connecting did not work.",
     likely_causes={
         NO_TRY: "The program did not try while the recording ran.",
@@ -107,8 +110,10 @@ RULE = Rule(
             "and record again.}"
         ),
         Step("Compare the address typed in the program with the one on the controller's label."),
-        Step("Look up which adapter of the PC has an address in the controller's network."),
-        Step("Write address, mask and gateway of the PC and of the controller side by side."),
+        Step(
+            "Write address, mask and gateway of the PC and of the controller side by side. Which "
+            "adapter of the PC has an address in the controller's network?"
+        ),
         Step(
             "Record on that adapter, with no filter set, while somebody presses Connect once.",
             cautions.COMMANDS,

@@ -78,9 +78,8 @@ RULE = Rule(
     stage="session",
     level=Level.WARNING,
     title="{percent} % of the segments to or from {controller} had to be sent again",
-    what_happened="Of {segments:count segment} with data, {lost} had to be sent again."
-    "{there:if The PC sent {there:count segment} again.}"
-    "{back:if The controller sent {back:count segment} again.}"
+    what_happened="Of {segments:count segment} with data, {lost} had to be sent again"
+    "{there:if, {there} of them by the PC}{back:if, {back} of them by the controller}."
     "{sessions:if This broke {sessions:count session}.}",
     means="On a local network hardly anything gets lost. Each loss costs a fraction of a second or "
     "some seconds, and a series of them costs the session.",

@@ -297,7 +297,7 @@ def test_the_answer_comes_first_and_the_stations_last(opened: Any) -> None:
     page = opened("session-reset.pcap")
     text = page.inner_text("main")
     parts = (
-        "The connection came up, then broke at the session",
+        "The connection came up, then failed at the session",
         "What to do first",
         "How far it got",
         "What passed between them",

@@ -57,7 +57,7 @@ def _differ(what: str, told: object, found: object) -> Iterator[str]:
 
 REMARKS = {
     r"([\d,]+) cop(?:y|ies) of frames seen before.*": lambda frames: sum(f.copy for f in frames),
-    r"([\d,]+) frames? stored without the end.*": lambda frames: sum(
+    r"Only the beginning was stored of ([\d,]+) frames?\.": lambda frames: sum(
         f.stored < f.wire for f in frames
     ),
     r"([\d,]+) frames? without a time.*": lambda frames: sum(not f.timed for f in frames),
@@ -263,7 +263,7 @@ PROOFS: dict[str, Any] = {
     ),
     r"the address server gives it (\S+)": lambda f, who, ip: f.dhcp,
     r"it carries ([\d,]+) answers? and nobody breaks it": lambda f, who, n: True,
-    r"([\d,]+) answers?, typically after (.*)": (
+    r"([\d,]+) answers?, (?:typically )?after (?!times)(.*)": (
         lambda f, who, n, took: f.src == who.controller and f.tcp is not None and f.tcp.size
     ),
     r"([\d,]+) answers?, after times that cannot be told": lambda f, who, n: True,

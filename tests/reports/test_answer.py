@@ -53,7 +53,12 @@ def test_the_answer_fits_a_screen(path: Path, zone: tzinfo) -> None:
     assert verdict.startswith(VERDICTS) or not diagnosis.outcomes
     assert re.search(r"^How sure +(Shown by|Fits|Nothing is claimed)", answer, re.MULTILINE)
     assert re.search(r"^What +\w", answer, re.MULTILINE) or not diagnosis.findings
-    steps = Answer(diagnosis).steps
+    answered = Answer(diagnosis)
+    if answered.lead:
+        command = f"whynolink rules {answered.lead.rule}"
+        assert flat(answer).endswith(f" More: {command}")
+        assert command in answer
+    steps = answered.steps
     assert len(re.findall(r"^  \d\. ", answer, re.MULTILINE)) in (min(2, len(steps)), 3)
     end = full.rpartition(f"{AGAIN}\n{'-' * len(AGAIN)}\n")[2]
     assert (verdict_of(end), first_step_of(end)) == (verdict, first)

@@ -7,8 +7,12 @@ import pytest
 
 import analyzer
 from analyzer.diagnosis import Verdict
+from analyzer.reports.blocks import Table
 from analyzer.reports.document import report
-from analyzer.reports.document.verdict import headline
+from analyzer.reports.document.bounds import MOST_PROOF
+from analyzer.reports.document.finding import main_findings
+from analyzer.reports.document.parties import who
+from analyzer.reports.document.verdict import certainty, headline
 from analyzer.reports.to_text import to_text
 from captures.plant import Plant
 from tests.support import acquainted, diagnosed, ended
@@ -45,7 +49,7 @@ def test_certainty_speaks_of_frames_only_where_some_are_listed() -> None:
     """And of which finding, where the headline names none."""
     assert "How sure: shown by frames 12, 13, 25 and 1 more." in text_of("port-refused.pcap")
     told = text_of("port-refused.pcap", "192.0.2.61")
-    assert "cannot tell whether the connection works. No attempt to reach the controller" in told
+    assert "cannot tell whether the connection works. No attempt to reach 192.0.2.61" in told
     assert "How sure: shown by the recording as a whole." in told
     assert "shown by frame" not in told
 
@@ -55,6 +59,32 @@ def test_a_failed_stage_names_the_frame_with_which_the_trouble_begins() -> None:
     text = text_of("port-refused.pcap")
     assert "refuses port 503 (from frame 12 on)" in text
     assert "Another station is heard (frame 1)" in text
+
+
+@pytest.mark.parametrize(
+    ("port", "name"), [(53, "name server"), (123, "time server"), (502, "controller")]
+)
+def test_what_serves_the_network_is_no_controller(port: int, name: str) -> None:
+    """In who and in the verdict, though it is named with --controller."""
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit, port=port).open().poll(3)
+    (outcome,) = diagnosed(ended(plant), [f"{unit.address}:{port}"]).outcomes
+    assert headline(outcome) == f"The connection works: the {name} answers the PC."
+    assert who(outcome.linkup).endswith(f" and the {name} {unit.address}, TCP port {port}")
+
+
+def test_each_frame_of_a_proof_is_told_once() -> None:
+    """However much it shows, and also where the proof is named in a sentence."""
+    diagnosis = analyzer.diagnose(CAPTURES / "controller-restarted.pcap")
+    (finding,) = main_findings(diagnosis)
+    frames = [one.moment.frame for one in finding.evidence]
+    assert len(set(frames)) < len(frames)
+    (proof,) = (
+        one for one in report([diagnosis]) if isinstance(one, Table) and "Frame" in one.header
+    )
+    assert [int(row[0]) for row in proof.rows] == sorted(set(frames))
+    assert certainty(finding).endswith(f" and {len(set(frames)) - MOST_PROOF} more.")
+    assert f"(from frame {frames[0]} on)" in text_of("controller-restarted.pcap")
 
 
 def test_how_the_controller_is_known_needs_no_trade_word() -> None:

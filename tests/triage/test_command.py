@@ -163,6 +163,12 @@ def test_csv_for_spreadsheets(site: Path) -> None:
     assert (row["controller"], row["port"], row["stage"]) == ("192.0.2.60", "502", "")
 
 
+def test_csv_names_stages_as_reports_do() -> None:
+    text = run(CAPTURES / "nobody-has-the-address.pcap", "--format", "csv").stdout
+    (row,) = csv.DictReader(io.StringIO(text))
+    assert row["stage"] == "hardware address"
+
+
 @pytest.mark.parametrize("layout", ["html", "json", "csv"])
 @pytest.mark.parametrize("place", ["table", "elsewhere/table"])
 def test_reports_are_linked_from_where_the_table_lies(

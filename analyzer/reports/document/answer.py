@@ -7,14 +7,20 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, tzinfo
 
 from analyzer.cautions import HOW_IN_SHORT
-from analyzer.diagnosis import Diagnosis, Finding, Outcome, Stage, State, Step, Verdict
+from analyzer.diagnosis import Diagnosis, Finding, Outcome, Stage, StageResult, State, Step, Verdict
 from analyzer.reports.blocks import Block, Heading, Labelled, Listing, Paragraph, safely
 from analyzer.reports.document import refusals, report
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
 from analyzer.reports.document.bounds import MOST_LINES, MOST_TOLD
-from analyzer.reports.document.finding import general_cautions, unled
+from analyzer.reports.document.finding import general_cautions, how_explained, unled
 from analyzer.reports.document.incidents import told_shortly
-from analyzer.reports.document.parties import nobody, other_port, which_pc, who
+from analyzer.reports.document.parties import (
+    nobody,
+    other_controller,
+    other_port,
+    which_pc,
+    who,
+)
 from analyzer.reports.document.recording import Clock, when
 from analyzer.reports.document.several import overview, recordings, worst_recording
 from analyzer.reports.document.untold import what_would_tell
@@ -30,10 +36,19 @@ from analyzer.reports.document.verdict import (
     worst_first,
 )
 from analyzer.reports.to_text import to_text
-from analyzer.words import count, opening, quoted
+from analyzer.words import count, ending, opening, quoted
 
-IN_ONE_LINE = {State.PASSED: "Works", State.UNCLEAR: "Unclear", State.NOT_REACHED: "Not reached"}
+IN_ONE_LINE = {
+    State.PASSED: "Works",
+    State.AT_TIMES: "At times",
+    State.UNCLEAR: "Unclear",
+    State.NOT_SHOWN: "Not shown",
+    State.NOT_REACHED: "Not reached",
+}
 """How stages are told beside the one that the verdict names."""
+SEEN_WORKING = (State.PASSED, State.AT_TIMES)
+SHORT_NAME = 20
+"""Letters of a file's name that fit into one line with the time."""
 MATTERS_MOST = "The one that matters most"
 AGAIN = "The answer again"
 EVERYTHING = "add --all"
@@ -128,7 +143,8 @@ class Answer:
         yield Paragraph(self.verdict, strong=True)
         yield Labelled([row for row in self.rows(letters, zone) if row[1]])
         yield from self.first_steps(most)
-        yield Paragraph(f"{self._left(most)}: {everything}.")
+        more = f" More: {how_explained(self.lead)}" if self.lead else ""
+        yield Paragraph(f"{self._left(most)}: {everything}.{more}")
 
     def first_steps(self, most: int, level: int = 3) -> Iterator[Block]:
         """So many steps, with what to be careful of in few words; level: of their heading."""
@@ -146,16 +162,17 @@ class Answer:
     def rows(self, letters: int, zone: tzinfo | None) -> Iterator[tuple[str, str]]:
         """What is told behind a word each; so many letters of what happened, and empty texts."""
         diagnosis, outcome = self._diagnosis, self._outcome
+        name = diagnosis.facts.file
         yield "Who", nobody(diagnosis) if outcome is None else who(outcome.linkup)
         yield (
             "Recorded",
-            f"{quoted(diagnosis.facts.file)}, {when(diagnosis, zone)}",
+            f"{quoted(name if letters else ending(name, SHORT_NAME))}, {when(diagnosis, zone)}",
         )
         yield "What", self._what(letters)
         yield "How sure", self.how_sure(zone)
         if outcome is not None:
-            yield from _stages(outcome)
-            yield "But", other_port(outcome.linkup)
+            yield from _stages(outcome, list(IN_ONE_LINE) if letters else SEEN_WORKING)
+            yield "But", other_port(outcome.linkup) or other_controller(diagnosis, outcome.linkup)
             yield "Breaks", opening(told_shortly(outcome), letters)
         yield "Noticed", self._noticed() if letters else ""
         yield "Which PC", which_pc(diagnosis) or ""
@@ -196,8 +213,8 @@ class Answer:
 
     def _left(self, shown: int) -> str:
         more = max(0, len(self.steps) - shown)
-        steps = f"{count(more, 'more step')}, " if more else ""
-        return capital(f"{steps}the proof and everything else")
+        steps = f"{count(more, 'more step')} and " if more else ""
+        return capital(f"{steps}the proof")
 
 
 def _lead(diagnosis: Diagnosis, outcome: Outcome | None) -> Finding | None:
@@ -207,8 +224,14 @@ def _lead(diagnosis: Diagnosis, outcome: Outcome | None) -> Finding | None:
     return next(iter(unled(diagnosis)), None)
 
 
-def _stages(outcome: Outcome) -> Iterator[tuple[str, str]]:
-    for state, label in IN_ONE_LINE.items():
-        names = [NAMES[one.stage] for one in outcome.stages if one.state is state]
+def _stages(outcome: Outcome, states: Sequence[State]) -> Iterator[tuple[str, str]]:
+    for state in states:
+        label = IN_ONE_LINE[state]
+        names = [NAMES[one.stage] for one in outcome.stages if _in_one_line(one) is state]
         every = len(names) == len(Stage)
         yield label, "every stage" if every else ", ".join(names)
+
+
+def _in_one_line(result: StageResult) -> State:
+    """How a stage is told there: one that failed, and worked all the same, works at times."""
+    return State.AT_TIMES if result.worked else result.state

@@ -93,6 +93,12 @@ def _explanation(finding: Finding, done: int) -> Iterator[Block]:
     if finding.confirm.text:
         yield Heading("The test that decides", 3)
         yield Listing([finding.confirm])
+    yield Paragraph(f"More about this: {how_explained(finding)}")
+
+
+def how_explained(finding: Finding) -> str:
+    """What to type to have the rule explained that saw it."""
+    return f"whynolink rules {finding.rule}"
 
 
 def general_cautions(finding: Finding) -> Iterator[Block]:
@@ -109,12 +115,19 @@ AGAIN = " again"
 
 def _proof(finding: Finding, clock: Clock, passed: SequenceChart | None) -> Table:
     header = ("Frame", "Seconds", clock.zone, "What it shows")
+    evidence = _by_frame(finding.evidence)
     if passed is None:
-        runs = _runs(finding.evidence)
+        runs = _runs(evidence)
         return Table(header, [row for run in runs for row in _rows(run, clock)])
     names = {one.frame: one.name for one in passed.events if one.name}
-    events = [names.pop(one.moment.frame, "") for one in finding.evidence]
-    return Table(header, [_row(one, clock) for one in finding.evidence], events)
+    events = [names.pop(one.moment.frame, "") for one in evidence]
+    return Table(header, [_row(one, clock) for one in evidence], events)
+
+
+def _by_frame(evidence: Sequence[Evidence]) -> list[Evidence]:
+    """Each frame once, with all that it shows."""
+    frames = groupby(evidence, lambda one: one.moment)
+    return [Evidence(at, "; ".join(one.text for one in same)) for at, same in frames]
 
 
 def _runs(evidence: Sequence[Evidence]) -> list[list[Evidence]]:

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.diagnosis import How, Outcome, StageResult, State, Step, Verdict
+from analyzer.diagnosis import Finding, How, Outcome, StageResult, Step, Verdict
 from analyzer.reports.blocks import (
     Block,
     Heading,
@@ -88,11 +88,10 @@ def _stage(number: int, result: StageResult) -> StageRow:
 
 
 def _shown_in(result: StageResult) -> str:
-    """The frame that shows it, or with which the trouble begins."""
-    if result.moment is None:
-        return ""
-    frame = f"frame {result.moment.frame:,}"
-    return f" (from {frame} on)" if result.state is State.FAILED else f" ({frame})"
+    """The frame that shows it, or the first one of the proof that it failed."""
+    if isinstance(result.why, Finding) and result.why.evidence:
+        return f" (from frame {result.why.evidence[0].moment.frame:,} on)"
+    return "" if result.moment is None else f" (frame {result.moment.frame:,})"
 
 
 def _tries(outcome: Outcome, everything: bool) -> Iterator[Block]:

@@ -3,7 +3,8 @@
 from collections.abc import Set
 
 from analyzer.diagnosis import Diagnosis, LinkUp, Pc, Station
-from analyzer.reports.document.bounds import MOST_NAMED, named
+from analyzer.reports.document.bounds import MOST_NAMED, MOST_PROOF, named
+from analyzer.reports.document.verdict import far_end
 from analyzer.words import listed, quoted
 
 HOW_KNOWN = {
@@ -35,7 +36,7 @@ def who(linkup: LinkUp) -> str:
         if linkup.sheet and linkup.sheet.name
         else ""
     )
-    return f"{pc} and the controller {linkup.controller}{name}{port}"
+    return f"{pc} and the {far_end(linkup)} {linkup.controller}{name}{port}"
 
 
 def how_known(diagnosis: Diagnosis, linkup: LinkUp) -> str:
@@ -45,10 +46,11 @@ def how_known(diagnosis: Diagnosis, linkup: LinkUp) -> str:
     if unanswered:
         silent = named(unanswered)
         seen += f" It asked in vain for {silent}. Name with --controller whom you want judged."
-    return (
-        f"How the controller is known: {HOW_KNOWN[linkup.target.how_known]}. "
-        f"How the PC is known: {WHICH_PC[linkup.pc.how_known]}.{seen}{other_port(linkup)}"
+    told = (
+        f"How the {far_end(linkup)} is known: {HOW_KNOWN[linkup.target.how_known]}. "
+        f"How the PC is known: {WHICH_PC[linkup.pc.how_known]}.{seen}"
     )
+    return f"{told} {other_port(linkup)}".rstrip()
 
 
 def other_port(linkup: LinkUp) -> str:
@@ -59,8 +61,19 @@ def other_port(linkup: LinkUp) -> str:
         return ""
     given = "was given" if how == "told" else "stands in the site sheet"
     return (
-        f" Port {linkup.target.port} {given}; the PC called port {named(called)} instead. "
+        f"Port {linkup.target.port} {given}; the PC called port {named(called)} instead. "
         f"To have that judged: --controller {linkup.controller.with_port(called[0])}."
+    )
+
+
+def other_controller(diagnosis: Diagnosis, linkup: LinkUp) -> str:
+    """A remark where the PC tried nothing with the one that the user named, and met others."""
+    others = diagnosis.case.others
+    if linkup.target.how_known not in ("told", "sheet") or linkup.is_tried or not others:
+        return ""
+    return (
+        f"The PC had to do with {named(others, MOST_PROOF)}. "
+        f"To have that judged: --controller {others[0]}."
     )
 
 

@@ -102,7 +102,7 @@ def oddities(diagnosis: Diagnosis) -> list[str]:
         )
     counts = {
         "{n:count copy} of frames seen before, not counted again.": coverage.copies,
-        "{n:count frame} stored without the end.": coverage.cut,
+        "Only the beginning was stored of {n:count frame}.": coverage.cut,
         "{n:count packet} with a length beyond the frame: only what was on the wire counts.": (
             coverage.overlong
         ),

@@ -2,15 +2,19 @@
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.diagnosis import Certainty, Diagnosis, Outcome, Stage, State, Verdict
+from analyzer.diagnosis import Certainty, Diagnosis, Outcome, Stage, Verdict
 from analyzer.reports.document.bounds import MOST_IN_FULL, first
 from analyzer.reports.document.recording import oddities
-from analyzer.reports.document.verdict import capital
+from analyzer.reports.document.verdict import capital, first_open
 from analyzer.words import count, listed
 
 PRESUMED = (
     "The PC's mask: {mask} is presumed, as nothing in the recording names it. Whether both "
     "are in one network rests on that."
+)
+PRESUMED6 = (
+    "The length of the PC's IPv6 prefix: it is not looked for, and PC and controller are taken for "
+    "neighbours."
 )
 MOST_NAMES = 4
 """Rules that are named where they could not look."""
@@ -28,8 +32,11 @@ def cannot_tell(
     """A sentence for each thing. outcomes: all link-ups, the worst first."""
     yield from oddities(diagnosis)
     networks = (one.linkup.network for one in outcomes)
-    for mask in dict.fromkeys(one.mask for one in networks if one is not None and one.is_presumed):
-        yield PRESUMED.format(mask=mask)
+    presumed = (one for one in networks if one is not None and one.is_presumed)
+    told = (
+        PRESUMED6 if one.address.is_ipv6 else PRESUMED.format(mask=one.mask) for one in presumed
+    )
+    yield from dict.fromkeys(told)
     unclear = [one for one in outcomes if one.verdict is Verdict.CANNOT_TELL]
     shown = first(unclear, MOST_IN_FULL, everything)
     yield from (what_would_tell(one) for one in shown)
@@ -55,7 +62,7 @@ def _unchecked(names: Sequence[str]) -> str:
 
 def what_would_tell(outcome: Outcome) -> str:
     """How far it got, and which recording would tell more."""
-    unclear = next(one for one in outcome.stages if one.state is State.UNCLEAR)
+    unclear = first_open(outcome)
     who = outcome.linkup.controller
     opened = [one for one in outcome.linkup.sessions if one.completed is not None]
     unused = bool(opened) and not any(one.from_client.octets for one in opened)

@@ -4,7 +4,16 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from math import inf
 
-from analyzer.diagnosis import Certainty, Finding, Outcome, Stage, State, Verdict
+from analyzer.diagnosis import (
+    Certainty,
+    Finding,
+    LinkUp,
+    Outcome,
+    Stage,
+    StageResult,
+    State,
+    Verdict,
+)
 from analyzer.reports.document.bounds import FEW, MOST_IN_FULL, MOST_PROOF, named
 from analyzer.words import listed
 
@@ -28,6 +37,13 @@ NAMES = {
 }
 """What each stage is called in a sentence. A number would be taken for a layer of the seven-layer
 model."""
+
+
+def at_stage(stage: str) -> str:
+    """The same of any stage of a rule or a row: one that is none of a link-up is its own name."""
+    return {str(one): name for one, name in NAMES.items()}.get(stage, stage)
+
+
 ENDED = {
     Verdict.COMPLETE: "complete",
     Verdict.STOPPED: "stopped",
@@ -51,6 +67,16 @@ WHOLE = "the recording as a whole"
 """What proves a thing that no single frame shows."""
 
 
+CONTROLLER = "controller"
+SERVERS = {53: "name server", 67: "address server", 123: "time server", 547: "address server"}
+"""What answers at a port that no controller is called at (IANA; RFC 8415 7.2; from memory)."""
+
+
+def far_end(linkup: LinkUp) -> str:
+    """What the one is that the PC calls: a controller, or a server of the network, by its port."""
+    return SERVERS.get(linkup.target.port or 0, CONTROLLER)
+
+
 def headline(outcome: Outcome) -> str:
     """What happened to a link-up, in one sentence."""
     name = NAMES[outcome.stopped_at] if outcome.stopped_at else ""
@@ -64,11 +90,14 @@ def headline(outcome: Outcome) -> str:
         case Verdict.COMPLETE if outcome.asked_by_controller:
             return "The connection works: the controller calls the PC, and the PC answers."
         case Verdict.COMPLETE:
-            return "The connection works: the controller answers the PC."
+            return f"The connection works: the {far_end(outcome.linkup)} answers the PC."
         case Verdict.STOPPED:
-            return f"Connecting stopped at the {name}: {title}."
+            opened = Stage.PORT in outcome.linkup.proofs
+            connected = opened and outcome.stopped_at is Stage.ANSWER
+            what = "The connection came up, and stopped" if connected else "Connecting stopped"
+            return f"{what} at the {name}: {title}."
         case Verdict.UNSTABLE:
-            what = "then broke" if _broke(outcome) else "then met trouble"
+            what = "then failed" if _broke(outcome) else "then met trouble"
             return f"The connection came up, {what} at the {name}: {title}."
         case Verdict.CANNOT_TELL:
             return "This recording cannot tell whether the connection works."
@@ -94,8 +123,14 @@ def _broke(outcome: Outcome) -> bool:
 
 def because_of(outcome: Outcome) -> str:
     """What tells most of a link-up without a fault: the last stage that is seen working or not."""
-    wanted = State.PASSED if outcome.verdict is Verdict.COMPLETE else State.UNCLEAR
-    return capital([one.because for one in outcome.stages if one.state is wanted][-1])
+    passed = [one for one in outcome.stages if one.state is State.PASSED]
+    told = passed[-1] if outcome.verdict is Verdict.COMPLETE else first_open(outcome)
+    return capital(told.because)
+
+
+def first_open(outcome: Outcome) -> StageResult:
+    """The first stage that is not seen working."""
+    return next(one for one in outcome.stages if one.state is not State.PASSED)
 
 
 def certainty(finding: Finding, at: str = "") -> str:
@@ -112,7 +147,7 @@ def certainty(finding: Finding, at: str = "") -> str:
 
 def _frames(finding: Finding, at: str) -> str:
     """What it rests on: "frames 7, 9, 10 and 3 more", "frame 7 (09:00:02) and 5 more"."""
-    frames = [f"{one.moment.frame:,}" for one in finding.evidence]
+    frames = list(dict.fromkeys(f"{one.moment.frame:,}" for one in finding.evidence))
     if at:
         return f"frame {named([f'{frames[0]} ({at})', *frames[1:]], 1)}"
     return f"frame{'s' if len(frames) > 1 else ''} {named(frames, MOST_PROOF)}"
