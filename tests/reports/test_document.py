@@ -11,6 +11,7 @@ from analyzer.reports.blocks import Table
 from analyzer.reports.document import report
 from analyzer.reports.document.bounds import MOST_PROOF
 from analyzer.reports.document.finding import main_findings
+from analyzer.reports.document.parties import who
 from analyzer.reports.document.verdict import certainty, headline
 from analyzer.reports.to_text import to_text
 from captures.plant import Plant
@@ -58,6 +59,18 @@ def test_a_failed_stage_names_the_frame_with_which_the_trouble_begins() -> None:
     text = text_of("port-refused.pcap")
     assert "refuses port 503 (from frame 12 on)" in text
     assert "Another station is heard (frame 1)" in text
+
+
+@pytest.mark.parametrize(
+    ("port", "name"), [(53, "name server"), (123, "time server"), (502, "controller")]
+)
+def test_what_serves_the_network_is_no_controller(port: int, name: str) -> None:
+    """In who and in the verdict, though it is named with --controller."""
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit, port=port).open().poll(3)
+    (outcome,) = diagnosed(ended(plant), [f"{unit.address}:{port}"]).outcomes
+    assert headline(outcome) == f"The connection works: the {name} answers the PC."
+    assert who(outcome.linkup).endswith(f" and the {name} {unit.address}, TCP port {port}")
 
 
 def test_each_frame_of_a_proof_is_told_once() -> None:

@@ -4,6 +4,7 @@ from collections.abc import Set
 
 from analyzer.diagnosis import Diagnosis, LinkUp, Pc, Station
 from analyzer.reports.document.bounds import MOST_NAMED, MOST_PROOF, named
+from analyzer.reports.document.verdict import far_end
 from analyzer.words import listed, quoted
 
 HOW_KNOWN = {
@@ -35,7 +36,7 @@ def who(linkup: LinkUp) -> str:
         if linkup.sheet and linkup.sheet.name
         else ""
     )
-    return f"{pc} and the controller {linkup.controller}{name}{port}"
+    return f"{pc} and the {far_end(linkup)} {linkup.controller}{name}{port}"
 
 
 def how_known(diagnosis: Diagnosis, linkup: LinkUp) -> str:
@@ -46,7 +47,7 @@ def how_known(diagnosis: Diagnosis, linkup: LinkUp) -> str:
         silent = named(unanswered)
         seen += f" It asked in vain for {silent}. Name with --controller whom you want judged."
     told = (
-        f"How the controller is known: {HOW_KNOWN[linkup.target.how_known]}. "
+        f"How the {far_end(linkup)} is known: {HOW_KNOWN[linkup.target.how_known]}. "
         f"How the PC is known: {WHICH_PC[linkup.pc.how_known]}.{seen}"
     )
     return f"{told} {other_port(linkup)}".rstrip()

@@ -6,12 +6,14 @@ from analyzer.diagnosis import Diagnosis, Level, Outcome, Verdict
 from analyzer.reports.blocks import Block, Heading, Paragraph, Table
 from analyzer.reports.document.bounds import FEW, MOST_ROWS, first
 from analyzer.reports.document.verdict import (
+    CONTROLLER,
     NAMES,
     STILL_TROUBLE,
     WARNED,
     WORST_FIRST,
     because_of,
     counted,
+    far_end,
     short_verdict,
     worst_first,
 )
@@ -24,7 +26,8 @@ def overview(
     """How many ended how, and a row for each, in the order given: the worst first. is_open: whether
     each caller is taken for the PC: then a row names it. links: where each is told in full.
     """
-    what = "connections" if is_open else "controllers"
+    others = any(far_end(one.linkup) != CONTROLLER for one in outcomes)
+    what = "connections" if is_open or others else "controllers"
     yield Heading(f"{len(outcomes):,} {what}: {counted(outcomes)}")
     shown = first(outcomes, MOST_ROWS, everything)
     header: tuple[str, ...] = ("Controller", "Port", "Verdict", "Stage", "Why")

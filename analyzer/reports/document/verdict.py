@@ -7,6 +7,7 @@ from math import inf
 from analyzer.diagnosis import (
     Certainty,
     Finding,
+    LinkUp,
     Outcome,
     Stage,
     StageResult,
@@ -66,6 +67,16 @@ WHOLE = "the recording as a whole"
 """What proves a thing that no single frame shows."""
 
 
+CONTROLLER = "controller"
+SERVERS = {53: "name server", 67: "address server", 123: "time server", 547: "address server"}
+"""What answers at a port that no controller is called at (IANA; RFC 8415 7.2; from memory)."""
+
+
+def far_end(linkup: LinkUp) -> str:
+    """What the one is that the PC calls: a controller, or a server of the network, by its port."""
+    return SERVERS.get(linkup.target.port or 0, CONTROLLER)
+
+
 def headline(outcome: Outcome) -> str:
     """What happened to a link-up, in one sentence."""
     name = NAMES[outcome.stopped_at] if outcome.stopped_at else ""
@@ -79,7 +90,7 @@ def headline(outcome: Outcome) -> str:
         case Verdict.COMPLETE if outcome.asked_by_controller:
             return "The connection works: the controller calls the PC, and the PC answers."
         case Verdict.COMPLETE:
-            return "The connection works: the controller answers the PC."
+            return f"The connection works: the {far_end(outcome.linkup)} answers the PC."
         case Verdict.STOPPED:
             opened = Stage.PORT in outcome.linkup.proofs
             connected = opened and outcome.stopped_at is Stage.ANSWER
