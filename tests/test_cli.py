@@ -586,7 +586,7 @@ def test_all_tells_every_link_up(tmp_path: Path) -> None:
     letters = [
         run("diagnose", "--format", "letter", *more, path).stdout for more in ([], ["--all"])
     ]
-    assert [one.count("Connecting stopped") for one in letters] == [1, 40]
+    assert [one.count("connecting stopped") for one in letters] == [1, 40]
     assert "every connection, finding" in " ".join(run("diagnose", "--help").stdout.split())
 
 
