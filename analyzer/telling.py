@@ -63,7 +63,7 @@ def _with_pattern(
     return told, [done, *(in_words(one) for one in patterns)]
 
 
-DONE = "The recording has done it, and points to {what}."
+DONE = "The recording has done it: {what}."
 IN_VAIN = "In this recording nothing was found that the breaks have in common."
 """How the deciding test is told where the recording holds several breaks."""
 
@@ -211,23 +211,23 @@ HAPPENED = {
 }
 IN_COMMON = {
     Factor.REQUEST: "The last request before {hits} of {of:count {noun}} was {what}; so {were} "
-    "{other_hits} of {others:count other request}.",
+    "{few} of {others:count other request}.",
     Factor.SIZE: "The last request before {hits} of {of:count {noun}} was of {octets} octets or "
-    "more; so {were} {other_hits} of {others:count other request}.",
+    "more; so {were} {few} of {others:count other request}.",
     Factor.SLOWER: "Before {hits} of {of:count {noun}} answers came slower and slower; so {were} "
-    "{other_hits} of {others:count other answer}.",
+    "{few} of {others:count other answer}.",
     Factor.AT_REQUEST: "{hits} of {of:count {noun}} came within {most:seconds} of a request{others:"
-    "if, and after {others:count other request} none came so soon}.",
+    "if, and after {others:count other request} no {noun} came so soon}.",
     Factor.UNKNOWN: "{hits} of {of:count {noun}} came within {most:seconds} of a request, by a "
     "reset that confirms nothing, as of one that knows no such session.",
     Factor.REST: "{hits} of {of:count {noun}} came after the same time without data, {span}; "
-    "{other_hits} of {others:count other pause} lasted as long.",
+    "{few} of {others:count other pause} lasted as long.",
     Factor.PAUSE: "Before {hits} of {of:count {noun}} the PC had paused for {least:seconds} or "
-    "longer; so it had in {other_hits} of {others:count other pause}.",
+    "longer; so it had in {few} of {others:count other pause}.",
     Factor.AGE: "{hits} of {of:count {noun}} came {span} after the session opened"
-    "{others:if, and {other_hits} of {others:count other session} lived longer}.",
+    "{others:if, and {few} of {others:count other session} lived longer}.",
     Factor.REQUESTS: "{hits} of {of:count {noun}} came after the same number of requests, {span}"
-    "{others:if, and {other_hits} of {others:count other session} carried more}.",
+    "{others:if, and {few} of {others:count other session} carried more}.",
     Factor.INTERVAL: "From one {noun} to the next it took {span}, {hits} of {of:count time}: as "
     "with something scheduled.",
     Factor.TIME_OF_DAY: "{hits} of {of:count {noun}} came at the same time of day, {span} UTC: as "
@@ -236,28 +236,28 @@ IN_COMMON = {
     "other times it did so {other_hits:times}.",
     **{
         factor: f"Within {{within:seconds}} before {{hits}} of {{of:count {{noun}}}} {what}; so it "
-        "was in {other_hits} of {others:count other span} of that length."
+        "was in {few} of {others:count other span} of that length."
         for factor, what in HAPPENED.items()
     },
 }
 POINTS_TO = {
-    Factor.REQUEST: "that request",
-    Factor.SIZE: "large requests",
-    Factor.SLOWER: "a controller that had more and more to do",
-    Factor.AT_REQUEST: "the request, not to a time limit",
-    Factor.UNKNOWN: "a session that the other end had lost before the request",
-    Factor.REST: "a limit on the time without data",
-    Factor.PAUSE: "the PC's pause",
-    Factor.AGE: "a limit on how long a session may last",
-    Factor.REQUESTS: "a limit on the requests of a session",
-    Factor.INTERVAL: "something scheduled",
-    Factor.TIME_OF_DAY: "something scheduled",
-    Factor.CLIENT: "that other client",
-    Factor.CLAIM: "that other station",
-    Factor.LEASE: "a change of addresses",
-    Factor.TREE: "the switches",
-    Factor.BURST: "the broadcasts",
-    Factor.RESTART: "the restart",
+    Factor.REQUEST: "it points to that request",
+    Factor.SIZE: "it points to large requests",
+    Factor.SLOWER: "it points to a controller that had more and more to do",
+    Factor.AT_REQUEST: "it is no time limit, and the controller's log has to tell the rest",
+    Factor.UNKNOWN: "it points to a session that the other end had lost before the request",
+    Factor.REST: "it points to a limit on the time without data",
+    Factor.PAUSE: "it points to the PC's pause",
+    Factor.AGE: "it points to a limit on how long a session may last",
+    Factor.REQUESTS: "it points to a limit on the requests of a session",
+    Factor.INTERVAL: "it points to something scheduled",
+    Factor.TIME_OF_DAY: "it points to something scheduled",
+    Factor.CLIENT: "it points to that other client",
+    Factor.CLAIM: "it points to that other station",
+    Factor.LEASE: "it points to a change of addresses",
+    Factor.TREE: "it points to the switches",
+    Factor.BURST: "it points to the broadcasts",
+    Factor.RESTART: "it points to the restart",
 }
 """What a pattern speaks for."""
 LOOKED_AT = {
@@ -318,6 +318,7 @@ def in_words(pattern: Pattern, noun: str = "break") -> str:
         "span": _span(pattern),
     }
     values |= {"noun": noun, "octets": f"{pattern.least:,.0f}"}
+    values |= {"few": f"{pattern.other_hits:,}" if pattern.other_hits else "none"}
     values |= {"what": _what(pattern), "were": "was" if pattern.other_hits == 1 else "were"}
     return say(IN_COMMON[pattern.factor], values)
 

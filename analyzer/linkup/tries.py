@@ -779,13 +779,14 @@ def _misses_close(call: Call, end: End, again: bool, by_habit: bool) -> bool:
     behind_the_close = spoke_last is not None and spoke_last > end.moment  # then it was none
     if behind_the_close or end.lacking:
         return False
-    if session.asked and session.asked.seconds - end.moment.seconds > UNNOTICED:
+    no_farewell = said.asked > said.told  # it asks for an answer
+    noticed = 0.0 if no_farewell else UNNOTICED
+    if session.asked and session.asked.seconds - end.moment.seconds > noticed:
         return True
     if not call.answers and end.after == NOBODY:
         return bool(session.completed) and (again or call.idle < LONG_IDLE)
     if not call.answers:
         return end.after == CLIENT
-    no_farewell = said.asked > said.told  # it asks for an answer
     if end.after == CLIENT and (no_farewell or not by_habit):
         return again or no_farewell
     return again and call.idle > RIGHT_AFTER

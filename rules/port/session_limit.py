@@ -39,7 +39,7 @@ AT_ONCE = 0.5
 practice, no source)."""
 REFUSED, SILENT, DROPPED, ENDED, UNANSWERED = "refused", "silent", "dropped", "ended", "unanswered"
 """The ways in which a session is turned away: keys of values and evidence."""
-OTHERS, OWN, LEFT_OVER = "others", "own", "left over"
+OTHERS, OWN, LEFT_OVER, ACCESS_LIST = "others", "own", "left over", "access list"
 """Names of these causes in the rule."""
 REQUEST, ONE_VALUE = "request", "one value"
 """Names of these in what would look the same."""
@@ -107,9 +107,12 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     all_taken = limit is not None and len(holders) >= limit
     silent = all(one.how in (SILENT, UNANSWERED) for one in away)
     waits = [at for one in away for at in one.call.unanswered]
+    displaced = all(one.how == ENDED for one in away)
     yield Sighting(
         values={
             **{how: len(moments[how]) for how in (REFUSED, SILENT, DROPPED, ENDED, UNANSWERED)},
+            "displaced": displaced,
+            "kept_out": not displaced,
             "told": len(told),
             "octets": told[0].session.from_server.octets if told else 0,
             "own": len(mine[True]),
@@ -126,7 +129,11 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         level=level,
         silence=linkup.silence(waits) if silent else None,
         likeliest=OWN if mine[True] and not mine[False] else OTHERS,
-        ruled_out=[*([] if moments[UNANSWERED] else [REQUEST]), *([] if told else [ONE_VALUE])],
+        ruled_out=[
+            *([] if moments[UNANSWERED] else [REQUEST]),
+            *([] if told else [ONE_VALUE]),
+            *([LEFT_OVER, ACCESS_LIST] if displaced else []),
+        ],
     )
 
 
@@ -175,14 +182,15 @@ def _level(linkup: LinkUp, away: Sequence[_Away], holders: Sequence[Call]) -> Le
 RULE = Rule(
     slug="session-limit",
     stage="port",
-    title="Port {port} of {controller} seems to have no session left for the PC",
+    title="{kept_out:if Port {port} of {controller} seems to have no session left for the PC}"
+    "{displaced:if {controller} seems to end the PC's session when a newer one opens}",
     what_happened="{refused:if {controller} turned down {refused:count call} of the "
     "PC.}{silent:if {silent:count call} of the PC got no answer.}{dropped:if {controller} dropped "
     "{dropped:count session} of the PC at once.}{told:if Before that it sent {octets:count octet} "
-    "that read like a no.}{ended:if {controller} ended {ended:count session} of the PC as a newer "
-    "one opened.}{unanswered:if {controller} left {unanswered:count request} of the PC without an "
-    "answer.}{own:if Meanwhile the PC itself had {own:count session} open.}{others:if Meanwhile "
-    "{stations:list} had {others:count session} open.}",
+    "that read like a no.}{ended:if {controller} ended {ended:count session} of the PC, each "
+    "as a newer one opened.}{unanswered:if {controller} left {unanswered:count request} of the PC "
+    "without an answer.}{own:if Meanwhile the PC itself had {own:count session} open.}"
+    "{others:if In that time {stations:list} had {others:count session} there.}",
     means="The port is served, and{fits:if, as it seems,} has no room for this session. Many "
     "controllers allow one, two or four sessions, and each shows in its own way that they are "
     "taken.",
@@ -194,25 +202,34 @@ RULE = Rule(
         "controller still keeps it.",
         "one each": "The controller allows one session for each address, and two "
         "programs run on this PC.",
-        "access list": "An access list of the controller leaves out this PC.",
+        ACCESS_LIST: "An access list of the controller leaves out this PC.",
     },
     what_to_do=(
         Step(
-            "Look in the controller's manual how many sessions it allows, and in its list of them."
+            "Look up in the manual how many sessions the controller allows, and in the controller "
+            "which are open."
             "{told:if Read the text that it sends in the frames of this report.}"
         ),
         Step(
-            "Wait as long as the controller's time limit for sessions, then try once more.",
+            "{displaced:if Find out whose newer sessions those are, and agree with whoever uses "
+            "them which of the two connects.}"
+        ),
+        Step(
+            "{kept_out:if Wait as long as the controller's time limit for sessions, then try once "
+            "more.}",
             cautions.COMMANDS,
         ),
         Step(
-            "Close the other programs on this PC that use the controller.", cautions.OTHERS_SESSION
-        ),
-        Step(
-            "Ask who else is connected, and have one session after the other closed.",
+            "{kept_out:if Close the other programs on this PC that use the controller.}",
             cautions.OTHERS_SESSION,
         ),
-        Step("If nothing else helps, have the controller restarted.", cautions.RESTART),
+        Step(
+            "{kept_out:if Ask who else is connected, and have one session after the other closed.}",
+            cautions.OTHERS_SESSION,
+        ),
+        Step(
+            "{kept_out:if If nothing else helps, have the controller restarted.}", cautions.RESTART
+        ),
     ),
     evidence={
         "refused": "{controller} turns the PC's call down{again}",

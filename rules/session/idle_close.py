@@ -66,13 +66,13 @@ RULE = Rule(
     what_happened="The session on port {port} was ended {times:times} by {controller}, each time "
     "about {limit:seconds} after the last data.",
     means="That is a time limit: the controller or its service drops a client that stays quiet for "
-    "so long. Keep-alives of the PC's system need not count as a request.",
+    "so long. The controller may not count TCP keep-alives as requests.",
     likely_causes={
         SLOW_POLLS: "The program asks less often than the controller's limit allows.",
-        PC_PAUSED: "The PC's program paused: sleep, screen saver, a debugger, or a long piece of "
-        "other work.",
-        "watchdog": "The controller watches that commands keep coming, and takes the PC for lost.",
-        "unit of the limit": "The limit was set in another unit than meant, such as seconds for "
+        PC_PAUSED: "The PC's program paused: a debugger, or a long piece of other work.",
+        "watchdog": "The controller watches that commands keep coming, and takes the PC to be "
+        "gone.",
+        "unit of the limit": "The limit was entered in the wrong unit, such as seconds for "
         "milliseconds.",
     },
     what_to_do=(
@@ -87,7 +87,6 @@ RULE = Rule(
             "Have the program open a new session whenever the controller ends the old one.",
             cautions.COMMANDS,
         ),
-        Step("Keep the PC from going to sleep while it is connected."),
         Step(
             "If the limit itself is to be raised, leave that to whoever answers for the risk.",
             cautions.MACHINE,
@@ -112,8 +111,9 @@ RULE = Rule(
         "Sessions that end after different idle times.",
         "Sessions that end idle, where the PC does not come back soon.",
     ),
-    confirm="Let the program's command loop ask three times as often: the session then stays up. "
-    "If it does not, connect from the controller's own switch and compare the time.",
+    confirm="Let the program's command loop ask at least every {third:seconds}: if the session "
+    "then stays up, it was the limit. If not, connect from the controller's own switch: if it "
+    "still ends after {limit:seconds}, it is the controller, and otherwise a firewall on the way.",
     confirm_caution=cautions.COMMANDS,
     explains=("session-reset", "session-closed"),
     sources=("common practice, no source", "RFC 9293 section 3.8.4 (keep-alives)"),

@@ -173,7 +173,7 @@ class Answer:
         if outcome is not None:
             yield from _stages(outcome, list(IN_ONE_LINE) if letters else SEEN_WORKING)
             yield "But", other_port(outcome.linkup) or other_controller(diagnosis, outcome.linkup)
-            yield "Breaks", opening(told_shortly(outcome), letters)
+            yield "Breaks", opening(told_shortly(outcome, Clock(diagnosis, zone)), letters)
         yield "Noticed", self._noticed() if letters else ""
         yield "Which PC", which_pc(diagnosis) or ""
 

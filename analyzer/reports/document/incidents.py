@@ -10,6 +10,8 @@ from analyzer.words import count, listed, say, seconds, times
 
 SEVERAL = 2
 """Breaks from which on they are told together."""
+ENOUGH = 5
+"""Spans from which on there is a usual one."""
 SHOWN_BY = {
     Sign.RESET: "the session is reset",
     Sign.CLOSED: "the session is closed",
@@ -53,40 +55,44 @@ def breaks(outcome: Outcome, clock: Clock, most: int | None) -> Iterator[Block]:
     yield from map(Paragraph, others)
 
 
-def told_shortly(outcome: Outcome) -> str:
+def told_shortly(outcome: Outcome, clock: Clock) -> str:
     """The same in a sentence or two, nothing where it broke less than twice."""
     found = outcome.incidents
     if found.count < SEVERAL:
         return ""
     shared = outcome.common
     told = outcome.in_common[:1] if shared is not None else []
-    return " ".join([f"{_how_long(outcome)}.", *told])
+    return " ".join([f"{_how_long(outcome, clock)}.", *told])
 
 
 def _verb(found: Incidents) -> str:
     return "stalled" if all(one.sign is Sign.LATE for one in found.kept) else "broke"
 
 
-def _how_long(outcome: Outcome) -> str:
+def _how_long(outcome: Outcome, clock: Clock) -> str:
+    """How often, from when to when, how long out, and whether it came back in the end."""
     found = outcome.incidents
-    out = found.outages
-    if not out:
-        return f"It {_verb(found)} {times(found.count)}, and did not come back"
-    longest = f", {seconds(max(out))} at the longest" if len(out) > 1 else ""
-    return f"It {_verb(found)} {times(found.count)}: out for {seconds(sum(out))} in all{longest}"
+    first, last = (clock.at(one.began) for one in (found.kept[0], found.kept[-1]))
+    when = f", first at {first}, last at {last}" if first else ""
+    spans = [seconds(one) for one in sorted(found.outages)]
+    ends = "" if found.kept[-1].out is not None else "did not come back"
+    if spans:
+        each = " each time" if spans[0] == spans[-1] else ""
+        out = spans[0] if each else f"{spans[0]} to {spans[-1]}"
+        ends = f"; out for {out}{each}{', the last to the end' if ends else ''}"
+    elif ends:
+        ends = f", and {ends}"
+    return f"It {_verb(found)} {times(found.count)}{when}{ends}"
 
 
 def _summary(outcome: Outcome, clock: Clock) -> Iterator[str]:
     found = outcome.incidents
-    yield f"{_how_long(outcome)}."
+    yield f"{_how_long(outcome, clock)}."
     if found.between:
         spans = [seconds(one) for one in sorted(found.between)]
-        middle = spans[len(spans) // 2]
-        differ = f" (median), from {spans[0]} to {spans[-1]}" if spans[0] != spans[-1] else ""
-        yield f"Between them it worked for {middle}{differ}."
-    first, last = (clock.at(one.began) for one in (found.kept[0], found.kept[-1]))
-    if first:
-        yield f"The first began at {first}, the last at {last} ({clock.zone})."
+        usual = f", usually {spans[len(spans) // 2]}" if len(spans) >= ENOUGH else ""
+        span = spans[0] if spans[0] == spans[-1] else f"{spans[0]} to {spans[-1]}"
+        yield f"Between them it worked for {span}{usual}."
     signs = Counter(one.sign for one in found.kept)
     shown = [f"{SHOWN_BY[one]} ({times(often)})" for one, often in signs.items()]
     yield f"How they showed: {listed(shown)}."
@@ -97,7 +103,7 @@ def _summary(outcome: Outcome, clock: Clock) -> Iterator[str]:
 
 
 def _table(shown: Sequence[Incident], clock: Clock) -> Table:
-    header = ("Frame", "Seconds", clock.zone, "Sign", "Out for", "Calls in vain")
+    header = ("Frame", "Seconds", clock.zone, "How it broke", "Out for", "Failed calls")
     return Table(header, [_row(one, clock) for one in shown])
 
 

@@ -141,8 +141,8 @@ def certainty(finding: Finding, at: str = "") -> str:
     if finding.certainty is Certainty.SHOWN:
         with_sheet = finding.linkup is not None and finding.linkup.sheet is not None
         sheet = ", together with the site sheet" if with_sheet else ""
-        return f"shown by {proof}{sheet}."
-    return f"fits {proof}; something else could, too."
+        return f"certain: shown by {proof}{sheet}."
+    return f"likely, not certain: it fits {proof}, and something else could look the same."
 
 
 def _frames(finding: Finding, at: str) -> str:
