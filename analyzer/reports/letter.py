@@ -17,6 +17,7 @@ from analyzer.reports.document.finding import AGAIN, general_cautions, main_find
 from analyzer.reports.document.recording import Clock, comments, how_much
 from analyzer.reports.document.verdict import (
     STILL_TROUBLE,
+    far_end,
     first_of_each,
     headline,
     worst_first,
@@ -311,7 +312,8 @@ def _is_told_above(diagnosis: Diagnosis, finding: Finding, everything: bool) -> 
 def _of(outcome: Outcome) -> str:
     """Whom it is about, and what happened."""
     told = headline(outcome)
-    return f"With the controller {outcome.linkup.controller}, {told[0].lower()}{told[1:]}"
+    linkup = outcome.linkup
+    return f"With the {far_end(linkup)} {linkup.controller}, {told[0].lower()}{told[1:]}"
 
 
 def _stage(outcome: Outcome) -> str:

@@ -202,7 +202,7 @@ def rows(blocks: list[Block]) -> list[Sequence[str]]:
 
 
 @pytest.mark.parametrize(
-    ("hours", "label"), [(7, "2 h 0 min"), (30, "12 h 0 min"), (240, "120 h 0 min")]
+    ("hours", "label"), [(7, "2 h 0 min"), (30, "12 h 0 min"), (240, "5 days 0 h")]
 )
 def test_hours_and_days_are_readable_on_the_axis(hours: float, label: str) -> None:
     plant = resets(2)
