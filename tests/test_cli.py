@@ -81,7 +81,10 @@ def test_exit_statuses() -> None:
         (["plan", "--controller", "192.0.2.60", "--output", str(CAPTURES)], "cannot be written"),
         (["rules", "no-such-rule"], "no-such-rule: is not a rule."),
         (["rules", "idle-closed"], "is not a rule. Perhaps idle-close or "),
-        (["rules", "restart"], "is not a rule. Perhaps controller-restarted? List them"),
+        (
+            ["rules", "restart"],
+            "is not a rule. Perhaps controller-restarted or late-start? List them",
+        ),
         (["dance"], "No such command 'dance'."),
         (["nowhere.pcap"], '"nowhere.pcap": does not exist.'),
         (["--loud", str(FAULTY)], "No such option"),

@@ -28,6 +28,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             continue
         last = max(side.last_data for side in session.sides if side.last_data)
         odd = [*dialogue.joined.moments, *dialogue.split.moments]
+        asked = [max(odd), *filter(None, [session.asked])]
         heals = loses or linkup.on_port.answered_after(last) or not dialogue.told
         yield Sighting(
             values={
@@ -43,7 +44,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             },
             certainty=Certainty.FITS,
             level=Level.WARNING if heals else Level.FAULT,
-            silence=linkup.silence([max(odd)], tries=dialogue.missing) if stops else None,
+            silence=linkup.silence(asked, tries=dialogue.missing) if stops else None,
             likeliest=JOINED if dialogue.joined.count else SPLIT,
         )
         break

@@ -212,7 +212,7 @@ RULE = Rule(
         ),
         Step(
             "{displaced:if Find out whose newer sessions those are, and agree with whoever uses "
-            "them which of the two connects.}"
+            "them who is to have the controller.}"
         ),
         Step(
             "{kept_out:if Wait as long as the controller's time limit for sessions, then try once "

@@ -147,7 +147,7 @@ RULE = Rule(
         Factor.TIME_OF_DAY: (RESTART,),
         Factor.CLIENT: (OTHERS,),
         Factor.REQUEST: (BAD_REQUEST,),
-        Factor.AT_REQUEST: (BAD_REQUEST, OTHERS, RESTART),
+        Factor.AT_REQUEST: (BAD_REQUEST, OTHERS),
         Factor.UNKNOWN: (RESTART, OTHERS, TIME_LIMIT, BAD_REQUEST),
         Factor.REST: (TIME_LIMIT,),
         Factor.PAUSE: (TIME_LIMIT,),

@@ -51,7 +51,7 @@ def test_the_answer_fits_a_screen(path: Path, zone: tzinfo) -> None:
     assert answer.count("\n") <= MOST_LINES
     verdict, first = verdict_of(answer), first_step_of(answer)
     assert verdict.startswith(VERDICTS) or not diagnosis.outcomes
-    assert re.search(r"^How sure +(Shown by|Fits|Nothing is claimed)", answer, re.MULTILINE)
+    assert re.search(r"^How sure +(Certain|Likely|Nothing is claimed)", answer, re.MULTILINE)
     assert re.search(r"^What +\w", answer, re.MULTILINE) or not diagnosis.findings
     answered = Answer(diagnosis)
     if answered.lead:
@@ -70,7 +70,9 @@ def test_the_time_of_day_of_what_is_told_is_shown(path: Path) -> None:
     diagnosis = analyzer.diagnose(path)
     answer = to_text(in_short([diagnosis], zone=CET)).rpartition(MATTERS_MOST)[2]
     shown = re.search(
-        r"^How sure +(?:Shown by|Fits) frame ([\d,]+) \((\d\d:\d\d:\d\d)\)", answer, re.MULTILINE
+        r"^How sure +[CL].*?frame ([\d,]+) \((\d\d:\d\d:\d\d)\)",
+        answer,
+        re.MULTILINE,
     )
     assert shown or "that clock time" not in flat(answer)
     if shown:
@@ -88,7 +90,7 @@ def test_the_time_of_day_of_what_is_told_is_shown(path: Path) -> None:
 
 def test_the_page_tells_the_zone_beside_that_time() -> None:
     html = to_html(page([analyzer.diagnose(ROOT / "captures" / "port-refused.pcap")], zone=CET))
-    assert re.search(r"Shown by frame 12 \(\d\d:\d\d:\d\d UTC\+01:00\) and", html)
+    assert re.search(r"shown by frame 12 \(\d\d:\d\d:\d\d UTC\+01:00\) and", html)
 
 
 def verdict_of(answer: str) -> str:

@@ -47,7 +47,8 @@ def text_of(name: str, controller: str = "") -> str:
 
 def test_certainty_speaks_of_frames_only_where_some_are_listed() -> None:
     """And of which finding, where the headline names none."""
-    assert "How sure: shown by frames 12, 13, 25 and 1 more." in text_of("port-refused.pcap")
+    sure = "How sure: certain: shown by frames 12, 13, 25 and 1 more."
+    assert sure in text_of("port-refused.pcap")
     told = text_of("port-refused.pcap", "192.0.2.61")
     assert "cannot tell whether the connection works. No attempt to reach 192.0.2.61" in told
     assert "How sure: shown by the recording as a whole." in told

@@ -46,9 +46,8 @@ def text(diagnosis: Diagnosis, everything: bool = True) -> str:
 
 def test_how_often_and_for_how_long_stands_in_the_report() -> None:
     told = text(diagnosed(resets(2).pcap()))
-    assert "It broke twice: out for 6.0 s in all, 3.0 s at the longest." in told
+    assert re.search(r"It broke twice, 09:00:\d\d to 09:00:\d\d; out for 3.0 s each time\.", told)
     assert "Between them it worked for 9.9 s." in told
-    assert re.search(r"The first began at 09:00:\d\d, the last at 09:00:\d\d \(UTC\)\.", told)
     assert "How they showed: the session is reset (twice)." in told
 
 
@@ -97,7 +96,7 @@ def test_what_is_told_never_contradicts_the_deciding_test() -> None:
     finding = found(diagnosis, "session-reset")
     bad_request = session_reset.RULE.likely_causes[session_reset.BAD_REQUEST]
     assert finding.likely_causes[0] == bad_request
-    said = "5 of 5 breaks came within 20 ms of a request, and after 178 other requests none came"
+    said = "5 of 5 breaks came within 20 ms of a request, and after 178 other requests no break"
     assert said in finding.confirm.text
     assert said in text(diagnosis)
     assert not any("clock time" in one.text for one in finding.what_to_do)
@@ -197,7 +196,7 @@ def test_a_page_lists_so_many_breaks_and_counts_the_others(
 
 def rows(blocks: list[Block]) -> list[Sequence[str]]:
     """The rows of the table of breaks."""
-    (table,) = [one for one in blocks if isinstance(one, Table) and "Calls in vain" in one.header]
+    (table,) = [one for one in blocks if isinstance(one, Table) and "Failed calls" in one.header]
     return list(table.rows)
 
 

@@ -201,7 +201,7 @@ class Answer:
         if outcome is None or outcome.verdict is Verdict.CANNOT_TELL:
             return "Nothing is claimed: the recording shows too little."
         last = [one for one in outcome.stages if one.state is State.PASSED][-1]
-        return f"Shown by {f'frame {last.moment.frame:,}' if last.moment else WHOLE}."
+        return f"Certain: shown by {f'frame {last.moment.frame:,}' if last.moment else WHOLE}."
 
     def _noticed(self) -> str:
         """What else was found: the first of it, and how many more."""

@@ -73,7 +73,7 @@ def _how_long(outcome: Outcome, clock: Clock) -> str:
     """How often, from when to when, how long out, and whether it came back in the end."""
     found = outcome.incidents
     first, last = (clock.at(one.began) for one in (found.kept[0], found.kept[-1]))
-    when = f", first at {first}, last at {last}" if first else ""
+    when = f", {first} to {last}" if first else ""
     spans = [seconds(one) for one in sorted(found.outages)]
     ends = "" if found.kept[-1].out is not None else "did not come back"
     if spans:
@@ -103,7 +103,7 @@ def _summary(outcome: Outcome, clock: Clock) -> Iterator[str]:
 
 
 def _table(shown: Sequence[Incident], clock: Clock) -> Table:
-    header = ("Frame", "Seconds", clock.zone, "How it broke", "Out for", "Failed calls")
+    header = ("Frame", "Seconds", clock.zone, "How", "Out for", "Failed calls")
     return Table(header, [_row(one, clock) for one in shown])
 
 

@@ -142,7 +142,7 @@ def certainty(finding: Finding, at: str = "") -> str:
         with_sheet = finding.linkup is not None and finding.linkup.sheet is not None
         sheet = ", together with the site sheet" if with_sheet else ""
         return f"certain: shown by {proof}{sheet}."
-    return f"likely, not certain: it fits {proof}, and something else could look the same."
+    return f"likely, not certain: fits {proof}."
 
 
 def _frames(finding: Finding, at: str) -> str:
