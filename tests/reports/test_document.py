@@ -51,7 +51,7 @@ def test_certainty_speaks_of_frames_only_where_some_are_listed() -> None:
     assert sure in text_of("port-refused.pcap")
     told = text_of("port-refused.pcap", "192.0.2.61")
     assert "cannot tell whether the connection works. No attempt to reach 192.0.2.61" in told
-    assert "How sure: shown by the recording as a whole." in told
+    assert "How sure: certain: shown by the recording as a whole." in told
     assert "shown by frame" not in told
 
 
