@@ -206,8 +206,7 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-            "Look up in the manual how many sessions the controller allows, and in the controller "
-            "which are open."
+            "Look up how many sessions the controller allows, and look in it which are open."
             "{told:if Read the text that it sends in the frames of this report.}"
         ),
         Step(

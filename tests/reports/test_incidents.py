@@ -46,7 +46,7 @@ def text(diagnosis: Diagnosis, everything: bool = True) -> str:
 
 def test_how_often_and_for_how_long_stands_in_the_report() -> None:
     told = text(diagnosed(resets(2).pcap()))
-    assert re.search(r"It broke twice, 09:00:\d\d to 09:00:\d\d; out for 3.0 s each time\.", told)
+    assert re.search(r"It broke twice, 09:00:\d\d to 09:00:\d\d, each time for 3.0 s\.", told)
     assert "Between them it worked for 9.9 s." in told
     assert "How they showed: the session is reset (twice)." in told
 

@@ -10,6 +10,8 @@ from analyzer.words import count, listed, say, seconds, times
 
 SEVERAL = 2
 """Breaks from which on they are told together."""
+ALIKE = 1.05
+"""Times within 5 % are told as one (common practice, no source)."""
 ENOUGH = 5
 """Spans from which on there is a usual one."""
 SHOWN_BY = {
@@ -74,25 +76,28 @@ def _how_long(outcome: Outcome, clock: Clock) -> str:
     found = outcome.incidents
     first, last = (clock.at(one.began) for one in (found.kept[0], found.kept[-1]))
     when = f", {first} to {last}" if first else ""
-    spans = [seconds(one) for one in sorted(found.outages)]
-    ends = "" if found.kept[-1].out is not None else "did not come back"
-    if spans:
-        each = " each time" if spans[0] == spans[-1] else ""
-        out = spans[0] if each else f"{spans[0]} to {spans[-1]}"
-        ends = f"; out for {out}{each}{', the last to the end' if ends else ''}"
-    elif ends:
-        ends = f", and {ends}"
-    return f"It {_verb(found)} {times(found.count)}{when}{ends}"
+    out = sorted(found.outages)
+    if not out:
+        return f"It {_verb(found)} {times(found.count)}{when}, and did not come back"
+    alike = out[-1] <= ALIKE * out[0]
+    long = f"each time for {seconds(out[-1])}" if alike else f"for {_span(out)}"
+    to_the_end = ", the last to the end" if found.kept[-1].out is None else ""
+    return f"It {_verb(found)} {times(found.count)}{when}, {long}{to_the_end}"
+
+
+def _span(spans: Sequence[float]) -> str:
+    """From the shortest to the longest, once where they read the same."""
+    ends = (seconds(min(spans)), seconds(max(spans)))
+    return " to ".join(dict.fromkeys(ends))
 
 
 def _summary(outcome: Outcome, clock: Clock) -> Iterator[str]:
     found = outcome.incidents
     yield f"{_how_long(outcome, clock)}."
     if found.between:
-        spans = [seconds(one) for one in sorted(found.between)]
-        usual = f", usually {spans[len(spans) // 2]}" if len(spans) >= ENOUGH else ""
-        span = spans[0] if spans[0] == spans[-1] else f"{spans[0]} to {spans[-1]}"
-        yield f"Between them it worked for {span}{usual}."
+        spans = sorted(found.between)
+        usual = f", usually {seconds(spans[len(spans) // 2])}" if len(spans) >= ENOUGH else ""
+        yield f"Between them it worked for {_span(spans)}{usual}."
     signs = Counter(one.sign for one in found.kept)
     shown = [f"{SHOWN_BY[one]} ({times(often)})" for one, often in signs.items()]
     yield f"How they showed: {listed(shown)}."
