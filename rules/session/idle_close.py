@@ -63,8 +63,8 @@ RULE = Rule(
     slug="idle-close",
     stage="session",
     title="{controller} ends the session after {limit:seconds} without a request",
-    what_happened="The session on port {port} was ended {times:times} by {controller}, each time "
-    "about {limit:seconds} after the last data.",
+    what_happened="{controller} ended {times:count session}, each about {limit:seconds} after the "
+    "last data.",
     means="That is a time limit: the controller or its service drops a client that stays quiet for "
     "so long. The controller may not count TCP keep-alives as requests.",
     likely_causes={
