@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from math import ceil
+from typing import NamedTuple
 
 from analyzer.chance import agreement, around, by_chance, by_parts, fisher, holm, in_a_circle
 from analyzer.facts import Request, Spread
@@ -72,8 +73,7 @@ class Factor(StrEnum):
     RESTART = "restart"
 
 
-@dataclass(frozen=True, slots=True)
-class Pattern:
+class Pattern(NamedTuple):
     """One thing that incidents have in common.
 
     hits: the incidents in which it is so, of how many; other_hits, others: the same of other times:
@@ -162,7 +162,7 @@ def compare(seen: Observed) -> Common:
     """The same of what was observed."""
     tried = [one for look in LOOKS for one in look(seen)]
     chances = holm([one.chance for one in tried])
-    corrected = [replace(one, chance=chance) for one, chance in zip(tried, chances, strict=True)]
+    corrected = [one._replace(chance=chance) for one, chance in zip(tried, chances, strict=True)]
     strong = [one for one in corrected if one.is_strong]
     told = _without_implied([one for one in strong if one.chance <= UNLIKELY])
     doubtful = [] if told else [one for one in strong if one.factor in AT_REQUESTS]
@@ -190,7 +190,7 @@ def _requests(seen: Observed) -> Iterator[Pattern]:
         for kind, total in totals.items():
             others = total - hits[kind]
             table = _fisher(seen, Factor.REQUEST, hits[kind], others, requests - len(last))
-            yield replace(table, kind=kind)
+            yield table._replace(kind=kind)
 
 
 def _only(kind: Request, part: Sequence[int]) -> Request:
@@ -208,7 +208,7 @@ def _sizes(seen: Observed) -> Iterator[Pattern]:
         least = known[-hits]
         larger = sum(count for one, count in seen.all_kinds.items() if one.size >= least) - hits
         table = _fisher(seen, Factor.SIZE, hits, larger, requests - len(known))
-        yield replace(table, least=least, most=known[-1])
+        yield table._replace(least=least, most=known[-1])
 
 
 def _most_of(known: Sequence[float]) -> set[int]:
@@ -249,7 +249,7 @@ def _rests(seen: Observed) -> Iterator[Pattern]:
     longer = seen.pauses.at_least(found.least)
     table = _fisher(seen, Factor.REST, found.times, longer, seen.pauses.count)
     chance = by_chance(found, len(seen.moments)) if table.chance <= AS_USUAL else table.chance
-    yield replace(table, chance=chance, least=found.least, most=found.most)
+    yield table._replace(chance=chance, least=found.least, most=found.most)
 
 
 def _pauses(seen: Observed) -> Iterator[Pattern]:
@@ -260,7 +260,7 @@ def _pauses(seen: Observed) -> Iterator[Pattern]:
     for hits in _most_of(known):
         longer = seen.pauses.at_least(known[-hits])
         table = _fisher(seen, Factor.PAUSE, hits, longer, seen.pauses.count)
-        yield replace(table, least=known[-hits], most=known[-1])
+        yield table._replace(least=known[-hits], most=known[-1])
 
 
 def _ages(seen: Observed) -> Iterator[Pattern]:
@@ -339,7 +339,7 @@ def _event(
         if not near and at - last >= within:
             others, last = others + 1, at
     spans = max(int(seen.up / within) - len(seen.moments), others)
-    return replace(_fisher(seen, factor, hits, others, spans), within=before)
+    return _fisher(seen, factor, hits, others, spans)._replace(within=before)
 
 
 def _any_between(moments: Sequence[float], begin: float, end: float) -> bool:

@@ -6,8 +6,9 @@
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 from analyzer.common import FEWEST, Common, Observed, common, compare, joined, observe
 from analyzer.facts import (
@@ -126,8 +127,7 @@ class State(StrEnum):
     NOT_REACHED = "not reached"
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class StageResult:
+class StageResult(NamedTuple):
     """One stage: its state, why, and the frame that shows it. worked: when it worked all the same,
     in words, where it failed and a later one was reached.
     """
@@ -146,8 +146,7 @@ class StageResult:
         return self.why if isinstance(self.why, str) else because(self.why)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Outcome:
+class Outcome(NamedTuple):
     """How far a link-up got, the fault that explains it, the first warning that concerns it, and
     what the PC tried on the way.
 
@@ -279,7 +278,7 @@ def _sightings(rule: Rule, case: Case) -> Iterator[Sighting]:
             if linkup.is_ipv6 and Need.IPV4 in rule.needs:
                 continue
             for sighting in rule.find(linkup):
-                yield replace(sighting, linkup=linkup)
+                yield sighting._replace(linkup=linkup)
 
 
 def _without_consequences(

@@ -55,8 +55,7 @@ class Step:
     about: str = ""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Sighting:
+class Sighting(NamedTuple):
     """What a rule saw.
 
     values: what the rule's text is filled with, beside `pc`, `controller`, `port` and `label` (the

@@ -160,7 +160,7 @@ ICMP = np.dtype(
 )
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class ArpTable:
     """ARP for Ethernet and IPv4 (RFC 826). row: index into the frame table. Neighbour discovery of
     IPv6 (RFC 4861) asks and answers the same, so it has a table of the same kind.
@@ -174,7 +174,7 @@ class ArpTable:
     tpa: Keys
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class IpTable:
     """IPv4 packets (RFC 791), and those of IPv6 (RFC 8200) from one single host to another that
     carry TCP, UDP, pings or ICMPv6 errors. src, dst: numbers of addresses, see Listed; fragment:
@@ -195,7 +195,7 @@ class IpTable:
     surplus: Ints
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class TcpTable:
     """TCP segments (RFC 9293). ip: index into the table of packets; payload: octet position;
     length: payload octets, from the headers, not from what was stored.
@@ -213,7 +213,7 @@ class TcpTable:
     length: Ints
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class UdpTable:
     """UDP datagrams (RFC 768), first fragments included; columns as in TcpTable."""
 
@@ -225,7 +225,7 @@ class UdpTable:
     length: Ints
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class IcmpTable:
     """ICMP messages (RFC 792), those of ICMPv6 with the type and code that say the same. body:
     octet position behind the 8-octet header, where an error message quotes the packet that it is
@@ -280,7 +280,7 @@ class Listed:
         return self.numbers.get(address, UNLISTED + len(self.addresses))
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Frames:
     """The frame table of one chunk. Columns have a row a frame, in file order.
 
@@ -332,7 +332,7 @@ class Frames:
         return take(self.octets, positions, FOUR_OCTETS).astype(np.int64)
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class _Link:
     """The link layer of a chunk; network: position of the header behind it."""
 
@@ -344,7 +344,7 @@ class _Link:
     direction: Octets
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class _Seen:
     """What tells a copy: a fingerprint of the packet, when, between whom, how far it had come, and
     whether its sender numbers its packets: identification 0 numbers nothing (RFC 6864 4.1).

@@ -67,8 +67,7 @@ IN_VAIN = {
 """Endings of a try that brought no answer."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Incident:
+class Incident(NamedTuple):
     """One time that it stopped.
 
     began: the first frame that shows it; call: the one that ended so; last_good: the last good

@@ -2,7 +2,6 @@
 
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
 from itertools import chain
@@ -58,7 +57,7 @@ def _with_pattern(
         return sighting, [say(rule.confirm, {}), *found]
     causes = [cause for one in patterns for cause in rule.patterns[one.factor]]
     against = {*sighting.ruled_out, *chain(*rule.patterns.values())}.difference(causes)
-    told = replace(sighting, likeliest=causes[0], ruled_out=against)
+    told = sighting._replace(likeliest=causes[0], ruled_out=against)
     done = say(DONE, {"what": POINTS_TO[patterns[0].factor]})
     return told, [done, *(in_words(one) for one in patterns)]
 

@@ -24,7 +24,7 @@ MAX_RUNS = 256
 """Changes of claimant kept for one address."""
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Question:
     """One station asking for one address, however often.
 
@@ -56,7 +56,7 @@ class Question:
         ]
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Run:
     """One hardware address claiming an address again and again, nobody else in between."""
 
@@ -66,7 +66,7 @@ class Run:
     count: int = 1
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Claims:
     """Everyone who named an address as its own in ARP, as runs in time order. A probe is no claim
     (RFC 5227 2.1.1). counts: claims a hardware address.
@@ -98,7 +98,7 @@ class Claims:
             self.runs.append(Run(hardware, moment, moment))
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Arp:
     """All that ARP says in a recording, or neighbour discovery of IPv6, which is read as ARP.
 
@@ -189,7 +189,7 @@ class Arp:
             del question.answers[KEPT // 2]
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Neighbours(Arp):
     """The same of neighbour solicitations and advertisements (RFC 4861)."""
 

@@ -22,7 +22,7 @@ MAX_SPANS = 64
 """Spans kept at most; a file with more jumps is out of order rather than badly timed."""
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Span:
     """A part of the recording over which the clock ran evenly: its first frame, and seconds."""
 
@@ -31,7 +31,7 @@ class Span:
     end: float
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Coverage:
     """Counts over the whole recording.
 

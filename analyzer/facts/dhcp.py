@@ -16,7 +16,7 @@ NAMES = (
 """Option 53 (RFC 2132 9.6); BOOTP where the message has none."""
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class DhcpMessage:
     """One message. from_client: a request rather than a reply; client: the hardware address that
     wants an address; offered: the address given; server: option 54; mask: option 1; routers:
@@ -44,7 +44,7 @@ class DhcpMessage:
         return NAMES[self.type]
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Dhcp:
     """The messages of a recording, in file order."""
 

@@ -31,7 +31,7 @@ SENDERS = 8
 """Senders kept a second, the busiest first."""
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Busy:
     """One second with LEAST or more frames to groups. steady: those that come with a steady period;
     different: packets among the others that are not the same; senders: the others by (sender,
@@ -52,7 +52,7 @@ class Busy:
         return self.frames - self.steady
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Flood:
     """The busy seconds of a recording, by the second counted from its first frame."""
 

@@ -59,7 +59,7 @@ UNTIMED = Spread()
 """Stands for the round trips of every pair without any; nobody changes it."""
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Echo:
     """Pings from one address to another. round_trips: seconds from each request to the reply with
     its identifier and number (RFC 792); one that was sent again before its reply is not timed;
@@ -91,7 +91,7 @@ class Echo:
             self.round_trips.add(max(0.0, moment.seconds - asked))
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class IcmpError:
     """An error message. sender: who sent it; to: whom; about_*: the packet that it quotes;
     ports are None where the quote is too short or has none; router: the better one of a redirect.
@@ -153,7 +153,7 @@ class IcmpError:
         return CODES.get((self.type, self.code), f"type {self.type}, code {self.code}")
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Icmp:
     """Pings by (asker, asked), and error messages in file order. left_out: pings and replies of
     pairs beyond MAX_PAIRS.

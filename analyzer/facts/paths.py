@@ -26,7 +26,7 @@ MAX_SPANS = 512
 """Spans kept a station; the oldest two become one beyond that."""
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Path:
     """Frames from one station to another. Hardware addresses are None where the link has none;
     IP addresses are None for other kinds of frame, and for IPv6 where it is no packet between
@@ -61,7 +61,7 @@ def times_to_live(paths: Iterable[Path]) -> set[int]:
     return {ttl for one in paths for ttl in one.ttls}
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Presence:
     """When a station was heard: spans of seconds without a gap above QUIET."""
 

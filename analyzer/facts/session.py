@@ -38,7 +38,7 @@ class Data(NamedTuple):
     octets: bytes
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Resent:
     """A data segment that was sent again: its sequence number, its octets, and each time."""
 
@@ -47,7 +47,7 @@ class Resent:
     again: Series = field(default_factory=Series)
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Hole:
     """Octets that are not in the recording when later ones come. moment: of those later ones."""
 
@@ -76,7 +76,7 @@ class Wait(NamedTuple):
         return self.answered.seconds - self.asked.seconds
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Side:
     """What one end of a session sent.
 
@@ -158,7 +158,7 @@ class End(NamedTuple):
     hardware: Hardware | None
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Session:
     """One attempt to open a session and what became of it.
 

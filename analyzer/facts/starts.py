@@ -76,7 +76,7 @@ class Start(NamedTuple):
     silent: float
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Starts:
     """The signs of every station, in file order. silences: the frames before and behind the first
     MAX_SILENCES times of MISSED seconds without any frame.

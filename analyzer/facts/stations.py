@@ -19,7 +19,7 @@ OWN_IPV6 = 8
 stays and some that change (RFC 8981; common practice)."""
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Station:
     """One hardware address that sent frames, or one IP address where the link has no hardware
     addresses.

@@ -30,7 +30,7 @@ class TreeState(StrEnum):
     FORWARDING = "forwarding"
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Tree:
     """Spanning-tree frames of one sender that say the same. delay: the forward delay in seconds
     that they name.
@@ -44,7 +44,7 @@ class Tree:
     count: int = 0
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Neighbour:
     """What a neighbour announces about itself. port, name: text that is not to be trusted; vlan:
     the VLAN of its port for untagged frames, None where it does not say.
@@ -69,7 +69,7 @@ class Step(StrEnum):
     FAILURE = "failure"
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Access:
     """One frame of port access control."""
 
@@ -79,7 +79,7 @@ class Access:
     step: Step
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Tagged:
     """Frames of one VLAN from one station to another, or to a group. id: 1 to 4095; a tag with 0
     only has a priority and is in no VLAN (IEEE 802.1Q 9.6).
@@ -93,7 +93,7 @@ class Tagged:
     frames: int = 0
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Switch:
     """All signs of switches in a recording. trees: by (sender, state); neighbours: by (sender,
     port, name, vlan); access: in file order; tags: by (id, sender, receiver).

@@ -18,7 +18,7 @@ PAUSE = 2.0
 """Seconds without a datagram that end a run of them."""
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Way:
     """Datagrams in one direction.
 
@@ -57,7 +57,7 @@ class Way:
         return float(spread**0.5 / self.period)
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Large:
     """Datagrams that one end sent in fragments.
 
@@ -90,7 +90,7 @@ class Large:
         return [*self.in_vain.moments, *([self.latest] if self.latest else [])]
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Exchange:
     """Datagrams between two sockets; client: the one that sent first; answered_by: the socket
     that the answers came from, where that is not the server; large: what the client sent in
@@ -125,7 +125,7 @@ class Exchange:
         return (self.answered_by or self.server)[1]
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Udp:
     """All UDP exchanges of a recording, by (client, server)."""
 

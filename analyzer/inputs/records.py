@@ -44,7 +44,7 @@ LINK_NAMES = {
 }
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Interface:
     """One capturing interface, with what the recording says about it.
 
@@ -84,7 +84,7 @@ class Direction(IntEnum):
     OUT = 2
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Chunk:
     """A bounded run of frames. All arrays have one entry a frame, in file order.
 
@@ -133,7 +133,7 @@ class Stream(Protocol):
         ...
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Recording:
     """One recording while it is being read: iterate `chunks` once, then look at the rest.
 

@@ -31,7 +31,7 @@ class Strength(IntEnum):
     TRIED = 3
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class _Trial:
     """What the PC did towards one address."""
 

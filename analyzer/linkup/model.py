@@ -351,7 +351,7 @@ def others(facts: Facts, pc: Pc | None) -> list[Station]:
     ]
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Target:
     """Whom the PC tried to reach. port and transport are None where only the address is known."""
 
@@ -833,7 +833,7 @@ class LinkUp:
         return is_loopback(self.controller) or self.controller in self.pc.addresses
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Case:
     """Everything that rules judge: the facts of a recording, who tried to reach somebody, and the
     link-ups.

@@ -100,7 +100,7 @@ BEGINNING = Moment(0, float("-inf"))
 """Earlier than every frame."""
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Try:
     """One thing that was tried: first and last frame of it, how often it was asked, how many
     answers it got. port: None for ARP and pings; under_way: whether its beginning is not recorded.

@@ -41,7 +41,7 @@ class Mark:
     anchor: str = "middle"
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Group:
     """Shapes that belong together; name: what links lead to; proof: whether a finding rests on
     what they show.
@@ -52,7 +52,7 @@ class Group:
     marks: list[Mark] = field(default_factory=list)
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Picture:
     """A whole picture in its own units, or a piece of one that begins at top."""
 

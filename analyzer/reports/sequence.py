@@ -150,7 +150,7 @@ class _Heard:
         return [outcome.fault, *found] if outcome.fault and outcome.fault not in found else found
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class _Story:
     """The link-up, the frames that findings rest on, and who takes part in it so far."""
 

@@ -10,7 +10,6 @@ devices it is a note, and only where it stays open which one is the PC.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
 
 from analyzer.facts import Address, DhcpMessage, Facts, Hardware, Station
@@ -34,8 +33,7 @@ OBSERVED, DEAD_CABLE = "observed", "dead cable"
 """Names of these in what would look the same."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Vain:
+class _Vain(NamedTuple):
     """What a device asked for, and what came, since it last had an address from a server."""
 
     client: Hardware

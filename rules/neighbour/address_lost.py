@@ -11,7 +11,6 @@ routers, and about stations that use an address or IPv6: those are others.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 from analyzer.facts import Hardware, Kind, Moment
 from analyzer.facts.boots import AGAIN
@@ -61,7 +60,7 @@ def _moved(
     if owned and linkup.facts.heard_after(moved[0]) >= LISTENED:
         frames = {"own": [last], "other": list(moved)}
         level = Level.WARNING if taken else Level.NOTE
-        yield replace(_sighting(linkup, hardware, (), (), frames, sure=False), level=level)
+        yield _sighting(linkup, hardware, (), (), frames, sure=False)._replace(level=level)
 
 
 def _new_addresses(linkup: LinkUp, hardware: Hardware, last: Moment) -> list[Moment]:

@@ -22,7 +22,6 @@ own, or takes a little off the time to live. Probes are no claims.
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import replace
 from itertools import pairwise
 
 from analyzer.facts import Address, Hardware, Run
@@ -59,13 +58,13 @@ def survey(case: Case) -> Iterator[Sighting]:
         by_intruder = taken and _of_intruder(linkup.controller, taken)
         found = by_intruder or _in_arp(linkup) or _in_packets(linkup)
         if found is not None:
-            yield replace(found, linkup=linkup)
+            yield found._replace(linkup=linkup)
         told.update([linkup.controller, *linkup.pc.addresses])
     for address in case.facts.index.unasked_for:
         taken = None if address in told else intruder(case.facts, address)
         if taken is not None and taken.hardware not in known:
             known.add(taken.hardware)
-            yield replace(_of_intruder(address, taken), level=Level.WARNING)
+            yield _of_intruder(address, taken)._replace(level=Level.WARNING)
 
 
 def _intruder(linkup: LinkUp) -> Intruder | None:
@@ -111,7 +110,7 @@ def _in_arp(linkup: LinkUp) -> Sighting | None:
     shown = (contradict and min(counts.values()) >= ENOUGH) or two_labels
     found = _sighting(counts, runs, ("first", "second"), shown)
     level = None if two_speak or not _is_well(linkup) else Level.WARNING
-    return replace(found, values={**found.values, "more": linkup.owners[2:]}, level=level)
+    return found._replace(values={**found.values, "more": linkup.owners[2:]}, level=level)
 
 
 def _in_packets(linkup: LinkUp) -> Sighting | None:

@@ -15,7 +15,7 @@ FIRST_OCTETS = 64
 """Octets kept of the first data in each direction."""
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Segments:
     """TCP rows of a chunk, sorted by session, in file order inside.
 
@@ -88,7 +88,7 @@ class Segments:
         return np.where(other >= self.first, other, -1)
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Lanes:
     """The rows of a chunk by direction.
 

@@ -10,7 +10,7 @@ from analyzer.facts.tcp.segments import Lanes, Segments
 from analyzer.frames import Tcp
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Flow:
     """What each row's sequence numbers say.
 

@@ -19,7 +19,7 @@ GROWN, FLOOR = 4.0, 0.001
 counts for so many seconds at least (common practice, no source)."""
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class Turns:
     """For each row who sent data last before it, NOBODY where none came before, and when.
 
