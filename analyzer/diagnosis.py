@@ -8,7 +8,6 @@
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import NamedTuple
 
 from analyzer.common import FEWEST, Common, Observed, common, compare, joined, observe
 from analyzer.facts import (
@@ -127,7 +126,8 @@ class State(StrEnum):
     NOT_REACHED = "not reached"
 
 
-class StageResult(NamedTuple):
+@dataclass(frozen=True, slots=True, eq=False)
+class StageResult:
     """One stage: its state, why, and the frame that shows it. worked: when it worked all the same,
     in words, where it failed and a later one was reached.
     """
@@ -146,7 +146,8 @@ class StageResult(NamedTuple):
         return self.why if isinstance(self.why, str) else because(self.why)
 
 
-class Outcome(NamedTuple):
+@dataclass(frozen=True, slots=True, eq=False)
+class Outcome:
     """How far a link-up got, the fault that explains it, the first warning that concerns it, and
     what the PC tried on the way.
 
