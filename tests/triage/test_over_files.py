@@ -60,7 +60,7 @@ def test_a_break_a_recording_has_the_same_reason_in_all() -> None:
     assert (whole.count, len(whole.several), whole.overlapping) == (4, 4, 0)
     assert [one.file for one in whole.several] == ["0.pcap", "1.pcap", "2.pcap", "3.pcap"]
     (told,) = whole.in_common
-    assert told.startswith("The last request before 4 of 4 breaks was for unit 7; so were 0 of ")
+    assert told.startswith("The last request before 4 of 4 breaks was for unit 7; so were none of ")
 
 
 def test_moments_lie_on_one_time_axis() -> None:
