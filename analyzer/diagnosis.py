@@ -8,6 +8,7 @@
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 from analyzer.common import FEWEST, Common, Observed, common, compare, joined, observe
 from analyzer.facts import (
@@ -126,8 +127,7 @@ class State(StrEnum):
     NOT_REACHED = "not reached"
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class StageResult:
+class StageResult(NamedTuple):
     """One stage: its state, why, and the frame that shows it. worked: when it worked all the same,
     in words, where it failed and a later one was reached.
     """
