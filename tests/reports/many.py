@@ -48,7 +48,7 @@ def kinds() -> list[Outcome]:
         refused.fault, level=Level.WARNING, rule="a-warning", put_into_words=lambda: texts
     )
     unclear = [
-        replace(one, state=State.UNCLEAR) if one.state is State.FAILED else one
+        one._replace(state=State.UNCLEAR) if one.state is State.FAILED else one
         for one in refused.stages
     ]
     return [
