@@ -21,7 +21,7 @@ from tests.recorder.terminal import SLOW, Terminal
 LACKING = network.lacking()
 lab = pytest.mark.skipif(bool(LACKING), reason=LACKING)
 TORN = "the file ends inside a block"
-STARTED = "Times are seconds since the first frame."
+STARTED = "Times are seconds since"
 
 
 @contextmanager
