@@ -10,6 +10,7 @@ import re
 import sys
 import tomllib
 from collections.abc import Iterable, Iterator
+from dataclasses import Field
 from importlib.util import resolve_name
 from pathlib import Path, PurePosixPath
 from types import SimpleNamespace
@@ -192,6 +193,19 @@ def second_endings(path: str, source: str) -> list[str]:
 
 def test_one_table_says_how_calls_end() -> None:
     assert [complaint for file in sources() for complaint in second_endings(*file)] == []
+
+
+def classes() -> Iterator[type]:
+    for path, _ in sources():
+        module = ".".join(PurePosixPath(path).with_suffix("").parts).removesuffix(".__init__")
+        yield from vars(importlib.import_module(module)).values()
+
+
+def test_no_named_tuple_takes_a_description_of_a_field_for_its_default() -> None:
+    """dataclasses.field means nothing there, and mypy does not mind."""
+    defaults = (getattr(one, "_field_defaults", {}) for one in classes() if isinstance(one, type))
+    wrong = [name for told in defaults for name, one in told.items() if isinstance(one, Field)]
+    assert wrong == []
 
 
 @pytest.mark.parametrize(

@@ -10,8 +10,9 @@ not judged.
 
 from collections.abc import Iterator
 
+from analyzer.facts import Moment
 from analyzer.findings import Level, Rule, Sighting, Step
-from analyzer.linkup import NEVER, Call, LinkUp
+from analyzer.linkup import BEGINNING, NEVER, Call, LinkUp
 from rules import cautions
 
 ITEM, AMOUNT, FUNCTION, BEHIND, STATE = "item", "amount", "function", "behind", "state"
@@ -43,7 +44,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     if works and rejected and not _goes_on(linkup):
         return
     is_fault = rejected > 0 and not works and all(one.calls for one in saying)
-    in_vain = sum(works and _gets_only_noes(linkup, one) for one in saying)
+    good = max((one.first for one in linkup.on_port if one.first_good), default=BEGINNING)
+    in_vain = sum(works and _gets_only_noes(one, good) for one in saying)
     level = Level.FAULT if is_fault else Level.WARNING if in_vain else Level.NOTE
     protocol = dialogues[0].protocol
     likeliest = LIKELIEST.get((protocol or "", said[0].code), "")
@@ -69,13 +71,12 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     )
 
 
-def _gets_only_noes(linkup: LinkUp, call: Call) -> bool:
+def _gets_only_noes(call: Call, last_good: Moment) -> bool:
     """Whether a program gets nothing but noes in its session, beside one that works, and no later
-    session takes its place.
+    session takes its place. last_good: when the last session began that works.
     """
     said = call.session.dialogue
-    replaced = any(one.first_good and one.first > call.last for one in linkup.on_port)
-    return call.calls > 0 and said.rejected >= AGAIN and not said.good and not replaced
+    return call.calls > 0 and said.rejected >= AGAIN and not said.good and last_good <= call.last
 
 
 def _goes_on(linkup: LinkUp) -> bool:

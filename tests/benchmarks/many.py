@@ -486,6 +486,21 @@ def exceptions(number: int) -> Iterator[Frame]:
     yield from chain(closed(talk), ended())
 
 
+def sessions_rejected(number: int) -> Iterator[Frame]:
+    """One session works; each of the others gets nothing but exceptions."""
+    talk, begin = busy_session()
+    yield from begin
+    yield from chain(asked(talk), closed(talk))
+    for n in range(number):
+        talk = Talk(PC, UNIT, port(n))
+        yield from opened(talk)
+        for turn in range(3):
+            yield STEP, talk.ask(PSH | ACK, request(turn))
+            yield STEP, talk.tell(PSH | ACK, exception(turn))
+        yield from closed(talk)
+    yield from ended()
+
+
 def passed_over(number: int) -> Iterator[Frame]:
     """The controller answers every second request, and confirms the others."""
     talk, begin = busy_session()
@@ -740,9 +755,10 @@ KINDS: dict[str, Callable[[int], Iterator[Frame]]] = {
         calls_held_over, lines_busy, calls_refused, calls_silent, calls_unheard, calls_prohibited,
         ports_called, stations, addresses_searched, addresses_asked, controllers,
         controllers_silent, callers, calls_to_pc, two_pcs, owners_in_turn, senders_in_turn,
-        requests, exceptions, passed_over, overlaps, retransmissions, holes, keep_alives,
-        windows_shut, arp_repeated, arp_askers, arp_announced, arp_unasked, udp_exchanges,
-        udp_targets, udp_refused, fragments, pings, pinged, dhcp_clients, dhcp_unserved, vlans,
+        requests, exceptions, sessions_rejected, passed_over, overlaps, retransmissions, holes,
+        keep_alives, windows_shut, arp_repeated, arp_askers, arp_announced, arp_unasked,
+        udp_exchanges, udp_targets, udp_refused, fragments, pings, pinged, dhcp_clients,
+        dhcp_unserved, vlans,
         lldp_senders, spanning_tree_senders, ethertypes, port_access,
     )
 }  # fmt: skip

@@ -8,7 +8,7 @@ from analyzer.diagnosis import FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty, Level
 from captures.layouts import Record
 from captures.plant import Plant, Session, Station, modbus_answer, modbus_read
-from rules.port.session_limit import ONE_VALUE, REQUEST, RULE
+from rules.port.session_limit import ACCESS_LIST, LEFT_OVER, ONE_VALUE, REQUEST, RULE
 from tests.support import (
     a_sheet,
     acquainted,
@@ -271,6 +271,11 @@ def test_found_where_a_panel_takes_the_session_away() -> None:
     session.close()
     diagnosis = diagnosed(ended(plant), pc="192.0.2.15")
     assert_leads(diagnosis, Verdict.UNSTABLE, ended=2, others=2, own=0)
+    finding = found(diagnosis, SLUG)
+    assert (finding.values["displaced"], finding.values["kept_out"]) == (True, False)
+    causes, _ = left_out(finding, RULE)
+    assert {LEFT_OVER, ACCESS_LIST} <= set(causes)
+    assert len(finding.what_to_do) == 2  # none of those for a PC that cannot get in
 
 
 @told_or_not

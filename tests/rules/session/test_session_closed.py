@@ -161,6 +161,24 @@ def test_quiet_where_the_controller_closes_after_each_answer(controllers: tuple[
     assert_healthy(diagnosed(ended(plant), controllers))
 
 
+@pytest.mark.parametrize(
+    ("asks", "found_as"), [(True, [SLUG]), (False, [])], ids=["a request", "a farewell"]
+)
+def test_data_right_behind_the_close_counts_where_it_asks_for_an_answer(
+    asks: bool, found_as: list[str]
+) -> None:
+    """A request that crosses the close is wanted; a goodbye is over, whoever was first."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(4)
+    session.fin(unit, after=0.3)
+    data = modbus_read(5) if asks else b"farewell"
+    session.send(data, after=0.06)
+    session.rst(unit, bare=True)
+    plant.tcp(pc, unit).open(after=30.0).poll(3)
+    assert slugs(diagnosed(ended(plant))) == found_as
+
+
 @told_or_not
 def test_quiet_where_each_session_ends_with_a_farewell(controllers: tuple[str, ...]) -> None:
     """The program says goodbye in its own protocol; the controller closes without an answer."""
