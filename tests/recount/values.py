@@ -100,6 +100,20 @@ def _little(octets: bytes) -> int:
     return int.from_bytes(octets, "little")
 
 
+def _largest_confirmed(who: Who) -> int:
+    """Octets of the largest segment that the other end confirmed: of the PC, or of the controller
+    where the finding is about an answer.
+    """
+    passed = [0]
+    for session in _sessions(who):
+        ends = session.ends[::-1] if who.values["answer"] else session.ends
+        acks = [f.tcp.ack for f in session.sent_by(ends[1]) if f.tcp and f.tcp.has(ACK)]
+        for frame in session.data_of(ends[0]) if acks else ():
+            if frame.tcp and (acks[-1] - frame.tcp.seq - frame.tcp.size) % 2**32 < 2**31:
+                passed.append(frame.tcp.size)
+    return max(passed)
+
+
 def _requests(session: Session) -> Counter[bytes]:
     return _numbers(session.data_of(session.client))
 
@@ -212,6 +226,7 @@ VALUES: Mapping[str, Mapping[str, Recount]] = {
         )
     },
     "path-refused": {"times": lambda who: _icmp(who, (3,), who.values["sender"])},
+    "large-frames-lost": {"passed": _largest_confirmed},
     "port-silent": {"calls": _silent_calls},
     "port-refused": {
         "calls": lambda who: sum(len(s.calls) for s in _refused(who)),
