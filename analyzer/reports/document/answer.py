@@ -21,7 +21,7 @@ from analyzer.reports.document.parties import (
     which_pc,
     who,
 )
-from analyzer.reports.document.recording import Clock, when
+from analyzer.reports.document.recording import Clock, since, when
 from analyzer.reports.document.several import overview, recordings, worst_recording
 from analyzer.reports.document.untold import what_would_tell
 from analyzer.reports.document.verdict import (
@@ -36,7 +36,7 @@ from analyzer.reports.document.verdict import (
     worst_first,
 )
 from analyzer.reports.to_text import to_text
-from analyzer.words import count, ending, opening, quoted
+from analyzer.words import count, opening, quoted
 
 IN_ONE_LINE = {
     State.PASSED: "Works",
@@ -47,8 +47,6 @@ IN_ONE_LINE = {
 }
 """How stages are told beside the one that the verdict names."""
 SEEN_WORKING = (State.PASSED, State.AT_TIMES)
-SHORT_NAME = 20
-"""Letters of a file's name that fit into one line with the time."""
 MATTERS_MOST = "The one that matters most"
 AGAIN = "The answer again"
 EVERYTHING = "add --all"
@@ -111,6 +109,13 @@ class Answer:
         self.lead = _lead(diagnosis, self._outcome)
 
     @property
+    def _is_told(self) -> bool:
+        """Whether the verdict says what became of the connection."""
+        if self._outcome is None:
+            return self.lead is not None and self.lead.stage in NAMES
+        return self._outcome.verdict is not Verdict.CANNOT_TELL
+
+    @property
     def verdict(self) -> str:
         """What came of the connection, in a sentence or two."""
         lead = self.lead
@@ -162,12 +167,9 @@ class Answer:
     def rows(self, letters: int, zone: tzinfo | None) -> Iterator[tuple[str, str]]:
         """What is told behind a word each; so many letters of what happened, and empty texts."""
         diagnosis, outcome = self._diagnosis, self._outcome
-        name = diagnosis.facts.file
         yield "Who", nobody(diagnosis) if outcome is None else who(outcome.linkup)
-        yield (
-            "Recorded",
-            f"{quoted(name if letters else ending(name, SHORT_NAME))}, {when(diagnosis, zone)}",
-        )
+        began = when(diagnosis, zone) if letters else since(diagnosis, zone)
+        yield "Recorded", ", ".join(filter(None, [quoted(diagnosis.facts.file), began]))
         yield "What", self._what(letters)
         yield "How sure", self.how_sure(zone)
         if outcome is not None:
@@ -196,7 +198,7 @@ class Answer:
             clock = Clock(self._diagnosis, zone)
             at = clock.at(proof[0].moment) if proof else ""
             at += f" {clock.zone}" if at and with_zone else ""
-            return capital(certainty(self.lead, at))
+            return capital(certainty(self.lead, at, self._is_told))
         outcome = self._outcome
         if outcome is None or outcome.verdict is Verdict.CANNOT_TELL:
             return "Nothing is claimed: the recording shows too little."
@@ -209,7 +211,7 @@ class Answer:
         if not others:
             return ""
         more = f" And {len(others) - 1:,} more." if len(others) > 1 else ""
-        return f"{capital(others[0].level)}: {others[0].title}.{more}"
+        return f"{others[0].title}.{more}"
 
     def _left(self, shown: int) -> str:
         more = max(0, len(self.steps) - shown)

@@ -29,7 +29,7 @@ MOST_TOLD = ((3, 200), (3, 130), (3, 0), (2, 130), (2, 0), (1, 130), (1, 0))
 """Steps, and letters of what happened, that it tells: the first of these that fits. More steps are
 not read (common practice, no source). The first sentence, which carries the proof, is always told.
 Where it stands alone, what else was noticed is left out, and so are the stages that are not seen
-working and the beginning of a long name."""
+working and the length of the recording."""
 MOST_PROOF = 3
 """Frames named in one sentence as what a finding rests on."""
 MOST_NAMED = 8
