@@ -13,7 +13,7 @@ answer or after idle time by design; where the controller is not heard after it 
 and for office services.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from analyzer.facts import Moment
@@ -118,9 +118,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "octets": told[0].session.from_server.octets if told else 0,
             "own": len(mine[True]),
             "others": len(mine[False]),
-            "both": bool(mine[True] and mine[False]),
-            "beside": bool(holders) and not displaced,
-            "alone": not holders,
+            **_holding("beside", mine, not displaced),
+            **_holding("newer", mine, bool(moments[ENDED])),
             "further": bool(mine[True]) and not displaced,
             "first": not mine[True] and not displaced,
             "stations": sorted({one.session.client.address for one in mine[False]}),
@@ -141,6 +140,17 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             *([LEFT_OVER, ACCESS_LIST] if displaced else []),
         ],
     )
+
+
+def _holding(word: str, mine: Mapping[bool, Sequence[Call]], told: bool) -> dict[str, bool]:
+    """Whose sessions are told of behind a word: of the PC (`mine`), of others, of both."""
+    own, others = bool(mine[True]) and told, bool(mine[False]) and told
+    return {
+        word: own or others,
+        f"{word}_own": own,
+        f"{word}_others": others,
+        f"{word}_both": own and others,
+    }
 
 
 def _went_wrong(call: Call) -> bool:
@@ -200,14 +210,15 @@ RULE = Rule(
     title="{kept_out:if Port {port} of {controller} seems to have no}{further:if further session}"
     "{first:if session left}{kept_out:if for the PC}"
     "{displaced:if {controller} seems to end the PC's session when a newer one opens}",
-    what_happened="{controller}{refused:if turned down {refused:count call} of the PC,}{silent:if "
-    "left {silent:count call} of the PC without an answer,}{dropped:if dropped "
-    "{dropped:count session} of the PC at once,}{unanswered:if left {unanswered:count request} of "
-    "the PC without an answer,}{ended:if ended {ended:count session} of the PC right after a newer "
-    "one opened,}{beside:if with}{displaced:if in favour of}{own:if {own:count session} of the "
-    "PC itself}{both:if and}{others:if {others:count session} of {stations:list}}{beside:if open}"
-    "{alone:if with no other session in sight}.{told:if Before that it sent "
-    "{octets:count octet} that read like a no.}",
+    what_happened="{beside:if With}{beside_own:if {own:count session} of the PC itself}"
+    "{beside_both:if and}{beside_others:if {others:count session} of {stations:list}}"
+    "{beside:if open,}{refused:if {controller} turned down {refused:count call} of the PC.}"
+    "{silent:if {silent:count call} of the PC got no answer.}{dropped:if {controller} dropped "
+    "{dropped:count session} of the PC at once.}{told:if Before that it sent {octets:count octet} "
+    "that read like a no.}{unanswered:if {controller} left {unanswered:count request} of the PC "
+    "without an answer.}{newer:if Right after}{newer_own:if the PC itself}{newer_both:if or}"
+    "{newer_others:if {stations:list}}{newer:if opened a newer one,}{ended:if {controller} ended "
+    "{ended:count session} of the PC.}",
     means="The port is served, and{fits:if, as it seems,} has no room for this session. Many "
     "controllers allow one, two or four sessions, and each shows in its own way that they are "
     "taken.",

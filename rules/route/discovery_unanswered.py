@@ -148,7 +148,7 @@ RULE = Rule(
         ),
         Step("Choose in the program the adapter that leads to the controller."),
         Step(
-            "Type the controller's address into the program by hand, instead of searching.",
+            "Connect by the controller's address, typed in by hand, instead of searching.",
             cautions.COMMANDS,
         ),
     ),
