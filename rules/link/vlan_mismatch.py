@@ -94,10 +94,10 @@ RULE = Rule(
     stage="link",
     title="The PC's port is{fits:if likely} in another VLAN than {controller}",
     what_happened="{answers:if {answers:count frame} of {controller} came in with the tag of VLAN "
-    "{answered_in:list},}{only_others:if {frames:count frame} came in with the tag of VLAN "
-    "{vlans:list}, none from {controller},}{untagged:if and the PC sends without a tag.}"
-    "{in_port_vlan:if and the PC sends without a tag: the switch names VLAN {port_vlan} for that.}"
-    "{own_vlans:if and the PC sends with the tag of VLAN {own_vlans:list}.}"
+    "{answered_in:list}.}{only_others:if {frames:count frame} came in with the tag of VLAN "
+    "{vlans:list}, none from {controller}.}{untagged:if The PC sends without a tag.}"
+    "{in_port_vlan:if The PC sends without a tag: the switch names VLAN {port_vlan} for that.}"
+    "{own_vlans:if The PC sends with the tag of VLAN {own_vlans:list}.}"
     "{others:if Others that are heard with a tag: {others:list}{more:if, and more}.}"
     "{inside:if Of the PC's own network, {inside:count other station} can be heard.}"
     "{only_tagged:if Of the PC's own network, {only_tagged:count other station} can be heard only "
