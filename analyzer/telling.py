@@ -25,7 +25,7 @@ def worded(rule: Rule, sighting: Sighting, lost: int, shared: Common | None = No
     values = {**_known(sighting), **sighting.values}
     return Finding(
         rule=rule.slug,
-        stage=rule.stage,
+        stage=sighting.stage or rule.stage,
         level=sighting.level or rule.level,
         certainty=Certainty.SHOWN if sure else Certainty.FITS,
         pc=None if linkup is None else linkup.pc_address,

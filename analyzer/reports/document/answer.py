@@ -6,7 +6,6 @@ Of several connections or recordings, a table of all comes first, then the one t
 from collections.abc import Iterator, Sequence
 from datetime import UTC, tzinfo
 
-from analyzer.cautions import HOW_IN_SHORT
 from analyzer.diagnosis import Diagnosis, Finding, Outcome, Stage, StageResult, State, Step, Verdict
 from analyzer.reports.blocks import Block, Heading, Labelled, Listing, Paragraph, safely
 from analyzer.reports.document import refusals, report
@@ -96,7 +95,7 @@ def _fitting(diagnosis: Diagnosis, everything: str, zone: tzinfo | None) -> list
     """As much as there is room for: the first steps count more than details of what happened."""
     answer = Answer(diagnosis)
     for steps, letters in MOST_TOLD:
-        blocks = list(safely(answer.told(steps, letters, everything, zone), HOW_IN_SHORT))
+        blocks = list(safely(answer.told(steps, letters, everything, zone)))
         if to_text(blocks).count("\n") <= MOST_LINES:
             break
     return blocks
