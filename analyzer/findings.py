@@ -62,9 +62,9 @@ class Sighting(NamedTuple):
     hardware address on the controller's label), which the engine knows; frames: moments by the key
     of the rule's evidence texts, those that show it best first, None for what is not recorded;
     linkup: whose, filled in where the rule was asked about one; level, stage: where they differ
-    from the rule's; silence: where nothing answered, which tells how sure that is; likeliest: the name of
-    the cause that it favours; ruled_out: names of the causes, and of what would look the same, that
-    the recording rules out.
+    from the rule's; silence: where nothing answered, which tells how sure that is; likeliest: the
+    name of the cause that it favours; ruled_out: names of the causes, and of what would look the
+    same, that the recording rules out.
     """
 
     values: Mapping[str, object]
