@@ -281,6 +281,7 @@ RULE = Rule(
         "session-reset",
         "request-unanswered",
         "session-closed",
+        "idle-close",
     ),
     sources=("RFC 9293 section 3.10.7", "common practice, no source (limits of 1, 2 or 4)"),
     find=find,

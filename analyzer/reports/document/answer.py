@@ -48,7 +48,7 @@ IN_ONE_LINE = {
 """How stages are told beside the one that the verdict names."""
 AT_FIRST = "At first"
 """The same of what worked until it failed for good."""
-SEEN_WORKING = (State.PASSED, State.AT_TIMES)
+TRIED = (State.PASSED, State.AT_TIMES, State.UNCLEAR)
 SHORT_NAME = 20
 """Letters of a file's name that fit into one line with the time."""
 MATTERS_MOST = "The one that matters most"
@@ -58,18 +58,21 @@ EVERYTHING = "add --all"
 
 
 class Room(NamedTuple):
-    """What the answer has room for: steps, letters of what happened (its first sentence, which
-    carries the proof, is always told), the likeliest cause, the stages that nothing shows working,
-    and what else was noticed.
+    """What the answer has room for: steps, how it broke, letters of what happened (its first
+    sentence, which carries the proof, is always told), the likeliest cause, the stages that were
+    not tried, and what else was noticed.
     """
 
     steps: int = MOST_STEPS
+    breaks: bool = True
     letters: int = 0
     cause: bool = False
     others: bool = False
     noticed: bool = False
 
 
+LEAST = (Room(3), Room(2), Room(2, breaks=False), Room(1, breaks=False))
+"""What is always told: the first of these that fits."""
 MORE: Sequence[dict[str, Any]] = (
     {"cause": True},
     {"letters": 130},
@@ -127,8 +130,7 @@ def _fitting(diagnosis: Diagnosis, everything: str, zone: tzinfo | None) -> list
     def fits(room: Room) -> bool:
         return to_text(told(room)).count("\n") <= MOST_LINES
 
-    least = Room(steps=1)
-    room = next(filter(fits, (Room(steps) for steps in range(MOST_STEPS, 1, -1))), least)
+    room = next(filter(fits, LEAST), LEAST[-1])
     for more in MORE:
         larger = room._replace(**more)
         room = larger if fits(larger) else room
@@ -201,9 +203,10 @@ class Answer:
         yield "How sure", self.how_sure(zone)
         yield "Likely why", self._cause() if room.cause else ""
         if outcome is not None:
-            yield from _stages(outcome, IN_ONE_LINE if room.others else SEEN_WORKING)
+            yield from _stages(outcome, IN_ONE_LINE if room.others else TRIED)
             yield "But", other_port(outcome.linkup) or other_controller(diagnosis, outcome.linkup)
-            yield "Breaks", opening(told_shortly(outcome, Clock(diagnosis, zone)), room.letters)
+            if room.breaks:
+                yield "Breaks", opening(told_shortly(outcome, Clock(diagnosis, zone)), room.letters)
         yield "Noticed", self._noticed() if room.noticed else ""
         yield "Which PC", which_pc(diagnosis) or ""
 
