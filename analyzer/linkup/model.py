@@ -712,7 +712,7 @@ class LinkUp:
         last = self.on_port.last_answer
         if last is None:
             return False
-        ends = (one.ended for one in self.on_port if one.broken or one.how is How.REFUSED)
+        ends = (one.ended for one in self.on_port if one.wanted or one.how is How.REFUSED)
         if any(at and at > last for at in ends):
             return True
         silence = self.silence(at for at in self.unanswered_tries if at > last)

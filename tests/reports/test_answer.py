@@ -213,3 +213,17 @@ def test_a_year_that_no_system_knows_is_told_in_utc() -> None:
 
     diagnosis = analyzer.diagnose(ROOT / "captures" / "port-refused.pcap")
     assert Clock(diagnosis, Refuses()).began() == "2025-03-11 10:56:24 UTC"
+
+
+def test_a_name_of_sixty_letters_is_told_whole() -> None:
+    for path in RECORDINGS[::20]:
+        diagnosis = analyzer.diagnose(path)
+        diagnosis.facts.file = f"{'line-3-' * 7}2025-03.pcap"[-60:]
+        assert f'"{diagnosis.facts.file}"' in flat(to_text(in_short([diagnosis])))
+
+
+@pytest.mark.parametrize("name", ["stopped-early.pcap", "no-attempt.pcap"])
+def test_what_is_certain_is_said_where_the_verdict_tells_nothing(name: str) -> None:
+    text = flat(to_text(in_short([analyzer.diagnose(ROOT / "captures" / name)])))
+    assert "How sure Certain about the recording: shown by" in text
+    assert "Nothing is claimed about the connection." in text

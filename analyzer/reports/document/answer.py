@@ -21,7 +21,7 @@ from analyzer.reports.document.parties import (
     which_pc,
     who,
 )
-from analyzer.reports.document.recording import Clock, when
+from analyzer.reports.document.recording import Clock, since, when
 from analyzer.reports.document.several import overview, recordings, worst_recording
 from analyzer.reports.document.untold import what_would_tell
 from analyzer.reports.document.verdict import (
@@ -36,7 +36,7 @@ from analyzer.reports.document.verdict import (
     worst_first,
 )
 from analyzer.reports.to_text import to_text
-from analyzer.words import count, ending, opening, quoted
+from analyzer.words import count, opening, quoted
 
 IN_ONE_LINE = {
     State.PASSED: "Works",
@@ -49,8 +49,6 @@ IN_ONE_LINE = {
 AT_FIRST = "At first"
 """The same of what worked until it failed for good."""
 TRIED = (State.PASSED, State.AT_TIMES, State.UNCLEAR)
-SHORT_NAME = 20
-"""Letters of a file's name that fit into one line with the time."""
 MATTERS_MOST = "The one that matters most"
 AGAIN = "The answer again"
 EVERYTHING = "add --all"
@@ -60,7 +58,7 @@ EVERYTHING = "add --all"
 class Room(NamedTuple):
     """What the answer has room for: steps, how it broke, letters of what happened (its first
     sentence, which carries the proof, is always told), the likeliest cause, the stages that were
-    not tried, and what else was noticed.
+    not tried and the length of the recording, and what else was noticed.
     """
 
     steps: int = MOST_STEPS
@@ -146,6 +144,13 @@ class Answer:
         self.lead = _lead(diagnosis, self._outcome)
 
     @property
+    def _is_told(self) -> bool:
+        """Whether the verdict says what became of the connection."""
+        if self._outcome is None:
+            return self.lead is not None and self.lead.stage in NAMES
+        return self._outcome.verdict is not Verdict.CANNOT_TELL
+
+    @property
     def verdict(self) -> str:
         """What came of the connection, in a sentence or two."""
         lead = self.lead
@@ -195,10 +200,9 @@ class Answer:
     def rows(self, room: Room, zone: tzinfo | None) -> Iterator[tuple[str, str]]:
         """What is told behind a word each, with empty texts."""
         diagnosis, outcome = self._diagnosis, self._outcome
-        name = diagnosis.facts.file
-        name = name if room.letters else ending(name, SHORT_NAME)
         yield "Who", nobody(diagnosis) if outcome is None else who(outcome.linkup)
-        yield "Recorded", f"{quoted(name)}, {when(diagnosis, zone)}"
+        began = when(diagnosis, zone) if room.others else since(diagnosis, zone)
+        yield "Recorded", ", ".join(filter(None, [quoted(diagnosis.facts.file), began]))
         yield "What", self._what(room.letters)
         yield "How sure", self.how_sure(zone)
         yield "Likely why", self._cause() if room.cause else ""
@@ -234,7 +238,7 @@ class Answer:
             clock = Clock(self._diagnosis, zone)
             at = clock.at(proof[0].moment) if proof else ""
             at += f" {clock.zone}" if at and with_zone else ""
-            return capital(certainty(self.lead, at))
+            return capital(certainty(self.lead, at, self._is_told))
         outcome = self._outcome
         if outcome is None or outcome.verdict is Verdict.CANNOT_TELL:
             return "Nothing is claimed: the recording shows too little."
@@ -247,7 +251,7 @@ class Answer:
         if not others:
             return ""
         more = f" And {len(others) - 1:,} more." if len(others) > 1 else ""
-        return f"{capital(others[0].level)}: {others[0].title}.{more}"
+        return f"{others[0].title}.{more}"
 
     def _left(self, shown: int) -> str:
         more = max(0, len(self.steps) - shown)
