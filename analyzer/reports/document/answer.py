@@ -69,11 +69,12 @@ class Room(NamedTuple):
     noticed: bool = False
 
 
-LEAST = (Room(3), Room(2), Room(2, breaks=False), Room(1, breaks=False))
+LEAST = (Room(2), Room(2, breaks=False), Room(1, breaks=False))
 """What is always told: the first of these that fits."""
 MORE: Sequence[dict[str, Any]] = (
-    {"cause": True},
     {"letters": 130},
+    {"cause": True},
+    {"steps": MOST_STEPS},
     {"others": True},
     {"letters": 200},
     {"noticed": True},
@@ -119,7 +120,7 @@ def _at_a_glance(diagnoses: Sequence[Diagnosis], worst: Diagnosis) -> Iterator[B
 
 
 def _fitting(diagnosis: Diagnosis, everything: str, zone: tzinfo | None) -> list[Block]:
-    """As much as there is room for: the first steps count more than all the rest."""
+    """As much as there is room for."""
     answer = Answer(diagnosis)
 
     def told(room: Room) -> list[Block]:
