@@ -91,7 +91,9 @@ def _at_a_glance(diagnoses: Sequence[Diagnosis], worst: Diagnosis) -> Iterator[B
 
 
 def _fitting(diagnosis: Diagnosis, everything: str, zone: tzinfo | None) -> list[Block]:
-    """As much as there is room for: the first steps count more than details of what happened."""
+    """As much as there is room for: two steps count more than details of what happened, and these
+    more than a third step.
+    """
     answer = Answer(diagnosis)
     for steps, letters in MOST_TOLD:
         blocks = list(safely(answer.told(steps, letters, everything, zone), HOW_IN_SHORT))
