@@ -842,7 +842,8 @@ class LinkUp:
     @property
     def is_inside(self) -> bool:
         """Whether PC and controller are one machine: nothing of it goes over a cable."""
-        return is_loopback(self.controller) or self.controller in self.pc.addresses
+        apart = any(one.src not in (None, self.pc.hardware) for one in self.packets_back)
+        return is_loopback(self.controller) or (self.controller in self.pc.addresses and not apart)
 
 
 @dataclass(slots=True, eq=False, repr=False)
