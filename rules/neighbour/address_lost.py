@@ -144,6 +144,7 @@ RULE = Rule(
             about=ANOTHER_DEVICE,
         ),
         Step("Read the address that the controller shows now: display, lamps, local port."),
+        Step("Ask what happened to the controller: a power cut, a new module, a moved switch."),
         Step(
             "If{unsure:if the label fits and} no other device has {controller}, have it set again: "
             "by the local port, or by a server that serves only that hardware address.",
