@@ -118,7 +118,7 @@ def _broke(outcome: Outcome) -> bool:
         Stage.SESSION
     )
     held = any(one.stage == Stage.SESSION and one.state is State.PASSED for one in outcome.stages)
-    return not (is_lower and held)
+    return outcome.linkup.is_lost or not (is_lower and held)
 
 
 def because_of(outcome: Outcome) -> str:
