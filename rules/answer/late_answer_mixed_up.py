@@ -51,8 +51,8 @@ RULE = Rule(
     title="Late answers of {controller} can be taken for answers to later requests",
     what_happened="{late:count answer} of {controller} on port {port} came only after the PC had "
     "sent its next request. The PC waits {patience:seconds} for an answer, and then asks on in "
-    "the same session.{shifted:if Right after such an answer it sent another request {shifted:times}, "
-    "as if that were the one it waited for.}",
+    "the same session.{shifted:if Right after such an answer it sent another request "
+    "{shifted:times}, as if that were the one it waited for.}",
     means="The link works. A program that does not compare the numbers in requests and answers "
     "takes late answers for the wrong ones, and shows or uses wrong values.",
     likely_causes={
