@@ -85,14 +85,13 @@ RULE = Rule(
     title="An old session on port {port} of {controller}{lasts:if is}{over:if was} still open"
     "{by_controller:if at the controller, and not at the PC}{by_pc:if at the PC, and not at the "
     "controller}",
-    what_happened="{odd:if {controller} answered {odd:count call} of the PC with numbers of an "
-    "older session: it had kept that one, and the PC did not know it any more.}{repeats:if The PC "
-    "repeated its call {repeats:times}, in vain.}{unknown:if The PC used {unknown:count session} "
-    "that {controller} did not know any more.}{old_data:if {controller} sent data in "
-    "{old_data:count session} that the PC did not know any more.}",
+    what_happened="{odd:if {controller} answered {odd:count call} with numbers of an older "
+    "session.}{repeats:if The PC repeated its call {repeats:times}, in vain.}{unknown:if The PC "
+    "used {unknown:count session} that {controller} did not know any more.}{old_data:if "
+    "{controller} sent data in {old_data:count session} that the PC did not know any more.}",
     means="An old session is kept until a time limit passes or a reset arrives."
-    "{by_controller:if Here the PC's end of it was gone without a close, and the controller did "
-    "not notice.}{by_pc:if Here the controller's end of it was gone without a close, and the PC "
+    "{by_controller:if Here the PC's end of it went away without a close, and the controller did "
+    "not notice.}{by_pc:if Here the controller's end of it went away without a close, and the PC "
     "did not notice.}",
     likely_causes={
         CUT_OFF: "The cable was pulled, the PC slept or was restarted, or a program ended while "
