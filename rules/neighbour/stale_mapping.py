@@ -64,6 +64,7 @@ def _of_the_pc(linkup: LinkUp, path: Path) -> Iterator[Sighting]:
             "silent": linkup.facts.coverage.seconds - (heard or path.first).seconds,
             "new": user or linkup.hardware,
             "claimed": claim is not None or used is not None,
+            "taken": since.seconds,
         },
         frames={
             "claim": [claim] if claim else [],
@@ -153,6 +154,7 @@ def _of_the_controller(linkup: LinkUp) -> Iterator[Sighting]:
             "silent": facts.coverage.seconds - (right or path.first).seconds,
             "new": None,
             "claimed": False,
+            "taken": 0.0,
             "label": None,
         },
         frames={"astray": [path.first, path.last]},
@@ -165,10 +167,11 @@ RULE = Rule(
     slug="stale-mapping",
     stage="neighbour",
     title="Packets for {receiver}{fits:if likely} go to a hardware address that is not its own now",
-    what_happened="{pc_sends:if The PC sends {frames:count packet} for {controller} to the "
-    "hardware address {old}, and for the last {silent:seconds} nothing came back from "
-    "there.}{controller_sends:if {controller} sends {frames:count packet} for the PC {receiver} "
-    "to the hardware address {old}, which is not the PC's own, {own}.}{label:label}",
+    what_happened="{pc_sends:if The PC sends its packets for {controller} to the hardware address "
+    "{old}, and for the last {silent:seconds} nothing came back from there.}{claimed:if {new} has "
+    "{controller} since {taken:seconds} after the first frame.}{controller_sends:if {controller} "
+    "sends {frames:count packet} for the PC {receiver} to the hardware address {old}, which is not "
+    "the PC's own, {own}.}{label:label}",
     means="The sender still uses an entry of its neighbour table (ARP table) that does not fit any "
     "more. The packets reach nobody, or the device that had the address before.",
     likely_causes={

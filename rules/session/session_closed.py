@@ -44,7 +44,9 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         values={
             "port": first.port,
             "sessions": len(closed),
+            "several": len(closed) > 1,
             "answers": first.answers,
+            "unanswered": not first.answers,
             "idle": first.idle,
             "unheard": len(unheard),
             "refused": len(refused),
@@ -92,11 +94,11 @@ RULE = Rule(
     stage="session",
     title="{controller} closed the session{wanted:if while the PC still needed it}"
     "{left:if and the PC did not call again}",
-    what_happened="{controller} closed in order {sessions:count session} on port {port}"
-    "{wanted:if that the PC still needed}. The first of them had carried {answers:count answer}. "
-    "It was closed {idle:seconds} after the last data or the opening.{unheard:if The PC had sent "
-    "its request {unheard:times} by then, and even the close does not confirm it.}{refused:if "
-    "Later the controller turned down {refused:count call}.}",
+    what_happened="{controller} closed in order {sessions:count session} on port {port}{wanted:if "
+    "that the PC still needed}{several:if, the first one}{answers:if, after {answers:count "
+    "answer}}, {idle:seconds} after the last data{unanswered:if or the opening}.{unheard:if The PC "
+    "had sent its request {unheard:times} by then, and even the close does not confirm "
+    "it.}{refused:if Later the controller turned down {refused:count call}.}",
     means="The controller's service ended the session on purpose. Cable and addresses work."
     "{unheard:if The request had not reached the controller, so the close is no answer to it.}"
     "{refused:if Nothing listened on the port then.}",
@@ -109,7 +111,9 @@ RULE = Rule(
         BEHIND: "The controller passes the request on to a device behind it, which did not answer.",
     },
     what_to_do=(
-        Step("Look in the controller's log and its list of sessions at that clock time."),
+        Step(
+            "Look in the controller's log and its list of sessions, at the clock time of the proof."
+        ),
         Step(
             "Compare protocol, unit number and settings of the program with the manual.",
             about=BAD_REQUEST,

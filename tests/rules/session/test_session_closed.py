@@ -63,6 +63,7 @@ def test_found_where_the_pc_asks_on_behind_the_close(controllers: tuple[str, ...
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
     assert finding.values["answers"] == 5
+    assert (finding.values["several"], finding.values["unanswered"]) == (False, False)
     assert plant.number(closed) in [line.moment.frame for line in finding.evidence]
 
 
@@ -87,7 +88,8 @@ def test_found_with_a_request_open_in_the_middle_of_the_work() -> None:
         session.close(unit, after=0.01)
     diagnosis = diagnosed(ended(plant))
     assert slugs(diagnosis) == [SLUG]
-    assert found(diagnosis, SLUG).values["sessions"] == 3
+    values = found(diagnosis, SLUG).values
+    assert (values["sessions"], values["several"]) == (3, True)
 
 
 def test_found_where_an_accepted_session_is_closed_before_the_pc_has_asked() -> None:
