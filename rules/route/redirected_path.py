@@ -36,6 +36,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "returned": sum(path.frames for path in back),
             "dead": len(dead),
             "answers": sum(one.answers for one in dead),
+            "mute": not any(one.answers for one in dead),
             "redirects": len(redirects),
             "router": redirects[0].sender if redirects else None,
             "better": redirects[0].router if redirects else None,
@@ -88,8 +89,8 @@ RULE = Rule(
     stage="route",
     title="Packets to {controller} and from it take different ways",
     what_happened="Packets for {controller} go to {out:list}{returned:if, and "
-    "{returned:count packet} came back from {back:list}}.{dead:if {dead:count session} died, with "
-    "{answers:count answer} in all.}{redirects:if {router} named {better} as the better way "
+    "{returned:count packet} came back from {back:list}}.{dead:if {dead:count session} died"
+    "{answers:if, with {answers:count answer} in all}{mute:if, with no answer}.}{redirects:if {router} named {better} as the better way "
     "{redirects:times}.}",
     means="Plain routers do not mind two ways. A firewall or another device that watches sessions "
     "sees one half only, and then drops the session.",
