@@ -197,7 +197,8 @@ RULE = Rule(
         Step(
             "{whole:if Ping the controller with{ipv4:if don't-fragment set and} {ping} octets of "
             "data, then with{named:if more}{unnamed:if fewer and fewer}.{ipv4:if Windows: "
-            "ping -f -l SIZE; Linux: ping -M do -s SIZE; macOS: ping -D -s SIZE.}}{cut_up:if Ping the controller with 3000 octets "
+            "ping -f -l SIZE; Linux: ping -M do -s SIZE; macOS: ping -D -s SIZE.}}"
+            "{cut_up:if Ping the controller with 3000 octets "
             "of data, which are cut up as the datagrams are. On Windows: ping -l 3000; on Linux "
             "and macOS: ping -s 3000.}"
         ),
