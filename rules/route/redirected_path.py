@@ -91,7 +91,8 @@ RULE = Rule(
     what_happened="Packets for {controller} go to {out:list}{returned:if, and "
     "{returned:count packet} came back from {back:list}}."
     "{dead:if {dead:count session} died, with {answers:count answer} in all.}"
-    "{mute:if {mute:count session} died, with no answer.}{redirects:if {router} named {better} as the better way "
+    "{mute:if {mute:count session} died, with no answer.}"
+    "{redirects:if {router} named {better} as the better way "
     "{redirects:times}.}",
     means="Plain routers do not mind two ways. A firewall or another device that watches sessions "
     "sees one half only, and then drops the session.",
