@@ -11,9 +11,9 @@ from analyzer.diagnosis import Diagnosis, Finding, Outcome, Stage, StageResult, 
 from analyzer.reports.blocks import Block, Heading, Labelled, Listing, Paragraph, safely
 from analyzer.reports.document import refusals, report
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
-from analyzer.reports.document.bounds import MOST_LINES, MOST_TOLD
+from analyzer.reports.document.bounds import MOST_LINES, MOST_TOLD, Room
 from analyzer.reports.document.finding import general_cautions, how_explained, unled
-from analyzer.reports.document.incidents import told_shortly
+from analyzer.reports.document.incidents import are_few, told_shortly
 from analyzer.reports.document.parties import (
     nobody,
     other_controller,
@@ -95,8 +95,8 @@ def _at_a_glance(diagnoses: Sequence[Diagnosis], worst: Diagnosis) -> Iterator[B
 def _fitting(diagnosis: Diagnosis, everything: str, zone: tzinfo | None) -> list[Block]:
     """As much as there is room for: the first steps count more than details of what happened."""
     answer = Answer(diagnosis)
-    for steps, letters in MOST_TOLD:
-        blocks = list(safely(answer.told(steps, letters, everything, zone), HOW_IN_SHORT))
+    for room in MOST_TOLD:
+        blocks = list(safely(answer.told(room, everything, zone), HOW_IN_SHORT))
         if to_text(blocks).count("\n") <= MOST_LINES:
             break
     return blocks
@@ -136,15 +136,13 @@ class Answer:
             return GOOD_RECORDING
         return [Step(text) for text in WITH_THE_PROGRAM]
 
-    def told(
-        self, most: int, letters: int, everything: str, zone: tzinfo | None
-    ) -> Iterator[Block]:
-        """The whole answer, with that many steps, and so many letters of what happened."""
+    def told(self, room: Room, everything: str, zone: tzinfo | None) -> Iterator[Block]:
+        """The whole answer, as much as there is room for."""
         yield Paragraph(self.verdict, strong=True)
-        yield Labelled([row for row in self.rows(letters, zone) if row[1]])
-        yield from self.first_steps(most)
+        yield Labelled([row for row in self.rows(room, zone) if row[1]])
+        yield from self.first_steps(room.steps)
         more = f" More: {how_explained(self.lead)}" if self.lead else ""
-        yield Paragraph(f"{self._left(most)}: {everything}.{more}")
+        yield Paragraph(f"{self._left(room.steps)}: {everything}.{more}")
 
     def first_steps(self, most: int, level: int = 3) -> Iterator[Block]:
         """So many steps, with what to be careful of in few words; level: of their heading."""
@@ -159,10 +157,10 @@ class Answer:
             yield from general_cautions(self.lead)
         yield Listing(steps, numbered=True)
 
-    def rows(self, letters: int, zone: tzinfo | None) -> Iterator[tuple[str, str]]:
-        """What is told behind a word each; so many letters of what happened, and empty texts."""
+    def rows(self, room: Room, zone: tzinfo | None) -> Iterator[tuple[str, str]]:
+        """What is told behind a word each, as much as there is room for, and empty texts."""
         diagnosis, outcome = self._diagnosis, self._outcome
-        name = diagnosis.facts.file
+        letters, name = room.letters, diagnosis.facts.file
         yield "Who", nobody(diagnosis) if outcome is None else who(outcome.linkup)
         yield (
             "Recorded",
@@ -171,9 +169,11 @@ class Answer:
         yield "What", self._what(letters)
         yield "How sure", self.how_sure(zone)
         if outcome is not None:
-            yield from _stages(outcome, list(IN_ONE_LINE) if letters else SEEN_WORKING)
+            broken = told_shortly(outcome, Clock(diagnosis, zone))
+            if room.stages or not broken:
+                yield from _stages(outcome, list(IN_ONE_LINE) if letters else SEEN_WORKING)
             yield "But", other_port(outcome.linkup) or other_controller(diagnosis, outcome.linkup)
-            yield "Breaks", opening(told_shortly(outcome, Clock(diagnosis, zone)), letters)
+            yield "Breaks", broken
         yield "Noticed", self._noticed() if letters else ""
         yield "Which PC", which_pc(diagnosis) or ""
 
@@ -214,7 +214,8 @@ class Answer:
     def _left(self, shown: int) -> str:
         more = max(0, len(self.steps) - shown)
         steps = f"{count(more, 'more step')} and " if more else ""
-        return capital(f"{steps}the proof")
+        all_told = self._outcome is None or are_few(self._outcome.incidents)
+        return capital(f"{steps}the proof{'' if all_told else ' and the time of each break'}")
 
 
 def _lead(diagnosis: Diagnosis, outcome: Outcome | None) -> Finding | None:

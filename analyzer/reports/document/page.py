@@ -18,7 +18,7 @@ from analyzer.reports.blocks import (
 from analyzer.reports.differences import differences
 from analyzer.reports.document import how_made, refusals, the_rest
 from analyzer.reports.document.answer import Answer
-from analyzer.reports.document.bounds import MOST_BREAKS
+from analyzer.reports.document.bounds import MOST_BREAKS, Room
 from analyzer.reports.document.finding import Findings, unled
 from analyzer.reports.document.incidents import SEVERAL, breaks
 from analyzer.reports.document.linkup import both_ends, durations, how_far, how_sure
@@ -92,7 +92,7 @@ def _answer(diagnosis: Diagnosis, outcome: Outcome | None, zone: tzinfo | None) 
         "Recorded": when(diagnosis, zone),
         "How sure": answer.how_sure(zone, with_zone=True),
     }
-    rows = dict(answer.rows(LETTERS, zone)) | told_here
+    rows = dict(answer.rows(Room(FIRST_STEPS, LETTERS), zone)) | told_here
     yield _banner(outcome, answer)
     yield Labelled([(label, rows[label]) for label in ABOVE if rows.get(label)])
     yield from answer.first_steps(FIRST_STEPS, 2)
