@@ -122,7 +122,7 @@ def over_files(
             yield strip
         dates = Dates(_began(one), zone)
         rows = _rows(one, dates)
-        yield Table((dates.above("Began"), "Out for", "How it showed", "File"), rows[:MOST])
+        yield Table((dates.above("Began"), "Out for", "It showed as", "File"), rows[:MOST])
         if one.count > len(rows[:MOST]):
             left = count(one.count - len(rows[:MOST]), "more break")
             yield Paragraph(f"Counted and not listed: {left}.")

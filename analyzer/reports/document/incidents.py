@@ -37,7 +37,7 @@ IN_A_CELL = {
     Sign.HUNG: "no answer",
     Sign.GIVEN_UP: "PC gave up",
     Sign.REFUSED: "call refused",
-    Sign.IGNORED: "call unanswered",
+    Sign.IGNORED: "call in vain",
     Sign.UNANSWERED: "no answer",
     Sign.CUT: "PC's link down",
     Sign.LATE: "late answer",
@@ -193,7 +193,7 @@ def _summary(outcome: Outcome, clock: Clock) -> Iterator[str]:
 
 def _table(shown: Sequence[Incident], clock: Clock) -> Table:
     header = (
-        "Frame", "Seconds", clock.zone, "How it showed", "Retried", "Out for", "In vain",
+        "Frame", "Seconds", clock.zone, "It showed as", "Retried", "Out for", "In vain",
     )  # fmt: skip
     return Table(header, [_row(one, clock) for one in shown])
 
