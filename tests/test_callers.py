@@ -19,7 +19,7 @@ from analyzer.telling import NO_CALL
 from captures import layouts
 from captures.plant import Plant, Station
 from rules import ALL
-from tests.support import diagnosed, ended, read, slugs
+from tests.support import TOLD, acquainted, diagnosed, ended, read, slugs
 
 
 def at_a_mirror_port(works: bool = True) -> Diagnosis:
@@ -157,6 +157,15 @@ def test_a_call_inside_one_machine_needs_no_cable() -> None:
     diagnosis = diagnosed(plant.pcap(link_type=layouts.NULL))
     assert pairs(diagnosis) == [("127.0.0.1", "127.0.0.2", Verdict.COMPLETE)]
     assert "nothing-heard" not in slugs(diagnosis)
+
+
+def test_a_session_over_the_cable_stays_one_where_the_pc_takes_the_controllers_address() -> None:
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit).open().poll(2)
+    plant.announce(Station(unit.address, pc.hw), after=1.0)
+    (outcome,) = diagnosed(ended(plant), TOLD).outcomes
+    assert outcome.linkup.controller in outcome.linkup.pc.addresses
+    assert outcome.linkup.proofs[Stage.NEIGHBOUR].what == "arp answer"
 
 
 def test_a_lease_is_told_where_nobody_called_anybody() -> None:

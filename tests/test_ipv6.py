@@ -331,7 +331,7 @@ def test_what_to_do_about_large_packets_goes_by_ipv6(story: Story) -> None:
         story.packet(large / Raw(b"w" * 1440), after=pause)
         story.packet(said, by_pc=False, src="2001:db8::1", nh=58)
     steps = [step.text for step in found(story.told(), "large-frames-lost").what_to_do]
-    assert steps[0].startswith("Ping the controller with 1452 octets")
+    assert steps[0].startswith("Ping the controller with 1232 octets")
     assert steps[-1].endswith("(ICMPv6 type 2).")
 
 

@@ -91,7 +91,8 @@ class Dialogue:
     an answer came.
 
     fifth_answers, short_answers: answers that came after a multiple of 0.2 s, or after 0.04 s;
-    fifth_pieces, short_pieces: such waits between the two pieces of one turn.
+    fifth_pieces, short_pieces: such waits between the two pieces of one turn, by the side whose it
+    is.
 
     kinds: requests by kind; last_kind: that of the last one.
 
@@ -129,8 +130,8 @@ class Dialogue:
     hurry: float = float("inf")
     fifth_answers: int = 0
     short_answers: int = 0
-    fifth_pieces: int = 0
-    short_pieces: int = 0
+    fifth_pieces: list[int] = field(default_factory=lambda: [0, 0])
+    short_pieces: list[int] = field(default_factory=lambda: [0, 0])
     kinds: dict[Request, int] = field(default_factory=dict)
     last_kind: Request | None = None
     owed: list[Owed] = field(default_factory=list)

@@ -42,10 +42,12 @@ def add_steps(dialogues: list[Dialogue], part: Ints, side: Ints, seconds: Floats
         dialogues[number].fifth_answers += count
     for number, count in _counts(part[answer & short]):
         dialogues[number].short_answers += count
-    for number, count in _counts(part[piece & fifth]):
-        dialogues[number].fifth_pieces += count
-    for number, count in _counts(part[piece & short]):
-        dialogues[number].short_pieces += count
+    for sender in (CLIENT, SERVER):
+        sent = piece & (side == sender)
+        for number, count in _counts(part[sent & fifth]):
+            dialogues[number].fifth_pieces[sender] += count
+        for number, count in _counts(part[sent & short]):
+            dialogues[number].short_pieces[sender] += count
     for at in np.append(starts[1:], len(part)).tolist():
         turn = (int(side[at - 1]), 1 if opens[at - 1] else 2, float(seconds[at - 1]))
         dialogues[part[at - 1]].turn = turn

@@ -55,12 +55,17 @@ class Cable:
         return {path.src for path in self.forwarded if path.tagged < path.frames}
 
     @cached_property
+    def own_tags(self) -> set[int]:
+        """The VLANs whose tags the PC sends with."""
+        tags, own = self._facts.switch.tags.values(), self._pc.hardware
+        return {one.id for one in tags if one.sender == own}
+
+    @cached_property
     def strange_tags(self) -> list[Tagged]:
         """Tagged frames of others for the PC or for all, in VLANs that the PC does not use."""
         tags, own = self._facts.switch.tags.values(), self._pc.hardware
-        used = {one.id for one in tags if one.sender == own}
         meant = (one for one in tags if one.receiver == own or one.receiver.is_group)
-        return [one for one in meant if one.sender != own and one.id not in used]
+        return [one for one in meant if one.sender != own and one.id not in self.own_tags]
 
     @cached_property
     def takes_strange_tags(self) -> bool:

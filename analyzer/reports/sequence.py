@@ -572,7 +572,7 @@ def _with_pauses(events: Sequence[Event], ends: float) -> list[Event]:
         if gap < LONG_PAUSE:
             continue
         silent = event.shape is Shape.LOST
-        text = f"{'no answer' if silent else 'nothing'} for {seconds(gap)}"
+        text = f"{'no answer' if silent else 'nothing new between the two'} for {seconds(gap)}"
         shape = Shape.SILENCE if silent else Shape.PAUSE
         pause = Event(over, None, event.to, event.by, shape, text, until=then, inside=goes_on)
         told.append(pause)

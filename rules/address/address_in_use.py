@@ -57,10 +57,13 @@ def _sightings(
     for linkup in linkups:
         strange = [] if linkup is None else linkup.strange_sessions
         elsewhere = linkup is not None and linkup.target.is_named
+        taken = None if linkup is None else _taken_instead(pc, address, linkup.pc_address)
         yield Sighting(
             values={
                 "pc": address,
                 "other": other,
+                "taken": taken,
+                "stays": taken is None,
                 "claims": sum(run.count for run in claims),
                 "packets": sum(one.frames for one in packets),
                 "strange": len(strange),
@@ -82,6 +85,15 @@ def _sightings(
         )
 
 
+def _taken_instead(pc: Pc, address: Address, used: Address | None) -> Address | None:
+    """The address that the PC calls from, where it took that and uses the other one no more."""
+    if used is None or used == address:
+        return None
+    left, began = pc.last_use(address), pc.first_use(used)
+    is_left = left is None or (began is not None and left < began)
+    return used if is_left else None
+
+
 def _level(linkup: LinkUp | None, address: Address, claimed: bool) -> Level:
     if linkup is None or not linkup.works:
         return Level.FAULT
@@ -94,13 +106,15 @@ RULE = Rule(
     slug="address-in-use",
     stage="address",
     title="Another device{fits:if likely} uses the PC's address {pc}",
-    what_happened="While the PC wanted or used {pc}, the device with hardware address {other} used "
-    "that address too.{claims:if It said {claims:times} that {pc} is its own.}"
+    what_happened="{taken:if The PC wanted {pc}, which the device with hardware address {other} "
+    "has; so the PC took {taken}.}{stays:if While the PC wanted or used {pc}, the device with "
+    "hardware address {other} used that address too.}"
+    "{claims:if It said {claims:times} that {pc} is its own.}"
     "{packets:if It sent {packets:count packet} as {pc}.}"
     "{strange:if Packets of {strange:count session} that the PC did not open came to the PC from "
     "{controller}.}",
-    means="Two devices with one address take each other's answers. The PC may also have given the "
-    "address up for that reason.",
+    means="Two devices with one address take each other's answers.{stays:if The PC may also have "
+    "given the address up for that reason.}",
     likely_causes={
         "another service PC": "Another service PC was set to the same address.",
         CONTROLLER: (
@@ -111,11 +125,19 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-            "Unplug the PC's own cable: {pc} is the other device's alone then. Others may send to "
-            "the PC's hardware address for some minutes more.",
+            "{taken:if Ask whoever looks after the network for a free address, and give that to "
+            "the PC.}",
+            cautions.ADDRESS_CHANGE,
+        ),
+        Step(
+            "{stays:if Tell production: the other device may be cut off as long as the PC has its "
+            "address.}"
+        ),
+        Step(
+            "{stays:if Unplug the PC's own cable: {pc} is the other device's alone then. Others "
+            "may send to the PC's hardware address for some minutes more.}",
             cautions.LINK_DROPS,
         ),
-        Step("Tell production: the other device may be cut off as long as the PC has its address."),
         Step(
             "{unnamed:if Compare {pc} with the address on the controller's display or label. If "
             "it is the controller's, the PC needs another one.}"
@@ -123,8 +145,8 @@ RULE = Rule(
         Step("Look for the hardware address {other} on labels and in the list of stations."),
         Step("Ask who else is connected to this network with a service PC."),
         Step(
-            "Ask whoever looks after the network for a free address. Give it to the PC while the "
-            "cable is out, and plug in then.",
+            "{stays:if Ask whoever looks after the network for a free address. Give it to the PC "
+            "while the cable is out, and plug in then.}",
             cautions.ADDRESS_CHANGE,
         ),
     ),

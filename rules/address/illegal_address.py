@@ -22,8 +22,17 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     if found is None:
         return
     address, purpose = found
+    network = linkup.network
+    by_mask = network is not None and reserved_for(address, None) is None
     yield Sighting(
-        values={"address": address, "purpose": purpose, "pc": linkup.pc_address or "no address"},
+        values={
+            "address": address,
+            "purpose": purpose,
+            "whose": "The controller's" if address == linkup.controller else "The PC's",
+            "mask": network.mask if network and by_mask else None,
+            "known_from": network.known_from if network and by_mask else None,
+            "pc": linkup.pc_address or "no address",
+        },
         frames={"tried": linkup.attempts},
     )
 
@@ -42,9 +51,9 @@ def _reserved(linkup: LinkUp) -> tuple[Address, str] | None:
 RULE = Rule(
     slug="illegal-address",
     stage="address",
-    title="{address} is no address for a single device",
-    what_happened="The address {address} is kept for {purpose}. The PC ({pc}) is to reach "
-    "{controller}.",
+    title="{whose} address, {address}, is no address for a single device",
+    what_happened="{address} is kept for {purpose}{mask:if, by the mask {mask} that is known from "
+    "{known_from}}. The PC ({pc}) is to reach {controller}.",
     means="Systems do not send such packets, do not answer them, or send them to everybody. A "
     "session with one device cannot come up.",
     likely_causes={

@@ -229,12 +229,12 @@ RULE = Rule(
     stage="address",
     title="{client}{is_pc:if, the PC,} asks for an address and{fits:if, it seems,} gets none",
     what_happened="The device {client}{is_pc:if, the PC,} asked {asks:times}{span:within} for an "
-    "address{silent:if, and no address server answered}.{offers:if It was offered one "
+    "address{silent:if, and no address server answered it}.{offers:if It was offered one "
     "{offers:times}, and never given it.}{refusals:if The server refused "
     "{refusals:times}.}{declines:if It declined what it was given, {declines:times}.}{devices:if "
-    "Devices that get none here: {devices}.}{others:if Meanwhile {others:count other device} got "
-    "an answer.}{servers:if Servers heard: {servers:list}.}{low:if Addresses offered or given in "
-    "this recording: {low} to {high}.}",
+    "Devices that get none here: {devices}.}{others:if {others:count other device} got an "
+    "answer meanwhile.}{servers:if Servers heard: {servers:list}.}{low:if Addresses offered or "
+    "given in this recording: {low} to {high}.}",
     means="Without an address a device cannot send anything to the controller. So this comes "
     "first.",
     likely_causes={
@@ -249,11 +249,18 @@ RULE = Rule(
         FILTER: "A firewall or security program on the PC drops the server's offers.",
     },
     what_to_do=(
-        Step("Look at the address settings of this adapter on the PC: automatic, or fixed?"),
-        Step("Ask whoever looks after the network whether an address server is meant to be here."),
         Step(
-            "{others:if Have the server's list looked at: free addresses, and an entry for "
-            "{client}.}{refusals:if Have the server's record looked at for {client}.}"
+            "Ask whoever runs the address server {servers:list} whether addresses are free, and "
+            "whether {client} may have one.",
+            about=NONE_LEFT,
+        ),
+        Step(
+            "Ask whoever runs the address server {servers:list} why it refuses {client}.",
+            about=REFUSES,
+        ),
+        Step(
+            "Ask whoever looks after the network whether an address server is meant to be here.",
+            about=NO_SERVER,
         ),
         Step("{declines:if Look for the device that already uses the address: {low} to {high}.}"),
         Step(

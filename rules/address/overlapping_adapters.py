@@ -13,17 +13,25 @@ Quiet about one adapter with several addresses where the right one is used, abou
 addresses of their own, about a PC that changed its address, and about tunnels beside an attempt.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from analyzer.facts import Address, Hardware, Moment
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import LinkUp
 from rules import cautions
 
+TWO_ADAPTERS, SEVERAL = "same numbers twice", "several addresses"
+"""Names of these causes in the rule."""
+
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
     sightings = (_two_adapters, _foreign_sender, _another_caller, _tunnel)
     yield from (found for look in sightings if (found := look(linkup)) is not None)
+
+
+def _ways(addresses: Iterable[Address | None]) -> dict[str, object]:
+    """The values where there are several ways."""
+    return {"ways": list(dict.fromkeys(addresses)), "used": None, "inside": []}
 
 
 def _two_adapters(linkup: LinkUp) -> Sighting | None:
@@ -39,7 +47,7 @@ def _two_adapters(linkup: LinkUp) -> Sighting | None:
     answered = _answers(linkup, adapters.keys() - {linkup.pc.hardware})
     harmless = linkup.is_heard or not linkup.attempts
     return Sighting(
-        values={"ways": list(adapters.values())},
+        values=_ways(adapters.values()),
         frames={"tried": linkup.attempts, "answered": answered},
         level=Level.NOTE if harmless else Level.FAULT if answered else Level.WARNING,
         certainty=Certainty.SHOWN if answered else Certainty.FITS,
@@ -65,10 +73,12 @@ def _foreign_sender(linkup: LinkUp) -> Sighting | None:
     if not inside:
         return None
     return Sighting(
-        values={"ways": [*inside, used]},
+        values={"ways": [], "used": used, "inside": inside},
         frames={"tried": linkup.attempts},
         certainty=Certainty.FITS,
         silence=linkup.silence(linkup.in_vain),
+        likeliest=SEVERAL,
+        ruled_out=[TWO_ADAPTERS],
     )
 
 
@@ -92,7 +102,7 @@ def _another_caller(linkup: LinkUp) -> Sighting | None:
     if not calls:
         return None
     return Sighting(
-        values={"ways": [*pc.addresses, *dict.fromkeys(own for _, own in calls)]},
+        values=_ways([*pc.addresses, *(own for _, own in calls)]),
         frames={"other": [at for at, _ in calls]},
         level=Level.WARNING,
         certainty=Certainty.FITS,
@@ -112,7 +122,7 @@ def _tunnel(linkup: LinkUp) -> Sighting | None:
         return None
     ends = [address for own, far, _ in tunnels for address in (own, far)]
     return Sighting(
-        values={"ways": list(dict.fromkeys(ends))},
+        values=_ways(ends),
         frames={"tunnel": [at for _, _, at in tunnels]},
         level=Level.NOTE,
         certainty=Certainty.FITS,
@@ -122,16 +132,16 @@ def _tunnel(linkup: LinkUp) -> Sighting | None:
 RULE = Rule(
     slug="overlapping-adapters",
     stage="address",
-    title="Another adapter or address of the PC may take the packets for {controller}",
-    what_happened="More than one way leads from this PC to {controller}, with the addresses "
-    "{ways:list}.",
+    title="The PC may call {controller}{used:if from the wrong one of its addresses}{ways:if "
+    "through another adapter or address}",
+    what_happened="{used:if The PC called {controller} as {used}, though the same adapter has "
+    "{inside:list} in the controller's network.}{ways:if More than one way leads from this PC to "
+    "{controller}, with the addresses {ways:list}.}",
     means="The PC picks a way by its own rules, not by what the program wants. On the wrong one, "
     "questions get no answer, or answers go to an address that nobody listens to.",
     likely_causes={
-        "same numbers twice": (
-            "Wireless and cable, or two cables, are in networks with the same numbers."
-        ),
-        "several addresses": (
+        TWO_ADAPTERS: ("Wireless and cable, or two cables, are in networks with the same numbers."),
+        SEVERAL: (
             "One adapter has several addresses, and another one than the controller's network is "
             "used."
         ),
@@ -141,16 +151,30 @@ RULE = Rule(
         ),
     },
     what_to_do=(
-        Step("List the PC's adapters with address and mask, and its routing table."),
+        Step(
+            "{used:if Look for what makes the PC call as {used}: an entry in its routing table, or "
+            "a second address of the adapter.}"
+        ),
+        Step(
+            "{used:if Have that entry or second address removed, so that the PC calls as "
+            "{inside:list}.}",
+            cautions.ADDRESS_CHANGE,
+        ),
+        Step(
+            "List the PC's adapters with address and mask, and its routing table.",
+            about=TWO_ADAPTERS,
+        ),
         Step(
             "Leave only the machine's adapter on: wireless off, other cables out of the PC, VPN "
             "closed.",
             cautions.OTHERS_SESSION,
+            about=TWO_ADAPTERS,
         ),
         Step(
             "Give the machine's adapter an address in a network that no other adapter of the PC "
             "is in, without a gateway.",
             cautions.ADDRESS_CHANGE,
+            about=TWO_ADAPTERS,
         ),
         Step(
             "In a virtual machine, bridge its adapter to the machine's cable, or run the program "

@@ -42,6 +42,9 @@ def survey(case: Case) -> Iterator[Sighting]:
                         "controller": address,
                         "pc": pc.hardware,
                         "claims": sum(run.count for run in runs),
+                        "owners": sorted(owners),
+                        "used": bool(used),
+                        "wants": not used,
                     },
                     frames={
                         "own": [min(own), max(own)],
@@ -110,8 +113,8 @@ RULE = Rule(
     slug="pc-has-controllers-address",
     stage="address",
     title="The PC itself has the controller's address {controller}",
-    what_happened="The PC, with the hardware address {pc}, wants or uses {controller}."
-    "{claims:if Meanwhile another device said {claims:times} that it has that address.}",
+    what_happened="The PC, with the hardware address {pc},{used:if took}{wants:if checked} "
+    "{controller}{claims:if, and {owners:list} said {claims:times} to have that address}.",
     means="A PC that calls its own address talks to itself: nothing goes out on the cable. For "
     "everybody else, the address now leads to two devices.",
     likely_causes={
@@ -124,8 +127,8 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-            "Unplug the PC's own cable: {controller} is the other device's alone then. Others may "
-            "send to the PC's hardware address for some minutes more.",
+            "Unplug the PC's own cable{claims:if, which leaves {controller} to {owners:list}}. "
+            "Others may send to the PC's hardware address for some minutes more.",
             cautions.LINK_DROPS,
         ),
         Step("Tell production: panels and other controllers may reach the PC instead."),

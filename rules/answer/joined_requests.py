@@ -18,6 +18,8 @@ AGAIN_AND_AGAIN = 2
 """Joined segments from which on one lost request each is a pattern."""
 JOINED, SPLIT = "joined", "split"
 """Names of these causes in the rule."""
+PATH = "path broken"
+"""Name of this in what would look the same."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
@@ -33,6 +35,10 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         yield Sighting(
             values={
                 "protocol": dialogue.protocol,
+                "stops": not loses,
+                "loses": loses,
+                "answers": dialogue.told,
+                "alone": dialogue.asked - dialogue.behind if not loses else 0,
                 "joined": dialogue.joined.count,
                 "split": dialogue.split.count,
                 "missing": dialogue.missing,
@@ -46,6 +52,11 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             level=Level.WARNING if heals else Level.FAULT,
             silence=linkup.silence(asked, tries=dialogue.missing) if stops else None,
             likeliest=JOINED if dialogue.joined.count else SPLIT,
+            ruled_out=[
+                *([] if dialogue.joined.count else [JOINED]),
+                *([] if dialogue.split.count else [SPLIT]),
+                *([PATH] if session.request_acknowledged else []),
+            ],
         )
         break
 
@@ -65,12 +76,13 @@ def _loses_some(call: Call) -> bool:
 RULE = Rule(
     slug="joined-requests",
     stage="answer",
-    title="{controller} does not answer requests that are joined or split",
-    what_happened="{missing:count answer} of {controller} on port {port} never came. The PC "
-    "speaks {protocol:protocol}.{joined:if {joined:count segment} held more than one "
-    "request.}{split:if {split:count request} came in pieces.}",
-    means="The network carries all of it. Some controllers take one whole request a segment, and "
-    "overlook the rest.",
+    title="{controller}{stops:if likely stops answering after}{loses:if likely passes over} "
+    "requests that come joined or in pieces",
+    what_happened="{controller} gave {answers:count answer} on port {port}, and {missing} never "
+    "came{joined:if, where {joined:count segment} held more than one request}{split:if, where "
+    "{split:count request} came in pieces}.{alone:if After that, {alone:count single request} got "
+    "no answer either.} The PC speaks {protocol:protocol}.",
+    means="Some controllers take one whole request a segment, and overlook the rest, or stop.",
     likely_causes={
         JOINED: "The PC's system joins small messages, or the program does not wait for an answer.",
         SPLIT: "The program sends the head of a request and the rest of it separately.",
@@ -78,8 +90,10 @@ RULE = Rule(
     },
     what_to_do=(
         Step("Have the program send one request, and the next one only after its answer."),
-        Step("Have the program send small messages one by one, without joining them."),
-        Step("Have the program send each request in one piece."),
+        Step(
+            "Have the program send small messages one by one, without joining them.", about=JOINED
+        ),
+        Step("Have the program send each request in one piece.", about=SPLIT),
         Step("Look in the manual how many requests the controller takes at a time."),
     ),
     evidence={
@@ -94,7 +108,7 @@ RULE = Rule(
     ),
     also_fits={
         "what they ask": "Requests that the controller leaves unanswered for what they ask.",
-        "path broken": "A path that broke in that moment.",
+        PATH: "A path that broke in that moment.",
     },
     looks_alike=(
         "Several requests in a segment that are all answered.",

@@ -53,6 +53,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         values={
             "protocol": protocol,
             "rejected": rejected,
+            "waits": not rejected,
             "put_off": sum(dialogue.put_off for dialogue in dialogues),
             "good": sum(one.session.dialogue.good for one in linkup.on_port),
             "in_vain": in_vain,
@@ -89,13 +90,13 @@ def _goes_on(linkup: LinkUp) -> bool:
 RULE = Rule(
     slug="request-rejected",
     stage="answer",
-    title="{controller} answers that it will not do what is asked",
+    title="{controller}{rejected:if refuses what is asked}{waits:if asks the PC to try again}",
     what_happened="{controller} answered on port {port}{rejected:if, and said no "
-    "{rejected:times}}{put_off:if, and asked to try again {put_off:times}}{good:if, and gave what "
-    "was asked for {good:times}}.{in_vain:if In {in_vain:count session} it never gave that.} "
-    "Reason given, by the codes of {protocol:protocol}: {reasons:list}.",
-    means="The network is fine: cable, addresses, port and session work. What is asked for has to "
-    "be looked at, or the controller's state.",
+    "{rejected:times}}{put_off:if, and asked to try again {put_off:times}}, with the code "
+    "{reasons:list}.{good:if It gave what was asked for {good:times}.}{in_vain:if In "
+    "{in_vain:count session} it never did.} The codes are those of {protocol:protocol}.",
+    means="The network between PC and {controller} is fine: cable, addresses, port and session "
+    "work. What is asked for has to be looked at, or the state of what is asked.",
     likely_causes={
         ITEM: "The item or its number is not in the controller, or the count starts at one, not "
         "zero.",
@@ -107,8 +108,8 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-            "Leave the network as it is: nothing is wrong with it.{behind:if Look at the device "
-            "behind the gateway: its power, its number, its line.}"
+            "{behind:if Look at the device behind {controller}, which is a gateway here: its "
+            "power, its number, its line.}"
         ),
         Step("Compare item, number and amount in the program with the controller's list."),
         Step("Look at the mode switch, the state and the access rights of the controller."),

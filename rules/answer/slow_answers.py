@@ -5,8 +5,9 @@ a whole does, as a controller's cycle may last as long. Quiet for slow answers t
 few answers, and where the way itself is that slow.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
+from analyzer.facts import CLIENT, SERVER
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
 from analyzer.linkup import LinkUp
 from rules import cautions
@@ -15,6 +16,17 @@ ENOUGH = 10
 """Answers from which on a pattern is one (common practice, no source)."""
 SHARE = 0.7
 """Part of the answers that have to wait so long (common practice, no source)."""
+REQUEST, ANSWER = "request", "answer"
+"""Whose pieces wait for each other."""
+IN_REQUESTS, IN_ANSWERS, JOINING, SLOW = (
+    "requests in pieces",
+    "answers in pieces",
+    "joining",
+    "slow controller",
+)
+"""Names of the causes in the rule."""
+RULED_OUT = {REQUEST: [IN_ANSWERS, SLOW], ANSWER: [IN_REQUESTS, JOINING, SLOW], None: []}
+"""Causes, by whose pieces wait."""
 FIFTH, SHORT = 0.2, 0.04
 """Seconds by which stacks hold a bare acknowledgement back (common practice, no source)."""
 
@@ -23,11 +35,15 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     answers = sum(session.answers for session in linkup.sessions)
     said = [session.dialogue for session in linkup.sessions]
     way = linkup.durations["handshake"].least if "handshake" in linkup.durations else 0.0
-    for level, step, slow in (
-        (Level.WARNING, FIFTH, sum(one.fifth_pieces for one in said)),
-        (Level.WARNING, SHORT, sum(one.short_pieces for one in said)),
-        (Level.NOTE, FIFTH, sum(one.fifth_answers for one in said)),
-        (Level.NOTE, SHORT, sum(one.short_answers for one in said)),
+    fifth, short = (
+        _by_side(one.fifth_pieces for one in said),
+        _by_side(one.short_pieces for one in said),
+    )
+    for step, slow, whose in (
+        (FIFTH, sum(fifth), _whose(fifth)),
+        (SHORT, sum(short), _whose(short)),
+        (FIFTH, sum(one.fifth_answers for one in said), None),
+        (SHORT, sum(one.short_answers for one in said), None),
     ):
         if answers < ENOUGH or slow < SHARE * answers or way > step / 2:
             continue
@@ -39,36 +55,55 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
                 "slow": slow,
                 "answers": answers,
                 "typical": busiest.answer_times.median,
-                "in_pieces": level is Level.WARNING,
+                "whose": whose,
+                "whole": whose is None,
             },
             frames={"answered": [busiest.answered]},
             certainty=Certainty.FITS,
-            level=level,
+            level=Level.NOTE if whose is None else Level.WARNING,
+            likeliest=IN_ANSWERS if whose == ANSWER else IN_REQUESTS,
+            ruled_out=RULED_OUT[whose],
         )
         break
+
+
+def _by_side(pieces: Iterable[Sequence[int]]) -> list[int]:
+    """The counts of some sessions together, by side."""
+    return [sum(one) for one in zip(*pieces, strict=True)] or [0, 0]
+
+
+def _whose(by_side: Sequence[int]) -> str:
+    """Whose pieces wait most."""
+    return REQUEST if by_side[CLIENT] > by_side[SERVER] else ANSWER
 
 
 RULE = Rule(
     slug="slow-answers",
     stage="answer",
-    title="Answers of {controller} come in steps of {step:seconds}",
-    what_happened="Of {answers:count answer} of {controller} on port {port}, {slow} came after a "
-    "wait of about {step:seconds}, or of a multiple. The PC speaks {protocol:protocol}.",
+    title="Messages to or from {controller} wait in steps of {step:seconds}",
+    what_happened="In {slow} of {answers:count exchange} with {controller} on port {port},"
+    "{whole:if the answer took about {step:seconds}}{whose:if the {whose} came in pieces about "
+    "{step:seconds} apart}, or a multiple of that. The PC speaks {protocol:protocol}.",
     means="It works, and slowly. Waits so alike are those of acknowledgements that one end holds "
     "back while the other waits for them.",
     likely_causes={
-        "pieces": "One end sends a message in pieces, and waits for each piece to be confirmed.",
-        "joining": "The PC's system joins small messages and holds them back.",
-        "slow controller": "The controller, or a gateway behind it, needs exactly so long for each "
-        "answer.",
+        IN_REQUESTS: "The PC sends a request in pieces, and waits for each piece to be confirmed.",
+        IN_ANSWERS: "The controller sends an answer in pieces, and waits for each piece to be "
+        "confirmed.",
+        JOINING: "The PC's system joins small messages and holds them back.",
+        SLOW: "The controller, or a gateway behind it, needs exactly so long for each answer.",
     },
     what_to_do=(
-        Step("Have the program send each request in one piece, without joining small messages."),
+        Step(
+            "Have the program send each request in one piece, without joining small messages.",
+            about=IN_REQUESTS,
+        ),
         Step("Ask for fewer and larger pieces of data."),
         Step(
             "Where the controller sends its answers in pieces: have delayed acknowledgement "
             "switched off on the adapter to the machine.",
             cautions.LINK_DROPS,
+            about=IN_ANSWERS,
         ),
     ),
     evidence={"answered": "the last answer of the session"},

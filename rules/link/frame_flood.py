@@ -28,7 +28,7 @@ NEAR = 5.0
 recovers late (common practice, no source)."""
 SHOWN = 2
 """Frames of the PC that are listed as they come back: enough to see it."""
-LOOP, NOT_A_LOOP = "loop", "not a loop"
+LOOP, WORN_OUT, NOT_A_LOOP = "loop", "worn out", "not a loop"
 """Names of these causes in the rule."""
 
 
@@ -48,6 +48,8 @@ def survey(case: Case) -> Iterator[Sighting]:
             values={
                 "rate": worst.unsteady,
                 "seconds": len(full),
+                "begin": full[0].first.seconds,
+                "end": full[-1].last.seconds,
                 "repeats": worst.unsteady // max(worst.different, 1),
                 "sender": sender,
                 "share": round(100 * share),
@@ -65,6 +67,7 @@ def survey(case: Case) -> Iterator[Sighting]:
             level=Level.NOTE if linkup is None else Level.FAULT,
             silence=waiting,
             likeliest=LOOP if looped or came_back.count else NOT_A_LOOP,
+            ruled_out=[WORN_OUT, NOT_A_LOOP] if came_back.count else [],
         )
 
 
@@ -105,17 +108,18 @@ def _waits_in_it(linkup: LinkUp, full: Sequence[Busy]) -> bool:
 RULE = Rule(
     slug="frame-flood",
     stage="link",
-    title="The network is flooded with frames for everybody",
-    what_happened="For {seconds:count second}, broadcasts and multicasts came in: up to "
-    "{rate:count frame} a second. Each one came {repeats:times} on average, {share} % of them with "
-    "{sender} as their sender."
+    title="The network is flooded with frames for everybody{came_back:if, by a loop}",
+    what_happened="Between {begin:seconds} and {end:seconds} after the first frame, up to "
+    "{rate:count frame} for everybody came in each second{came_back:if, the PC's own question "
+    "among them: there is a loop}. Each one came {repeats:times} on average, {share} % of them "
+    "with {sender} as their sender."
     "{controller:if Meanwhile the PC waited for {controller}.}",
     means="Every device has to look at each frame for everybody. A small controller then answers "
     "late or not at all, and frames get lost in the switches.",
     likely_causes={
         LOOP: "A loop: a cable leads from one switch port to another, or a ring has lost the "
         "device that keeps it open. Frames of the PC that come back to it prove this.",
-        "worn out": "An adapter or device is worn out and sends without end.",
+        WORN_OUT: "An adapter or device is worn out and sends without end.",
         NOT_A_LOOP: "Data for many, such as I/O, video or a disk image, reaches ports where nobody "
         "wants it.",
     },
@@ -124,7 +128,8 @@ RULE = Rule(
         Step("Ask whoever is responsible for the network whether a switch reports a loop."),
         Step(
             "If nobody finds a loop, have {sender} looked for in the switches' address tables. In "
-            "a loop, the busiest sender is innocent: its frames are copied."
+            "a loop, the busiest sender is innocent: its frames are copied.",
+            about=WORN_OUT,
         ),
         Step("Take out one suspected cable at a time, outside production.", cautions.UNPLUG),
         Step("Connect again when the network is calm, and record it.", cautions.COMMANDS),

@@ -11,6 +11,7 @@ tagged; for tags with number 0, which only have a priority; and for tags between
 
 from collections.abc import Iterator, Sequence
 
+from analyzer.facts import Address
 from analyzer.facts.switch import Tagged
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import LinkUp, heard_of, hears_others_only
@@ -18,6 +19,8 @@ from rules import cautions
 
 TAGS_SHOWN_ONLY, OTHER_PLANT = "tags shown only", "other plant"
 """Names of these in what would look the same."""
+MOST_HEARD = 4
+"""Addresses named in a sentence."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
@@ -31,14 +34,25 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     if level is None:
         return
     shown = _are_not_taken(linkup, answers)
+    port_vlan = cable.told_vlans[0].vlan if cable.told_vlans else None
+    others = _addresses(linkup, [one for one in tagged if one.sender not in owners])
     yield Sighting(
         values={
             "vlans": sorted({one.id for one in tagged}),
             "frames": sum(one.frames for one in tagged),
+            "answers": sum(one.frames for one in answers),
+            "answered_in": sorted({one.id for one in answers}),
+            "unheard": not answers,
+            "only_others": bool(tagged) and not answers,
+            "others": others[:MOST_HEARD],
+            "more": len(others) > MOST_HEARD,
+            "own_vlans": sorted(cable.own_tags) if tagged else [],
+            "untagged": bool(tagged) and not cable.own_tags and port_vlan is None,
+            "in_port_vlan": bool(tagged) and not cable.own_tags and port_vlan is not None,
             "inside": len(heard.inside) - len(heard.only_tagged),
             "only_tagged": len(heard.only_tagged),
             "outside": len(heard.outside),
-            "port_vlan": cable.told_vlans[0].vlan if cable.told_vlans else None,
+            "port_vlan": port_vlan,
         },
         frames={
             "answered": [one.first for one in answers],
@@ -63,6 +77,12 @@ def _level(linkup: LinkUp, answers: Sequence[Tagged]) -> Level | None:
     return Level.NOTE if hears_others_only(linkup) else None
 
 
+def _addresses(linkup: LinkUp, tagged: Sequence[Tagged]) -> list[Address]:
+    """Those of the senders of tagged frames, in order."""
+    senders = {one.sender for one in tagged}
+    return sorted({own for one in senders for own in linkup.facts.addresses_of(one)})
+
+
 def _are_not_taken(linkup: LinkUp, answers: Sequence[Tagged]) -> bool:
     """Whether the controller's answers come with a tag, and the PC asks on as if none came."""
     asks_on = any(one.asked.last > one.answers[0][0] for one in linkup.questions if one.answers)
@@ -73,12 +93,16 @@ RULE = Rule(
     slug="vlan-mismatch",
     stage="link",
     title="The PC's port is{fits:if likely} in another VLAN than {controller}",
-    what_happened="{frames:if With a tag of VLAN {vlans:list}, {frames:count frame} came in for "
-    "the PC or for all.}{port_vlan:if The switch names VLAN {port_vlan} for frames without a tag "
-    "at the PC's port.}{inside:if Of the PC's own network, {inside:count other station} can be "
-    "heard.}{only_tagged:if Of the PC's own network, {only_tagged:count other station} can be "
-    "heard only in frames with a VLAN tag.}{outside:if Of other networks, {outside:count station} "
-    "can be heard.}",
+    what_happened="{answers:if {answers:count frame} of {controller} came in with the tag of VLAN "
+    "{answered_in:list}.}{only_others:if {frames:count frame} came in with the tag of VLAN "
+    "{vlans:list}, none from {controller}.}{untagged:if The PC sends without a tag.}"
+    "{in_port_vlan:if The PC sends without a tag: the switch names VLAN {port_vlan} for that.}"
+    "{own_vlans:if The PC sends with the tag of VLAN {own_vlans:list}.}"
+    "{others:if Others that are heard with a tag: {others:list}{more:if, and more}.}"
+    "{inside:if Of the PC's own network, {inside:count other station} can be heard.}"
+    "{only_tagged:if Of the PC's own network, {only_tagged:count other station} can be heard only "
+    "in frames with a VLAN tag.}{outside:if Of other networks, {outside:count station} can be "
+    "heard.}",
     means="A switch keeps one VLAN apart from another, as if each had cables of its own. The PC "
     "hears only its own VLAN, and most PCs drop frames that have a tag.",
     likely_causes={
@@ -88,10 +112,15 @@ RULE = Rule(
         "controller's port": "The controller's port was put into another VLAN.",
     },
     what_to_do=(
-        Step("Compare the address on the controller's label with the addresses heard here."),
         Step(
-            "Ask whoever is responsible for the network for the VLAN of both ports."
-            "{frames:if Name VLAN {vlans:list}, whose tags are in the recording.}"
+            "{unheard:if Compare the address on the controller's label with the addresses heard "
+            "here.}"
+        ),
+        Step(
+            "Ask whoever is responsible for the network which VLAN the PC's port is in, and which "
+            "the controller's.{answers:if By its frames, the controller's is VLAN "
+            "{answered_in:list}.}{only_others:if Name VLAN {vlans:list}, whose tags are in the "
+            "recording.}"
         ),
         Step(
             "Plug the PC into the same switch as the controller, into a port of the same VLAN.",

@@ -10,7 +10,7 @@ one system.
 
 from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Kind, Path
+from analyzer.facts import Address, Kind, Path
 from analyzer.facts.paths import FRESH, times_to_live
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Pc
@@ -22,11 +22,13 @@ def survey(case: Case) -> Iterator[Sighting]:
     troubled = [one for one in case.linkups if one.in_vain]
     for linkup in troubled:
         if foreign:
-            yield _sighting(foreign, linkup, Level.FAULT, Certainty.SHOWN)
+            yield _sighting(foreign, linkup.pc_address, linkup, Level.FAULT, Certainty.SHOWN)
         elif second := _second_system(linkup):
-            yield _sighting(second, linkup, Level.FAULT, Certainty.FITS)
-    if foreign and not troubled:
-        yield _sighting(foreign, None, Level.WARNING, Certainty.SHOWN)
+            yield _sighting(second, linkup.controller, linkup, Level.FAULT, Certainty.FITS)
+    if case.pc is not None and foreign and not troubled:
+        yield _sighting(
+            foreign, next(iter(case.pc.addresses), None), None, Level.WARNING, Certainty.SHOWN
+        )
 
 
 def _come_in_as_the_pc(pc: Pc) -> list[Path]:
@@ -58,19 +60,27 @@ def _is_ipv4(path: Path) -> bool:
 
 
 def _sighting(
-    second: Sequence[Path], linkup: LinkUp | None, level: Level, certainty: Certainty
+    second: Sequence[Path],
+    unit: Address | None,
+    linkup: LinkUp | None,
+    level: Level,
+    certainty: Certainty,
 ) -> Sighting:
+    """unit: the address that the hardware address is known for."""
+    vain = [] if linkup is None else linkup.in_vain
     return Sighting(
         values={
             "hardware": second[0].src,
             "other": second[0].src_ip,
             "packets": sum(one.frames for one in second),
+            "unit": unit,
+            "since": vain[0].seconds if certainty is Certainty.FITS else 0.0,
         },
         frames={"other": [at for one in second for at in (one.first, one.last)]},
         linkup=linkup,
         level=level,
         certainty=certainty,
-        silence=None if linkup is None else linkup.silence(linkup.in_vain),
+        silence=None if linkup is None else linkup.silence(vain),
     )
 
 
@@ -78,8 +88,8 @@ RULE = Rule(
     slug="cloned-hardware-address",
     stage="neighbour",
     title="Two units{fits:if likely} share the hardware address {hardware}",
-    what_happened="{packets:count packet} came from {hardware} as {other}, beside those of the "
-    "unit that this hardware address is known for.",
+    what_happened="{packets:count packet} came from {hardware} as {other}, beside those of {unit}"
+    "{since:if, which answers the PC no more from {since:seconds} after the first frame on}.",
     means="Switches learn one place for a hardware address. With two units behind it, frames go to "
     "whichever sent last, and the other one is cut off for seconds or minutes.",
     likely_causes={
@@ -88,9 +98,9 @@ RULE = Rule(
         "made alike": ("Adapters were programmed with the same address when they were made."),
     },
     what_to_do=(
-        Step("Look for {hardware} on labels and in the settings of both units."),
+        Step("Look for {hardware} on the labels and in the settings of {unit} and {other}."),
         Step("Ask whoever looks after the switches whether {hardware} moves between two ports."),
-        Step("Take one of the two units off the network and try again.", cautions.UNPLUG),
+        Step("Take {other} off the network and try again.", cautions.UNPLUG),
         Step("Have the copied unit set to its own hardware address.", cautions.MACHINE),
     ),
     evidence={"other": "{hardware} sends a packet as {other}{again}"},

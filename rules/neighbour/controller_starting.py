@@ -14,7 +14,7 @@ from itertools import pairwise
 
 from analyzer.facts import Boot, BootSign, Moment, Station
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import How, LinkUp
+from analyzer.linkup import How, LinkUp, Stage
 from rules import cautions
 
 START_TAKES = 120.0
@@ -31,8 +31,12 @@ AGAIN_AND_AGAIN = 3
 """Starts that make a loop; one or two may be somebody's doing."""
 ALIKE = 1.5
 """The longest interval over the shortest one in a loop, at most (common practice, no source)."""
+IN_TURN = (Stage.NEIGHBOUR, Stage.ROUTE, Stage.PORT)
+"""The stages that work one after the other while a controller starts."""
 NOT_READY, LOOP = "not ready", "loop"
 """Names of these causes in the rule."""
+CLOSED, LOOSE = "port stays closed", "loose plug"
+"""Names of these in what would look the same."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
@@ -46,6 +50,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             frames={"start": [one[0].moment for one in starts], "tried": unanswered},
             certainty=Certainty.FITS,
             likeliest=LOOP,
+            ruled_out=[CLOSED],
         )
     elif starts[0][0].moment.seconds - station.first.seconds <= FIRST_FRAMES:
         yield from _once(linkup, starts[0])
@@ -89,23 +94,32 @@ def _once(linkup: LinkUp, start: list[Boot]) -> Iterator[Sighting]:
     lasting = tried[-1].seconds - first.seconds > START_TAKES
     if up is None and (lasting or linkup.calls.that(How.IGNORED).after(first)):
         return
+    values = _values(linkup, [start], tried)
     yield Sighting(
-        values=_values(linkup, [start], tried),
+        values=values,
         frames={"start": [first], "tried": tried, "up": [up]},
         certainty=Certainty.FITS if during and up is None else Certainty.SHOWN,
         level=Level.FAULT if up is None else Level.NOTE,
+        stage=next((one for one in IN_TURN if one not in linkup.proofs), None),
         silence=linkup.silence(at for at in during if at not in refused) if up is None else None,
+        ruled_out=[LOOP, LOOSE, *([] if values["refused"] and up is None else [CLOSED])],
     )
 
 
 def _values(
     linkup: LinkUp, starts: Sequence[list[Boot]], tried: Sequence[Moment]
 ) -> dict[str, object]:
+    first = starts[0][0].moment
+    refused = linkup.calls.that(How.REFUSED).after(first)
     return {
         "hardware": linkup.hardware,
         "starts": len(starts),
+        "loop": len(starts) > 1,
+        "refused": sum(one.calls for one in refused),
+        "port": refused[0].port if refused else linkup.target.port,
+        "up": linkup.taken is not None,
         "tries": len(tried),
-        "first": starts[0][0].moment.seconds,
+        "first": first.seconds,
         "last_try": tried[-1].seconds,
     }
 
@@ -114,9 +128,10 @@ RULE = Rule(
     slug="controller-starting",
     stage="neighbour",
     title="{controller} was{fits:if likely} starting while the PC tried to reach it",
-    what_happened="{controller} came up {first:seconds} after the first frame, {starts:times} in "
-    "all. The PC tried {tries:times} in vain, the last time {last_try:seconds} after the first "
-    "frame.",
+    what_happened="{controller} came up {first:seconds} after the first frame{loop:if, "
+    "{starts:times} in all}{refused:if, and then refused port {port} {refused:times}}. The PC "
+    "tried {tries:times} in vain, the last time {last_try:seconds} after the first frame{up:if, "
+    "before it was answered}.",
     means="A controller starts in steps. First it is silent, then it knows its address, then it "
     "refuses calls, and at last it takes them.",
     likely_causes={
@@ -134,8 +149,13 @@ RULE = Rule(
             cautions.COMMANDS,
         ),
         Step("Look at the controller's lamps: does it reach its normal state, and stay there?"),
-        Step("If it comes up again and again, look in its log."),
-        Step("Have its supply measured.", cautions.ELECTRICAL),
+        Step(
+            "{refused:if If port {port} is still refused then, look whether the port number is "
+            "right, and the service there switched on.}",
+            about=CLOSED,
+        ),
+        Step("Look in its log why it comes up again and again.", about=LOOP),
+        Step("Have its supply measured.", cautions.ELECTRICAL, about=LOOP),
         Step("Let the PC's program try again by itself, with a growing pause.", cautions.COMMANDS),
     ),
     evidence={
@@ -153,10 +173,8 @@ RULE = Rule(
         "plugged in now": (
             "A controller that was running all the time and was only now plugged into this network."
         ),
-        "port stays closed": (
-            "Where the PC still tried after the first sign: a port that stays closed for good."
-        ),
-        "loose plug": ("Where it comes up several times: a loose plug or a switch that restarts."),
+        CLOSED: "A port that stays closed for good.",
+        LOOSE: "A loose plug, or a switch that restarts.",
     },
     looks_alike=(
         "Refusals that go on for more than 2 min: a port that stays closed.",

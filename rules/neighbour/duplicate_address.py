@@ -257,13 +257,13 @@ def _both_alive(linkup: LinkUp, runs: list[Run]) -> bool:
 RULE = Rule(
     slug="duplicate-address",
     stage="neighbour",
-    title="Two devices{fits:if, it seems,} both say that they are {controller}",
+    title="Two devices{fits:if, it seems,} both say that they are {controller}{unasked:if, one of "
+    "them without being asked}",
     what_happened="{claims_first:if The device {first} says {claims_first:times} that {controller} "
     "is its own, and the device {second} says so {claims_second:times}.}"
     "{more:if More devices say so: {more:list}.}"
-    "{unasked:if Without being asked, the device {second} says {unasked:times} that {controller} "
-    "is its own. The device {first} uses that address meanwhile.}"
-    "{own:if {second} has an address of its own: {own:list}.}"
+    "{unasked:if The device {second}}{own:if, whose own address is {own:list},}{unasked:if says "
+    "{unasked:times} unasked that it is {controller}, an address that {first} uses.}"
     "{others:if It says the same of others' addresses: {others:list}.}{label:label}",
     means="Which of the two the PC sends to depends on its system and on who spoke first or last. "
     "Answers may come from the wrong device, and sessions break at random.",
@@ -276,12 +276,12 @@ RULE = Rule(
     },
     what_to_do=(
         Step("Send no motion commands and load no programs until this is resolved."),
-        Step("Compare {first} and {second} with the hardware addresses on the labels."),
-        Step("Look up in the switches' tables behind which port each of the two is."),
         Step(
             "{unasked:if Ask whoever looks after the network what {second} does there. If nobody "
             "knows it, tell those responsible for security.}"
         ),
+        Step("Compare {first} and {second} with the hardware addresses on the labels."),
+        Step("Look up in the switches' tables behind which port each of the two is."),
         Step(
             "Cable the PC directly to the unit that the address belongs to, and record again: the "
             "hardware address that answers now is that unit's.",

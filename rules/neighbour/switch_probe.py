@@ -96,8 +96,9 @@ RULE = Rule(
     slug="switch-probe",
     stage="neighbour",
     title="A switch's questions may keep {controller} silent",
-    what_happened="The station {watcher} asked {probes:times} for the owner of {address}, about "
-    "every {every:seconds}, without an address of its own. It never took that address.",
+    what_happened="{checker:if {checker} checked whether {controller} is free, and nobody has used "
+    "that address since.} The station {watcher} asked {probes:times} for the owner of {address}, "
+    "about every {every:seconds}, without an address of its own.",
     means="So a managed switch watches over its ports. A controller that checks its address at "
     "that moment takes this for a second owner of its address, and keeps silent.",
     likely_causes={
@@ -111,13 +112,10 @@ RULE = Rule(
     },
     what_to_do=(
         Step("Look whether the controller's lamps or display tell of an address used twice."),
+        Step("{checker:if Compare {checker} with the hardware address on the controller's label.}"),
         Step(
-            "Where a frame of this report checks {controller}, compare the station that sent it "
-            "with the hardware address on the controller's label."
-        ),
-        Step(
-            "Give whoever looks after the network the frames of this report. The switch can ask "
-            "later after a link comes up (10 s or more), or with its own address."
+            "Ask whoever looks after the switch {watcher} to have it ask later after a link comes "
+            "up (10 s or more), or with its own address."
         ),
         Step("Ask them to exempt the controller's port from the tracking."),
         Step(

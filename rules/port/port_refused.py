@@ -34,7 +34,7 @@ ALL_TAKEN = "all taken"
 def find(linkup: LinkUp) -> Iterator[Sighting]:
     refused = _refused(linkup, linkup.calls.since_worked)
     if refused and _lasts(refused, linkup.calls):
-        yield _sighting(refused)
+        yield _sighting(linkup, refused)
     if linkup.works:
         yield from _beside(linkup)
 
@@ -49,7 +49,7 @@ def _beside(linkup: LinkUp) -> Iterator[Sighting]:
         refused = _refused(linkup, calls)
         vain = Calls(one for one in refused if not taken.within(one.first, INSTEAD))
         if len(refused) == len(calls) and vain.attempts >= ENOUGH:
-            yield _sighting(vain, Level.WARNING, works=linkup.target.port)
+            yield _sighting(linkup, vain, Level.WARNING, works=linkup.target.port)
 
 
 def _refused(linkup: LinkUp, calls: Calls) -> Calls:
@@ -61,13 +61,19 @@ def _refused(linkup: LinkUp, calls: Calls) -> Calls:
     )
 
 
-def _sighting(refused: Calls, level: Level | None = None, works: int | None = None) -> Sighting:
+def _sighting(
+    linkup: LinkUp, refused: Calls, level: Level | None = None, works: int | None = None
+) -> Sighting:
+    end, own = refused[0].end, linkup.hardware
+    hardware = own if end is not None and end.hardware == own else None
     return Sighting(
         values={
             "port": refused[0].port,
             "attempts": refused.attempts,
             "calls": refused.sent_in_all,
             "works": works,
+            "hardware": hardware,
+            "by_router": hardware is None,
         },
         frames={
             "call": refused.firsts,
@@ -104,7 +110,11 @@ RULE = Rule(
     },
     what_to_do=(
         Step("Compare the port number {port} in the program with the controller's manual."),
-        Step("Compare the hardware address that the recording shows with the controller's label."),
+        Step(
+            "{hardware:if Compare {hardware}, which turned the calls down, with the hardware "
+            "address on the controller's label.}{by_router:if Compare {controller} with the "
+            "address on the controller's display or label.}"
+        ),
         Step("Look in the controller's settings whether the service is switched on."),
         Step(
             "If the controller has been started lately, wait 2 min and try once more.",

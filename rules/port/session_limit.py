@@ -13,7 +13,7 @@ answer or after idle time by design; where the controller is not heard after it 
 and for office services.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from analyzer.facts import Moment
@@ -28,6 +28,7 @@ from analyzer.linkup import (
     How,
     LinkUp,
     Spans,
+    Stage,
     Tries,
     first_after,
     last_until,
@@ -39,6 +40,14 @@ AT_ONCE = 0.5
 practice, no source)."""
 REFUSED, SILENT, DROPPED, ENDED, UNANSWERED = "refused", "silent", "dropped", "ended", "unanswered"
 """The ways in which a session is turned away: keys of values and evidence."""
+SHOWS_AT = {
+    REFUSED: Stage.PORT,
+    SILENT: Stage.PORT,
+    DROPPED: Stage.SESSION,
+    ENDED: Stage.SESSION,
+    UNANSWERED: Stage.ANSWER,
+}
+"""The stage at which each shows."""
 OTHERS, OWN, LEFT_OVER, ACCESS_LIST = "others", "own", "left over", "access list"
 """Names of these causes in the rule."""
 REQUEST, ONE_VALUE = "request", "one value"
@@ -96,6 +105,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         return
     places = _Places(linkup)
     away = [one for call in calls for one in _turned_away(linkup, places, call)]
+    away += _displaced_too(linkup, places, away)
+    displaced = all(one.how == ENDED for one in away)
     holders = places.all.meet([at.moment for at in away], {at.call: at.moment for at in away})
     level = _level(linkup, away, holders)
     if level is None:
@@ -107,7 +118,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     all_taken = limit is not None and len(holders) >= limit
     silent = all(one.how in (SILENT, UNANSWERED) for one in away)
     waits = [at for one in away for at in one.call.unanswered]
-    displaced = all(one.how == ENDED for one in away)
     yield Sighting(
         values={
             **{how: len(moments[how]) for how in (REFUSED, SILENT, DROPPED, ENDED, UNANSWERED)},
@@ -117,6 +127,10 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "octets": told[0].session.from_server.octets if told else 0,
             "own": len(mine[True]),
             "others": len(mine[False]),
+            **_holding("beside", mine, not displaced),
+            **_holding("newer", mine, bool(moments[ENDED])),
+            "further": bool(mine[True]) and not displaced,
+            "first": not mine[True] and not displaced,
             "stations": sorted({one.session.client.address for one in mine[False]}),
         },
         frames={
@@ -127,6 +141,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         },
         certainty=Certainty.SHOWN if all_taken else Certainty.FITS,
         level=level,
+        stage=min((SHOWS_AT[one.how] for one in away), key=list(Stage).index),
         silence=linkup.silence(waits) if silent else None,
         likeliest=OWN if mine[True] and not mine[False] else OTHERS,
         ruled_out=[
@@ -135,6 +150,17 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             *([LEFT_OVER, ACCESS_LIST] if displaced else []),
         ],
     )
+
+
+def _holding(word: str, mine: Mapping[bool, Sequence[Call]], told: bool) -> dict[str, bool]:
+    """Whose sessions are told of behind a word: of the PC (`mine`), of others, of both."""
+    own, others = bool(mine[True]) and told, bool(mine[False]) and told
+    return {
+        word: own or others,
+        f"{word}_own": own,
+        f"{word}_others": others,
+        f"{word}_both": own and others,
+    }
 
 
 def _went_wrong(call: Call) -> bool:
@@ -160,6 +186,15 @@ def _turned_away(linkup: LinkUp, places: _Places, call: Call) -> Iterator[_Away]
         yield _Away(UNANSWERED, waits, call)
 
 
+def _displaced_too(linkup: LinkUp, places: _Places, away: Sequence[_Away]) -> Iterator[_Away]:
+    """Where sessions in use were ended for newer ones, the others that were ended so."""
+    known = {one.call for one in away}
+    for call in linkup.calls if any(one.how == ENDED for one in away) else ():
+        end = call.ended if call.ended_by_server and call not in known else None
+        if end is not None and places.newer_opened(call, end):
+            yield _Away(ENDED, end, call)
+
+
 def _was_in_use(call: Call) -> bool:
     """Whether the controller ended a session that the PC still wanted, by no design of its own."""
     if not call.ended_by_server or not call.answers or call.idle > LONG_IDLE:
@@ -182,15 +217,18 @@ def _level(linkup: LinkUp, away: Sequence[_Away], holders: Sequence[Call]) -> Le
 RULE = Rule(
     slug="session-limit",
     stage="port",
-    title="{kept_out:if Port {port} of {controller} seems to have no session left for the PC}"
+    title="{kept_out:if Port {port} of {controller} seems to have no}{further:if further session}"
+    "{first:if session left}{kept_out:if for the PC}"
     "{displaced:if {controller} seems to end the PC's session when a newer one opens}",
-    what_happened="{refused:if {controller} turned down {refused:count call} of the "
-    "PC.}{silent:if {silent:count call} of the PC got no answer.}{dropped:if {controller} dropped "
+    what_happened="{beside:if With}{beside_own:if {own:count session} of the PC itself}"
+    "{beside_both:if and}{beside_others:if {others:count session} of {stations:list}}"
+    "{beside:if open,}{refused:if {controller} turned down {refused:count call} of the PC.}"
+    "{silent:if {silent:count call} of the PC got no answer.}{dropped:if {controller} dropped "
     "{dropped:count session} of the PC at once.}{told:if Before that it sent {octets:count octet} "
-    "that read like a no.}{ended:if {controller} ended {ended:count session} of the PC, each "
-    "as a newer one opened.}{unanswered:if {controller} left {unanswered:count request} of the PC "
-    "without an answer.}{own:if Meanwhile the PC itself had {own:count session} open.}"
-    "{others:if In that time {stations:list} had {others:count session} there.}",
+    "that read like a no.}{unanswered:if {controller} left {unanswered:count request} of the PC "
+    "without an answer.}{newer:if Right after}{newer_own:if the PC itself}{newer_both:if or}"
+    "{newer_others:if {stations:list}}{newer:if opened a newer one,}{ended:if {controller} ended "
+    "{ended:count session} of the PC.}",
     means="The port is served, and{fits:if, as it seems,} has no room for this session. Many "
     "controllers allow one, two or four sessions, and each shows in its own way that they are "
     "taken.",
@@ -209,22 +247,19 @@ RULE = Rule(
             "Look up how many sessions the controller allows, and look in it which are open."
             "{told:if Read the text that it sends in the frames of this report.}"
         ),
+        Step("{others:if Ask whoever uses {stations:list} what its sessions are for.}"),
+        Step("{own:if Find out which programs on this PC hold a session with {controller}.}"),
         Step(
-            "{displaced:if Find out whose newer sessions those are, and agree with whoever uses "
-            "them who is to have the controller.}"
+            "{displaced:if Agree with whoever uses those sessions who is to have the controller.}"
+        ),
+        Step(
+            "{kept_out:if Have a session closed that nobody needs.}",
+            cautions.OTHERS_SESSION,
         ),
         Step(
             "{kept_out:if Wait as long as the controller's time limit for sessions, then try once "
             "more.}",
             cautions.COMMANDS,
-        ),
-        Step(
-            "{kept_out:if Close the other programs on this PC that use the controller.}",
-            cautions.OTHERS_SESSION,
-        ),
-        Step(
-            "{kept_out:if Ask who else is connected, and have one session after the other closed.}",
-            cautions.OTHERS_SESSION,
         ),
         Step(
             "{kept_out:if If nothing else helps, have the controller restarted.}", cautions.RESTART
@@ -271,6 +306,7 @@ RULE = Rule(
         "session-reset",
         "request-unanswered",
         "session-closed",
+        "idle-close",
     ),
     sources=("RFC 9293 section 3.10.7", "common practice, no source (limits of 1, 2 or 4)"),
     find=find,

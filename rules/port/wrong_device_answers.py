@@ -18,6 +18,14 @@ from rules import cautions
 
 SHEET = "slip in sheet"
 """Name of this in what would look the same: only a site sheet brings it in."""
+NAMED = 3
+"""Other addresses of a device that are named: enough to find it by."""
+
+
+NO_WIRELESS = cautions.warning(
+    "This ends every session over that link, and a program that connects can command the machine.",
+    make_safe=True,
+)
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
@@ -34,10 +42,14 @@ def _sighting(linkup: LinkUp, call: Call, device: Hardware) -> Sighting:
     labelled, runs = _is_unlike_label(linkup, device), linkup.claims.runs[-1:]
     claimant = runs[0].hardware if runs else None
     answered = (one.session.from_server for one in linkup.calls)
+    others = sorted(linkup.facts.addresses_of(device) - {linkup.controller})
     return Sighting(
         values={
             "device": device,
-            "others": len(linkup.facts.addresses_of(device) - {linkup.controller}),
+            "others": len(others),
+            "names": others[:NAMED],
+            "refused": call.how is How.REFUSED,
+            "taken": call.how is not How.REFUSED,
             "claimant": claimant,
             "same": claimant == device,
             "another": claimant not in (device, None),
@@ -99,10 +111,10 @@ RULE = Rule(
     slug="wrong-device-answers",
     stage="port",
     title="Another device seems to answer at {controller}",
-    what_happened="The PC's call to port {port} of {controller} was answered by "
-    "{device}{another:if, while {claimant} says that it has that address}.{same:if That station "
-    "says that it has {controller}.}{others:if {device} was seen with {others:count other "
-    "address}.}{label:label}",
+    what_happened="The PC's call to port {port} of {controller} was{refused:if refused}{taken:if "
+    "answered} by {device}{another:if, while {claimant} says that it has that address}.{same:if "
+    "That station says that it has {controller}.}{others:if {device} was also seen as "
+    "{names:list}.}{label:label}",
     means="What answered is either a station that answers in the controller's name, or the "
     "network's router, which owns this address. The controller itself may not be there.",
     likely_causes={
@@ -120,8 +132,8 @@ RULE = Rule(
         ),
         Step("Look up which adapter of the PC has an address in the controller's network."),
         Step(
-            "Have wireless switched off on the PC while you connect, then record again.",
-            cautions.LINK_DROPS,
+            "Have wireless switched off on the PC, and record again while it connects.",
+            NO_WIRELESS,
         ),
         Step(
             "Cable the PC directly to the controller and record again: the hardware address that "

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from analyzer.facts import Moment
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp
+from rules import cautions
 
 
 def survey(case: Case) -> Iterator[Sighting]:
@@ -54,7 +55,10 @@ RULE = Rule(
         "mirror-port-passed": "A mirror port passed on less than it saw.",
     },
     what_to_do=(
-        Step("Record again on the PC that connects, for a minute or two, with few programs open."),
+        Step(
+            "Record again while the PC connects, for a minute or two, with few programs open.",
+            cautions.COMMANDS,
+        ),
         Step("Give the recorder a larger buffer, and show no frames while it records."),
         Step("Send the file as the recorder wrote it, with no frames taken out."),
     ),

@@ -116,7 +116,7 @@ RULE = Rule(
         "on its own cable.",
     },
     what_to_do=(
-        Step("Look whether the controller has power and a lit link lamp."),
+        Step("Look whether the controller has power and a lit link lamp.", about=OFF),
         Step(
             "{neighbours:if Compare mask and gateway of the controller with those of "
             "{neighbours:list}, which work.}"

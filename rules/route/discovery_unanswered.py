@@ -25,6 +25,8 @@ FIRST_GROUP, LAST_ADDRESS = Address.parse("224.0.0.0"), Address.parse("255.255.2
 """Groups (RFC 1112 4), the limited broadcast at their end (RFC 919 7)."""
 NO_PART, ROUTER, ADAPTER, FIREWALL = "no part", "router", "adapter", "firewall"
 """Names of these causes in the rule."""
+CHOICE, NOT_HERE = "nobody chose", "not on this cable"
+"""Names of these in what would look the same."""
 
 
 def survey(case: Case) -> Iterator[Sighting]:
@@ -72,6 +74,7 @@ def _nothing(case: Case, searches: Sequence[Exchange]) -> Iterator[Sighting]:
                 linkup=linkup,
                 silence=linkup.silence(moments, count),
                 likeliest=reached if linkup.same_network else ROUTER,
+                ruled_out=[FIREWALL, CHOICE],
             )
 
 
@@ -91,6 +94,7 @@ def _missed(
             certainty=Certainty.FITS,
             level=Level.WARNING,
             likeliest=FIREWALL,
+            ruled_out=[NOT_HERE],
         )
 
 
@@ -101,6 +105,8 @@ def _values(searches: Sequence[Exchange], answers: Sequence[Exchange]) -> dict[s
         "answers": sum(one.asked.count for one in answers),
         "sources": sorted({one.client[0] for one in searches}),
         "found": sorted({one.client[0] for one in answers}),
+        "first": min(answers, key=lambda one: one.first).client[0] if answers else None,
+        "unanswered": not answers,
     }
 
 
@@ -113,11 +119,14 @@ RULE = Rule(
     slug="discovery-unanswered",
     stage="route",
     level=Level.NOTE,
-    title="The search for controllers on UDP port {port} finds nothing",
+    title="The search for controllers on UDP port {port}{unanswered:if finds nothing}"
+    "{answers:if is answered, and no call follows}",
     what_happened="The PC asked everybody on UDP port {port}, {searches:times}, from the address "
-    "{sources:list}.{answers:if The recording holds {answers:count answer} to the PC.}",
-    means="Without an answer, the program cannot list the controller, and it may be reached by its "
-    "address all the same. Recorded answers came as far as the PC's adapter.",
+    "{sources:list}{answers:if, and {answers:count answer} reached its adapter, the first from "
+    "{first}}.{answers:if It sent nothing to those that answered.}",
+    means="{unanswered:if Without an answer, the program cannot list the controller, and it may be "
+    "reached by its address all the same.}{answers:if The network carries the search. What is "
+    "missing is missing between the PC's adapter and its program.}",
     likely_causes={
         NO_PART: "The controller takes no part in this kind of search, or has it switched off.",
         ROUTER: "A router or a VPN lies in between: a search stays in the PC's own network.",
@@ -127,12 +136,20 @@ RULE = Rule(
         FIREWALL: "A firewall on the PC keeps the answers from the program.",
     },
     what_to_do=(
-        Step("Type the controller's address into the program by hand, instead of searching."),
+        Step(
+            "{answers:if Look whether the program lists {first}. If so, the search works, and "
+            "nobody chose it.}"
+        ),
+        Step(
+            "If it lists nothing, have the PC's firewall let the answers through to this program "
+            "on this adapter.",
+            cautions.FIREWALL,
+            about=FIREWALL,
+        ),
         Step("Choose in the program the adapter that leads to the controller."),
         Step(
-            "If answers are recorded, have the PC's firewall let them through to this program on "
-            "this adapter.",
-            cautions.FIREWALL,
+            "Connect by the controller's address, typed in by hand, instead of searching.",
+            cautions.COMMANDS,
         ),
     ),
     evidence={
@@ -141,9 +158,8 @@ RULE = Rule(
         "works": "a session with the controller's address works",
     },
     also_fits={
-        "nobody chose": "Where answers are recorded: a program that lists what it "
-        "finds, and nobody chose any.",
-        "not on this cable": "Answers that are sent to another PC, or to everybody, and do not "
+        CHOICE: "A program that lists what it finds, and nobody chose any.",
+        NOT_HERE: "Answers that are sent to another PC, or to everybody, and do not "
         "reach this cable.",
     },
     looks_alike=(

@@ -25,6 +25,11 @@ LARGE = 1200
 """
 FULL = 1460
 """Most octets of data in an Ethernet frame; larger ones were joined in the PC."""
+ETHERNET = 1500
+"""Octets of the largest packet in an Ethernet frame (RFC 894, from memory)."""
+TCP_HEADERS, PING_HEADERS = (52, 72), (28, 48)
+"""Octets in front of the data, with IPv4 and with IPv6 (RFC 791 3.1, RFC 8200 3): of a TCP segment
+with times in it (RFC 9293 3.1, RFC 7323 3.2), of a ping (RFC 792, RFC 4443 4.1); from memory."""
 TOLD_AGAIN = 2
 """Repeats of what a router's message is about that show that it was in vain."""
 MESSAGE_DROPPED, MESSAGE_IGNORED = "message dropped", "message ignored"
@@ -127,18 +132,32 @@ def _lost(
     piece: Resent | Hole | None = None,
     said: Sequence[IcmpError] = (),
 ) -> Sighting:
+    cut_up = "pieces" in frames
     first = min(at for moments in frames.values() for at in moments)
     answers = [one.session.answered for one in linkup.on_port]
     answers += [one.answered.first for one in linkup.exchanges]
     sizes = [one.router & 0xFFFF for one in said]  # RFC 1191 4: the low half is the next size
     next_size = min(filter(None, sizes), default=None)
+    side = SERVER if isinstance(piece, Hole) else CLIENT
+    passed = [one.session.largest_confirmed(side) for one in linkup.on_port]
+    lost = None if piece is None else min(piece.size, FULL)
+    largest = ETHERNET if lost is None else min(lost + TCP_HEADERS[linkup.is_ipv6], ETHERNET)
     return Sighting(
         values={
             "size": piece and piece.size,
+            "lost": lost,
+            "passed": max(passed, default=0),
+            "request": isinstance(piece, Resent),
+            "answer": isinstance(piece, Hole),
+            "cut_up": cut_up,
+            "whole": not cut_up,
+            "ping": (next_size or largest) - PING_HEADERS[linkup.is_ipv6],
             "repeats": len(frames.get("again", ())),
             "messages": len(said),
             "next_size": next_size,
+            "named": next_size is not None,
             "unnamed": next_size is None,
+            "only_said": bool(said) and next_size is None,
             "ipv4": not linkup.is_ipv6,
             "ipv6": linkup.is_ipv6,
             "sender": said[0].sender if said else None,
@@ -146,7 +165,7 @@ def _lost(
         frames={"small": [at for at in answers if at is not None and at < first], **frames},
         certainty=Certainty.SHOWN if said else Certainty.FITS,
         silence=silence,
-        likeliest=NOT_JOINED if "pieces" in frames else "",
+        likeliest=NOT_JOINED if cut_up else "",
         ruled_out=ruled_out,
     )
 
@@ -155,10 +174,13 @@ RULE = Rule(
     slug="large-frames-lost",
     stage="route",
     title="Large frames between the PC and {controller}{fits:if likely} get lost",
-    what_happened="Small packets between the PC and {controller} get through, and large ones do "
-    "not.{messages:if {sender} said {messages:times} that a packet of the PC is too large.}"
-    "{next_size:if It names the largest that it can pass on: {next_size} octets, headers "
-    "included.}",
+    what_happened="{request:if With up to {passed} octets of data, the PC's packets got through to "
+    "{controller}; one with {lost} never did.}{answer:if With up to {passed} octets of data, "
+    "packets of {controller} got through to the PC; one with {lost} never did.}{cut_up:if "
+    "{controller} answered the PC's datagrams that fit into one packet, and none that was cut up "
+    "into several.}{named:if {sender} passes on {next_size} octets at most, headers included: it "
+    "said so {messages:times}.}{only_said:if {sender} said {messages:times} that a packet of the "
+    "PC is too large, and not how large one may be.}",
     means="Somewhere on the way a link takes only smaller packets. Short requests work, and the "
     "first long one hangs.",
     likely_causes={
@@ -173,10 +195,12 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-            "{ipv4:if Ping the controller with don't-fragment set and 1472 octets of data, then "
-            "with fewer and fewer. On Windows: ping -f -l SIZE; on Linux: ping -M do -s SIZE; on "
-            "macOS: ping -D -s SIZE.}"
-            "{ipv6:if Ping the controller with 1452 octets of data, then with fewer and fewer.}"
+            "{whole:if Ping the controller with{ipv4:if don't-fragment set and} {ping} octets of "
+            "data,{named:if the most that the router passes on, then with more}{unnamed:if then "
+            "with fewer and fewer}.{ipv4:if On Windows: ping -f -l SIZE; on Linux: ping -M do "
+            "-s SIZE; on macOS: ping -D -s SIZE.}}{cut_up:if Ping the controller with 3000 octets "
+            "of data, which are cut up as the datagrams are. On Windows: ping -l 3000; on Linux "
+            "and macOS: ping -s 3000.}"
         ),
         Step(
             "Do the same from a PC on the controller's own network: some controllers answer no "

@@ -21,6 +21,10 @@ NO_SUCH_PORT = {2, 3}
 PROTOCOL = {"tcp": 6, "udp": 17, None: 1}
 """Numbers in the IPv4 header (IANA): without a port, it is pings that are tried."""
 RESET = "TCP reset"
+ON_THE_WAY, IN_CONTROLLER = "firewall rule", "access list"
+"""Names of these causes in the rule."""
+SWITCHED_OFF, SECOND_DEVICE = "switched off", "second device"
+"""Names of what would look the same."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
@@ -32,9 +36,9 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     resets = [one for one in refusals if linkup.is_stranger(one.hardware)]
     if errors and not needs_no_router(linkup):
         sure = any(_is_own_call(one, linkup) and one.is_prohibited for one in errors)
-        yield _told(errors[0].sender, errors[0].meaning, errors, sure)
+        yield _told(linkup, errors[0].sender, errors[0].meaning, errors, sure)
     elif resets:
-        yield _told(resets[0].hardware, RESET, resets, sure=False)
+        yield _told(linkup, resets[0].hardware, RESET, resets, sure=False)
 
 
 def _data_refused(linkup: LinkUp) -> Iterator[Sighting]:
@@ -42,17 +46,40 @@ def _data_refused(linkup: LinkUp) -> Iterator[Sighting]:
     stuck = [one for one in linkup.on_port.opened if one.stuck(CLIENT) is not None]
     errors = [error for call in stuck for error in call.errors if error.is_prohibited]
     if errors and not linkup.answers_after(errors[0].moment):
-        yield _told(errors[0].sender, errors[0].meaning, errors, sure=True)
+        yield _told(linkup, errors[0].sender, errors[0].meaning, errors, sure=True)
 
 
 def _told(
-    sender: Address | Hardware | None, meaning: str, said: Sequence[IcmpError | End], sure: bool
+    linkup: LinkUp,
+    sender: Address | Hardware | None,
+    meaning: str,
+    said: Sequence[IcmpError | End],
+    sure: bool,
 ) -> Sighting:
+    is_itself, is_reset = sender == linkup.controller, meaning == RESET
     return Sighting(
-        values={"sender": sender, "meaning": meaning, "times": len(said)},
+        values={
+            "sender": sender,
+            "meaning": meaning,
+            "times": len(said),
+            "elsewhere": not is_itself,
+            "service": _service(linkup),
+            "pings": linkup.pings.replies.count if linkup.pings else 0,
+        },
         frames={"said": [one.moment for one in said]},
         certainty=Certainty.SHOWN if sure else Certainty.FITS,
+        likeliest=IN_CONTROLLER if is_itself else ON_THE_WAY,
+        ruled_out=[
+            *([] if is_itself else [SWITCHED_OFF] if is_reset else [SWITCHED_OFF, IN_CONTROLLER]),
+            *([] if is_reset else [SECOND_DEVICE]),
+        ],
     )
+
+
+def _service(linkup: LinkUp) -> str:
+    """What the PC tried."""
+    target = linkup.target
+    return "pings" if target.transport is None else f"{target.transport.upper()} port {target.port}"
 
 
 def _forbids(error: IcmpError, linkup: LinkUp) -> bool:
@@ -75,19 +102,23 @@ def _is_own_call(error: IcmpError, linkup: LinkUp) -> bool:
 RULE = Rule(
     slug="path-refused",
     stage="route",
-    title="A filter on the way turns the PC's packets to {controller} away",
-    what_happened="{sender} answered the PC's packets for {controller} {times:times} with the "
-    "message: {meaning}.",
+    title="A filter{elsewhere:if on the way} turns the PC's packets to {controller} away",
+    what_happened="{sender} answered the PC's packets for {controller} {times:times}: "
+    "{meaning}.{pings:if {controller} answered {pings:count ping}.}",
     means="A firewall or access list between the PC and the controller, or in the controller "
     "itself, does not allow this connection.",
     likely_causes={
-        "firewall rule": "A rule in the router or firewall between the networks leaves out "
+        ON_THE_WAY: "A rule in the router or firewall between the networks leaves out "
         "this port or this PC.",
-        "access list": "An access list in the controller names the PCs that may "
+        IN_CONTROLLER: "An access list in the controller names the PCs that may "
         "connect, and not this one.",
     },
     what_to_do=(
-        Step("Look in the controller's settings whether this PC may connect."),
+        Step(
+            "{elsewhere:if Ask whoever runs {sender} what its rules say about {pc} to "
+            "{controller}, {service}.}"
+        ),
+        Step("Look in the controller's settings whether this PC may connect.", about=IN_CONTROLLER),
         Step(
             "If whoever looks after the network agrees, try from a PC on the controller's own "
             "switch: no filter is in between there.",
@@ -95,15 +126,15 @@ RULE = Rule(
         ),
         Step(
             "Give whoever looks after the network the exact addresses, port, protocol and "
-            "direction, with the frames of this report, and ask for a rule.",
+            "direction, and ask for a rule.",
             cautions.FIREWALL,
         ),
     ),
     evidence={"said": "{sender} says about the PC's packet for {controller}: {meaning}"},
     also_fits={
-        "switched off": "Where the message comes from the controller itself: the service may "
+        SWITCHED_OFF: "Where the message comes from the controller itself: the service may "
         "be switched off.",
-        "second device": "Where it is a TCP reset: a second port of the controller, or another "
+        SECOND_DEVICE: "Where it is a TCP reset: a second port of the controller, or another "
         "device with its "
         "address.",
     },

@@ -23,8 +23,10 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     back = _other_way_back(linkup)
     if not redirects and not back:
         return
-    last = linkup.on_port.opened[-1:] if back else ()
+    opened = linkup.on_port.opened if back else ()
+    last = opened[-1:]
     died = [at for one in last if one.answers <= FEW for at in _end(one)]
+    dead = [one for one in opened if died and one.answers <= FEW and _end(one)]
     reset = any(one.broken for one in last)
     level = Level.NOTE if linkup.works else Level.WARNING
     yield Sighting(
@@ -32,6 +34,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "out": sorted(linkup.sent_to),
             "back": sorted({path.src for path in back if path.src is not None}),
             "returned": sum(path.frames for path in back),
+            "dead": len(dead),
+            "answers": sum(one.answers for one in dead),
             "redirects": len(redirects),
             "router": redirects[0].sender if redirects else None,
             "better": redirects[0].router if redirects else None,
@@ -83,9 +87,10 @@ RULE = Rule(
     slug="redirected-path",
     stage="route",
     title="Packets to {controller} and from it take different ways",
-    what_happened="The PC hands its packets for {controller} to {out:list}{returned:if, and "
-    "{returned:count packet} came back from another hardware address}.{redirects:if A router said "
-    "{redirects:times} that there is a better way.}",
+    what_happened="Packets for {controller} go to {out:list}{returned:if, and "
+    "{returned:count packet} came back from {back:list}}.{dead:if {dead:count session} died, with "
+    "{answers:count answer} in all.}{redirects:if {router} named {better} as the better way "
+    "{redirects:times}.}",
     means="Plain routers do not mind two ways. A firewall or another device that watches sessions "
     "sees one half only, and then drops the session.",
     likely_causes={

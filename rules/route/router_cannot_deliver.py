@@ -59,6 +59,11 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "far": end != linkup.controller,
             "passes_on": end == linkup.controller,
             "times": len(said),
+            "redirected": len(redirects),
+            "asked": len(asked),
+            "refused": len(errors),
+            "said": list(dict.fromkeys(one.meaning for one in errors)),
+            "calls": linkup.calls.attempts,
             "meanings": list(dict.fromkeys(one.meaning for one in said)),
             "meaning": errors[0].meaning if errors else None,
         },
@@ -106,10 +111,12 @@ def _asked_in_vain(
 RULE = Rule(
     slug="router-cannot-deliver",
     stage="route",
-    title="{far:if The way to {controller} ends at the router {end}}"
+    title="{far:if The way to {controller} ends at the router {end} or behind it}"
     "{passes_on:if {controller} says that it cannot pass the PC's packets on}",
-    what_happened="{far:if The router }{router} answered the PC's packets"
-    "{far:if for {controller}} {times:times}, and said: {meanings:list}.",
+    what_happened="{redirected:if {router} named {end} as the better router {redirected:times}, "
+    "and nobody answered {asked:count question} for {end}.}{refused:if {router} said "
+    "{refused:times} about the PC's packets for {controller}: {said:list}.}{calls:if The PC had "
+    "called {calls:times}.}",
     means="So the PC reaches {router}{far:if, and the way to the controller ends at {end} or "
     "behind it}.{passes_on:if A device says so that passes packets on to another one, as with "
     "address translation: the way ends behind it.}",

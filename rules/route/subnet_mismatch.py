@@ -69,6 +69,7 @@ def _sighting(linkup: LinkUp, own: Network, gateway: Question | None) -> Sightin
     here = [] if own.is_presumed and linkup.router is None else heard_on_cable(linkup)
     for_gateway = gateway.asked.moments if gateway else []
     apart, other = not linkup.same_network, linkup.controller_network
+    other_known = not other.is_presumed
     other = Network(other.address, own.mask) if other.is_presumed else other
     without_router = apart and linkup.router is None and linkup.has_no_router
     ruled_out = {
@@ -88,6 +89,8 @@ def _sighting(linkup: LinkUp, own: Network, gateway: Question | None) -> Sightin
             "network": str(own) if apart else None,
             "other_network": str(other) if apart else None,
             "known": not own.is_presumed,
+            "outside": not own.holds(linkup.controller),
+            "other_known": apart and other_known,
             "neighbour": answers[0][1] if answers else None,
             "router": linkup.router if here else None,
             "gateway": gateway and gateway.wanted,
@@ -113,8 +116,9 @@ RULE = Rule(
     title="By address and mask, the PC {pc} and {controller} are{fits:if likely} in different "
     "networks",
     what_happened="{before:if Before, the PC had the address {before}, and {controller} answered "
-    "that one.}{network:if The PC is in the network {network}, the controller in "
-    "{other_network}{known:mask}.}{router:if The PC hands its packets to the router {router}, "
+    "that one.}{network:if By the PC's mask{known:mask}, its network is {network}{outside:if, "
+    "and the controller lies outside}.}{other_known:if By the controller's own mask, its network "
+    "is {other_network}.}{router:if The PC hands its packets to the router {router}, "
     "although {controller} itself is heard on this cable.}{gateway:if The PC asked "
     "{questions:times} for {gateway}, which looks like its gateway, and sent nothing to "
     "{controller}.} No packet from {controller} came back.",

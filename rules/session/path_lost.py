@@ -47,6 +47,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     if silence is not None and silence.is_sure:
         ruled_out.append(TOO_LATE)
     ruled_out.append(LOOSE)
+    asked = [at for at in _asked(linkup) if at > again.first]
     yield Sighting(
         values={
             "port": call.port,
@@ -55,6 +56,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "sessions": len(lost),
             "span": again.last.seconds - again.first.seconds,
             "alive": bool(alive),
+            "heard": session.from_server.last.seconds if session.from_server.last else 0.0,
+            "asked": len(asked),
             "breaks": 0,
             "lasts": True,
         },
@@ -62,7 +65,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "heard": [session.from_server.last],
             "again": again.moments,
             "alive": alive,
-            "asked": [at for at in _asked(linkup) if at > again.first],
+            "asked": asked,
             "gave_up": [call.ended],
         },
         silence=silence,
@@ -84,6 +87,8 @@ def _came_back(linkup: LinkUp) -> Iterator[Sighting]:
             "repeats": max(one.count for one in breaks),
             "span": max(end - begin for begin, end in spans),
             "alive": False,
+            "heard": 0.0,
+            "asked": 0,
             "breaks": len(breaks),
             "lasts": False,
         },
@@ -146,8 +151,10 @@ RULE = Rule(
     title="The way to {controller}{fits:if likely} broke while the session was open"
     "{alive:if, for this session alone}{breaks:if, {breaks:times}, and came back}",
     what_happened="The PC repeated the same data {repeats:times}{span:within}, for {controller} on "
-    "port {port}{lasts:if, and nothing in that session acknowledged it}.{breaks:if It had to "
-    "repeat data so long {breaks:times}, and each time the controller acknowledged it in the end.}",
+    "port {port}{lasts:if, and nothing there acknowledged it}{asked:if, nor answered for its "
+    "hardware address}.{heard:if It was last heard there {heard:seconds} after the first frame.}"
+    "{breaks:if It had to repeat data so long {breaks:times}, and each time the controller "
+    "acknowledged it in the end.}",
     means="TCP acknowledges data within half a second, and a busy controller somewhat later. After "
     "so many repeats, data or acknowledgements no longer get through.{alive:if The controller "
     "itself is there: it answers "
@@ -163,7 +170,10 @@ RULE = Rule(
     },
     what_to_do=(
         Step("Look at the lamps of the cable at both ends, and at the switches in between."),
-        Step("Ask what happened on the network and at the machine at that clock time."),
+        Step(
+            "Ask what happened on the network and at the machine{heard:if about {heard:seconds} "
+            "after the first frame}{breaks:if at the times of the breaks}."
+        ),
         Step("Ping the controller from the PC, and from a PC on the controller's own switch."),
         Step(
             "If it breaks after a rest: have TCP keep-alives sent more often than the shortest "

@@ -41,6 +41,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "probes": session.sides[1 - side].probes,
             "stalled": seconds,
             "recovered": not lasting,
+            "to_the_end": bool(lasting) and call.ended is None,
+            "to_its_end": bool(lasting) and call.ended is not None,
         },
         frames={
             "shut": session.sides[side].shut.moments,
@@ -48,6 +50,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         },
         level=Level.FAULT if lasting else Level.NOTE,
         likeliest=CONTROLLER_STOPPED if side == SERVER else PC_STOPPED,
+        ruled_out=[PC_STOPPED if side == SERVER else CONTROLLER_STOPPED],
     )
 
 
@@ -67,11 +70,11 @@ RULE = Rule(
     slug="receiver-stalled",
     stage="session",
     title="{reader} stopped taking data from the session",
-    what_happened="In the session with {controller} on port {port}, {reader} ran full "
-    "{times:times} and stayed so for {stalled:seconds}. The other end asked {probes:times} whether "
-    "it could go on.",
-    means="The network works. The program at that end does not fetch what has arrived, so the "
-    "buffer of its system is full.",
+    what_happened="On port {port} of {controller}, {reader} ran full {times:times} and then took "
+    "no data for {stalled:seconds}{to_the_end:if, to the end of the recording}{to_its_end:if, to "
+    "the session's end}. The other end asked {probes:times} whether it could go on.",
+    means="The network works. At that end nobody fetches what has arrived, so the buffer of its "
+    "system is full.",
     likely_causes={
         PC_STOPPED: "The PC's program does not read: it waits elsewhere, hangs, or never reads "
         "this stream.",
@@ -80,10 +83,18 @@ RULE = Rule(
         "too much data": "More data is sent than the reader can work off.",
     },
     what_to_do=(
-        Step("Look whether the program at that end still reacts, and what it waits for."),
-        Step("Have the program read every stream that it asks for, or ask for fewer."),
+        Step(
+            "Look at the controller's load, its operating mode and its communication service.",
+            about=CONTROLLER_STOPPED,
+        ),
+        Step(
+            "Look whether the PC's program still reacts, and what it waits for.", about=PC_STOPPED
+        ),
+        Step(
+            "Have the PC's program read every stream that it asks for, or ask for fewer.",
+            about=PC_STOPPED,
+        ),
         Step("Lower the rate or the size of what is sent."),
-        Step("Look at the controller's load and operating mode."),
     ),
     evidence={
         "shut": "{reader} says that it can take no more data{again}",

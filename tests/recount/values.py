@@ -1,7 +1,7 @@
 """The numbers in what a rule says, each with its recount."""
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from itertools import pairwise
 from typing import Any
 
@@ -98,6 +98,22 @@ def _numbers(frames: Iterable[Frame]) -> Counter[bytes]:
 
 def _little(octets: bytes) -> int:
     return int.from_bytes(octets, "little")
+
+
+def _largest_confirmed(who: Who) -> int:
+    """Octets of the largest segment that the other end confirmed: of the PC, or of the controller
+    where the finding is about an answer.
+    """
+    return max((size for session in _sessions(who) for size in _confirmed(who, session)), default=0)
+
+
+def _confirmed(who: Who, session: Session) -> Iterator[int]:
+    """Octets of each such segment."""
+    own, other = session.ends[::-1] if who.values["answer"] else session.ends
+    acks = [f.tcp.ack for f in session.sent_by(other) if f.tcp and f.tcp.has(ACK)]
+    for frame in session.data_of(own) if acks else ():
+        if frame.tcp and (acks[-1] - frame.tcp.seq - frame.tcp.size) % 2**32 < 2**31:
+            yield frame.tcp.size
 
 
 def _requests(session: Session) -> Counter[bytes]:
@@ -212,6 +228,7 @@ VALUES: Mapping[str, Mapping[str, Recount]] = {
         )
     },
     "path-refused": {"times": lambda who: _icmp(who, (3,), who.values["sender"])},
+    "large-frames-lost": {"passed": _largest_confirmed},
     "port-silent": {"calls": _silent_calls},
     "port-refused": {
         "calls": lambda who: sum(len(s.calls) for s in _refused(who)),

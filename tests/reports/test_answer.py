@@ -88,6 +88,21 @@ def test_the_time_of_day_of_what_is_told_is_shown(path: Path) -> None:
         }
 
 
+def test_what_failed_for_good_worked_at_first() -> None:
+    """Once; what broke several times works at times."""
+    once = in_short([analyzer.diagnose(ROOT / "captures" / "closed-while-needed.pcap")])
+    assert re.search(r"^At first +session, answer$", to_text(once), re.MULTILINE)
+    often = to_text(in_short([analyzer.diagnose(ROOT / "captures" / "session-reset.pcap")]))
+    assert re.search(r"^At times +session, answer$", often, re.MULTILINE)
+
+
+def test_the_likeliest_cause_is_told_where_there_is_room() -> None:
+    told = to_text(in_short([analyzer.diagnose(ROOT / "captures" / "port-silent.pcap.gz")]))
+    assert re.search(r"^Likely why +A firewall or access list drops", told, re.MULTILINE)
+    healthy = ROOT / "captures" / "healthy-first-contact.pcapng"
+    assert "Likely why" not in to_text(in_short([analyzer.diagnose(healthy)]))
+
+
 def test_the_page_tells_the_zone_beside_that_time() -> None:
     html = to_html(page([analyzer.diagnose(ROOT / "captures" / "port-refused.pcap")], zone=CET))
     assert re.search(r"shown by frame 12 \(\d\d:\d\d:\d\d UTC\+01:00\) and", html)
@@ -198,3 +213,17 @@ def test_a_year_that_no_system_knows_is_told_in_utc() -> None:
 
     diagnosis = analyzer.diagnose(ROOT / "captures" / "port-refused.pcap")
     assert Clock(diagnosis, Refuses()).began() == "2025-03-11 10:56:24 UTC"
+
+
+def test_a_name_of_sixty_letters_is_told_whole() -> None:
+    for path in RECORDINGS[::20]:
+        diagnosis = analyzer.diagnose(path)
+        diagnosis.facts.file = f"{'line-3-' * 7}2025-03.pcap"[-60:]
+        assert f'"{diagnosis.facts.file}"' in flat(to_text(in_short([diagnosis])))
+
+
+@pytest.mark.parametrize("name", ["stopped-early.pcap", "no-attempt.pcap"])
+def test_what_is_certain_is_said_where_the_verdict_tells_nothing(name: str) -> None:
+    text = flat(to_text(in_short([analyzer.diagnose(ROOT / "captures" / name)])))
+    assert "How sure Certain about the recording: shown by" in text
+    assert "Nothing is claimed about the connection." in text

@@ -12,6 +12,7 @@ from analyzer.reports.document import report
 from analyzer.reports.document.bounds import MOST_PROOF
 from analyzer.reports.document.finding import main_findings
 from analyzer.reports.document.parties import who
+from analyzer.reports.document.several import overview
 from analyzer.reports.document.verdict import certainty, headline
 from analyzer.reports.to_text import to_text
 from captures.plant import Plant
@@ -51,7 +52,8 @@ def test_certainty_speaks_of_frames_only_where_some_are_listed() -> None:
     assert sure in text_of("port-refused.pcap")
     told = text_of("port-refused.pcap", "192.0.2.61")
     assert "cannot tell whether the connection works. No attempt to reach 192.0.2.61" in told
-    assert "How sure: certain: shown by the recording as a whole." in told
+    assert "How sure: certain about the recording: shown by the recording as a whole." in told
+    assert "Nothing is claimed about the connection." in told
     assert "shown by frame" not in told
 
 
@@ -72,6 +74,26 @@ def test_what_serves_the_network_is_no_controller(port: int, name: str) -> None:
     (outcome,) = diagnosed(ended(plant), [f"{unit.address}:{port}"]).outcomes
     assert headline(outcome) == f"The connection works: the {name} answers the PC."
     assert who(outcome.linkup).endswith(f" and the {name} {unit.address}, TCP port {port}")
+
+
+def test_a_table_with_a_server_in_it_does_not_call_it_a_controller() -> None:
+    plant, pc, unit = acquainted()
+    for port in (53, 502):
+        plant.tcp(pc, unit, port=port).open().poll(3)
+    told = [f"{unit.address}:53", f"{unit.address}:502"]
+    diagnosis = diagnosed(ended(plant), told)
+    (table,) = list(overview(diagnosis.outcomes, True, False))[1:]
+    assert isinstance(table, Table)
+    assert table.header[0] == "Far end"
+    (table,) = list(overview(diagnosis.outcomes[1:], True, False))[1:]
+    assert isinstance(table, Table)
+    assert table.header[0] == "Controller"
+
+
+def test_calls_that_the_link_cut_off_are_not_said_to_be_open() -> None:
+    assert "Calls TCP port 502 4 times 26 answers, cut off 4 times" in text_of("loose-plug.pcap")
+    told = text_of("healthy-busy-site.pcap")
+    assert "cut off" not in told
 
 
 def test_each_frame_of_a_proof_is_told_once() -> None:

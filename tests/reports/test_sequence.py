@@ -63,7 +63,7 @@ def test_a_long_time_without_events_is_a_pause_with_its_length() -> None:
     plant.wait(200)
     plant.tcp(pc, unit).open().poll(1)
     pauses = [one for one in told(plant).events if one.shape is Shape.PAUSE]
-    assert pauses[0].text == "nothing for 3 min 20 s"
+    assert pauses[0].text == "nothing new between the two for 3 min 20 s"
 
 
 def test_there_is_no_pause_while_requests_are_answered() -> None:

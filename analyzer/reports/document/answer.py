@@ -3,17 +3,17 @@
 Of several connections or recordings, a table of all comes first, then the one that matters most.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, tzinfo
+from typing import Any, NamedTuple
 
-from analyzer.cautions import HOW_IN_SHORT
 from analyzer.diagnosis import Diagnosis, Finding, Outcome, Stage, StageResult, State, Step, Verdict
 from analyzer.reports.blocks import Block, Heading, Labelled, Listing, Paragraph, safely
 from analyzer.reports.document import refusals, report
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
-from analyzer.reports.document.bounds import MOST_LINES, MOST_TOLD, Room
+from analyzer.reports.document.bounds import MOST_LINES, MOST_STEPS
 from analyzer.reports.document.finding import general_cautions, how_explained, unled
-from analyzer.reports.document.incidents import are_few, told_shortly
+from analyzer.reports.document.incidents import SEVERAL, are_few, told_shortly
 from analyzer.reports.document.parties import (
     nobody,
     other_controller,
@@ -21,7 +21,7 @@ from analyzer.reports.document.parties import (
     which_pc,
     who,
 )
-from analyzer.reports.document.recording import Clock, when
+from analyzer.reports.document.recording import Clock, since, when
 from analyzer.reports.document.several import overview, recordings, worst_recording
 from analyzer.reports.document.untold import what_would_tell
 from analyzer.reports.document.verdict import (
@@ -36,7 +36,7 @@ from analyzer.reports.document.verdict import (
     worst_first,
 )
 from analyzer.reports.to_text import to_text
-from analyzer.words import count, ending, opening, quoted
+from analyzer.words import count, listed, opening, quoted
 
 IN_ONE_LINE = {
     State.PASSED: "Works",
@@ -46,13 +46,49 @@ IN_ONE_LINE = {
     State.NOT_REACHED: "Not reached",
 }
 """How stages are told beside the one that the verdict names."""
-SEEN_WORKING = (State.PASSED, State.AT_TIMES)
-SHORT_NAME = 20
-"""Letters of a file's name that fit into one line with the time."""
+AT_FIRST = "At first"
+"""The same of what worked until it failed for good."""
+TRIED = (State.PASSED, State.AT_TIMES, State.UNCLEAR)
 MATTERS_MOST = "The one that matters most"
 AGAIN = "The answer again"
 EVERYTHING = "add --all"
 """How to see the rest, where a command was given that takes it."""
+
+
+class Room(NamedTuple):
+    """What the answer has room for: steps, how it broke and for how long, the stages that were
+    tried, letters of what happened (its first sentence, which carries the proof, is always told),
+    the likeliest cause, the stages that were not tried and the length of the recording, and what
+    else was noticed.
+    """
+
+    steps: int = MOST_STEPS
+    breaks: bool = True
+    how_long: bool = True
+    tried: bool = True
+    letters: int = 0
+    cause: bool = False
+    others: bool = False
+    noticed: bool = False
+
+
+LEAST = (
+    Room(2),
+    Room(2, tried=False),
+    Room(2, tried=False, how_long=False),
+    Room(2, breaks=False),
+    Room(1, breaks=False),
+)
+"""What is always told: the first of these that fits."""
+MORE: Sequence[dict[str, Any]] = (
+    {"letters": 130},
+    {"cause": True},
+    {"steps": MOST_STEPS},
+    {"others": True},
+    {"letters": 200},
+    {"noticed": True},
+)
+"""What is told beyond the least, as far as there is room for it, what helps most first."""
 
 
 def in_short(
@@ -93,13 +129,20 @@ def _at_a_glance(diagnoses: Sequence[Diagnosis], worst: Diagnosis) -> Iterator[B
 
 
 def _fitting(diagnosis: Diagnosis, everything: str, zone: tzinfo | None) -> list[Block]:
-    """As much as there is room for: the first steps count more than details of what happened."""
+    """As much as there is room for."""
     answer = Answer(diagnosis)
-    for room in MOST_TOLD:
-        blocks = list(safely(answer.told(room, everything, zone), HOW_IN_SHORT))
-        if to_text(blocks).count("\n") <= MOST_LINES:
-            break
-    return blocks
+
+    def told(room: Room) -> list[Block]:
+        return list(safely(answer.told(room, everything, zone)))
+
+    def fits(room: Room) -> bool:
+        return to_text(told(room)).count("\n") <= MOST_LINES
+
+    room = next(filter(fits, LEAST), LEAST[-1])
+    for more in MORE:
+        larger = room._replace(**more)
+        room = larger if fits(larger) else room
+    return told(room)
 
 
 class Answer:
@@ -109,6 +152,13 @@ class Answer:
         self._diagnosis = diagnosis
         self._outcome = next(iter(worst_first(diagnosis.outcomes)), None)
         self.lead = _lead(diagnosis, self._outcome)
+
+    @property
+    def _is_told(self) -> bool:
+        """Whether the verdict says what became of the connection."""
+        if self._outcome is None:
+            return self.lead is not None and self.lead.stage in NAMES
+        return self._outcome.verdict is not Verdict.CANNOT_TELL
 
     @property
     def verdict(self) -> str:
@@ -137,7 +187,7 @@ class Answer:
         return [Step(text) for text in WITH_THE_PROGRAM]
 
     def told(self, room: Room, everything: str, zone: tzinfo | None) -> Iterator[Block]:
-        """The whole answer, as much as there is room for."""
+        """The whole answer, as far as there is room for it."""
         yield Paragraph(self.verdict, strong=True)
         yield Labelled([row for row in self.rows(room, zone) if row[1]])
         yield from self.first_steps(room.steps)
@@ -158,23 +208,21 @@ class Answer:
         yield Listing(steps, numbered=True)
 
     def rows(self, room: Room, zone: tzinfo | None) -> Iterator[tuple[str, str]]:
-        """What is told behind a word each, as much as there is room for, and empty texts."""
+        """What is told behind a word each, with empty texts."""
         diagnosis, outcome = self._diagnosis, self._outcome
-        letters, name = room.letters, diagnosis.facts.file
         yield "Who", nobody(diagnosis) if outcome is None else who(outcome.linkup)
-        yield (
-            "Recorded",
-            f"{quoted(name if letters else ending(name, SHORT_NAME))}, {when(diagnosis, zone)}",
-        )
-        yield "What", self._what(letters)
+        began = when(diagnosis, zone) if room.others else since(diagnosis, zone)
+        yield "Recorded", ", ".join(filter(None, [quoted(diagnosis.facts.file), began]))
+        yield "What", self._what(room.letters)
         yield "How sure", self.how_sure(zone)
+        yield "Likely why", self._cause() if room.cause else ""
         if outcome is not None:
-            broken = told_shortly(outcome, Clock(diagnosis, zone))
-            if room.stages or not broken:
-                yield from _stages(outcome, list(IN_ONE_LINE) if letters else SEEN_WORKING)
+            if room.tried:
+                yield from _stages(outcome, IN_ONE_LINE if room.others else TRIED)
             yield "But", other_port(outcome.linkup) or other_controller(diagnosis, outcome.linkup)
-            yield "Breaks", broken
-        yield "Noticed", self._noticed() if letters else ""
+            if room.breaks:
+                yield "Breaks", told_shortly(outcome, Clock(diagnosis, zone), room.how_long)
+        yield "Noticed", self._noticed() if room.noticed else ""
         yield "Which PC", which_pc(diagnosis) or ""
 
     def _what(self, letters: int) -> str:
@@ -187,6 +235,11 @@ class Answer:
             return what_would_tell(outcome)
         return f"{because_of(outcome)}. {NOT_JUDGED}"
 
+    def _cause(self) -> str:
+        """The likeliest cause: what can be told of it in a sentence."""
+        causes = [] if self.lead is None else self.lead.likely_causes
+        return opening(causes[0], 0) if causes else ""
+
     def how_sure(self, zone: tzinfo | None, with_zone: bool = False) -> str:
         """How sure it is, and at what time of day the proof begins; with_zone: where the zone is
         told nowhere near.
@@ -196,7 +249,7 @@ class Answer:
             clock = Clock(self._diagnosis, zone)
             at = clock.at(proof[0].moment) if proof else ""
             at += f" {clock.zone}" if at and with_zone else ""
-            return capital(certainty(self.lead, at))
+            return capital(certainty(self.lead, at, self._is_told))
         outcome = self._outcome
         if outcome is None or outcome.verdict is Verdict.CANNOT_TELL:
             return "Nothing is claimed: the recording shows too little."
@@ -209,13 +262,13 @@ class Answer:
         if not others:
             return ""
         more = f" And {len(others) - 1:,} more." if len(others) > 1 else ""
-        return f"{capital(others[0].level)}: {others[0].title}.{more}"
+        return f"{others[0].title}.{more}"
 
     def _left(self, shown: int) -> str:
         more = max(0, len(self.steps) - shown)
-        steps = f"{count(more, 'more step')} and " if more else ""
         all_told = self._outcome is None or are_few(self._outcome.incidents)
-        return capital(f"{steps}the proof{'' if all_told else ' and the time of each break'}")
+        left = ["Proof", "" if all_told else "each break", count(more, "more step") if more else ""]
+        return listed(list(filter(None, left)))
 
 
 def _lead(diagnosis: Diagnosis, outcome: Outcome | None) -> Finding | None:
@@ -225,9 +278,10 @@ def _lead(diagnosis: Diagnosis, outcome: Outcome | None) -> Finding | None:
     return next(iter(unled(diagnosis)), None)
 
 
-def _stages(outcome: Outcome, states: Sequence[State]) -> Iterator[tuple[str, str]]:
+def _stages(outcome: Outcome, states: Iterable[State]) -> Iterator[tuple[str, str]]:
     for state in states:
-        label = IN_ONE_LINE[state]
+        for_good = outcome.linkup.is_lost and outcome.incidents.count < SEVERAL
+        label = AT_FIRST if state is State.AT_TIMES and for_good else IN_ONE_LINE[state]
         names = [NAMES[one.stage] for one in outcome.stages if _in_one_line(one) is state]
         every = len(names) == len(Stage)
         yield label, "every stage" if every else ", ".join(names)

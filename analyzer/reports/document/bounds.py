@@ -1,7 +1,7 @@
 """How much a document tells without --all: it stays readable however much was recorded."""
 
 from collections.abc import Iterator, Sequence
-from typing import NamedTuple, TypeVar
+from typing import TypeVar
 
 from analyzer.reports.blocks import Block, Paragraph
 from analyzer.words import clean, listed
@@ -25,28 +25,8 @@ MOST_PIECES = 12
 """Files of one recording listed."""
 MOST_LINES = 24
 """Lines of the short report on one connection: a terminal of the old size shows all of them."""
-
-
-class Room(NamedTuple):
-    """How much the short report tells: steps; letters of what happened; whether it tells which
-    stages work where it tells of breaks.
-    """
-
-    steps: int
-    letters: int
-    stages: bool = True
-
-
-MOST_TOLD = (
-    *(Room(3, letters) for letters in (200, 130, 0)),
-    *(Room(2, letters) for letters in (130, 0)),
-    Room(2, 0, stages=False),
-    *(Room(1, letters) for letters in (130, 0)),
-)
-"""What it tells: the first of these that fits. More steps are not read (common practice, no
-source). The first sentence, which carries the proof, is always told. Where it stands alone, what
-else was noticed is left out, and so are the stages that are not seen working and the beginning of a
-long name."""
+MOST_STEPS = 3
+"""Steps that it tells: more are not read (common practice, no source)."""
 MOST_PROOF = 3
 """Frames named in one sentence as what a finding rests on."""
 MOST_NAMED = 8

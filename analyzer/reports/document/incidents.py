@@ -77,16 +77,18 @@ def breaks(outcome: Outcome, clock: Clock, most: int | None) -> Iterator[Block]:
         yield Paragraph(say(CLOCK_SET, {"n": found.clock_set}))
 
 
-def told_shortly(outcome: Outcome, clock: Clock) -> str:
-    """The same in some sentences, nothing where it broke less than twice."""
+def told_shortly(outcome: Outcome, clock: Clock, how_long: bool = True) -> str:
+    """The same in some sentences, nothing where it broke less than twice. how_long: whether it is
+    told for how long it was out.
+    """
     found, shared = outcome.incidents, outcome.common
     if found.count < SEVERAL:
         return _asleep(found, clock) if found.asleep else ""
     signs = {one.sign for one in found.kept}
     explained = shared is not None and bool(shared.patterns)
     alike = "" if explained or len(signs) > 1 else f": {SHOWN_BY[signs.pop()]}"
-    told = [f"{_when(found, clock)}{alike}.", f"{_how_long(found)}.", *outcome.in_common[:1]]
-    return " ".join(told)
+    out = [f"{_how_long(found)}."] if how_long else []
+    return " ".join([f"{_when(found, clock)}{alike}.", *out, *outcome.in_common[:1]])
 
 
 def are_few(found: Incidents) -> bool:

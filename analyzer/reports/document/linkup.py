@@ -1,8 +1,19 @@
 """One link-up: how far it got, what the PC tried, how long it took."""
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
 
-from analyzer.diagnosis import Finding, How, Outcome, StageResult, Step, Verdict
+from analyzer.diagnosis import (
+    Finding,
+    How,
+    Moment,
+    Outcome,
+    Sign,
+    StageResult,
+    Step,
+    Try,
+    Verdict,
+)
 from analyzer.reports.blocks import (
     Block,
     Heading,
@@ -40,8 +51,10 @@ TRY_ENDED = {
     How.HUNG: "{answers:count answer}, then none",
     How.RESET: "{answers:count answer}, then broken by a reset",
     How.CLOSED: "{answers:count answer}, then closed",
-    How.OPEN: "{answers:count answer}, open to the end",
+    How.OPEN: "{answers:count answer}, no end recorded",
 }
+CUT_OFF = "{answers:count answer}, cut off {cut:times}"
+"""How a row of calls ended that the PC's link cut off."""
 
 
 def link_up(
@@ -61,8 +74,9 @@ def how_sure(outcome: Outcome) -> Iterator[Block]:
     """How sure what leads is; nothing where nothing does."""
     gravest = outcome.fault or outcome.warning
     if gravest is not None:
-        lead = f"{gravest.title}. " if outcome.verdict is Verdict.CANNOT_TELL else ""
-        yield Paragraph(f"{lead}How sure: {certainty(gravest)}")
+        is_told = outcome.verdict is not Verdict.CANNOT_TELL
+        lead = "" if is_told else f"{gravest.title}. "
+        yield Paragraph(f"{lead}How sure: {certainty(gravest, is_told=is_told)}")
 
 
 def how_far(outcome: Outcome, everything: bool) -> Iterator[Block]:
@@ -99,17 +113,29 @@ def _tries(outcome: Outcome, everything: bool) -> Iterator[Block]:
     if sum(one.times for one in outcome.tries if one.what != "arp") < 2:
         return
     shown = first(outcome.tries, MOST_TRIES, everything)
+    calls = (one.call for one in outcome.incidents.kept if one.sign is Sign.CUT)
+    cut = sorted((one.port or 0, one.first) for one in calls)
     rows = []
     for one in shown:
-        values = {"port": one.port, "answers": one.answers}
         tried = UNDER_WAY if one.under_way else TRIED[one.what]
-        is_blank = one.under_way and one.how is How.NOT_SEEN
-        what, ended = say(tried, values), BLANK if is_blank else say(TRY_ENDED[one.how], values)
+        what, ended = say(tried, {"port": one.port}), _ended(one, cut)
         begin, end = one.first.seconds, one.last.seconds
         rows.append((span(begin, end), f"{capital(what)} {times(one.times)}", ended))
     yield Table(("From, to (s)", "What the PC tried", "How it ended"), rows)
     if len(shown) < len(outcome.tries):
         yield Paragraph(f"{len(outcome.tries) - MOST_TRIES} more rows like these are left out.")
+
+
+def _ended(one: Try, cut: Sequence[tuple[int, Moment]]) -> str:
+    """How tries ended. cut: port and first frame, in order, of the calls that the PC's link cut
+    off.
+    """
+    if one.under_way and one.how is How.NOT_SEEN:
+        return BLANK
+    port = one.port or 0
+    times_cut = bisect_right(cut, (port, one.last)) - bisect_left(cut, (port, one.first))
+    text = CUT_OFF if one.how is How.OPEN and times_cut else TRY_ENDED[one.how]
+    return say(text, {"answers": one.answers, "cut": times_cut})
 
 
 def durations(outcome: Outcome) -> Iterator[Block]:

@@ -64,7 +64,13 @@ def when(diagnosis: Diagnosis, zone: tzinfo | None = UTC) -> str:
     """How long was recorded, and from when on."""
     if diagnosis.facts.first_seen is None:
         return "no frames"
-    return f"{seconds(diagnosis.facts.coverage.seconds)} from {Clock(diagnosis, zone).began()}"
+    return f"{seconds(diagnosis.facts.coverage.seconds)} {since(diagnosis, zone)}"
+
+
+def since(diagnosis: Diagnosis, zone: tzinfo | None) -> str:
+    """From when on was recorded; nothing where the recording knows no time."""
+    began = Clock(diagnosis, zone).began()
+    return f"from {began}" if began else ""
 
 
 def pieces(diagnosis: Diagnosis, everything: bool) -> Iterator[Block]:

@@ -12,6 +12,7 @@ from analyzer.reports.document.verdict import (
     WARNED,
     WORST_FIRST,
     because_of,
+    capital,
     counted,
     far_end,
     short_verdict,
@@ -26,11 +27,10 @@ def overview(
     """How many ended how, and a row for each, in the order given: the worst first. is_open: whether
     each caller is taken for the PC: then a row names it. links: where each is told in full.
     """
-    others = any(far_end(one.linkup) != CONTROLLER for one in outcomes)
-    what = "connections" if is_open or others else "controllers"
+    what = "connections" if is_open or _column(outcomes) != CALLED else "controllers"
     yield Heading(f"{len(outcomes):,} {what}: {counted(outcomes)}")
     shown = first(outcomes, MOST_ROWS, everything)
-    header: tuple[str, ...] = ("Controller", "Port", "Verdict", "Stage", "Why")
+    header: tuple[str, ...] = (_column(shown), "Port", "Verdict", "Stage", "Why")
     rows = [_row(one) for one in shown]
     if is_open:
         header = ("PC", *header)
@@ -44,6 +44,15 @@ def overview(
     works = all(one.verdict is Verdict.COMPLETE for one in outcomes)
     if works and len(outcomes) > FEW:
         yield Paragraph(STILL_TROUBLE)
+
+
+CALLED, FAR_END = capital(CONTROLLER), "Far end"
+
+
+def _column(outcomes: Sequence[Outcome]) -> str:
+    """What a column of far ends is called: one of them may be a server of the network."""
+    others = any(far_end(one.linkup) != CONTROLLER for one in outcomes)
+    return FAR_END if others else CALLED
 
 
 def _pc(outcome: Outcome) -> str:
@@ -66,8 +75,10 @@ def recordings(diagnoses: Sequence[Diagnosis], links: Sequence[str] = ()) -> Ite
     places = sorted(range(len(diagnoses)), key=lambda place: _badness(diagnoses[place]))
     shown = places if links else places[:MOST_ROWS]
     yield Heading(count(len(diagnoses), "recording"))
-    header = ("File", "Controller", "Port", "Verdict", "Stage", "Why")
-    rows = [_recording(diagnoses[place]) for place in shown]
+    told = [diagnoses[place] for place in shown]
+    worst = [one for each in told for one in worst_first(each.outcomes)[:1]]
+    header = ("File", _column(worst), "Port", "Verdict", "Stage", "Why")
+    rows = list(map(_recording, told))
     yield Table(header, rows, links=[links[place] for place in shown if links], name_above=True)
     if len(shown) < len(diagnoses):
         yield Paragraph(f"{len(diagnoses) - len(shown):,} more, none of them worse: add --all.")

@@ -118,7 +118,7 @@ def _broke(outcome: Outcome) -> bool:
         Stage.SESSION
     )
     held = any(one.stage == Stage.SESSION and one.state is State.PASSED for one in outcome.stages)
-    return not (is_lower and held)
+    return outcome.linkup.is_lost or not (is_lower and held)
 
 
 def because_of(outcome: Outcome) -> str:
@@ -133,16 +133,20 @@ def first_open(outcome: Outcome) -> StageResult:
     return next(one for one in outcome.stages if one.state is not State.PASSED)
 
 
-def certainty(finding: Finding, at: str = "") -> str:
+def certainty(finding: Finding, at: str = "", is_told: bool = True) -> str:
     """How sure a finding is, in a sentence without its first capital. at: the time of day of the
-    first frame that it rests on.
+    first frame that it rests on; is_told: whether the verdict says what became of the connection.
     """
     proof = _frames(finding, at) if finding.evidence else WHOLE
+    about, rest = "", ""
+    if not is_told:
+        about = f" about {'this' if finding.stage in NAMES else 'the recording'}"
+        rest = " Nothing is claimed about the connection."
     if finding.certainty is Certainty.SHOWN:
         with_sheet = finding.linkup is not None and finding.linkup.sheet is not None
         sheet = ", together with the site sheet" if with_sheet else ""
-        return f"certain: shown by {proof}{sheet}."
-    return f"likely, not certain: fits {proof}."
+        return f"certain{about}: shown by {proof}{sheet}.{rest}"
+    return f"likely, not certain{about and ','}{about}: fits {proof}.{rest}"
 
 
 def _frames(finding: Finding, at: str) -> str:

@@ -46,7 +46,8 @@ def test_found_where_the_check_of_the_address_is_answered(controllers: tuple[str
     assert finding.values["claims"] == 1
     named = bool(controllers)
     assert left_out(finding, RULE)[0] == ([CONTROLLER] if named else [])
-    assert len(finding.what_to_do) == len(RULE.what_to_do) - named
+    assert finding.values["stays"] is True
+    assert len(finding.what_to_do) == len(RULE.what_to_do) - 1 - named
     assert (str(finding.values["pc"]) in finding.what_to_do[2].text) == (not named)
     frames = [one.moment.frame for one in finding.evidence]
     assert frames == [plant.number(checked[0]), plant.number(answer)]
@@ -111,6 +112,8 @@ def test_found_where_the_pc_falls_back_to_a_self_assigned_address(
     plant.ask(fallen, unit, after=2)
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == [SLUG]
+    values = found(diagnosis, SLUG).values
+    assert (str(values["taken"]), values["stays"]) == ("169.254.23.15", False)
 
 
 def test_found_without_an_attempt_and_nobody_told() -> None:
@@ -132,9 +135,22 @@ def test_found_as_a_note_where_the_pc_took_another_address_and_works() -> None:
     reads(plant, moved, unit)
     diagnosis = diagnosed(ended(plant), TOLD)
     assert found(diagnosis, SLUG).level is Level.NOTE
+    assert str(found(diagnosis, SLUG).values["taken"]) == "192.0.2.16"
     assert lead(diagnosis) is None
     assert diagnosis.outcomes[0].verdict is Verdict.COMPLETE
     assert diagnosis.status == NO_FAULT
+
+
+def test_found_where_the_pc_keeps_the_address_beside_the_one_that_it_calls_from() -> None:
+    plant, pc, unit, laptop = begun()
+    second = another(pc, "192.0.2.16")
+    plant.announce(pc, times=1)
+    plant.announce(second, times=1)
+    plant.ask(second, unit, times=2)
+    plant.announce(laptop, times=1)
+    plant.announce(pc, times=1)
+    values = found(diagnosed(ended(plant), TOLD), SLUG).values
+    assert (str(values["pc"]), values["taken"]) == ("192.0.2.15", None)
 
 
 def test_found_and_each_claim_counts_once_where_frames_are_recorded_twice() -> None:

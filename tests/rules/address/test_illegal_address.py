@@ -4,6 +4,7 @@ import pytest
 
 from analyzer.diagnosis import FAULT, Verdict
 from analyzer.findings import Certainty, Level
+from analyzer.linkup import KnownFrom
 from captures import layouts
 from captures.plant import Plant, Station
 from tests.support import diagnosed, ended, found, lead, slugs
@@ -35,6 +36,7 @@ def test_found_without_a_single_frame_to_it(address: str) -> None:
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.SHOWN)
     assert str(finding.values["address"]) == address
+    assert finding.values["mask"] is None
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "address")
     assert diagnosis.status == FAULT
@@ -64,7 +66,10 @@ def test_found_where_the_controller_has_the_networks_own_number(
     plant.ask(pc, "192.0.2.128")
     diagnosis = diagnosed(with_mask(plant, "192.0.2.130/26"), controllers)
     assert lead(diagnosis) == SLUG
-    assert str(found(diagnosis, SLUG).values["address"]) == "192.0.2.128"
+    values = found(diagnosis, SLUG).values
+    assert str(values["address"]) == "192.0.2.128"
+    assert (values["whose"], str(values["mask"])) == ("The controller's", "255.255.255.192")
+    assert values["known_from"] is KnownFrom.RECORD
 
 
 def test_found_where_the_controller_has_the_number_of_everybody() -> None:
@@ -79,7 +84,8 @@ def test_found_where_the_pc_has_the_networks_own_number() -> None:
     plant.ask(pc, "192.0.2.60")
     diagnosis = diagnosed(with_mask(plant, "192.0.2.0/24"), ("192.0.2.60:502",))
     assert lead(diagnosis) == SLUG
-    assert str(found(diagnosis, SLUG).values["address"]) == "192.0.2.0"
+    values = found(diagnosis, SLUG).values
+    assert (str(values["address"]), values["whose"]) == ("192.0.2.0", "The PC's")
 
 
 def test_found_where_nothing_else_is_on_the_cable() -> None:

@@ -108,6 +108,7 @@ def test_found_where_others_are_served() -> None:
         "192.0.2.47",
     )
     assert [str(one) for one in values["servers"]] == ["192.0.2.10"]
+    assert "192.0.2.10" in finding.what_to_do[0].text
 
 
 def test_found_where_the_server_refuses_again_and_again() -> None:
@@ -118,6 +119,7 @@ def test_found_where_the_server_refuses_again_and_again() -> None:
     finding = told_by(plant)
     assert finding.certainty is Certainty.SHOWN
     assert (finding.values["refusals"], first(finding)) == (3, REFUSES)
+    assert "192.0.2.10" in finding.what_to_do[0].text
 
 
 def test_found_where_offers_are_not_taken() -> None:

@@ -6,7 +6,18 @@ from analyzer.diagnosis import FAULT, Verdict
 from analyzer.findings import Certainty, Level
 from captures import layouts
 from captures.plant import Plant, Station
-from tests.support import TOLD, begun, diagnosed, ended, found, lead, slugs, told_or_not
+from rules.address.overlapping_adapters import RULE, TWO_ADAPTERS
+from tests.support import (
+    TOLD,
+    begun,
+    diagnosed,
+    ended,
+    found,
+    lead,
+    left_out,
+    slugs,
+    told_or_not,
+)
 
 SLUG = "overlapping-adapters"
 WIRELESS_HW = "00:00:5e:00:53:77"
@@ -44,6 +55,7 @@ def test_found_where_the_other_adapter_is_answered(
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.SHOWN)
     assert str(finding.values["ways"]) == "[192.0.2.15, 192.0.2.77]"
+    assert finding.values["used"] is None
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "address")
     assert diagnosis.status == FAULT
@@ -97,7 +109,9 @@ def test_found_where_the_call_leaves_as_another_adapters_address(
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.FITS)
-    assert str(finding.values["ways"]) == "[192.0.2.15, 198.51.100.15]"
+    assert str(finding.values["inside"]) == "[192.0.2.15]"
+    assert (str(finding.values["used"]), finding.values["ways"]) == ("198.51.100.15", [])
+    assert left_out(finding, RULE)[0] == [TWO_ADAPTERS]
     assert len(finding.evidence) == 2
 
 

@@ -46,6 +46,8 @@ def test_found_where_the_controller_objects() -> None:
     assert str(finding.values["controller"]) == "192.0.2.60"
     assert str(finding.values["pc"]) == "00-00-5E-00-53-15"
     assert finding.values["claims"] == 1
+    assert [str(one) for one in finding.values["owners"]] == ["00-00-5E-00-53-61"]
+    assert finding.values["used"]
     frames = [one.moment.frame for one in finding.evidence]
     assert frames[1:] == [plant.number(objection[0]), plant.number(last)]
     (outcome,) = diagnosis.outcomes

@@ -55,7 +55,7 @@ def test_found_where_no_more_answers_come(
     joined(session, 4, unit, answers)
     if gives_up:
         session.close(after=3.0)
-    assert_leads(diagnosed(ended(plant), controllers), joined=1, missing=2 - answers)
+    assert_leads(diagnosed(ended(plant), controllers), joined=1, missing=2 - answers, alone=0)
 
 
 @told_or_not
@@ -66,7 +66,7 @@ def test_found_where_the_pc_asks_on_in_vain(controllers: tuple[str, ...]) -> Non
         session.send(modbus_read(turn), after=2.0)
         session.ack(unit)
     session.close(after=2.0)
-    assert_leads(diagnosed(ended(plant), controllers), joined=1, missing=3)
+    assert_leads(diagnosed(ended(plant), controllers), joined=1, missing=3, alone=2)
 
 
 @told_or_not
@@ -100,7 +100,8 @@ def test_found_as_a_warning_where_each_joined_segment_costs_an_answer() -> None:
     diagnosis = diagnosed(ended(plant))
     assert slugs(diagnosis) == [SLUG]
     assert found(diagnosis, SLUG).level is Level.WARNING
-    assert found(diagnosis, SLUG).values["missing"] == 4
+    values = found(diagnosis, SLUG).values
+    assert (values["missing"], values["answers"], values["loses"]) == (4, 11, True)
     assert diagnosis.status == NO_FAULT
 
 

@@ -5,7 +5,25 @@ import pytest
 from analyzer.diagnosis import NO_FAULT, Diagnosis
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Session, Station, modbus_answer, modbus_read
-from tests.support import acquainted, assert_healthy, diagnosed, ended, found, slugs, told_or_not
+from rules.answer.slow_answers import (
+    ANSWER,
+    IN_ANSWERS,
+    IN_REQUESTS,
+    JOINING,
+    REQUEST,
+    RULE,
+    SLOW,
+)
+from tests.support import (
+    acquainted,
+    assert_healthy,
+    diagnosed,
+    ended,
+    found,
+    left_out,
+    slugs,
+    told_or_not,
+)
 
 SLUG = "slow-answers"
 SPREAD = (0.05, 0.13, 0.21, 0.34, 0.09, 0.27, 0.16, 0.3, 0.07, 0.24, 0.11, 0.33, 0.14, 0.29)
@@ -34,7 +52,7 @@ def test_found_where_a_request_comes_in_pieces(controllers: tuple[str, ...], ste
         session.send(modbus_read(turn)[7:])
         session.send(modbus_answer(turn), unit, after=0.004)
     diagnosis = diagnosed(ended(plant), controllers)
-    assert_told(diagnosis, Level.WARNING, step=step, slow=14, answers=14, in_pieces=True)
+    assert_told(diagnosis, Level.WARNING, step=step, slow=14, answers=14, whose=REQUEST)
 
 
 @told_or_not
@@ -45,7 +63,12 @@ def test_found_where_an_answer_comes_in_pieces(controllers: tuple[str, ...]) -> 
         session.send(modbus_answer(turn)[:9], unit, after=0.003)
         session.ack(after=0.2)
         session.send(modbus_answer(turn)[9:], unit)
-    assert_told(diagnosed(ended(plant), controllers), Level.WARNING, step=0.2)
+    diagnosis = diagnosed(ended(plant), controllers)
+    assert_told(diagnosis, Level.WARNING, step=0.2, whose=ANSWER)
+    finding = found(diagnosis, SLUG)
+    assert left_out(finding, RULE)[0] == [IN_REQUESTS, JOINING, SLOW]
+    assert finding.likely_causes == [RULE.likely_causes[IN_ANSWERS]]
+    assert len(finding.what_to_do) == len(RULE.what_to_do) - 1
 
 
 @told_or_not
@@ -59,7 +82,7 @@ def test_found_as_a_note_where_whole_answers_come_so_late(
         think = step + (turn % 3) * 0.002
         session.exchange(modbus_read(turn), modbus_answer(turn), think=think, after=1.0)
     diagnosis = diagnosed(ended(plant), controllers)
-    assert_told(diagnosis, Level.NOTE, step=step, answers=14, in_pieces=False)
+    assert_told(diagnosis, Level.NOTE, step=step, answers=14, whose=None)
 
 
 def test_found_in_a_protocol_that_is_not_known() -> None:

@@ -9,9 +9,19 @@ from analyzer.findings import Certainty, Level
 from captures import layouts
 from captures.layouts import Record
 from captures.plant import Plant, Station
-from rules.link.frame_flood import LOOP, NOT_A_LOOP, RULE
+from rules.link.frame_flood import LOOP, NOT_A_LOOP, RULE, WORN_OUT
 from tests import raw
-from tests.support import TOLD, acquainted, begun, diagnosed, found, lead, slugs, told_or_not
+from tests.support import (
+    TOLD,
+    acquainted,
+    begun,
+    diagnosed,
+    found,
+    lead,
+    left_out,
+    slugs,
+    told_or_not,
+)
 
 SLUG = "frame-flood"
 PANEL = Station("192.0.2.20", "00:00:5e:00:53:20")
@@ -69,6 +79,7 @@ def test_found_while_the_pc_asks_in_vain(
     assert (finding.level, finding.certainty) == (Level.FAULT, certainty)
     assert finding.values["rate"] == pytest.approx(1350, abs=250)
     assert finding.values["came_back"] is False
+    assert left_out(finding, RULE)[0] == []
     assert str(finding.values["sender"]) == "00-00-5E-00-53-20"
     assert str(finding.values["controller"]) == "192.0.2.60"
     frames = [one.moment.frame for one in finding.evidence]
@@ -102,6 +113,8 @@ def test_found_where_the_pcs_own_frame_goes_round() -> None:
     diagnosis = diagnosed(octets, TOLD)
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.values["came_back"]) == (Level.FAULT, True)
+    assert left_out(finding, RULE)[0] == [WORN_OUT, NOT_A_LOOP]
+    assert 0 < finding.values["begin"] < finding.values["end"]
     assert str(finding.values["sender"]) == "00-00-5E-00-53-15"
     assert finding.likely_causes[0] == RULE.likely_causes[LOOP]
     assert finding.moment is not None

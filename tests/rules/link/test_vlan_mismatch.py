@@ -50,7 +50,9 @@ def test_found_as_shown_where_the_answers_have_a_tag(controllers: tuple[str, ...
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.SHOWN)
     assert (finding.values["vlans"], finding.values["frames"]) == ([20], 3)
-    assert finding.values["port_vlan"] == 10
+    assert (finding.values["answers"], finding.values["answered_in"]) == (3, [20])
+    assert (finding.values["port_vlan"], finding.values["in_port_vlan"]) == (10, True)
+    assert (finding.values["others"], finding.values["more"]) == ([], False)
     assert (finding.values["inside"], finding.values["only_tagged"]) == (0, 1)
     stages = {one.stage: one.state for one in diagnosis.outcomes[0].stages}
     assert stages[Stage.LINK] is State.FAILED
@@ -91,6 +93,9 @@ def test_found_on_a_trunk_port(controllers: tuple[str, ...]) -> None:
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.FITS)
+    values = finding.values
+    assert (values["answers"], values["only_others"], values["untagged"]) == (0, True, True)
+    assert list(map(str, values["others"])) == ["192.0.2.20", "192.0.2.31"]
 
 
 def test_found_where_the_pc_uses_another_tag() -> None:
@@ -100,6 +105,18 @@ def test_found_where_the_pc_uses_another_tag() -> None:
     tagged_chatter(plant, 20)
     diagnosis = diagnosed(plant, TOLD)
     assert slugs(diagnosis) == [SLUG]
+    values = found(diagnosis, SLUG).values
+    assert (values["own_vlans"], values["untagged"]) == ([10], False)
+
+
+def test_of_many_stations_with_a_tag_the_first_are_named() -> None:
+    plant, pc, unit = begun()
+    asks(plant, pc, unit)
+    tagged_chatter(
+        plant, 20, *(Station(f"192.0.2.{n}", f"00:00:5e:00:53:{n}") for n in range(31, 38))
+    )
+    values = found(diagnosed(plant, TOLD), SLUG).values
+    assert (len(values["others"]), values["more"]) == (4, True)
 
 
 def test_found_as_a_note_where_all_stations_are_in_other_networks() -> None:
@@ -112,6 +129,7 @@ def test_found_as_a_note_where_all_stations_are_in_other_networks() -> None:
     finding = found(diagnosis, SLUG)
     assert finding.level is Level.NOTE
     assert (finding.values["inside"], finding.values["outside"]) == (0, 3)
+    assert finding.what_happened.startswith("Of other networks, 3 stations can be heard.")
 
 
 def test_found_as_a_note_where_tags_come_beside_the_pcs_own_network() -> None:

@@ -48,6 +48,7 @@ def test_found_where_a_second_system_goes_on_while_the_controller_is_silent(
     assert str(finding.values["hardware"]) == "00-00-5E-00-53-60"
     assert str(finding.values["other"]) == "192.0.2.33"
     assert finding.values["packets"] == 3
+    assert (str(finding.values["unit"]), finding.values["since"] > 0) == ("192.0.2.60", True)
 
 
 def test_found_where_a_session_breaks_off() -> None:
@@ -74,6 +75,7 @@ def test_found_where_frames_of_the_pcs_hardware_address_come_in(
     assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.SHOWN)
     assert str(finding.values["hardware"]) == "00-00-5E-00-53-15"
     assert str(finding.values["other"]) == "192.0.2.16"
+    assert (str(finding.values["unit"]), finding.values["since"]) == ("192.0.2.15", 0.0)
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "neighbour")
     assert diagnosis.status == FAULT

@@ -32,13 +32,15 @@ def refused(plant: Plant, pc: Station, unit: Station, times: int = 2, every: flo
         call.refuse()
 
 
-def assert_stopped(diagnosis: Diagnosis, certainty: Certainty, **values: object) -> None:
+def assert_stopped(
+    diagnosis: Diagnosis, certainty: Certainty, at: str = "neighbour", **values: object
+) -> None:
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.FAULT, certainty)
     assert {name: finding.values[name] for name in values} == values
     (outcome,) = diagnosis.outcomes
-    assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "neighbour")
+    assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, at)
     assert diagnosis.status == FAULT
 
 
@@ -59,7 +61,7 @@ def test_found_where_the_pc_gave_up_before_the_controller_came_up(
     asked = plant.ask(pc, unit) + plant.ask(pc, unit, after=2.0)
     comes_up(plant, unit, after=15.0)
     diagnosis = diagnosed(ended(plant), controllers)
-    assert_stopped(diagnosis, Certainty.SHOWN, tries=len(asked), starts=1)
+    assert_stopped(diagnosis, Certainty.SHOWN, tries=len(asked), starts=1, refused=0)
     assert found(diagnosis, SLUG).values["first"] > found(diagnosis, SLUG).values["last_try"]
 
 
@@ -70,7 +72,7 @@ def test_found_where_the_pc_gave_up_while_calls_were_refused(controllers: tuple[
     comes_up(plant, unit, after=5.0)
     plant.resolve(pc, unit, after=2.0)
     refused(plant, pc, unit)
-    assert_stopped(diagnosed(ended(plant), controllers), Certainty.FITS, tries=5)
+    assert_stopped(diagnosed(ended(plant), controllers), Certainty.FITS, "port", tries=5, refused=2)
 
 
 def test_found_where_only_refusals_follow_a_start() -> None:
@@ -79,7 +81,7 @@ def test_found_where_only_refusals_follow_a_start() -> None:
     comes_up(plant, unit, after=5.0)
     plant.resolve(pc, unit, after=2.0)
     refused(plant, pc, unit)
-    assert_stopped(diagnosed(ended(plant)), Certainty.FITS, tries=2)
+    assert_stopped(diagnosed(ended(plant)), Certainty.FITS, "port", tries=2, refused=2)
 
 
 def test_found_with_an_address_from_a_server() -> None:
@@ -100,7 +102,7 @@ def test_found_as_a_note_where_it_takes_calls_in_the_end(controllers: tuple[str,
     plant.resolve(pc, unit, after=2.0)
     refused(plant, pc, unit)
     plant.tcp(pc, unit).open(after=3.0).poll(4)
-    assert_noted(diagnosed(ended(plant), controllers), starts=1, tries=5)
+    assert_noted(diagnosed(ended(plant), controllers), starts=1, tries=5, refused=2, up=True)
 
 
 def comes_up_again_and_again(plant: Plant, pc: Station, unit: Station, gaps: list[float]) -> None:
@@ -123,6 +125,7 @@ def test_found_in_a_loop_of_restarts() -> None:
     finding = found(diagnosis, SLUG)
     assert lead(diagnosis) == SLUG
     assert (finding.values["starts"], finding.certainty) == (4, Certainty.FITS)
+    assert finding.values["loop"]
     assert finding.likely_causes[0].startswith("The controller restarts again and again")
     assert [one.verdict for one in diagnosis.outcomes] == [Verdict.UNSTABLE]
 

@@ -46,7 +46,10 @@ def test_found_where_the_system_repeats_one_call(controllers: tuple[str, ...]) -
     plant, pc, unit = acquainted()
     refused(plant.tcp(pc, unit), repeats=3)
     diagnosis = diagnosed(ended(plant), controllers)
-    assert_leads(diagnosis, controller=0xC000023C, port=502, attempts=1, calls=4)
+    hardware = diagnosis.case.linkups[0].hardware
+    assert_leads(diagnosis, controller=0xC000023C, port=502, attempts=1, calls=4, hardware=hardware)
+    assert hardware is not None
+    assert str(hardware) in found(diagnosis, SLUG).what_to_do[1].text
     assert [line.moment.frame for line in found(diagnosis, SLUG).evidence] == [6, 7]
 
 
@@ -89,7 +92,7 @@ def test_found_through_a_router() -> None:
     plant.wait(5)
     plant.resolve(pc, router)
     refused(plant.tcp(pc, far, via=router))
-    assert_leads(diagnosed(ended(plant)), port=502)
+    assert_leads(diagnosed(ended(plant)), port=502, hardware=None)
 
 
 def test_found_without_arp_and_with_packet_ids_of_zero(monkeypatch: pytest.MonkeyPatch) -> None:

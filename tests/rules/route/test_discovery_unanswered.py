@@ -6,7 +6,18 @@ from analyzer.diagnosis import CANNOT_TELL, NO_FAULT
 from analyzer.findings import Certainty, Level
 from analyzer.linkup import Stage
 from captures.plant import Plant, Station
-from tests.support import TOLD, acquainted, begun, diagnosed, ended, found, slugs, told_or_not
+from rules.route.discovery_unanswered import CHOICE, FIREWALL, NOT_HERE, RULE
+from tests.support import (
+    TOLD,
+    acquainted,
+    begun,
+    diagnosed,
+    ended,
+    found,
+    left_out,
+    slugs,
+    told_or_not,
+)
 
 SLUG = "discovery-unanswered"
 IDENTITY = bytes.fromhex("63000000") + bytes(20)
@@ -44,6 +55,7 @@ def test_found_as_a_note_where_the_address_works(
     works = diagnosis.outcomes[0].linkup.proofs[Stage.ANSWER].moment
     assert works in [one.moment for one in finding.evidence]
     assert finding.likely_causes[0].startswith("The controller takes no part")
+    assert left_out(finding, RULE) == ([FIREWALL], [CHOICE])
     assert diagnosis.status == NO_FAULT
 
 
@@ -95,7 +107,9 @@ def test_found_as_a_warning_where_answers_do_not_reach_the_program(
     assert (finding.level, finding.certainty) == (Level.WARNING, Certainty.FITS)
     assert (finding.values["searches"], finding.values["answers"]) == (4, 4)
     assert [str(one) for one in finding.values["found"]] == ["192.0.2.60"]
+    assert str(finding.values["first"]) == "192.0.2.60"
     assert finding.likely_causes[0].startswith("A firewall on the PC")
+    assert left_out(finding, RULE) == ([], [NOT_HERE])
     assert diagnosis.status == CANNOT_TELL
 
 

@@ -51,6 +51,7 @@ def test_found_where_each_try_ends_at_the_large_write(controllers: tuple[str, ..
     finding = found(diagnosis, SLUG)
     assert finding.certainty is Certainty.FITS
     assert (finding.values["size"], finding.values["repeats"]) == (1460, 4)
+    assert (finding.values["passed"], finding.values["ping"]) == (12, 1472)
     assert left_out(finding, RULE) == ([MESSAGE_IGNORED, PIECES_DROPPED], [NOT_UNDERSTOOD])
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.UNSTABLE, "route")
@@ -166,7 +167,7 @@ def test_found_where_the_large_piece_of_an_answer_does_not_arrive() -> None:
     diagnosis = diagnosed(ended(plant))
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
-    assert finding.values["size"] == 1460
+    assert (finding.values["size"], finding.values["passed"]) == (1460, 15)
     assert [line.moment.frame for line in finding.evidence] == [plant.number(last)]
 
 
@@ -175,7 +176,8 @@ def test_found_for_datagrams_where_the_router_says_so() -> None:
     for _ in range(2):
         sent = plant.datagram(pc, unit, 50_000, 2222, b"d" * 1472, via=router, after=1.0)
         plant.unreachable(router, pc, sent, code=4, next_size=1400)
-    assert found(diagnosed(ended(plant), ("198.51.100.60:2222",)), SLUG).values["messages"] == 2
+    values = found(diagnosed(ended(plant), ("198.51.100.60:2222",)), SLUG).values
+    assert (values["messages"], values["ping"]) == (2, 1372)
 
 
 def test_found_with_the_answer_to_a_smaller_request() -> None:
@@ -316,7 +318,12 @@ def repeated_in_vain(size: int, repeats: int, passed: int) -> Plant:
 def test_quiet_where_a_piece_is_not_large_or_lost_seldom_or_one_passed(
     size: int, repeats: int, passed: int, told: bool
 ) -> None:
-    assert (SLUG in slugs(diagnosed(repeated_in_vain(size, repeats, passed)))) == told
+    diagnosis = diagnosed(repeated_in_vain(size, repeats, passed))
+    assert (SLUG in slugs(diagnosis)) == told
+    if told:
+        values = found(diagnosis, SLUG).values
+        assert (values["lost"], values["passed"]) == (min(size, 1460), max(passed, 12))
+        assert values["ping"] == min(size + 24, 1472)
 
 
 @pytest.mark.parametrize(("repeats", "told"), [(1, False), (2, True)])

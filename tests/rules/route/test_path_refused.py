@@ -5,7 +5,8 @@ import pytest
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty
 from captures.plant import Plant, Station, modbus_answer, modbus_read
-from tests.support import diagnosed, ended, found, lead, slugs
+from rules.route.path_refused import IN_CONTROLLER, RULE, SECOND_DEVICE, SWITCHED_OFF
+from tests.support import diagnosed, ended, found, lead, left_out, slugs
 
 SLUG = "path-refused"
 TOLD = ("198.51.100.60:502",)
@@ -42,6 +43,11 @@ def test_found_where_the_router_says_prohibited(code: int, controllers: tuple[st
     finding = found(diagnosis, SLUG)
     assert finding.certainty is Certainty.SHOWN
     assert (str(finding.values["sender"]), finding.values["times"]) == ("192.0.2.1", 2)
+    assert finding.values["elsewhere"] is True
+    assert left_out(finding, RULE) == ([IN_CONTROLLER], [SWITCHED_OFF, SECOND_DEVICE])
+    asked, *_ = finding.what_to_do
+    assert "192.0.2.1 " in asked.text
+    assert "192.0.2.15 to 198.51.100.60, TCP port 502" in asked.text
     assert [one.moment.frame for one in finding.evidence] == [plant.number(one) for one in said]
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "route")
@@ -54,7 +60,9 @@ def test_found_where_pings_pass_and_calls_do_not() -> None:
         plant.ping(pc, unit, sequence, via=router, after=0.5)
         plant.pong(unit, pc, sequence, via=router)
     plant.unreachable(router, pc, plant.tcp(pc, unit, via=router).syn(), code=13)
-    assert lead(diagnosed(ended(plant))) == SLUG
+    diagnosis = diagnosed(ended(plant))
+    assert lead(diagnosis) == SLUG
+    assert found(diagnosis, SLUG).values["pings"] == 2
 
 
 def test_found_where_the_controller_itself_says_so() -> None:
@@ -63,6 +71,9 @@ def test_found_where_the_controller_itself_says_so() -> None:
     finding = found(diagnosed(ended(plant)), SLUG)
     assert finding.certainty is Certainty.SHOWN
     assert str(finding.values["sender"]) == "192.0.2.60"
+    assert finding.values["elsewhere"] is False
+    assert finding.likely_causes[0] == RULE.likely_causes[IN_CONTROLLER]
+    assert left_out(finding, RULE) == ([], [SECOND_DEVICE])
 
 
 def test_found_by_pings_alone() -> None:
@@ -70,6 +81,7 @@ def test_found_by_pings_alone() -> None:
     plant.unreachable(router, pc, plant.ping(pc, unit, via=router), code=13)
     finding = found(diagnosed(ended(plant), ("198.51.100.60",)), SLUG)
     assert finding.certainty is Certainty.SHOWN
+    assert finding.values["service"] == "pings"
 
 
 @told_or_not
@@ -156,6 +168,7 @@ def test_a_reset_from_another_hardware_address_only_fits() -> None:
     finding = found(diagnosis, SLUG)
     assert finding.certainty is Certainty.FITS
     assert (str(finding.values["sender"]), finding.values["times"]) == ("00-00-5E-00-53-71", 2)
+    assert left_out(finding, RULE) == ([], [SWITCHED_OFF])
 
 
 def test_it_fits_where_another_port_is_prohibited_and_nothing_comes_back() -> None:

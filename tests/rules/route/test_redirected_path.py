@@ -76,6 +76,7 @@ def test_found_as_the_fault_where_the_session_is_reset(controllers: tuple[str, .
     assert [str(one) for one in finding.values["out"]] == ["00-00-5E-00-53-01"]
     assert [str(one) for one in finding.values["back"]] == ["00-00-5E-00-53-60"]
     assert (finding.values["returned"], finding.values["redirects"]) == (3, 0)
+    assert (finding.values["dead"], finding.values["answers"]) == (1, 1)
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.UNSTABLE, "route")
     assert diagnosis.status == FAULT

@@ -157,6 +157,7 @@ def test_found_where_the_router_that_it_names_is_gone(controllers: tuple[str, ..
         2,
         ["use another router for this host", "host unreachable"],
     )
+    assert (values["redirected"], values["refused"], values["said"]) == (1, 1, ["host unreachable"])
     assert [one.moment.frame for one in finding.evidence] == numbers(plant, shown)
     assert finding.moment is not None
     assert finding.moment.frame == plant.number(shown[1])
@@ -171,6 +172,7 @@ def test_found_where_the_pc_follows_to_a_router_that_is_gone() -> None:
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
     assert (finding.values["times"], str(finding.values["end"])) == (1, NEXT)
+    assert (finding.values["redirected"], finding.values["said"]) == (1, [])
     assert [one.moment.frame for one in finding.evidence] == numbers(plant, shown)
 
 

@@ -58,6 +58,7 @@ def test_found_by_way_of_a_router(controllers: tuple[str, ...]) -> None:
     assert finding.values["network"] == "192.0.2.0/24"
     assert finding.values["other_network"] == "198.51.100.0/24"
     assert (finding.values["known"], finding.values["router"]) == (False, None)
+    assert (finding.values["outside"], finding.values["other_known"]) == (True, False)
     assert "presumed" in finding.what_happened
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "route")
@@ -160,8 +161,9 @@ def test_found_where_the_controllers_mask_leaves_the_pc_out() -> None:
     plant.tcp(pc, unit).syn(repeats=SLOW_DOWN)
     diagnosis = told_mask(plant, pc, 24)
     assert lead(diagnosis) == SLUG
-    assert found(diagnosis, SLUG).values["network"] == "192.0.2.0/24"
-    assert found(diagnosis, SLUG).values["other_network"] == "192.0.2.128/25"
+    values = found(diagnosis, SLUG).values
+    assert (values["network"], values["outside"]) == ("192.0.2.0/24", False)
+    assert (values["other_network"], values["other_known"]) == ("192.0.2.128/25", True)
 
 
 @pytest.mark.parametrize("bits", [24, None])

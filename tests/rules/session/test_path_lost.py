@@ -55,6 +55,7 @@ def test_found_in_the_middle_of_the_work(controllers: tuple[str, ...], gives_up:
     finding = found(diagnosis, SLUG)
     assert finding.certainty is Certainty.SHOWN
     assert (finding.values["repeats"], finding.values["size"]) == (5, 12)
+    assert (finding.values["asked"] > 0, finding.values["heard"] > 0) == (True, True)
     assert finding.values["span"] == pytest.approx(9.0, abs=0.01)
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.UNSTABLE, "session")

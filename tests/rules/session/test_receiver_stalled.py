@@ -6,7 +6,16 @@ from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Level
 from captures.plant import Plant, Session, Station, modbus_answer, modbus_read
 from rules.session.receiver_stalled import CONTROLLER_STOPPED, PC_STOPPED, RULE
-from tests.support import acquainted, assert_healthy, diagnosed, ended, found, slugs, told_or_not
+from tests.support import (
+    acquainted,
+    assert_healthy,
+    diagnosed,
+    ended,
+    found,
+    left_out,
+    slugs,
+    told_or_not,
+)
 
 SLUG = "receiver-stalled"
 
@@ -49,6 +58,8 @@ def test_found_where_the_pc_stops_reading(controllers: tuple[str, ...], new: boo
     assert (finding.values["times"], finding.values["probes"]) == (1, 3)
     assert finding.values["recovered"] is False
     assert finding.likely_causes[0] == RULE.likely_causes[PC_STOPPED]
+    assert left_out(finding, RULE)[0] == [CONTROLLER_STOPPED]
+    assert (finding.values["to_the_end"], finding.values["to_its_end"]) == (True, False)
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.UNSTABLE, "session")
     assert diagnosis.status == FAULT
@@ -69,7 +80,9 @@ def test_found_where_the_session_is_broken_off() -> None:
     session.rst(pc, after=3.0)
     diagnosis = diagnosed(ended(plant))
     assert slugs(diagnosis) == [SLUG]
-    assert found(diagnosis, SLUG).values["stalled"] == pytest.approx(10.0, abs=0.1)
+    values = found(diagnosis, SLUG).values
+    assert values["stalled"] == pytest.approx(10.0, abs=0.1)
+    assert (values["to_the_end"], values["to_its_end"]) == (False, True)
 
 
 def test_found_in_a_session_from_before_the_recording() -> None:
@@ -179,3 +192,5 @@ def test_the_stall_that_lasts_is_told_before_one_that_passed() -> None:
     finding = found(diagnosed(ended(plant)), SLUG)
     assert (str(finding.values["reader"]), finding.level) == ("192.0.2.60", Level.FAULT)
     assert finding.likely_causes[0] == RULE.likely_causes[CONTROLLER_STOPPED]
+    assert left_out(finding, RULE)[0] == [PC_STOPPED]
+    assert not any("program" in step.text for step in finding.what_to_do)
