@@ -79,7 +79,7 @@ RULE = Rule(
         Step("Look up the inactivity limit in the controller's settings or manual."),
         Step(
             "If whoever answers for the risk agrees, have the program's command loop itself ask "
-            "at least every {third:seconds}: a timer beside it would hide a hung loop from a "
+            "at least every {third:seconds}. A timer beside it would hide a hung loop from a "
             "watchdog.",
             cautions.MACHINE,
         ),
