@@ -19,7 +19,7 @@ class Signal(StrEnum):
 @dataclass(frozen=True, slots=True)
 class Caution:
     """What to be careful of, in few words. make_safe: whether the machine has to be made safe
-    first; how, is said once (MAKE_SAFE, or HOW_IN_SHORT), above what needs it.
+    first; how, is said once (MAKE_SAFE), above what needs it.
     """
 
     signal: Signal
@@ -45,11 +45,11 @@ def notice(text: str) -> Caution:
     return Caution(Signal.NOTICE, text)
 
 
-HOW_IN_SHORT = warning(
-    "To make the machine safe: nobody near it, guards closed, emergency stop within reach, "
-    "locked out by those authorised. Ask whoever is responsible."
+MAKE_SAFE = warning(
+    "To make the machine safe: nobody near it, guards closed, emergency stop within reach, locked "
+    "out by those authorised. Ask whoever is responsible. Follow local codes and the maker's "
+    "manual."
 )
-MAKE_SAFE = warning(f"{HOW_IN_SHORT.text} Follow local codes and the maker's manual.")
 MACHINE = warning("This can change what the machine does.", make_safe=True)
 COMMANDS = warning("A program that connects can command the machine at once.", make_safe=True)
 RESTART = warning(

@@ -133,13 +133,16 @@ class Comparison:
         return [
             one.stage
             for one, other in pairs
-            if one.state is State.PASSED and other.state in (State.FAILED, State.NOT_REACHED)
+            if one.state in WORKING and other.state in (State.FAILED, State.NOT_REACHED)
         ]
 
     @property
     def is_comparable(self) -> bool:
         """Whether one works, the other does not, and both are about the same service."""
         return not set(self.remarks) - {Remark.UNCLEAR, Remark.NOT_TRIED}
+
+
+WORKING = (State.PASSED, State.AT_TIMES)
 
 
 class Stretch(NamedTuple):

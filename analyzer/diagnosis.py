@@ -39,6 +39,7 @@ from analyzer.inputs.records import Recording
 from analyzer.linkup import (
     BEGINNING,
     PC_ANSWERS,
+    USES_ADDRESS,
     Call,
     Case,
     How,
@@ -55,6 +56,7 @@ from analyzer.linkup import (
 from analyzer.silent import Silent
 from analyzer.telling import (
     NO_CALL,
+    NOBODY_OBJECTS,
     UNPROVEN,
     WORKED_BEFORE,
     WORKED_LATER,
@@ -352,7 +354,9 @@ def _stages(linkup: LinkUp, fault: Finding | None) -> list[StageResult]:
     if fault is None or fault.stage not in stages:
         return results
     failed = stages.index(Stage(fault.stage))
-    results[failed] = _failed(fault, stages[failed], results[failed + 1 :])
+    results[failed] = _failed(fault, stages[failed], results[failed + 1 :], linkup.is_lost)
+    if linkup.is_lost:
+        results[failed:] = [_not_to_the_end(one, stages[failed]) for one in results[failed:]]
     if not any(one.under_way for one in linkup.on_port):
         reached = (at for at, one in enumerate(results) if one.state is not State.NOT_SHOWN)
         for at in range(max(reached) + 1, len(stages)):
@@ -360,15 +364,27 @@ def _stages(linkup: LinkUp, fault: Finding | None) -> list[StageResult]:
     return results
 
 
-def _failed(fault: Finding, stage: Stage, behind: Sequence[StageResult]) -> StageResult:
+def _failed(fault: Finding, stage: Stage, behind: Sequence[StageResult], lost: bool) -> StageResult:
     """The stage of the fault. A later one that was reached shows that it worked, too."""
-    reached = (one for one in behind if one.state is not State.NOT_SHOWN)
-    shown = (one.moment for one in reached if one.moment and one.stage is not Stage.ADDRESS)
-    first = min(shown, default=None)
+    depends = (one for one in behind if (stage, one.stage) not in INDEPENDENT)
+    reached = (one.moment for one in depends if one.moment and one.state is not State.NOT_SHOWN)
+    first = min(reached, default=None)
     worked = ""
     if first is not None and fault.moment is not None:
-        worked = WORKED_LATER if first > fault.moment else WORKED_BEFORE
+        worked = WORKED_LATER if first > fault.moment and not lost else WORKED_BEFORE
     return StageResult(stage, State.FAILED, fault, fault.moment, worked)
+
+
+def _not_to_the_end(one: StageResult, failed: Stage) -> StageResult:
+    """A stage that works, behind one that failed for good."""
+    worked = one.state is State.PASSED and (failed, one.stage) not in INDEPENDENT
+    return one._replace(state=State.AT_TIMES) if worked else one
+
+
+INDEPENDENT = {(Stage.LINK, Stage.ADDRESS), (Stage.ADDRESS, Stage.NEIGHBOUR)}
+"""A stage, and a later one that may be reached without it: a PC uses an address without a link, and
+ARP is answered whichever address asks (RFC 826).
+"""
 
 
 def _seen(linkup: LinkUp, stage: Stage, fault: Finding | None) -> StageResult:
@@ -378,6 +394,8 @@ def _seen(linkup: LinkUp, stage: Stage, fault: Finding | None) -> StageResult:
     ending = _bad_ending(linkup, fault) if stage is Stage.SESSION else None
     if ending is not None:
         return StageResult(stage, State.AT_TIMES if works else State.UNCLEAR, *ending)
+    if proof is not None and proof.what == USES_ADDRESS and not _is_linked(linkup, fault):
+        return StageResult(stage, State.UNCLEAR, NOBODY_OBJECTS, proof.moment)
     if proof is not None:
         return StageResult(stage, State.PASSED, proof, proof.moment)
     if works:
@@ -386,6 +404,11 @@ def _seen(linkup: LinkUp, stage: Stage, fault: Finding | None) -> StageResult:
         return StageResult(stage, State.UNCLEAR, *tried)
     uncalled = stage is Stage.PORT and linkup.is_answered
     return StageResult(stage, State.NOT_SHOWN, NO_CALL if uncalled else UNPROVEN[stage], None)
+
+
+def _is_linked(linkup: LinkUp, fault: Finding | None) -> bool:
+    """Whether others are heard on the PC's network."""
+    return Stage.LINK in linkup.proofs and (fault is None or fault.stage != Stage.LINK)
 
 
 def _bad_ending(linkup: LinkUp, fault: Finding | None) -> tuple[str, Moment | None] | None:

@@ -61,10 +61,10 @@ class Sighting(NamedTuple):
     values: what the rule's text is filled with, beside `pc`, `controller`, `port` and `label` (the
     hardware address on the controller's label), which the engine knows; frames: moments by the key
     of the rule's evidence texts, those that show it best first, None for what is not recorded;
-    linkup: whose, filled in where the rule was asked about one; level: where it differs from the
-    rule's; silence: where nothing answered, which tells how sure that is; likeliest: the name of
-    the cause that it favours; ruled_out: names of the causes, and of what would look the same, that
-    the recording rules out.
+    linkup: whose, filled in where the rule was asked about one; level, stage: where they differ
+    from the rule's; silence: where nothing answered, which tells how sure that is; likeliest: the
+    name of the cause that it favours; ruled_out: names of the causes, and of what would look the
+    same, that the recording rules out.
     """
 
     values: Mapping[str, object]
@@ -72,6 +72,7 @@ class Sighting(NamedTuple):
     linkup: LinkUp | None = None
     certainty: Certainty = Certainty.SHOWN
     level: Level | None = None
+    stage: Stage | None = None
     silence: Silence | None = None
     likeliest: str = ""
     ruled_out: Collection[str] = ()

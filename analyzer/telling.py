@@ -8,7 +8,7 @@ from itertools import chain
 
 from analyzer.common import Common, Factor, Pattern
 from analyzer.findings import Certainty, Evidence, Finding, Rule, Sighting, Step, Texts
-from analyzer.linkup import BEGAN_LATE, LOST, PC_ANSWERS, Proof, Stage
+from analyzer.linkup import BEGAN_LATE, LOST, PC_ANSWERS, USES_ADDRESS, Proof, Stage
 from analyzer.words import again, listed, say, seconds
 
 MOST_EVIDENCE = 8
@@ -25,7 +25,7 @@ def worded(rule: Rule, sighting: Sighting, lost: int, shared: Common | None = No
     values = {**_known(sighting), **sighting.values}
     return Finding(
         rule=rule.slug,
-        stage=rule.stage,
+        stage=sighting.stage or rule.stage,
         level=sighting.level or rule.level,
         certainty=Certainty.SHOWN if sure else Certainty.FITS,
         pc=None if linkup is None else linkup.pc_address,
@@ -157,7 +157,7 @@ def _evidence(rule: Rule, sighting: Sighting, values: Mapping[str, object]) -> l
 PROOFS = {
     "another station": "another station is heard",
     "answered to address": "the PC uses {pc} and is answered there",
-    "uses address": "the PC uses {pc}",
+    USES_ADDRESS: "the PC uses {pc}",
     "arp answer": "{hardware} answers for the controller's address",
     "by router": "the router {hardware} takes the packets, and answers come back",
     "router answers": "the router {hardware} answers the PC, which hands it the packets",
@@ -182,6 +182,7 @@ PROOFS = {
 }
 WORKED_BEFORE, WORKED_LATER = "; it worked before", "; it worked later"
 """Of a stage that failed, where a later one was reached."""
+NOBODY_OBJECTS = "the PC uses it, and nobody was heard who could object"
 NO_CALL = "no call to a port is in the recording"
 UNPROVEN = {
     Stage.LINK: "nothing from another station is in the recording",

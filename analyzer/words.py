@@ -236,7 +236,7 @@ def protocol(name: str | None) -> str:
 
 def unit(number: int | None) -> str:
     """Which unit a request is for, or nothing."""
-    return "" if number is None else f", for unit number {number}"
+    return "" if number is None else f" to unit number {number}"
 
 
 _WORDINGS: dict[str, Callable[[Any], str]] = {

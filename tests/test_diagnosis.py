@@ -195,6 +195,51 @@ def test_a_stage_that_failed_and_worked_says_when(seen: Moment, told: str) -> No
     assert outcome.stages[2].because == f"{fault.title}; {told}"
 
 
+def test_what_worked_until_it_failed_for_good_worked_at_times() -> None:
+    """The call behind the last answer is refused, and nothing comes of it."""
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit).open().poll(3)
+    call = plant.tcp(pc, unit)
+    call.syn(after=5.0)
+    call.refuse()
+    told = states(ended(plant), "neighbour")
+    assert told[Stage.ADDRESS] is State.PASSED
+    assert told[Stage.NEIGHBOUR] is State.FAILED
+    assert {told[one] for one in (Stage.ROUTE, Stage.PORT, Stage.ANSWER)} == {State.AT_TIMES}
+
+
+def test_what_works_again_in_the_end_stays_passed() -> None:
+    plant, pc, unit = acquainted()
+    call = plant.tcp(pc, unit)
+    call.syn()
+    call.refuse()
+    plant.tcp(pc, unit).open(after=5.0).poll(3)
+    told = states(ended(plant), "neighbour")
+    assert {told[one] for one in (Stage.ROUTE, Stage.PORT, Stage.ANSWER)} == {State.PASSED}
+
+
+def test_an_answer_to_arp_says_nothing_of_the_address_that_asked() -> None:
+    plant, pc, unit = acquainted()
+    plant.tcp(pc, unit).syn(repeats=(1, 2, 4))
+    fault = replace(proving(frames={"sent": [Moment(1, 0.0)]}), stage="address")
+    (outcome,) = with_rules(ended(plant), [fault]).outcomes
+    assert outcome.stages[2].state is State.PASSED
+    assert outcome.stages[1].because == fault.title
+
+
+def test_an_own_address_is_unclear_where_nobody_is_heard() -> None:
+    plant = Plant()
+    pc, unit = plant.station("192.0.2.15"), plant.station("192.0.2.60")
+    plant.tcp(pc, unit).syn(repeats=(1, 2, 4))
+    assert states(plant, "link")[Stage.ADDRESS] is State.UNCLEAR
+
+
+def test_a_sighting_may_show_at_another_stage_than_its_rules() -> None:
+    (outcome,) = with_rules(ended(two_controllers()), [proving(stage=Stage.ANSWER)]).outcomes[:1]
+    assert outcome.fault is not None
+    assert outcome.fault.stage == outcome.stopped_at == Stage.ANSWER
+
+
 def test_where_a_session_was_open_already_nothing_is_called_not_reached() -> None:
     """One frame of its middle: the stages below it must have been reached."""
     plant, pc, unit = begun()

@@ -110,7 +110,7 @@ def test_cleaned_text_is_printable_ascii(text: str) -> None:
 def test_protocols_and_units() -> None:
     """What is not known is said so."""
     assert words.say("speaks {p:protocol}{u:unit}", {"p": "Modbus/TCP", "u": 7}) == (
-        "speaks Modbus/TCP, for unit number 7"
+        "speaks Modbus/TCP to unit number 7"
     )
     assert "not known" in words.say("{p:protocol}{u:unit}", {"p": None, "u": None})
     assert words.outline("{p:protocol}{u:unit}", {}) == "<p>"

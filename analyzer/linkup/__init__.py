@@ -34,7 +34,7 @@ from analyzer.linkup.owners import (
     withdrawn,
 )
 from analyzer.linkup.pc import find_pc
-from analyzer.linkup.proofs import PC_ANSWERS
+from analyzer.linkup.proofs import PC_ANSWERS, USES_ADDRESS
 from analyzer.linkup.silences import BEGAN_LATE, LISTENED, LOST, REPEATED, Silence, silence_of
 from analyzer.linkup.spans import NEVER, Span, Spans
 from analyzer.linkup.tries import (
@@ -79,6 +79,7 @@ __all__ = [
     "RIGHT_AFTER",
     "SOON",
     "START_TAKES",
+    "USES_ADDRESS",
     "Call",
     "Calls",
     "Case",

@@ -706,6 +706,18 @@ class LinkUp:
             tried += [*call.sent_again, *call.in_vain]
         return sorted(set(tried))
 
+    @property
+    def is_lost(self) -> bool:
+        """Whether it worked, and nothing that the PC tried after the last answer did."""
+        last = self.on_port.last_answer
+        if last is None:
+            return False
+        ends = (one.ended for one in self.on_port if one.wanted or one.how is How.REFUSED)
+        if any(at and at > last for at in ends):
+            return True
+        silence = self.silence(at for at in self.unanswered_tries if at > last)
+        return silence is not None and silence.is_evidence
+
     @cached_property
     def tried_too_early(self) -> list[Moment]:
         """What the PC tried in vain, refused calls among it, before the controller took a call; all

@@ -7,6 +7,8 @@ from analyzer.linkup.tries import How, lacks_client, of_session
 
 PC_ANSWERS = "pc answers"
 """The proof that it works where the controller is the one that calls and asks."""
+USES_ADDRESS = "uses address"
+"""The proof of the PC's address where nobody answers it there."""
 
 
 def proofs_of(linkup: LinkUp) -> dict[Stage, Proof]:
@@ -71,7 +73,7 @@ def _address_proof(linkup: LinkUp) -> Proof | None:
     if answers := _taken_answers(linkup, address):
         return Proof(min(answers)[0], "answered to address", {"pc": address})
     first = linkup.pc.first_use(address)
-    return None if first is None else Proof(first, "uses address", {"pc": address})
+    return None if first is None else Proof(first, USES_ADDRESS, {"pc": address})
 
 
 def _taken_answers(linkup: LinkUp, asker: Address | None = None) -> list[tuple[Moment, Hardware]]:
@@ -139,7 +141,8 @@ def _port_proof(linkup: LinkUp) -> Proof | None:
             took = accepted.seconds - one.session.syns.first.seconds
             return Proof(accepted, "accepted in vain", {"port": one.port, "took": took})
         if one.how is How.UNHEARD:
-            return Proof(accepted, "accepted again", {"port": one.port, "times": one.accepted})
+            times = sum(call.accepted for call in linkup.on_port.that(How.UNHEARD))
+            return Proof(accepted, "accepted again", {"port": one.port, "times": times})
         if lacks_client(one.session):
             return Proof(accepted, "accepted unheard", {"port": one.port})
     for call in taken_calls(linkup):

@@ -290,13 +290,13 @@ Block = (
 )
 
 
-def safely(blocks: Iterable[Block], how: Caution = MAKE_SAFE) -> Iterator[Block]:
+def safely(blocks: Iterable[Block]) -> Iterator[Block]:
     """The same blocks, and how to make a machine safe: once, above the first that says to."""
     said = False
     for block in blocks:
         if not said and any(one.make_safe for one in _cautions(block)):
             said = True
-            yield how
+            yield MAKE_SAFE
         yield block
 
 

@@ -48,12 +48,13 @@ def _has_late_answers(session: Session) -> bool:
 RULE = Rule(
     slug="late-answer-mixed-up",
     stage="answer",
-    title="Late answers of {controller} can be taken for the next ones",
-    what_happened="{late:count answer} of {controller} on port {port} had the number of an older "
-    "request. Before, the PC had asked again after {patience:seconds} without an answer, in the "
-    "same session.{shifted:if Behind {shifted:count such answer} the PC asked on.}",
-    means="The link works. A program that does not compare the numbers takes each answer for the "
-    "wrong request, and shows or uses wrong values.",
+    title="Late answers of {controller} can be taken for answers to later requests",
+    what_happened="{late:count answer} of {controller} on port {port} came only after the PC had "
+    "sent its next request. The PC waits {patience:seconds} for an answer, and then asks on in "
+    "the same session.{shifted:if Right after such an answer it sent another request "
+    "{shifted:times}, as if that were the one it waited for.}",
+    means="The link works. A program that does not compare the numbers in requests and answers "
+    "takes late answers for the wrong ones, and shows or uses wrong values.",
     likely_causes={
         "waits too short": "The program waits too short, and keeps the session after it gave a "
         "request up.",

@@ -46,9 +46,16 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     session, repeats = call.session, call.session.from_client.repeats
     arrived = session.request_acknowledged
     ruled_out = [LOST_BEHIND, OTHER_PROTOCOL] if call.answers else [LOST_BEHIND]
+    likeliest, unit = BUSY if call.answers >= IN_USE else UNIT, session.dialogue.unit
+    by_unit = likeliest == UNIT and unit is not None
     yield Sighting(
         values={
             "one": True,
+            "single": len(vain) == 1,
+            "requests": len(vain) if len(vain) > 1 else 0,
+            "waited": _waited(linkup, call),
+            "by_unit": by_unit,
+            "by_manual": not by_unit,
             "passed": 0,
             "of": 0,
             "port": call.port,
@@ -59,7 +66,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "closed": call.idle if call.starved else 0,
             "later": not lasting,
             "protocol": session.dialogue.protocol,
-            "unit": session.dialogue.unit,
+            "unit": unit,
         },
         frames={
             "asked": [session.asked],
@@ -70,7 +77,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         level=Level.FAULT if lasting else _level(vain),
         certainty=Certainty.SHOWN if arrived else Certainty.FITS,
         silence=_silence(linkup, call),
-        likeliest=BUSY if call.answers >= IN_USE else UNIT,
+        likeliest=likeliest,
         ruled_out=[*ruled_out, PATH_BROKEN] if arrived else ruled_out,
     )
 
@@ -85,6 +92,7 @@ def _passed_over(linkup: LinkUp) -> Iterator[Sighting]:
     yield Sighting(
         values={
             **dict.fromkeys(("one", "answers", "repeats", "closed", "later"), 0),
+            **dict.fromkeys(("waited", "by_unit", "by_manual", "single", "requests"), 0),
             "passed": passed.count,
             "of": sum(call.session.dialogue.asked for call, _ in calls),
             "sessions": len(calls) if len(calls) > 1 else 0,
@@ -97,6 +105,16 @@ def _passed_over(linkup: LinkUp) -> Iterator[Sighting]:
         level=Level.WARNING if passed.count >= AGAIN else Level.NOTE,
         likeliest=BUSY,
         ruled_out=[UNIT, OTHER_PROTOCOL, BEHIND, LOG_IN, PATH_BROKEN, ONLY_SENDS],
+    )
+
+
+def _waited(linkup: LinkUp, call: Call) -> float:
+    """Seconds from the request to the end of its session, or to that of the recording."""
+    asked = call.asking[0]
+    return (
+        linkup.facts.heard_after(asked)
+        if call.ended is None
+        else call.ended.seconds - asked.seconds
     )
 
 
@@ -137,14 +155,14 @@ def _level(vain: Sequence[Call]) -> Level:
 RULE = Rule(
     slug="request-unanswered",
     stage="answer",
-    title="{controller} gave no answer to{one:if the request}"
-    "{passed:if {passed:count request}, and answered later ones}",
-    what_happened="{one:if In the open session with {controller} on port {port}, the PC sent a "
-    "request, and no answer to it was recorded.}{passed:if On port {port} of {controller}, "
-    "{passed} of {of:count request} got no answer, though later ones did.}{answers:if Before it, "
-    "{answers:count request} in that session got an answer.}{closed:if {controller} closed the "
-    "session {closed:seconds} later.}{sessions:if This happened in {sessions:count "
-    "session}.}{later:if A later session got its answers.} The PC speaks "
+    title="{controller} gave no answer to{single:if the request}{requests:if {requests:count "
+    "request}}{passed:if {passed:count request}, and answered later ones}",
+    what_happened="{one:if In an open session on port {port} of {controller} the PC sent a request "
+    "and waited {waited:seconds}: no answer was recorded.}{passed:if On port {port} of "
+    "{controller}, {passed} of {of:count request} got no answer, though later ones did.}"
+    "{answers:if Before it, {answers:count request} in that session got an answer.}{closed:if "
+    "{controller} closed the session {closed:seconds} later.}{sessions:if This happened in "
+    "{sessions:count session}.}{later:if A later session got its answers.} The PC speaks "
     "{protocol:protocol}{unit:unit}.",
     means="Cable, addresses and port work: the controller's service does not react "
     "to{one:if this request}{passed:if each request}. What a request asks for is not judged here.",
@@ -158,7 +176,10 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-            "{one:if Compare protocol, unit number and selectors in the program with the manual.}"
+            "{by_unit:if Look up which unit number the controller answers to, and compare it with "
+            "{unit}, to which the program sends. Then compare protocol and selectors.}"
+            "{by_manual:if Compare protocol, unit number and selectors in the program with the "
+            "manual.}"
         ),
         Step(
             "{passed:if Let the program ask less often, and one request at a time: the next one "

@@ -14,7 +14,7 @@ from itertools import pairwise
 
 from analyzer.facts import Boot, BootSign, Moment, Station
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import How, LinkUp
+from analyzer.linkup import How, LinkUp, Stage
 from rules import cautions
 
 START_TAKES = 120.0
@@ -31,6 +31,8 @@ AGAIN_AND_AGAIN = 3
 """Starts that make a loop; one or two may be somebody's doing."""
 ALIKE = 1.5
 """The longest interval over the shortest one in a loop, at most (common practice, no source)."""
+IN_TURN = (Stage.NEIGHBOUR, Stage.ROUTE, Stage.PORT)
+"""The stages that work one after the other while a controller starts."""
 NOT_READY, LOOP = "not ready", "loop"
 """Names of these causes in the rule."""
 CLOSED, LOOSE = "port stays closed", "loose plug"
@@ -98,6 +100,7 @@ def _once(linkup: LinkUp, start: list[Boot]) -> Iterator[Sighting]:
         frames={"start": [first], "tried": tried, "up": [up]},
         certainty=Certainty.FITS if during and up is None else Certainty.SHOWN,
         level=Level.FAULT if up is None else Level.NOTE,
+        stage=next((one for one in IN_TURN if one not in linkup.proofs), None),
         silence=linkup.silence(at for at in during if at not in refused) if up is None else None,
         ruled_out=[LOOP, LOOSE, *([] if values["refused"] and up is None else [CLOSED])],
     )

@@ -14,8 +14,10 @@ from analyzer.findings import Level, Rule, Sighting, Step
 from analyzer.linkup import Call, Calls, How, LinkUp
 from rules import cautions
 
-CUT_OFF, FIREWALL_ON_PC = "cut off", "firewall on pc"
+CUT_OFF, FIREWALL_ON_PC, RESTARTED = "cut off", "firewall on pc", "restarted"
 """Names of these causes in the rule."""
+MOST_PORTS = 3
+"""Ports of the PC named in a sentence."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
@@ -27,6 +29,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         return
     cleared = [moment for one in odd for moment in one.cleared]
     swallowed = bool(odd) and not cleared
+    by_controller = bool(odd or old_data)
+    ruled_out = {FIREWALL_ON_PC: not swallowed, RESTARTED: not unknown}
     yield Sighting(
         values={
             "odd": len(odd),
@@ -34,6 +38,13 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "swallowed": swallowed,
             "unknown": len(unknown),
             "old_data": len(old_data),
+            "lasts": lasts,
+            "over": not lasts,
+            "by_controller": by_controller,
+            "by_pc": not by_controller,
+            "own_ports": sorted({one.session.client.port for one in [*odd, *old_data]})[
+                :MOST_PORTS
+            ],
         },
         frames={
             "odd": [moment for one in odd for moment in one.odd_answers],
@@ -45,7 +56,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         level=Level.FAULT if lasts else Level.NOTE,
         silence=linkup.silence(odd.sent, odd.sent_in_all, arrived=True) if lasts else None,
         likeliest=FIREWALL_ON_PC if swallowed else CUT_OFF,
-        ruled_out=[] if swallowed else [FIREWALL_ON_PC],
+        ruled_out=[name for name, is_out in ruled_out.items() if is_out],
     )
 
 
@@ -71,19 +82,24 @@ def _controller_held(call: Call) -> bool:
 RULE = Rule(
     slug="half-open-session",
     stage="port",
-    title="One end still holds an old session on port {port} of {controller}",
-    what_happened="{odd:if {controller} answered {odd:count call} as if belonging to an older "
-    "session.}{repeats:if The PC repeated its call {repeats:times}, in vain.}{unknown:if "
-    "{controller} did not know {unknown:count session} of the PC any more.}{old_data:if The PC "
-    "did not know {old_data:count session} of {controller} any more.}",
-    means="One end was cut off and came back, and the other end did not notice. It holds on to "
-    "the old session until a time limit passes or a reset arrives.",
+    title="An old session on port {port} of {controller}{lasts:if is}{over:if was} still open"
+    "{by_controller:if at the controller, and not at the PC}{by_pc:if at the PC, and not at the "
+    "controller}",
+    what_happened="{odd:if {controller} answered {odd:count call} with numbers of an older "
+    "session.}{repeats:if The PC repeated its call {repeats:times}, in vain.}{unknown:if The PC "
+    "used {unknown:count session} that {controller} did not know any more.}{old_data:if "
+    "{controller} sent data in {old_data:count session} that the PC did not know any more.}",
+    means="An old session is kept until a time limit passes or a reset arrives."
+    "{by_controller:if Here the PC's end of it went away without a close, and the controller did "
+    "not notice.}{by_pc:if Here the controller's end of it went away without a close, and the PC "
+    "did not notice.}",
     likely_causes={
-        CUT_OFF: "The cable was pulled, the PC slept, or a program ended while the cable was out.",
+        CUT_OFF: "The cable was pulled, the PC slept or was restarted, or a program ended while "
+        "the cable was out.",
         FIREWALL_ON_PC: "A firewall on the PC swallows the odd answer, so the PC never sends the "
         "reset that "
         "would clear the old session.",
-        "restarted": "The controller or its network module was switched off and on again.",
+        RESTARTED: "The controller or its network module was switched off and on again.",
     },
     what_to_do=(
         Step(
@@ -91,7 +107,10 @@ RULE = Rule(
             "it is not known, that is from 1 min to 2 h.",
             cautions.COMMANDS,
         ),
-        Step("Look in the controller's list of sessions for one of this PC."),
+        Step(
+            "{by_controller:if Look in the controller's list of sessions for one of this PC, from "
+            "its TCP port {own_ports:list}.}"
+        ),
         Step(
             "{swallowed:if Look whether a firewall on the PC drops answers that belong to no open "
             "session, and have it let those of {controller} through.}",
@@ -103,7 +122,10 @@ RULE = Rule(
             "Before the cable is pulled again, have the program close its session.",
             cautions.UNPLUG,
         ),
-        Step("Have the old session closed in the controller.", cautions.OTHERS_SESSION),
+        Step(
+            "{by_controller:if Have the old session closed in the controller.}",
+            cautions.OTHERS_SESSION,
+        ),
     ),
     evidence={
         "call": "the PC calls port {port}{again}",

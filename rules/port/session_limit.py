@@ -28,6 +28,7 @@ from analyzer.linkup import (
     How,
     LinkUp,
     Spans,
+    Stage,
     Tries,
     first_after,
     last_until,
@@ -39,6 +40,14 @@ AT_ONCE = 0.5
 practice, no source)."""
 REFUSED, SILENT, DROPPED, ENDED, UNANSWERED = "refused", "silent", "dropped", "ended", "unanswered"
 """The ways in which a session is turned away: keys of values and evidence."""
+SHOWS_AT = {
+    REFUSED: Stage.PORT,
+    SILENT: Stage.PORT,
+    DROPPED: Stage.SESSION,
+    ENDED: Stage.SESSION,
+    UNANSWERED: Stage.ANSWER,
+}
+"""The stage at which each shows."""
 OTHERS, OWN, LEFT_OVER, ACCESS_LIST = "others", "own", "left over", "access list"
 """Names of these causes in the rule."""
 REQUEST, ONE_VALUE = "request", "one value"
@@ -132,6 +141,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         },
         certainty=Certainty.SHOWN if all_taken else Certainty.FITS,
         level=level,
+        stage=min((SHOWS_AT[one.how] for one in away), key=list(Stage).index),
         silence=linkup.silence(waits) if silent else None,
         likeliest=OWN if mine[True] and not mine[False] else OTHERS,
         ruled_out=[
@@ -296,6 +306,7 @@ RULE = Rule(
         "session-reset",
         "request-unanswered",
         "session-closed",
+        "idle-close",
     ),
     sources=("RFC 9293 section 3.10.7", "common practice, no source (limits of 1, 2 or 4)"),
     find=find,

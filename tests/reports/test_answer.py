@@ -88,6 +88,21 @@ def test_the_time_of_day_of_what_is_told_is_shown(path: Path) -> None:
         }
 
 
+def test_what_failed_for_good_worked_at_first() -> None:
+    """Once; what broke several times works at times."""
+    once = in_short([analyzer.diagnose(ROOT / "captures" / "closed-while-needed.pcap")])
+    assert re.search(r"^At first +session, answer$", to_text(once), re.MULTILINE)
+    often = to_text(in_short([analyzer.diagnose(ROOT / "captures" / "session-reset.pcap")]))
+    assert re.search(r"^At times +session, answer$", often, re.MULTILINE)
+
+
+def test_the_likeliest_cause_is_told_where_there_is_room() -> None:
+    told = to_text(in_short([analyzer.diagnose(ROOT / "captures" / "port-silent.pcap.gz")]))
+    assert re.search(r"^Likely why +A firewall or access list drops", told, re.MULTILINE)
+    healthy = ROOT / "captures" / "healthy-first-contact.pcapng"
+    assert "Likely why" not in to_text(in_short([analyzer.diagnose(healthy)]))
+
+
 def test_the_page_tells_the_zone_beside_that_time() -> None:
     html = to_html(page([analyzer.diagnose(ROOT / "captures" / "port-refused.pcap")], zone=CET))
     assert re.search(r"shown by frame 12 \(\d\d:\d\d:\d\d UTC\+01:00\) and", html)

@@ -3,17 +3,17 @@
 Of several connections or recordings, a table of all comes first, then the one that matters most.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, tzinfo
+from typing import Any, NamedTuple
 
-from analyzer.cautions import HOW_IN_SHORT
 from analyzer.diagnosis import Diagnosis, Finding, Outcome, Stage, StageResult, State, Step, Verdict
 from analyzer.reports.blocks import Block, Heading, Labelled, Listing, Paragraph, safely
 from analyzer.reports.document import refusals, report
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
-from analyzer.reports.document.bounds import MOST_LINES, MOST_TOLD
+from analyzer.reports.document.bounds import MOST_LINES, MOST_STEPS
 from analyzer.reports.document.finding import general_cautions, how_explained, unled
-from analyzer.reports.document.incidents import told_shortly
+from analyzer.reports.document.incidents import SEVERAL, told_shortly
 from analyzer.reports.document.parties import (
     nobody,
     other_controller,
@@ -46,11 +46,40 @@ IN_ONE_LINE = {
     State.NOT_REACHED: "Not reached",
 }
 """How stages are told beside the one that the verdict names."""
-SEEN_WORKING = (State.PASSED, State.AT_TIMES)
+AT_FIRST = "At first"
+"""The same of what worked until it failed for good."""
+TRIED = (State.PASSED, State.AT_TIMES, State.UNCLEAR)
 MATTERS_MOST = "The one that matters most"
 AGAIN = "The answer again"
 EVERYTHING = "add --all"
 """How to see the rest, where a command was given that takes it."""
+
+
+class Room(NamedTuple):
+    """What the answer has room for: steps, how it broke, letters of what happened (its first
+    sentence, which carries the proof, is always told), the likeliest cause, the stages that were
+    not tried and the length of the recording, and what else was noticed.
+    """
+
+    steps: int = MOST_STEPS
+    breaks: bool = True
+    letters: int = 0
+    cause: bool = False
+    others: bool = False
+    noticed: bool = False
+
+
+LEAST = (Room(2), Room(2, breaks=False), Room(1, breaks=False))
+"""What is always told: the first of these that fits."""
+MORE: Sequence[dict[str, Any]] = (
+    {"letters": 130},
+    {"cause": True},
+    {"steps": MOST_STEPS},
+    {"others": True},
+    {"letters": 200},
+    {"noticed": True},
+)
+"""What is told beyond the least, as far as there is room for it, what helps most first."""
 
 
 def in_short(
@@ -91,15 +120,20 @@ def _at_a_glance(diagnoses: Sequence[Diagnosis], worst: Diagnosis) -> Iterator[B
 
 
 def _fitting(diagnosis: Diagnosis, everything: str, zone: tzinfo | None) -> list[Block]:
-    """As much as there is room for: two steps count more than details of what happened, and these
-    more than a third step.
-    """
+    """As much as there is room for."""
     answer = Answer(diagnosis)
-    for steps, letters in MOST_TOLD:
-        blocks = list(safely(answer.told(steps, letters, everything, zone), HOW_IN_SHORT))
-        if to_text(blocks).count("\n") <= MOST_LINES:
-            break
-    return blocks
+
+    def told(room: Room) -> list[Block]:
+        return list(safely(answer.told(room, everything, zone)))
+
+    def fits(room: Room) -> bool:
+        return to_text(told(room)).count("\n") <= MOST_LINES
+
+    room = next(filter(fits, LEAST), LEAST[-1])
+    for more in MORE:
+        larger = room._replace(**more)
+        room = larger if fits(larger) else room
+    return told(room)
 
 
 class Answer:
@@ -143,15 +177,13 @@ class Answer:
             return GOOD_RECORDING
         return [Step(text) for text in WITH_THE_PROGRAM]
 
-    def told(
-        self, most: int, letters: int, everything: str, zone: tzinfo | None
-    ) -> Iterator[Block]:
-        """The whole answer, with that many steps, and so many letters of what happened."""
+    def told(self, room: Room, everything: str, zone: tzinfo | None) -> Iterator[Block]:
+        """The whole answer, as far as there is room for it."""
         yield Paragraph(self.verdict, strong=True)
-        yield Labelled([row for row in self.rows(letters, zone) if row[1]])
-        yield from self.first_steps(most)
+        yield Labelled([row for row in self.rows(room, zone) if row[1]])
+        yield from self.first_steps(room.steps)
         more = f" More: {how_explained(self.lead)}" if self.lead else ""
-        yield Paragraph(f"{self._left(most)}: {everything}.{more}")
+        yield Paragraph(f"{self._left(room.steps)}: {everything}.{more}")
 
     def first_steps(self, most: int, level: int = 3) -> Iterator[Block]:
         """So many steps, with what to be careful of in few words; level: of their heading."""
@@ -166,19 +198,21 @@ class Answer:
             yield from general_cautions(self.lead)
         yield Listing(steps, numbered=True)
 
-    def rows(self, letters: int, zone: tzinfo | None) -> Iterator[tuple[str, str]]:
-        """What is told behind a word each; so many letters of what happened, and empty texts."""
+    def rows(self, room: Room, zone: tzinfo | None) -> Iterator[tuple[str, str]]:
+        """What is told behind a word each, with empty texts."""
         diagnosis, outcome = self._diagnosis, self._outcome
         yield "Who", nobody(diagnosis) if outcome is None else who(outcome.linkup)
-        began = when(diagnosis, zone) if letters else since(diagnosis, zone)
+        began = when(diagnosis, zone) if room.others else since(diagnosis, zone)
         yield "Recorded", ", ".join(filter(None, [quoted(diagnosis.facts.file), began]))
-        yield "What", self._what(letters)
+        yield "What", self._what(room.letters)
         yield "How sure", self.how_sure(zone)
+        yield "Likely why", self._cause() if room.cause else ""
         if outcome is not None:
-            yield from _stages(outcome, list(IN_ONE_LINE) if letters else SEEN_WORKING)
+            yield from _stages(outcome, IN_ONE_LINE if room.others else TRIED)
             yield "But", other_port(outcome.linkup) or other_controller(diagnosis, outcome.linkup)
-            yield "Breaks", opening(told_shortly(outcome, Clock(diagnosis, zone)), letters)
-        yield "Noticed", self._noticed() if letters else ""
+            if room.breaks:
+                yield "Breaks", opening(told_shortly(outcome, Clock(diagnosis, zone)), room.letters)
+        yield "Noticed", self._noticed() if room.noticed else ""
         yield "Which PC", which_pc(diagnosis) or ""
 
     def _what(self, letters: int) -> str:
@@ -190,6 +224,11 @@ class Answer:
         if outcome.verdict is Verdict.CANNOT_TELL:
             return what_would_tell(outcome)
         return f"{because_of(outcome)}. {NOT_JUDGED}"
+
+    def _cause(self) -> str:
+        """The likeliest cause: what can be told of it in a sentence."""
+        causes = [] if self.lead is None else self.lead.likely_causes
+        return opening(causes[0], 0) if causes else ""
 
     def how_sure(self, zone: tzinfo | None, with_zone: bool = False) -> str:
         """How sure it is, and at what time of day the proof begins; with_zone: where the zone is
@@ -228,9 +267,10 @@ def _lead(diagnosis: Diagnosis, outcome: Outcome | None) -> Finding | None:
     return next(iter(unled(diagnosis)), None)
 
 
-def _stages(outcome: Outcome, states: Sequence[State]) -> Iterator[tuple[str, str]]:
+def _stages(outcome: Outcome, states: Iterable[State]) -> Iterator[tuple[str, str]]:
     for state in states:
-        label = IN_ONE_LINE[state]
+        for_good = outcome.linkup.is_lost and outcome.incidents.count < SEVERAL
+        label = AT_FIRST if state is State.AT_TIMES and for_good else IN_ONE_LINE[state]
         names = [NAMES[one.stage] for one in outcome.stages if _in_one_line(one) is state]
         every = len(names) == len(Stage)
         yield label, "every stage" if every else ", ".join(names)

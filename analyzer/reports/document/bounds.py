@@ -25,13 +25,8 @@ MOST_PIECES = 12
 """Files of one recording listed."""
 MOST_LINES = 24
 """Lines of the short report on one connection: a terminal of the old size shows all of them."""
-MOST_TOLD = (
-    (3, 200), (3, 130), (2, 200), (2, 130), (3, 0), (2, 0), (1, 200), (1, 130), (1, 0),
-)  # fmt: skip
-"""Steps, and letters of what happened, that it tells: the first of these that fits. More steps are
-not read (common practice, no source). The first sentence, which carries the proof, is always told.
-Where it stands alone, what else was noticed is left out, and so are the stages that are not seen
-working and the length of the recording."""
+MOST_STEPS = 3
+"""Steps that it tells: more are not read (common practice, no source)."""
 MOST_PROOF = 3
 """Frames named in one sentence as what a finding rests on."""
 MOST_NAMED = 8

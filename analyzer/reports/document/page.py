@@ -17,8 +17,8 @@ from analyzer.reports.blocks import (
 )
 from analyzer.reports.differences import differences
 from analyzer.reports.document import how_made, refusals, the_rest
-from analyzer.reports.document.answer import Answer
-from analyzer.reports.document.bounds import MOST_BREAKS
+from analyzer.reports.document.answer import Answer, Room
+from analyzer.reports.document.bounds import MOST_BREAKS, MOST_STEPS
 from analyzer.reports.document.finding import Findings, unled
 from analyzer.reports.document.incidents import SEVERAL, breaks
 from analyzer.reports.document.linkup import both_ends, durations, how_far, how_sure
@@ -30,12 +30,10 @@ from analyzer.reports.overview import strip
 from analyzer.reports.sequence import Charts
 from analyzer.words import quoted
 
-FIRST_STEPS = 3
-"""Steps that stand in the answer; the others follow the causes."""
-LETTERS = 100
-"""Of what happened, in the answer: on a telephone the first step stands on the first screen."""
+ROOM = Room(letters=100, cause=True, noticed=True)
+"""In the answer: on a telephone the first step stands on the first screen."""
 ABOVE = ("Who", "Recorded", "What", "Breaks", "How sure")
-BELOW = ("But", "Noticed", "Which PC")
+BELOW = ("Likely why", "But", "Noticed", "Which PC")
 """What is told of the answer above its first steps and below them."""
 IN_A_WORD = {
     Verdict.STOPPED: (Mood.STOPPED, "Stopped"),
@@ -92,10 +90,10 @@ def _answer(diagnosis: Diagnosis, outcome: Outcome | None, zone: tzinfo | None) 
         "Recorded": when(diagnosis, zone),
         "How sure": answer.how_sure(zone, with_zone=True),
     }
-    rows = dict(answer.rows(LETTERS, zone)) | told_here
+    rows = dict(answer.rows(ROOM, zone)) | told_here
     yield _banner(outcome, answer)
     yield Labelled([(label, rows[label]) for label in ABOVE if rows.get(label)])
-    yield from answer.first_steps(FIRST_STEPS, 2)
+    yield from answer.first_steps(MOST_STEPS, 2)
     yield Labelled([(label, rows[label].strip()) for label in BELOW if rows.get(label)])
 
 
@@ -148,10 +146,10 @@ def _connections(
             in_time = None
         yield from durations(one)
         gravest = one.fault or one.warning
-        yield from findings.tell(gravest, passed, FIRST_STEPS if gravest is lead else 0)
+        yield from findings.tell(gravest, passed, MOST_STEPS if gravest is lead else 0)
         yield from both_ends(one, how_known(diagnosis, one.linkup), differences(one.linkup))
     yield from _once(in_time)
-    yield from findings.tell(lead, done=FIRST_STEPS)
+    yield from findings.tell(lead, done=MOST_STEPS)
     for finding in diagnosis.findings if everything else unled(diagnosis):
         yield from findings.tell(finding)
     yield from findings.the_rest()

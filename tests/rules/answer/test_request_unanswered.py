@@ -69,7 +69,11 @@ def test_found_on_first_contact(controllers: tuple[str, ...]) -> None:
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == [SLUG]
     assert_leads(diagnosis, answers=0, repeats=0, acknowledged=True, one=True, passed=0, of=0)
-    assert found(diagnosis, SLUG).values["sessions"] == 0
+    finding = found(diagnosis, SLUG)
+    assert [finding.values[one] for one in ("sessions", "requests", "single")] == [0, 0, True]
+    assert (finding.values["unit"], finding.values["by_unit"]) == (255, True)
+    assert "compare it with 255" in finding.what_to_do[0].text
+    assert finding.values["waited"] == pytest.approx(diagnosis.facts.heard_after(finding.moment))
     assert left_out(found(diagnosis, SLUG), RULE) == ([LOST_BEHIND], [PATH_BROKEN])
     assert [line.moment.frame for line in found(diagnosis, SLUG).evidence] == [9, 10]
 
@@ -143,7 +147,9 @@ def test_found_where_the_answer_comes_after_the_pc_gave_up() -> None:
     session.ack(unit)
     session.fin(unit, after=0.2)
     session.ack()
-    assert_leads(diagnosed(ended(plant)), Verdict.UNSTABLE)
+    diagnosis = diagnosed(ended(plant))
+    assert_leads(diagnosis, Verdict.UNSTABLE, by_unit=False, by_manual=True)
+    assert found(diagnosis, SLUG).values["waited"] == pytest.approx(3.15, abs=0.01)
 
 
 def test_found_with_a_request_in_several_segments() -> None:
@@ -572,7 +578,7 @@ def test_the_session_that_waits_to_the_end_is_told_first() -> None:
     asks = last.send(modbus_read(1))
     last.ack(unit, after=0.15)
     finding = found(diagnosed(ended(plant)), SLUG)
-    assert finding.values["sessions"] == 2
+    assert (finding.values["sessions"], finding.values["requests"]) == (2, 2)
     assert finding.evidence[0].moment.frame == plant.number(asks)
 
 

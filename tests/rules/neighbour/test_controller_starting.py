@@ -32,13 +32,15 @@ def refused(plant: Plant, pc: Station, unit: Station, times: int = 2, every: flo
         call.refuse()
 
 
-def assert_stopped(diagnosis: Diagnosis, certainty: Certainty, **values: object) -> None:
+def assert_stopped(
+    diagnosis: Diagnosis, certainty: Certainty, at: str = "neighbour", **values: object
+) -> None:
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.FAULT, certainty)
     assert {name: finding.values[name] for name in values} == values
     (outcome,) = diagnosis.outcomes
-    assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "neighbour")
+    assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, at)
     assert diagnosis.status == FAULT
 
 
@@ -70,7 +72,7 @@ def test_found_where_the_pc_gave_up_while_calls_were_refused(controllers: tuple[
     comes_up(plant, unit, after=5.0)
     plant.resolve(pc, unit, after=2.0)
     refused(plant, pc, unit)
-    assert_stopped(diagnosed(ended(plant), controllers), Certainty.FITS, tries=5, refused=2)
+    assert_stopped(diagnosed(ended(plant), controllers), Certainty.FITS, "port", tries=5, refused=2)
 
 
 def test_found_where_only_refusals_follow_a_start() -> None:
@@ -79,7 +81,7 @@ def test_found_where_only_refusals_follow_a_start() -> None:
     comes_up(plant, unit, after=5.0)
     plant.resolve(pc, unit, after=2.0)
     refused(plant, pc, unit)
-    assert_stopped(diagnosed(ended(plant)), Certainty.FITS, tries=2, refused=2)
+    assert_stopped(diagnosed(ended(plant)), Certainty.FITS, "port", tries=2, refused=2)
 
 
 def test_found_with_an_address_from_a_server() -> None:

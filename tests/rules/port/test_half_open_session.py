@@ -7,7 +7,7 @@ from analyzer.findings import Certainty, Level
 from captures.layouts import Record
 from captures.plant import Session, modbus_answer, modbus_read
 from rules import cautions
-from rules.port.half_open_session import FIREWALL_ON_PC, RULE
+from rules.port.half_open_session import FIREWALL_ON_PC, RESTARTED, RULE
 from tests.support import (
     acquainted,
     assert_healthy,
@@ -71,7 +71,8 @@ def test_found_where_the_pc_never_sends_the_reset(
     assert_lasts(diagnosis, port=502, odd=1, repeats=3, swallowed=True)
     finding = found(diagnosis, SLUG)
     assert finding.likely_causes[0] == RULE.likely_causes[FIREWALL_ON_PC]
-    assert left_out(finding, RULE)[0] == []
+    assert left_out(finding, RULE)[0] == [RESTARTED]
+    assert finding.values["own_ports"] == [session.client.port]
     assert len(finding.what_to_do) == len(RULE.what_to_do)
     assert cautions.FIREWALL in finding.cautions
     shown = [plant.number(one) for one in (*calls, answers[0], answers[-1])]
@@ -85,7 +86,7 @@ def test_found_where_the_pcs_reset_got_out_without_a_word_of_its_firewall() -> N
     odd(session)
     session.rst(bare=True, seq=100)
     finding = found(diagnosed(ended(plant)), SLUG)
-    assert left_out(finding, RULE)[0] == [FIREWALL_ON_PC]
+    assert left_out(finding, RULE)[0] == [FIREWALL_ON_PC, RESTARTED]
     assert len(finding.what_to_do) == len(RULE.what_to_do) - 1
     assert cautions.FIREWALL not in finding.cautions
 

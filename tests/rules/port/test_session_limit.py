@@ -52,7 +52,9 @@ def assert_leads(
     assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.FITS)
     assert {name: finding.values[name] for name in values} == values
     (outcome,) = diagnosis.outcomes
-    assert (outcome.verdict, outcome.stopped_at) == (verdict, "port")
+    shows_at = {"refused": "port", "silent": "port", "dropped": "session", "ended": "session"}
+    ways = [one for one in (*shows_at, "unanswered") if finding.values[one]]
+    assert (outcome.verdict, outcome.stopped_at) == (verdict, shows_at.get(ways[0], "answer"))
     assert diagnosis.status == FAULT
 
 
