@@ -141,7 +141,8 @@ def _port_proof(linkup: LinkUp) -> Proof | None:
             took = accepted.seconds - one.session.syns.first.seconds
             return Proof(accepted, "accepted in vain", {"port": one.port, "took": took})
         if one.how is How.UNHEARD:
-            return Proof(accepted, "accepted again", {"port": one.port, "times": one.accepted})
+            times = sum(call.accepted for call in linkup.on_port.that(How.UNHEARD))
+            return Proof(accepted, "accepted again", {"port": one.port, "times": times})
         if lacks_client(one.session):
             return Proof(accepted, "accepted unheard", {"port": one.port})
     for call in taken_calls(linkup):

@@ -93,12 +93,16 @@ def _sighting(
     frames: dict[str, list[Moment]],
     sure: bool,
 ) -> Sighting:
-    known = [ANOTHER_DEVICE] if "own" in frames else []
+    own = frames.get("own")
+    known = [ANOTHER_DEVICE] if own else []
     return Sighting(
         values={
             "hardware": hardware,
             "tries": len(tried),
             "moved": not tried,
+            "since": bool(own and tried),
+            "last": own[0].seconds if own else 0.0,
+            "unsure": not own,
             "requests": len(asks),
             "others": len(frames.get("other", ())),
         },
@@ -113,10 +117,10 @@ RULE = Rule(
     slug="address-lost",
     stage="neighbour",
     title="{hardware} is{fits:if likely} the controller, without its address {controller}",
-    what_happened="{moved:if {hardware} answered as {controller}, and does so no "
-    "more.}{requests:if {hardware} asked any server {requests:times} for an address.}{others:if "
-    "{hardware} used {others:count other address}.}{tries:if Meanwhile the PC tried {tries:times} "
-    "to reach {controller}, and nothing answered there.}",
+    what_happened="{tries:if The PC tried {tries:times} in vain to reach {controller}}{since:if, "
+    "last heard {last:seconds} after the first frame}{moved:if {hardware} had {controller} until "
+    "{last:seconds} after the first frame}.{requests:if {hardware} asked any server "
+    "{requests:times} for an address.}{others:if {hardware} used {others:count other address}.}",
     means="A controller without its fixed address cannot be reached there, although it is alive "
     "and plugged in.",
     likely_causes={
@@ -135,11 +139,15 @@ RULE = Rule(
         ),
     },
     what_to_do=(
-        Step("Compare {hardware} with the hardware address on the controller's label."),
-        Step("Read the address that the controller shows now: display, lamps, local port."),
         Step(
-            "If the label fits and no other device has {controller}, have it set again: by the "
-            "local port, or by a server that serves only that hardware address.",
+            "Compare {hardware} with the hardware address on the controller's label.",
+            about=ANOTHER_DEVICE,
+        ),
+        Step("Read the address that the controller shows now: display, lamps, local port."),
+        Step("Ask what happened to the controller: a power cut, a new module, a moved switch."),
+        Step(
+            "If{unsure:if the label fits and} no other device has {controller}, have it set again: "
+            "by the local port, or by a server that serves only that hardware address.",
             cautions.ADDRESS_CHANGE,
         ),
         Step(

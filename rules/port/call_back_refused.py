@@ -40,6 +40,8 @@ def _not_taken(linkup: LinkUp, calls: Calls) -> Sighting | None:
             "pc": calls[0].session.server.address,
             "port": calls[0].port,
             "calls": calls.sent_in_all,
+            "silent": not denied,
+            "denied": bool(denied),
             "refused": len(refused),
             "forbidden": len(forbidden),
         },
@@ -59,9 +61,9 @@ RULE = Rule(
     slug="call-back-refused",
     stage="port",
     title="The PC does not take the controller's call to port {port}",
-    what_happened="{controller} made {calls:count call} to port {port} of the PC, {pc}, and the "
-    "PC took none.{refused:if It turned down {refused:count call} with a reset.}{forbidden:if It "
-    "turned down {forbidden:count call} with a message.}",
+    what_happened="{controller} made {calls:count call} to port {port} of the PC, {pc}, and the PC"
+    "{silent:if gave no answer}{denied:if took none}.{refused:if It turned down {refused:count "
+    "call} with a reset.}{forbidden:if It turned down {forbidden:count call} with a message.}",
     means="Some controllers call back once the PC has asked for a connection. Without that second "
     "session their program waits and then gives up. The way to the PC works.",
     likely_causes={
@@ -74,8 +76,12 @@ RULE = Rule(
         "former program": "The controller still calls for a program that the PC had in the past.",
     },
     what_to_do=(
-        Step("Compare the PC's address {pc} and port {port} with the controller's settings."),
+        Step(
+            "{silent:if Look in the log of the security program on the PC for {controller} and "
+            "port {port}.}"
+        ),
         Step("Show which program on the PC listens on port {port}."),
+        Step("Compare the PC's address {pc} and port {port} with the controller's settings."),
         Step(
             "Start the program on the PC first, and let the controller call afterwards.",
             cautions.PROGRAM,

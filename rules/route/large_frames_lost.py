@@ -196,9 +196,9 @@ RULE = Rule(
     what_to_do=(
         Step(
             "{whole:if Ping the controller with{ipv4:if don't-fragment set and} {ping} octets of "
-            "data,{named:if the most that the router passes on, then with more}{unnamed:if then "
-            "with fewer and fewer}.{ipv4:if On Windows: ping -f -l SIZE; on Linux: ping -M do "
-            "-s SIZE; on macOS: ping -D -s SIZE.}}{cut_up:if Ping the controller with 3000 octets "
+            "data, then with{named:if more}{unnamed:if fewer and fewer}.{ipv4:if Windows: "
+            "ping -f -l SIZE; Linux: ping -M do -s SIZE; macOS: ping -D -s SIZE.}}"
+            "{cut_up:if Ping the controller with 3000 octets "
             "of data, which are cut up as the datagrams are. On Windows: ping -l 3000; on Linux "
             "and macOS: ping -s 3000.}"
         ),

@@ -27,15 +27,16 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     last = opened[-1:]
     died = [at for one in last if one.answers <= FEW for at in _end(one)]
     dead = [one for one in opened if died and one.answers <= FEW and _end(one)]
-    reset = any(one.broken for one in last)
+    reset, answers = any(one.broken for one in last), sum(one.answers for one in dead)
     level = Level.NOTE if linkup.works else Level.WARNING
     yield Sighting(
         values={
             "out": sorted(linkup.sent_to),
             "back": sorted({path.src for path in back if path.src is not None}),
             "returned": sum(path.frames for path in back),
-            "dead": len(dead),
-            "answers": sum(one.answers for one in dead),
+            "dead": len(dead) if answers else 0,
+            "mute": 0 if answers else len(dead),
+            "answers": answers,
             "redirects": len(redirects),
             "router": redirects[0].sender if redirects else None,
             "better": redirects[0].router if redirects else None,
@@ -88,8 +89,10 @@ RULE = Rule(
     stage="route",
     title="Packets to {controller} and from it take different ways",
     what_happened="Packets for {controller} go to {out:list}{returned:if, and "
-    "{returned:count packet} came back from {back:list}}.{dead:if {dead:count session} died, with "
-    "{answers:count answer} in all.}{redirects:if {router} named {better} as the better way "
+    "{returned:count packet} came back from {back:list}}."
+    "{dead:if {dead:count session} died, with {answers:count answer} in all.}"
+    "{mute:if {mute:count session} died, with no answer.}"
+    "{redirects:if {router} named {better} as the better way "
     "{redirects:times}.}",
     means="Plain routers do not mind two ways. A firewall or another device that watches sessions "
     "sees one half only, and then drops the session.",

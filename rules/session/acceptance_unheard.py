@@ -73,7 +73,10 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
 
 
 def _recorded_on_pc(linkup: LinkUp, calls: Sequence[Call]) -> bool:
+    """Whether the PC's own signs say so, and no other station has the same, as at a switch."""
     station = linkup.pc.station
+    if linkup.pc.guests:
+        return False
     marked = station is not None and station.sent > 0
     return marked or any(one.session.checksum_filled is False for one in calls)
 
@@ -125,6 +128,12 @@ RULE = Rule(
         DAMAGED: "The acceptance is damaged on the way, so the PC's network software drops it.",
     },
     what_to_do=(
+        Step(
+            "Record on the PC itself while the program tries once more: nothing shows that this "
+            "was recorded there.",
+            cautions.COMMANDS,
+            about=LOST,
+        ),
         Step("Look in the log of the security program on the PC for {controller}."),
         Step(
             "{other:if Find out whose hardware address {other:list} is: the controller's, a "
@@ -134,7 +143,6 @@ RULE = Rule(
             "Look whether the PC has a second adapter with an address in this network, or a VPN "
             "that takes over."
         ),
-        Step("Record on the PC itself while the program tries once more.", cautions.COMMANDS),
         Step(
             "Have answers of {controller} from port {port} let through by the PC's firewall.",
             cautions.FIREWALL,

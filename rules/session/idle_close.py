@@ -63,8 +63,8 @@ RULE = Rule(
     slug="idle-close",
     stage="session",
     title="{controller} ends the session after {limit:seconds} without a request",
-    what_happened="{controller} ended {times:count session}, each about {limit:seconds} after the "
-    "last data.",
+    what_happened="{controller}, or a firewall in its name, ended {times:count session}, each "
+    "about {limit:seconds} after the last data.",
     means="That is a time limit: the controller or its service drops a client that stays quiet for "
     "so long. The controller may not count TCP keep-alives as requests.",
     likely_causes={
@@ -79,8 +79,8 @@ RULE = Rule(
         Step("Look up the inactivity limit in the controller's settings or manual."),
         Step(
             "If whoever answers for the risk agrees, have the program's command loop itself ask "
-            "at least every {third:seconds}. A timer beside it would hide a hung loop from a "
-            "watchdog.",
+            "at least every {third:seconds}. Use no timer beside it: that goes on asking when the "
+            "loop hangs.",
             cautions.MACHINE,
         ),
         Step(

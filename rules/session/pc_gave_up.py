@@ -44,12 +44,14 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     late = answers or _long(_late_acceptances(linkup))
     if not late:
         return
+    took = [one.came.seconds - one.began.seconds for one in late]
     waited, gave_up, came = ANSWERED_LATE if answers else ACCEPTED_LATE
     yield Sighting(
         values={
             "times": len(late),
             "waited": late[0].waited,
-            "took": max(one.came.seconds - one.began.seconds for one in late),
+            "least": min(took) if len(took) > 1 else 0.0,
+            "took": max(took),
             "answers": len(answers),
         },
         frames={
@@ -85,8 +87,9 @@ RULE = Rule(
     slug="pc-gave-up",
     stage="session",
     title="The PC gave up waiting before {controller} answered",
-    what_happened="The PC stopped waiting {times:times} for {controller} on port {port}, and what "
-    "it had waited for came up to {took:seconds} after it had asked.",
+    what_happened="The PC stopped waiting {times:times} for {controller} on port {port}"
+    "{answers:if, first after {waited:seconds}}, and what it had waited for came"
+    "{least:if {least:seconds} to} {took:seconds} after it had asked.",
     means="The controller is slow, not dead: the way there and back works. The PC's waiting time "
     "is shorter than the controller needs.",
     likely_causes={

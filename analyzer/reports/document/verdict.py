@@ -92,9 +92,9 @@ def headline(outcome: Outcome) -> str:
         case Verdict.COMPLETE:
             return f"The connection works: the {far_end(outcome.linkup)} answers the PC."
         case Verdict.STOPPED:
-            opened = Stage.PORT in outcome.linkup.proofs
-            connected = opened and outcome.stopped_at is Stage.ANSWER
-            what = "The connection came up, and stopped" if connected else "Connecting stopped"
+            connected = any(one.opened for one in outcome.linkup.on_port)
+            came_up = connected and outcome.stopped_at is not Stage.PORT
+            what = "The connection came up, and stopped" if came_up else "Connecting stopped"
             return f"{what} at the {name}: {title}."
         case Verdict.UNSTABLE:
             what = "then failed" if _broke(outcome) else "then met trouble"

@@ -5,6 +5,7 @@ import pytest
 from analyzer.diagnosis import FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Station, modbus_read
+from rules.neighbour.address_lost import RULE
 from tests.support import (
     TOLD,
     acquainted,
@@ -57,7 +58,8 @@ def test_found_where_a_station_without_address_asks(controllers: tuple[str, ...]
     asks(plant, unit, times=2)
     plant.ask(pc, unit)
     diagnosis = diagnosed(ended(plant), controllers)
-    assert_leads(diagnosis, Certainty.FITS, Verdict.STOPPED, tries=6, requests=5)
+    assert_leads(diagnosis, Certainty.FITS, Verdict.STOPPED, tries=6, requests=5, since=False)
+    assert len(found(diagnosis, SLUG).what_to_do) == len(RULE.what_to_do)
     assert len(found(diagnosis, SLUG).also_fits) == 2
 
 
@@ -283,6 +285,8 @@ def test_found_where_it_worked_and_the_device_is_heard_under_another_address(
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (level, Certainty.FITS)
     assert (finding.values["moved"], finding.values["others"]) == (True, 1)
+    assert finding.values["last"] > 0
+    assert not any("label" in step.text for step in finding.what_to_do)
 
 
 def test_quiet_where_the_device_is_still_heard_under_the_first_address() -> None:

@@ -17,6 +17,7 @@ from rules.session.acceptance_unheard import (
     SEARCH,
 )
 from tests.support import (
+    TOLD,
     acquainted,
     assert_healthy,
     begun,
@@ -93,6 +94,19 @@ def test_found_where_the_pc_is_not_the_recorder() -> None:
     assert finding.certainty is Certainty.SHOWN
     assert finding.likely_causes[0] == RULE.likely_causes[LOST]
     assert left_out(finding, RULE) == ([OWN_NETWORK, OTHER_WAY], [ONE_SIDED, GAVE_UP, SEARCH])
+
+
+def test_found_where_another_station_is_marked_as_the_pc_is() -> None:
+    """Recorded at a switch port, say: the PC may not have got the acceptance."""
+    plant, pc, unit = acquainted()
+    panel = plant.pc("192.0.2.21")
+    plant.datagram(panel, "192.0.2.255", 50000, 50000, b"running")
+    unheard(plant.tcp(pc, unit))
+    octets = ended(plant).pcapng(hw=pc.hw, address="192.0.2.15/24")
+    finding = found(diagnosed(octets, TOLD), SLUG)
+    assert finding.likely_causes[0] == RULE.likely_causes[LOST]
+    assert RULE.what_to_do[0].about == LOST
+    assert finding.what_to_do[0].text == RULE.what_to_do[0].text
 
 
 def test_found_with_less_certainty_where_the_pcs_frames_may_be_missing() -> None:

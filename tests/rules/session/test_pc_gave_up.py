@@ -62,6 +62,7 @@ def test_found_after_each_request(controllers: tuple[str, ...], reset: bool) -> 
     assert finding.values["times"] == 3
     assert finding.values["waited"] == pytest.approx(3.0, abs=0.01)
     assert finding.values["took"] == pytest.approx(4.5, abs=0.01)
+    assert finding.values["least"] == pytest.approx(4.5, abs=0.01)
     assert finding.likely_causes[0] == RULE.likely_causes[TOO_SHORT]
     assert kinds(finding) == set(ANSWERED_LATE)
     assert [one.stopped_at for one in diagnosis.outcomes] == ["session"]
@@ -90,7 +91,9 @@ def test_found_with_numbers_that_wrap() -> None:
     plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit, client_seq=2**32 - 5, server_seq=2**32 - 4).open()
     slow(session, 3.0, 4.5)
-    assert slugs(diagnosed(ended(plant))) == [SLUG]
+    diagnosis = diagnosed(ended(plant))
+    assert slugs(diagnosis) == [SLUG]
+    assert found(diagnosis, SLUG).values["least"] == 0.0
 
 
 @told_or_not
