@@ -56,7 +56,8 @@ def _sightings(
     linkups: Sequence[LinkUp | None] = case.linkups or [None]
     for linkup in linkups:
         strange = [] if linkup is None else linkup.strange_sessions
-        elsewhere = linkup is not None and linkup.target.is_named
+        known = linkup is not None and (linkup.target.is_named or linkup.works)
+        elsewhere = linkup is not None and known and linkup.controller != address
         taken = None if linkup is None else _taken_instead(pc, address, linkup.pc_address)
         yield Sighting(
             values={

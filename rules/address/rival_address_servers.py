@@ -22,7 +22,9 @@ from rules import cautions
 def survey(case: Case) -> Iterator[Sighting]:
     given = case.facts.index.given_to
     if case.pc is not None:
-        yield from _to_the_pc(case, given[case.pc.hardware])
+        found = _to_the_pc(case, given[case.pc.hardware])
+        told = {"to_pc": True, "to_another": False}
+        yield from (one._replace(values={**one.values, **told}) for one in found)
     for linkup in case.linkups:
         yield from _to_the_controller(linkup, [one for own in linkup.owners for one in given[own]])
 
@@ -113,6 +115,9 @@ def _sighting(
     return Sighting(
         values={
             "client": first.client,
+            "to_pc": False,
+            "to_another": True,
+            "taken": list(dict.fromkeys(one.offered for one in given if one.type in (ACK, BOOTP))),
             "server": _server(first),
             "sender": first.sender,
             "address": first.offered,
@@ -125,6 +130,7 @@ def _sighting(
             "fitting": [one for one in servers if one in near],
             "unfit": list(dict.fromkeys(map(_server, strange))),
             "senders": list(dict.fromkeys(one.sender for one in given)),
+            "misfits": not strange,
             "strangers": list(dict.fromkeys(one.sender for one in strange or given)),
         },
         frames={
@@ -142,9 +148,11 @@ def _sighting(
 RULE = Rule(
     slug="rival-address-servers",
     stage="address",
-    title="An unexpected address server{unfit:if, {unfit:list},} answers on this network",
-    what_happened="Given to the device with hardware address {client}: {offered:list}, by the "
-    "address servers {servers:list}. Those frames came from {senders:list}."
+    title="Addresses{unfit:if from the address server {unfit:list}}{misfits:if from an address "
+    "server} do not fit{unfit:if the controller's network}",
+    what_happened="{to_pc:if The PC}{to_another:if {client}} was offered {offered:list} "
+    "by the address servers {servers:list}{taken:if, and took {taken:list}}. Those frames came "
+    "from {senders:list}."
     "{fitting:if An address from {fitting:list} is in the network of {controllers:list}.}"
     "{unfit:if An address from {unfit:list} is not in the network of {controllers:list}.}",
     means="The address decides in which network a device is. With an address that does not fit the "
@@ -162,7 +170,10 @@ RULE = Rule(
         ),
     },
     what_to_do=(
-        Step("Look for the hardware address {strangers:list} on labels and in switch tables."),
+        Step(
+            "Look for the hardware address {strangers:list}{unfit:if, that of the address server "
+            "{unfit:list},} on labels and in switch tables."
+        ),
         Step("Ask whoever looks after the network which address server is meant to be there."),
         Step("Have the other one taken off this network.", cautions.UNPLUG),
         Step(

@@ -57,6 +57,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
                 "datagrams": way.count,
                 "period": way.period,
                 "starts": way.runs,
+                "stopped": bool(stopped),
+                "closed": bool(stopped) and _closed_after(linkup, stream),
             },
             frames={
                 "first": [stream.first],
@@ -67,6 +69,12 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             silence=linkup.silence(sent, count),
             likeliest=PC_SILENT if stopped else CONTROLLER_SILENT,
         )
+
+
+def _closed_after(linkup: LinkUp, stream: Exchange) -> bool:
+    """Whether the controller ended its session with the PC after a stream."""
+    ended = (one.ended for one in linkup.on_port if one.ended_by_server)
+    return any(at is not None and at > stream.last for at in ended)
 
 
 def _stopped(linkup: LinkUp, stream: Exchange, asked: list[Moment]) -> bool:
@@ -94,8 +102,9 @@ RULE = Rule(
     stage="answer",
     title="The stream from {sender} to {receiver} gets no stream in return",
     what_happened="{sender} sent {datagrams:count datagram} to UDP port {port} of {receiver}, and "
-    "in the other direction the recording holds none. They came one every {period:seconds}, in "
-    "{starts:count run}.",
+    "in the other direction the recording holds none.{stopped:if Then it stopped}{closed:if and "
+    "closed its session with the PC}{stopped:if by itself.} The datagrams came one every "
+    "{period:seconds}, in {starts:count run}.",
     means="Cyclic I/O runs both ways. A controller that misses the other half for a few periods "
     "commonly stops its own half and gives the connection up.",
     likely_causes={
@@ -108,9 +117,12 @@ RULE = Rule(
         "or not at all.",
     },
     what_to_do=(
-        Step("Look whether the program sends at the period that it asked for."),
+        Step(
+            "{stopped:if Look whether the program on the PC sends its half of the stream at all: "
+            "none of it was recorded.}"
+        ),
         Step("Compare ports, period and kind of connection with the controller's manual."),
-        Step("Look whether the program receives the stream that the recording shows."),
+        Step("{stopped:if Look whether the program receives the stream that the recording shows.}"),
         Step("Have the port opened for this program on this adapter.", cautions.FIREWALL),
     ),
     evidence={

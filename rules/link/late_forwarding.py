@@ -47,6 +47,7 @@ def survey(case: Case) -> Iterator[Sighting]:
             yield Sighting(
                 values={
                     "closed": end - start.moment.seconds,
+                    "early": 0.0 if opened is None else opened - within[-1].seconds,
                     "delay": trees[0].delay,
                     "told": bool(told),
                     "opened": opened is not None,
@@ -97,7 +98,8 @@ RULE = Rule(
     stage="link",
     title="The switch port was{fits:if likely} not open yet when the PC tried",
     what_happened="The PC's link came up, and for {closed:seconds} nothing came in but frames that "
-    "the switch sends by itself. The PC tried in that time, and got no answer.",
+    "the switch sends by itself. What the PC tried in that time got no answer{early:if, the last "
+    "of it {early:seconds} before the port opened}.",
     means="A switch with spanning tree keeps a new port closed for a while, to see whether it "
     "leads to a loop. This switch names a forward delay of {delay:seconds}; a new port waits for "
     "twice as long.",

@@ -46,6 +46,9 @@ def survey(case: Case) -> Iterator[Sighting]:
                     "asked": len(asked),
                     "refused": len(refused),
                     "guests": len(case.pc.guests),
+                    "hardware": case.pc.hardware,
+                    "from": stopped[0].seconds,
+                    "to": stopped[-1].seconds,
                     "span": case.facts.heard_after(since),
                 },
                 frames={
@@ -89,11 +92,11 @@ def _shut_by(pc: Pc) -> Station | None:
 RULE = Rule(
     slug="port-access-control",
     stage="link",
-    title="The switch keeps its port closed to this PC",
+    title="The switch{fits:if likely} keeps its port closed to this PC",
     what_happened="{refused:if The switch turned the PC down {refused:times}.}{asked:if The "
     "switch asked {asked:times} who is there.}{guests:if Besides the PC, {guests:count hardware "
-    "address} sent through its socket.} For {span:seconds} the PC tried, and nothing of other "
-    "stations came in.",
+    "address} sent through its socket.} From then on nothing of other stations came in, for "
+    "{span:seconds}. The PC tried from {from:seconds} to {to:seconds} after the first frame.",
     means="Switches can open a port only for devices that log in or are registered, or only for "
     "one device. Until the port is opened, the PC reaches nobody.",
     likely_causes={
@@ -104,11 +107,11 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-            "Tell whoever is responsible for the network the hardware address of the PC, and ask "
-            "for the state of this port."
+            "Tell whoever is responsible for the network the PC's hardware address, {hardware}, "
+            "and ask for the state of this port."
         ),
         Step(
-            "Stop the bridged network of virtual machines on the PC, and record again.",
+            "{guests:if Stop the bridged network of virtual machines on the PC, and record again.}",
             cautions.PROGRAM,
         ),
         Step("Ask for a port that is meant for service PCs."),

@@ -27,7 +27,7 @@ from itertools import pairwise
 from analyzer.facts import Address, Hardware, Run
 from analyzer.facts.paths import times_to_live
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import HOPS, Call, Case, Intruder, LinkUp, intruder
+from analyzer.linkup import HOPS, Call, Case, How, Intruder, LinkUp, intruder
 from rules import cautions
 
 BACKUP, DEFAULT, SERVER, INTRUDER = (
@@ -39,7 +39,13 @@ BACKUP, DEFAULT, SERVER, INTRUDER = (
 """Names of the causes in the rule."""
 TWO_PORTS, REDUNDANT = "two ports", "redundant pair"
 """Names of these in what would look the same."""
-NO_INTRUDER: Mapping[str, object] = {"more": [], "unasked": 0, "own": [], "others": []}
+NO_INTRUDER: Mapping[str, object] = {
+    "more": [],
+    "unasked": 0,
+    "own": [],
+    "others": [],
+    "well": False,
+}
 """Values of clauses that are left out."""
 ENOUGH = 2
 """Claims of each device that prove it; a single one may be a mistake of a moment."""
@@ -58,13 +64,15 @@ def survey(case: Case) -> Iterator[Sighting]:
         by_intruder = taken and _of_intruder(linkup.controller, taken)
         found = by_intruder or _in_arp(linkup) or _in_packets(linkup)
         if found is not None:
-            yield found._replace(linkup=linkup)
+            refused = sum(one.calls for one in linkup.calls.that(How.REFUSED))
+            yield found._replace(linkup=linkup, values={**found.values, "refused": refused})
         told.update([linkup.controller, *linkup.pc.addresses])
     for address in case.facts.index.unasked_for:
         taken = None if address in told else intruder(case.facts, address)
         if taken is not None and taken.hardware not in known:
             known.add(taken.hardware)
-            yield _of_intruder(address, taken)._replace(level=Level.WARNING)
+            found = _of_intruder(address, taken)
+            yield found._replace(level=Level.WARNING, values={**found.values, "refused": 0})
 
 
 def _intruder(linkup: LinkUp) -> Intruder | None:
@@ -110,7 +118,8 @@ def _in_arp(linkup: LinkUp) -> Sighting | None:
     shown = (contradict and min(counts.values()) >= ENOUGH) or two_labels
     found = _sighting(counts, runs, ("first", "second"), shown)
     level = None if two_speak or not _is_well(linkup) else Level.WARNING
-    return found._replace(values={**found.values, "more": linkup.owners[2:]}, level=level)
+    told = {"more": linkup.owners[2:], "well": level is not None}
+    return found._replace(values={**found.values, **told}, level=level)
 
 
 def _in_packets(linkup: LinkUp) -> Sighting | None:
@@ -258,9 +267,11 @@ RULE = Rule(
     slug="duplicate-address",
     stage="neighbour",
     title="Two devices{fits:if, it seems,} both say that they are {controller}{unasked:if, one of "
-    "them without being asked}",
+    "them without being asked}{well:if, or one device with two ports}",
     what_happened="{claims_first:if The device {first} says {claims_first:times} that {controller} "
-    "is its own, and the device {second} says so {claims_second:times}.}"
+    "is its own, and the device {second} says so {claims_second:times}.}{well:if They do so in "
+    "turn, and the PC is answered all the while.}{refused:if Calls of the PC were turned down "
+    "{refused:times}.}"
     "{more:if More devices say so: {more:list}.}"
     "{unasked:if The device {second}}{own:if, whose own address is {own:list},}{unasked:if says "
     "{unasked:times} unasked that it is {controller}, an address that {first} uses.}"

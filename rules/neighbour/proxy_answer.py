@@ -14,7 +14,7 @@ from itertools import islice
 
 from analyzer.facts import Address, Hardware, Moment
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
-from analyzer.linkup import LinkUp
+from analyzer.linkup import How, LinkUp
 from rules import cautions
 
 STAND_IN = 2
@@ -39,7 +39,13 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         if (owner is None) if linkup.is_heard else (proxy not in linkup.sent_to):
             continue
         yield Sighting(
-            values={"proxy": proxy, "answered": answered, "another": True, "several": False},
+            values={
+                "proxy": proxy,
+                "answered": answered,
+                "another": True,
+                "several": False,
+                "tries": linkup.calls.that(How.IGNORED).sent_in_all,
+            },
             frames={
                 "proxy": [at for at, hardware in answers if hardware == proxy],
                 "for_others": _first_claims(linkup, proxy, answered[1:]),
@@ -58,7 +64,13 @@ def _several(linkup: LinkUp, proxy: Hardware, answered: list[Address]) -> Sighti
     """One station answers for several addresses, and uses them: packets come back."""
     claims = [linkup.facts.claims(address).by(proxy) for address in answered[:1]]
     return Sighting(
-        values={"proxy": proxy, "answered": answered, "another": False, "several": True},
+        values={
+            "proxy": proxy,
+            "answered": answered,
+            "another": False,
+            "several": True,
+            "tries": 0,
+        },
         frames={
             "proxy": [runs[0].first for runs in claims if runs],
             "for_others": _first_claims(linkup, proxy, answered[1:]),
@@ -91,8 +103,9 @@ RULE = Rule(
     slug="proxy-answer",
     stage="neighbour",
     title="Another device answers for {controller}{several:if, or it has several addresses}",
-    what_happened="{proxy} told the PC that {controller} is to be reached through it. It answered "
-    "for these addresses in this recording: {answered:list}.",
+    what_happened="{proxy} told the PC that {controller} is to be reached through it{tries:if, and "
+    "{tries:count try} to call it got no answer}. It answered for these addresses in this "
+    "recording: {answered:list}.",
     means="So the PC's packets go{another:if to a device in between, such as a router, and not to "
     "the controller's own hardware address. What becomes of them is up to that device.}"
     "{several:if to one station for all these addresses. The recording cannot tell which device is "

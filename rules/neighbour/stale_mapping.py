@@ -22,7 +22,7 @@ from collections.abc import Iterator
 from analyzer.facts import Hardware, Moment, Path
 from analyzer.facts.paths import FRESH
 from analyzer.findings import Certainty, Need, Rule, Sighting, Step
-from analyzer.linkup import LinkUp
+from analyzer.linkup import How, LinkUp
 from rules import cautions
 
 SWAP = 1.0
@@ -61,6 +61,7 @@ def _of_the_pc(linkup: LinkUp, path: Path) -> Iterator[Sighting]:
             "old": old,
             "own": linkup.pc.hardware,
             "frames": path.frames,
+            "tries": sum(one.calls for one in linkup.calls.after(since) if one.how is How.IGNORED),
             "silent": linkup.facts.coverage.seconds - (heard or path.first).seconds,
             "new": user or linkup.hardware,
             "claimed": claim is not None or used is not None,
@@ -150,6 +151,7 @@ def _of_the_controller(linkup: LinkUp) -> Iterator[Sighting]:
             "old": path.dst,
             "own": own,
             "frames": path.frames,
+            "tries": 0,
             "silent": facts.coverage.seconds - (right or path.first).seconds,
             "new": None,
             "claimed": False,
@@ -164,11 +166,12 @@ def _of_the_controller(linkup: LinkUp) -> Iterator[Sighting]:
 RULE = Rule(
     slug="stale-mapping",
     stage="neighbour",
-    title="Packets for {receiver}{fits:if likely} go to a hardware address that is not its own now",
-    what_happened="{pc_sends:if The PC sends {frames:count packet} for {controller} to the "
-    "hardware address {old}, and for the last {silent:seconds} nothing came back from "
-    "there.}{controller_sends:if {controller} sends {frames:count packet} for the PC {receiver} "
-    "to the hardware address {old}, which is not the PC's own, {own}.}{label:label}",
+    title="Packets for {receiver}{fits:if likely} go to {old}, not to its own hardware address",
+    what_happened="{pc_sends:if The PC sends to {old} what is for {controller}}{claimed:if, though "
+    "{new} has that address now}{pc_sends:if, and for the last {silent:seconds} nothing came "
+    "back.}{tries:if {tries:count try} to call it got no answer.}{controller_sends:if {controller} "
+    "sends {frames:count packet} for the PC {receiver} to the hardware address {old}, which is not "
+    "the PC's own, {own}.}{label:label}",
     means="The sender still uses an entry of its neighbour table (ARP table) that does not fit any "
     "more. The packets reach nobody, or the device that had the address before.",
     likely_causes={

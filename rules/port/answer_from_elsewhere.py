@@ -19,6 +19,8 @@ REPEATED = 2
 """Answers turned down that are no chance: a single late one is met by one message."""
 OTHER_ADDRESS, OTHER_PORT = "other address", "other port"
 """Names of these causes in the rule."""
+OTHER_DEVICE = "another device"
+"""Name of this in what would look the same."""
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
@@ -33,10 +35,16 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     found = discarded or came
     address, port = found[0].back.client
     same_address = found[0].same_address
+    senders = {one.src for one in linkup.facts.index.packets_from[address]}
+    hardware = next((one for one in linkup.sent_to if one in senders), None)
+    is_own = hardware is not None and linkup.router is None and not same_address
     yield Sighting(
         values={
             "answerer": address,
             "answering_port": port,
+            "hardware": hardware,
+            "is_own": is_own,
+            "unsure": not is_own,
             "asked": sum(one.asked.asked.count for one in found),
             "answers": sum(one.back.asked.count for one in found),
             "refusals": len(refused),
@@ -49,7 +57,10 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         level=Level.FAULT if refused else Level.NOTE,
         certainty=Certainty.SHOWN if asks_on else Certainty.FITS,
         likeliest=OTHER_PORT if same_address else OTHER_ADDRESS,
-        ruled_out=[OTHER_ADDRESS if same_address else OTHER_PORT],
+        ruled_out=[
+            OTHER_ADDRESS if same_address else OTHER_PORT,
+            *([OTHER_DEVICE] if is_own else []),
+        ],
     )
 
 
@@ -59,9 +70,9 @@ RULE = Rule(
     title="The answers come from {answerer}, UDP port {answering_port}, and not from where the "
     "PC asked",
     what_happened="{answers:count datagram} came back to the socket that had asked, but from UDP "
-    "port {answering_port} of {answerer}. The PC had sent {asked:count datagram} to UDP port "
-    "{port} of {controller}.{refusals:if The PC turned {refusals:count answer} down: to its "
-    "system that was no answer.}",
+    "port {answering_port} of {answerer}{refusals:if, and the PC turned {refusals} down}. The PC "
+    "had sent {asked:count datagram} to UDP port {port} of {controller}.{is_own:if Both addresses "
+    "have the hardware address {hardware}.}",
     means="The question arrives, and the controller answers it. Most programs take an answer only "
     "from the address and port that they asked.",
     likely_causes={
@@ -76,8 +87,9 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-            "Compare {answerer} and its hardware address with the controller's label: is it this "
-            "controller that answers?"
+            "{unsure:if Compare {answerer}, and its hardware address, with the controller's label: "
+            "is it this controller that answers?}{is_own:if Look in the controller's settings for "
+            "{answerer}: its hardware address is that of {controller}, too.}"
         ),
         Step(
             "Look in the program's settings whether it may take answers from another "
@@ -99,7 +111,7 @@ RULE = Rule(
         "refusal": "the PC says that nobody takes that answer{again}",
     },
     also_fits={
-        "another device": "Another device that answers in the controller's place, such as a second "
+        OTHER_DEVICE: "Another device that answers in the controller's place, such as a second "
         "one of its kind.",
         "takes any": "A program that takes datagrams of anybody on its port, where the PC turns "
         "none down.",

@@ -28,10 +28,14 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         return
     calls, end = ignored.sent, linkup.facts.coverage.seconds
     alive = [at for at in linkup.signs if at.seconds > calls[0].seconds - RECENT]
+    pings = linkup.pings.replies if linkup.pings is not None else None
     shown = alive and linkup.pc.hears(calls[0].seconds - JUST_BEFORE, end)
     yield Sighting(
         values={
             "calls": ignored.sent_in_all,
+            "attempts": len(ignored),
+            "repeats": ignored.sent_in_all - len(ignored),
+            "pings": pings.count if pings is not None and pings.last in alive else 0,
             "span": calls[-1].seconds - calls[0].seconds,
             "unheard": not linkup.is_heard,
         },
@@ -50,8 +54,9 @@ RULE = Rule(
     slug="port-silent",
     stage="port",
     title="Port {port} of {controller} gives no answer",
-    what_happened="The PC made {calls:count call} to port {port} of {controller}{span:within}, "
-    "and neither an acceptance nor a refusal was recorded.",
+    what_happened="The PC called port {port} of {controller} {attempts:times}{repeats:if, with "
+    "{repeats:count repeat}}{span:within}, and neither an acceptance nor a refusal was recorded"
+    "{pings:if, though {controller} answered {pings:count ping}}.",
     means="Where other frames of the controller are recorded, it is switched on, and only this "
     "port is silent: something drops the calls, or the service does not react.",
     likely_causes={

@@ -78,10 +78,13 @@ RULE = Rule(
         "their own.",
     },
     what_to_do=(
-        Step("Let the program keep its session open and send its requests one after another."),
-        Step("Let the program wait longer after each vain try, such as 1, 2, 5 and 10 s."),
-        Step("Stop the program, wait 4 min, and try once by hand.", cautions.PROGRAM),
-        Step("If the controller stays silent, have it restarted.", cautions.RESTART),
+        Step("{denied:if Stop the program, wait 4 min, and try once by hand.}", cautions.PROGRAM),
+        Step(
+            "Look in the program's settings for keeping its session open, and for a longer pause "
+            "after each vain try, such as 1, 2, 5 and 10 s."
+        ),
+        Step("Have the program keep its session open and send one request after another."),
+        Step("{denied:if If the controller stays silent, have it restarted.}", cautions.RESTART),
     ),
     evidence={
         "opened": "the PC opens a session{again}",

@@ -67,6 +67,7 @@ def _refused(linkup: LinkUp) -> Iterator[Sighting]:
         values={
             **_values(linkup.controller, port, datagrams, refusals),
             "by_receiver": by_receiver,
+            "others": not by_receiver,
             "worked": sent.last_answer is not None,
         },
         frames={
@@ -140,6 +141,7 @@ def _values(
         "refusals": len(refusals),
         "silent": not refusals,
         "by_receiver": bool(refusals),
+        "others": False,
         "at_controller": at_controller,
         "pc_listens": not at_controller or not refusals,
         "worked": False,
@@ -152,11 +154,12 @@ RULE = Rule(
     title="UDP port {port} of {receiver}{refusals:if is{fits:if likely} closed: nobody takes "
     "the datagrams}"
     "{silent:if gives no answer}",
-    what_happened="The recording holds {datagrams:count datagram} to UDP port {port} of "
-    "{receiver}{worked:if after its last answer}, and in return no data{refusals:if, but "
+    what_happened="{by_receiver:if {receiver} says {refusals:times} that its UDP port {port} is "
+    "closed.} The recording holds {datagrams:count datagram} to UDP port {port} of "
+    "{receiver}{worked:if after its last answer}, and in return no data{others:if, but "
     "{refusals:count message} that nobody is on that port}.",
     means="As long as that is so, nothing is heard through this port."
-    "{by_receiver:if The message comes from the receiver itself: no program listens there.}"
+    "{by_receiver:if No program listens there.}"
     "{fits:if Only the receiver's message that nobody is on the port makes it certain that no "
     "program listens there. Many controllers send none, and a firewall may swallow it.}",
     likely_causes={

@@ -19,6 +19,8 @@ HEADERS = 14 + 20 + 20
 """Octets that hold the headers of a call: Ethernet, IPv4, TCP without options."""
 NO_TRY, OTHER_PC, NO_WAY, OVER_IPV6 = "no try", "other pc", "no way", "over ipv6"
 """Names of these causes below."""
+ENOUGH = 30.0
+"""Seconds that a recording should go on for after an attempt (our own advice)."""
 NAMED = 3
 """Addresses named as examples."""
 NEIGHBOUR_CHECKS = 3
@@ -44,6 +46,9 @@ def survey(case: Case) -> Iterator[Sighting]:
         yield Sighting(
             values={
                 "frames": case.facts.coverage.frames,
+                "seconds": case.facts.coverage.seconds,
+                "hardware": None if case.pc is None else case.pc.hardware,
+                "brief": case.facts.coverage.seconds < ENOUGH,
                 "any": linkup is None,
                 "heard": here[:NAMED] if far else [],
                 "askers": sorted({one.asker_ip for one in asked})[:NAMED],
@@ -79,12 +84,12 @@ RULE = Rule(
     level=Level.WARNING,
     title="No attempt{fits:if over IPv4} to reach{controller:if {controller}}{any:if a controller} "
     "is in this recording",
-    what_happened="The recording holds {frames:count frame}, and none from the PC "
-    "to{controller:if {controller}}{any:if a controller}: no question for its hardware address, "
-    "no call, no other packet.{neighbours:if The PC sends IPv6 frames to "
-    "{neighbours:list}.}{askers:if Others ask for the hardware address of {controller}: "
-    "{askers:list}.}{heard:if No address heard here is in the network of {controller}: heard were "
-    "{heard:list}.}",
+    what_happened="The recording holds {frames:count frame} in {seconds:seconds}, and none from "
+    "the PC{hardware:if, {hardware},} to{controller:if {controller}}{any:if a "
+    "controller}.{brief:if That is brief: an attempt may have come before or after.}{neighbours:if "
+    "The PC sends IPv6 frames to {neighbours:list}.}{askers:if Others ask for the hardware address "
+    "of {controller}: {askers:list}.}{heard:if No address heard here is in the network of "
+    "{controller}: heard were {heard:list}.}",
     means="So the recording cannot tell why connecting did not work.",
     likely_causes={
         NO_TRY: "The program did not try while the recording ran.",
@@ -109,6 +114,7 @@ RULE = Rule(
             "{neighbours:if To have it judged, enter the controller's IPv4 address in the program, "
             "and record again.}"
         ),
+        Step("Look at the link lamps at both ends of the PC's cable."),
         Step("Compare the address typed in the program with the one on the controller's label."),
         Step(
             "Write address, mask and gateway of the PC and of the controller side by side. Which "

@@ -26,6 +26,8 @@ LEAST = 3
 MOSTLY = 0.3
 """Share of the PC's segments from which on late acknowledgements are likelier than losses: a path
 that lost so many would not carry a session (common practice, no source)."""
+NAMED = 6
+"""Repeats whose times are named: more are a list to be looked up."""
 NOISE, LATE = "noise", "late"
 """Names of these causes in the rule."""
 
@@ -40,6 +42,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     single = lost - sum(len(one.interruptions) for one in linkup.on_port)
     if segments < ENOUGH or single < LEAST or single < SHARE * segments:
         return
+    again = sorted([*_repeats(sessions, CLIENT), *_repeats(sessions, SERVER)])
     broken = sum(_broke(linkup, one) for one in linkup.on_port)
     late = not back and there > MOSTLY * sent
     yield Sighting(
@@ -50,6 +53,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "there": there,
             "back": back,
             "sessions": broken,
+            "at": [round(one.seconds, 1) for one in again] if len(again) <= NAMED else [],
         },
         frames={"there": _repeats(sessions, CLIENT), "back": _repeats(sessions, SERVER)},
         certainty=Certainty.SHOWN if back else Certainty.FITS,
@@ -92,7 +96,10 @@ RULE = Rule(
     },
     what_to_do=(
         Step("Read the counters of damaged frames and collisions at the switch ports."),
-        Step("Compare the times of the repeats with drives, welding and radio at the machine."),
+        Step(
+            "Compare the times of the repeats with drives, welding and radio at the machine."
+            "{at:if They came {at:list} s after the first frame.}"
+        ),
         Step("Try another cable between the PC and its socket.", cautions.LINK_DROPS),
         Step("Set speed and duplex to automatic at both ends.", cautions.LINK_DROPS),
         Step(

@@ -179,7 +179,16 @@ RULE = Rule(
             "If it breaks after a rest: have TCP keep-alives sent more often than the shortest "
             "limit on the way. They are no requests: a watchdog still sees a program that hangs."
         ),
-        Step("Try another cable.", cautions.UNPLUG),
+        Step(
+            "Try another cable between the PC and its socket.",
+            cautions.LINK_DROPS,
+            about=PC_SIDE,
+        ),
+        Step(
+            "Try another cable between the controller and its socket.",
+            cautions.UNPLUG,
+            about=CONTROLLER_SIDE,
+        ),
     ),
     evidence={
         "heard": "the last that {controller} sends in this session",

@@ -38,6 +38,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         values={
             "reader": (session.client, session.server)[side].address,
             "times": session.sides[side].shut.count,
+            "again": max(0, session.sides[side].shut.count - 1),
             "probes": session.sides[1 - side].probes,
             "stalled": seconds,
             "recovered": not lasting,
@@ -70,11 +71,11 @@ RULE = Rule(
     slug="receiver-stalled",
     stage="session",
     title="{reader} stopped taking data from the session",
-    what_happened="On port {port} of {controller}, {reader} ran full {times:times} and then took "
-    "no data for {stalled:seconds}{to_the_end:if, to the end of the recording}{to_its_end:if, to "
-    "the session's end}. The other end asked {probes:times} whether it could go on.",
-    means="The network works. At that end nobody fetches what has arrived, so the buffer of its "
-    "system is full.",
+    what_happened="On port {port} of {controller}, the buffer of {reader} stayed full for "
+    "{stalled:seconds}{to_the_end:if, to the end of the recording}{to_its_end:if, to the session's "
+    "end}. The other end asked {probes:times} whether it could go on.{again:if The buffer had been "
+    "full {again:times} before.}",
+    means="The network works. On {reader}, no program fetches what has arrived.",
     likely_causes={
         PC_STOPPED: "The PC's program does not read: it waits elsewhere, hangs, or never reads "
         "this stream.",

@@ -17,13 +17,14 @@ from rules import cautions
 
 CONFIRMED_WITHIN = 0.5
 """Seconds within which data that arrives is confirmed (RFC 9293 3.8.6.3)."""
-ANOTHER_CLIENT, BAD_REQUEST, TIME_LIMIT, STOPPED, WAY_BROKEN, BEHIND = (
+ANOTHER_CLIENT, BAD_REQUEST, TIME_LIMIT, STOPPED, WAY_BROKEN, BEHIND, LIFETIME = (
     "another client",
     "bad request",
     "time limit",
     "stopped",
     "way broken",
     "behind",
+    "lifetime",
 )
 """Names of these causes in the rule."""
 FAREWELL = "farewell"
@@ -111,6 +112,7 @@ RULE = Rule(
         STOPPED: "The service in the controller was stopped, or its settings were changed.",
         WAY_BROKEN: "Something on the way kept the PC's packets back for a while.",
         BEHIND: "The controller passes the request on to a device behind it, which did not answer.",
+        LIFETIME: "The controller ends each session after a set time or number of requests.",
     },
     what_to_do=(
         Step("Look in the controller's log and its list of sessions at that clock time."),
@@ -155,6 +157,8 @@ RULE = Rule(
         Factor.AT_REQUEST: (BAD_REQUEST,),
         Factor.REST: (TIME_LIMIT,),
         Factor.PAUSE: (TIME_LIMIT,),
+        Factor.AGE: (LIFETIME,),
+        Factor.REQUESTS: (LIFETIME,),
     },
     confirm="Record several closes. Right after each request: the request. After the same idle "
     "time: a limit. After a call of another client: too few sessions.",

@@ -14,12 +14,13 @@ from analyzer.findings import Factor, Level, Rule, Sighting, Step
 from analyzer.linkup import AT_ONCE, LONG_IDLE, Call, Calls, LinkUp
 from rules import cautions
 
-RESTART, OTHERS, BAD_REQUEST, TIME_LIMIT, FIREWALL = (
+RESTART, OTHERS, BAD_REQUEST, TIME_LIMIT, FIREWALL, LIFETIME = (
     "restart",
     "others",
     "bad request",
     "time limit",
     "firewall",
+    "lifetime",
 )
 """Names of these causes in the rule."""
 NO_REST = 1.0
@@ -107,6 +108,7 @@ RULE = Rule(
         TIME_LIMIT: "A time limit of the controller passed without a request.",
         FIREWALL: "A firewall on the way no longer knew the session and answered in the "
         "controller's name.",
+        LIFETIME: "The controller ends each session after a set time or number of requests.",
     },
     what_to_do=(
         Step(
@@ -151,9 +153,11 @@ RULE = Rule(
         Factor.CLIENT: (OTHERS,),
         Factor.REQUEST: (BAD_REQUEST,),
         Factor.AT_REQUEST: (BAD_REQUEST, OTHERS),
-        Factor.UNKNOWN: (RESTART, OTHERS, TIME_LIMIT, BAD_REQUEST),
+        Factor.UNKNOWN: (RESTART, OTHERS, TIME_LIMIT, BAD_REQUEST, LIFETIME),
         Factor.REST: (TIME_LIMIT,),
         Factor.PAUSE: (TIME_LIMIT,),
+        Factor.AGE: (LIFETIME,),
+        Factor.REQUESTS: (LIFETIME,),
     },
     confirm="Record several breaks. Right after a request each time: the request, or, where that "
     "stays unconfirmed, a session lost before. After the same idle time: a limit. At random: the "

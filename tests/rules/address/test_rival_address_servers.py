@@ -61,7 +61,9 @@ def test_found_where_the_pc_took_the_wrong_one(controllers: tuple[str, ...]) -> 
     assert str(finding.values["servers"]) == "[192.0.2.1, 198.51.100.1]"
     assert str(finding.values["senders"]) == "[00-00-5E-00-53-01, 00-00-5E-00-53-0A]"
     assert str(finding.values["strangers"]) == "[00-00-5E-00-53-0A]"
-    assert "198.51.100.1," in finding.title
+    assert "198.51.100.1 " in finding.title
+    assert finding.values["to_pc"]
+    assert str(finding.values["taken"]) == "[198.51.100.15]"
     assert [one.moment.frame for one in finding.evidence] == [5, 6, 8]
     assert fit(finding) == (["192.0.2.1"], ["198.51.100.1"])
     assert pairs(finding) == ("192.0.2.1 gives 192.0.2.77", "198.51.100.1 gives 198.51.100.15")
@@ -154,6 +156,7 @@ def test_found_where_the_controller_takes_another_address(controllers: tuple[str
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.SHOWN)
     assert str(finding.values["client"]) == "00-00-5E-00-53-60"
+    assert finding.values["to_another"]
     assert str(finding.values["offered"]) == "[198.51.100.60]"
 
 

@@ -68,6 +68,8 @@ def test_found_where_the_pc_sends_nothing_and_the_controller_closes(
         datagrams=8,
         period=pytest.approx(0.1),
         starts=1,
+        stopped=True,
+        closed=True,
     )
 
 

@@ -66,6 +66,7 @@ def test_found_where_the_pc_gave_up_before_the_port_opened(controllers: tuple[st
     assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.FITS)
     assert finding.values["closed"] == pytest.approx(DELAY, abs=0.1)
     assert finding.values["delay"] == 15
+    assert 0 < finding.values["early"] < DELAY
     assert diagnosis.outcomes[0].stopped_at == "link"
     assert diagnosis.status == FAULT
 
@@ -89,7 +90,8 @@ def test_found_where_the_recording_ends_while_the_port_is_closed() -> None:
     trees(plant)
     diagnosis = diagnosed(plant, TOLD)
     assert slugs(diagnosis) == [SLUG]
-    assert found(diagnosis, SLUG).values["opened"] is False
+    values = found(diagnosis, SLUG).values
+    assert (values["opened"], values["early"]) == (False, 0.0)
 
 
 def test_found_where_the_switch_itself_is_the_first_to_be_heard() -> None:

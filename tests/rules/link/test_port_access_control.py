@@ -45,6 +45,8 @@ def test_found_where_the_switch_asks_and_forwards_nothing(
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.FITS)
     assert finding.values["asked"] == 1 + int((plant.now - 0.5) / 30)
+    assert str(finding.values["hardware"]) == "00-00-5E-00-53-15"
+    assert 0 < finding.values["from"] < finding.values["to"] < plant.now
     assert finding.values["refused"] == 0
     assert diagnosis.outcomes[0].stopped_at == "link"
     assert diagnosis.status == FAULT

@@ -94,6 +94,7 @@ def test_told_as_a_warning_where_two_adapters_take_over_in_turn(
     diagnosis = diagnosed(ended(plant), controllers)
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.WARNING, Certainty.FITS)
+    assert (finding.values["well"], finding.values["refused"]) == (True, 0)
     assert diagnosis.status == NO_FAULT
 
 
@@ -274,7 +275,8 @@ def test_one_call_that_both_refuse_only_fits() -> None:
     call.syn(after=1.0)
     call.refuse()
     call.refuse(by=other)
-    assert found(diagnosed(ended(plant), TOLD), SLUG).certainty is Certainty.FITS
+    finding = found(diagnosed(ended(plant), TOLD), SLUG)
+    assert (finding.certainty, finding.values["refused"]) == (Certainty.FITS, 1)
 
 
 def test_found_where_the_pc_has_another_address_that_it_uses_more() -> None:

@@ -39,6 +39,7 @@ def test_found_where_a_router_answers_for_many_and_nothing_comes_back(
     assert str(finding.values["proxy"]) == "00-00-5E-00-53-01"
     assert str(finding.values["answered"]) == "[192.0.2.60, 192.0.2.70, 192.0.2.71]"
     assert len(finding.evidence) == 3 + 4
+    assert finding.values["tries"] == 1 + len(SILENT)
     assert {plant.number(called)} < {one.moment.frame for one in finding.evidence}
     (outcome,) = diagnosis.outcomes
     assert (outcome.verdict, outcome.stopped_at) == (Verdict.STOPPED, "neighbour")

@@ -8,7 +8,7 @@ from analyzer.diagnosis import CANNOT_TELL, FAULT, Diagnosis, Verdict
 from analyzer.facts import Address
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Station
-from rules.port.answer_from_elsewhere import OTHER_ADDRESS, OTHER_PORT, RULE
+from rules.port.answer_from_elsewhere import OTHER_ADDRESS, OTHER_DEVICE, OTHER_PORT, RULE
 from tests.support import (
     acquainted,
     assert_healthy,
@@ -78,7 +78,8 @@ def test_found_where_the_second_address_answers(controllers: tuple[str, ...]) ->
     )
     finding = found(diagnosis, SLUG)
     assert [one.moment.frame for one in finding.evidence] == [9, 10, 11, 14, 18, 21]
-    assert left_out(finding, RULE)[0] == [OTHER_PORT]
+    assert left_out(finding, RULE) == ([OTHER_PORT], [OTHER_DEVICE])
+    assert str(finding.values["hardware"]) == "00-00-5E-00-53-60"
 
 
 @told_or_not
@@ -90,7 +91,7 @@ def test_found_where_another_port_answers_and_the_pc_turns_it_down(
         ask(plant, pc, unit, unit, back=FRESH)
     diagnosis = diagnosed(ended(plant), controllers)
     assert_leads(diagnosis, Certainty.SHOWN, answerer=UNIT, answering_port=FRESH, refusals=3)
-    assert left_out(found(diagnosis, SLUG), RULE)[0] == [OTHER_ADDRESS]
+    assert left_out(found(diagnosis, SLUG), RULE) == ([OTHER_ADDRESS], [])
 
 
 @told_or_not

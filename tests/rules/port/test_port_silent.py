@@ -58,8 +58,10 @@ def test_found_while_a_ping_is_answered(
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == [SLUG]
     sure = Certainty.SHOWN if repeats else Certainty.FITS
-    assert_leads(diagnosis, sure, calls=1 + len(repeats), port=502)
+    told = {"calls": 1 + len(repeats), "attempts": 1, "repeats": len(repeats)}
+    assert_leads(diagnosis, sure, **told, port=502)
     finding = found(diagnosis, SLUG)
+    assert finding.values["pings"] > 0
     assert finding.values["span"] == pytest.approx(sum(repeats))
     assert left_out(finding, RULE) == ([NO_WAY_BACK], [OFF, NO_GATEWAY])
 

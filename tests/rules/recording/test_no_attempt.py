@@ -8,7 +8,7 @@ from analyzer.words import say
 from captures import layouts
 from captures.layouts import COOKED, ETHERNET, RAW
 from captures.plant import Plant, Station
-from rules.recording.no_attempt import NO_TRY, NO_WAY, OTHER_PC, OVER_IPV6, RULE
+from rules.recording.no_attempt import ENOUGH, NO_TRY, NO_WAY, OTHER_PC, OVER_IPV6, RULE
 from tests.support import TOLD, diagnosed, ended, found, lead, left_out, slugs, told_or_not
 
 SLUG = "no-attempt"
@@ -30,7 +30,9 @@ def test_found_where_the_pc_only_chatters(controllers: tuple[str, ...]) -> None:
         plant.datagram(pc, "224.0.0.251", 5353, 5353, b"who", after=5)
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == [SLUG]
-    assert found(diagnosis, SLUG).values["frames"] == len(plant.records)
+    values = found(diagnosis, SLUG).values
+    assert (values["frames"], values["brief"]) == (len(plant.records), plant.now < ENOUGH)
+    assert str(values["hardware"]) == "00-00-5E-00-53-15"
     assert {one.verdict for one in diagnosis.outcomes} <= {Verdict.CANNOT_TELL}
     assert diagnosis.status == CANNOT_TELL
 

@@ -70,6 +70,7 @@ def test_found_in_both_directions(controllers: tuple[str, ...]) -> None:
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.WARNING, Certainty.SHOWN)
     assert (finding.values["there"], finding.values["back"]) == (1, 2)
+    assert len(finding.values["at"]) >= 3
     assert finding.likely_causes[0] == RULE.likely_causes[NOISE]
     assert [one.verdict for one in diagnosis.outcomes] == [Verdict.COMPLETE]
     assert diagnosis.status == NO_FAULT
@@ -199,7 +200,8 @@ def test_found_where_single_segments_are_lost_beside_breaks() -> None:
         lose(session)
     diagnosis = diagnosed(ended(plant))
     assert slugs(diagnosis) == [SLUG]
-    assert found(diagnosis, SLUG).values["lost"] == 5
+    values = found(diagnosis, SLUG).values
+    assert (values["lost"], values["at"]) == (5, [])
 
 
 @told_or_not

@@ -10,6 +10,7 @@ from rules.session.session_closed import (
     BAD_REQUEST,
     BEHIND,
     FAREWELL,
+    LIFETIME,
     RULE,
     STOPPED,
     TIME_LIMIT,
@@ -321,7 +322,10 @@ def test_found_where_the_fourth_request_of_every_session_is_closed(
         session.fin()
     finding = found(diagnosed(ended(plant), controllers), SLUG)
     assert (finding.values["sessions"], finding.values["answers"]) == (4, 3)
-    assert finding.likely_causes[0] == RULE.likely_causes[BAD_REQUEST]
+    assert finding.likely_causes[:2] == [
+        RULE.likely_causes[LIFETIME],
+        RULE.likely_causes[BAD_REQUEST],
+    ]
     assert plant.number(closes[0]) in [line.moment.frame for line in finding.evidence]
 
 
