@@ -45,10 +45,11 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         values={
             "port": first.port,
             "sessions": len(closed),
-            "several": len(closed) > 1,
             "answers": first.answers,
-            "unanswered": not first.answers,
             "idle": first.idle,
+            "several": len(closed) > 1,
+            "data": first.had_data,
+            "no_data": not first.had_data,
             "unheard": len(unheard),
             "refused": len(refused),
             "wanted": first.wanted,
@@ -95,11 +96,12 @@ RULE = Rule(
     stage="session",
     title="{controller} closed the session{wanted:if while the PC still needed it}"
     "{left:if and the PC did not call again}",
-    what_happened="{controller} closed in order {sessions:count session} on port {port}{wanted:if "
-    "that the PC still needed}{several:if, the first one}{answers:if, after {answers:count "
-    "answer}}, {idle:seconds} after the last data{unanswered:if or the opening}.{unheard:if The PC "
-    "had sent its request {unheard:times} by then, and even the close does not confirm "
-    "it.}{refused:if Later the controller turned down {refused:count call}.}",
+    what_happened="{controller} ended {sessions:count session} on port {port} by an ordinary "
+    "close{wanted:if, though the PC was not done}. The{several:if first} close came {idle:seconds} "
+    "after{data:if the last data, when the session had carried {answers:count answer}}{no_data:if "
+    "the opening}.{unheard:if The PC had sent "
+    "its request {unheard:times} by then, and even the close does not confirm it.}{refused:if "
+    "Later the controller turned down {refused:count call}.}",
     means="The controller's service ended the session on purpose. Cable and addresses work."
     "{unheard:if The request had not reached the controller, so the close is no answer to it.}"
     "{refused:if Nothing listened on the port then.}",
@@ -113,9 +115,7 @@ RULE = Rule(
         LIFETIME: "The controller ends each session after a set time or number of requests.",
     },
     what_to_do=(
-        Step(
-            "Look in the controller's log and its list of sessions, at the clock time of the proof."
-        ),
+        Step("Look in the controller's log and its list of sessions at that clock time."),
         Step(
             "Compare protocol, unit number and settings of the program with the manual.",
             about=BAD_REQUEST,
