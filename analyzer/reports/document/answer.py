@@ -18,6 +18,7 @@ from analyzer.reports.document.parties import (
     nobody,
     other_controller,
     other_port,
+    refusing_ports,
     which_pc,
     who,
 )
@@ -220,6 +221,8 @@ class Answer:
             if room.tried:
                 yield from _stages(outcome, IN_ONE_LINE if room.others else TRIED)
             yield "But", other_port(outcome.linkup) or other_controller(diagnosis, outcome.linkup)
+            if self.lead is None:
+                yield "Besides", refusing_ports(outcome.linkup)
             if room.breaks:
                 yield "Breaks", told_shortly(outcome, Clock(diagnosis, zone), room.how_long)
         yield "Noticed", self._noticed() if room.noticed else ""
