@@ -217,7 +217,7 @@ IN_COMMON = {
     Factor.AT_REQUEST: "{which} came right after a request, within {most:seconds}{others:if; "
     "{others:count other request} brought none}.",
     Factor.UNKNOWN: "{which} came right after a request, within {most:seconds}, by a reset that "
-    "confirms nothing, as of one that knows no such session.",
+    "confirms nothing, as if the session were unknown.",
     Factor.REST: "{which} came after {span} without data; {so_other} lasted as long.",
     Factor.PAUSE: "{which} came after the PC had paused for {least:seconds} or longer; {so_other} "
     "lasted as long.",
