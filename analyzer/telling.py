@@ -82,11 +82,12 @@ def _texts(
     steps = [one for one in filled if one.text]
     cautions = list(rule.cautions)
     cautions += [one.caution for one in (*steps, confirm) if one.caution]
+    happened, means = say(rule.what_happened, values), say(rule.means, values)
     doubts = () if sighting.silence is None else sighting.silence.doubts
     return Texts(
         title=say(rule.title, values),
-        what_happened=say(f"{rule.what_happened} {rule.means}".strip(), values),
-        means=say(rule.means, values),
+        what_happened=f"{happened} {means}".strip(),
+        means=means,
         likely_causes=[say(text, values) for text in _causes(rule, sighting)],
         confirm=confirm,
         what_to_do=steps,
