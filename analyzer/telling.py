@@ -53,7 +53,7 @@ def _with_pattern(
         in_vain = shared is not None and rule.patterns and not shared.patterns
         if shared is None or not in_vain:
             return sighting, ()
-        found = in_common(shared) if shared.doubtful else [IN_VAIN]
+        found = in_common(shared) if shared.doubtful else [say(IN_VAIN, {"alike": shared.sign})]
         return sighting, [say(rule.confirm, {}), *found]
     causes = [cause for one in patterns for cause in rule.patterns[one.factor]]
     against = {*sighting.ruled_out, *chain(*rule.patterns.values())}.difference(causes)
@@ -63,7 +63,7 @@ def _with_pattern(
 
 
 DONE = "The recording has done it: {what}."
-IN_VAIN = "In this recording nothing was found that the breaks have in common."
+IN_VAIN = "In this recording nothing{alike:if else} was found that the breaks have in common."
 """How the deciding test is told where the recording holds several breaks."""
 
 
@@ -82,11 +82,12 @@ def _texts(
     steps = [one for one in filled if one.text]
     cautions = list(rule.cautions)
     cautions += [one.caution for one in (*steps, confirm) if one.caution]
+    happened, means = say(rule.what_happened, values), say(rule.means, values)
     doubts = () if sighting.silence is None else sighting.silence.doubts
     return Texts(
         title=say(rule.title, values),
-        what_happened=say(f"{rule.what_happened} {rule.means}".strip(), values),
-        means=say(rule.means, values),
+        what_happened=f"{happened} {means}".strip(),
+        means=means,
         likely_causes=[say(text, values) for text in _causes(rule, sighting)],
         confirm=confirm,
         what_to_do=steps,
@@ -206,7 +207,7 @@ HAPPENED = {
     Factor.CLIENT: "{who} opened a session to the controller",
     Factor.CLAIM: "{who} announced the controller's address as its own",
     Factor.LEASE: "{who} asked for an address or was given one",
-    Factor.TREE: "the switch {who} told of a new state",
+    Factor.TREE: "{who}, a switch, told of a new state",
     Factor.BURST: "a burst of broadcasts passed",
 }
 IN_COMMON = {
@@ -214,10 +215,10 @@ IN_COMMON = {
     Factor.SIZE: "The last request before {which} was of {octets} octets or more; {so_other} {was} "
     "as long.",
     Factor.SLOWER: "Before {which} answers came slower and slower{otherwise}.",
-    Factor.AT_REQUEST: "{which} came within {most:seconds} of a request{others:if; none came so "
-    "soon after {others:count other request}}.",
-    Factor.UNKNOWN: "{which} came within {most:seconds} of a request, by a reset that confirms "
-    "nothing, as of one that knows no such session.",
+    Factor.AT_REQUEST: "{which} came right after a request, within {most:seconds}{others:if; "
+    "{others:count other request} brought none}.",
+    Factor.UNKNOWN: "{which} came right after a request, within {most:seconds}, by a reset that "
+    "confirms nothing, as if the session were unknown.",
     Factor.REST: "{which} came after {span} without data; {so_other} lasted as long.",
     Factor.PAUSE: "{which} came after the PC had paused for {least:seconds} or longer; {so_other} "
     "lasted as long.",
@@ -294,7 +295,7 @@ LOOKED_AT = {
     Factor.RESTART: "fresh starts",
 }
 NOTHING = "Nothing{alike:if else} was found that they have in common."
-DOUBTFUL = "The PC asks so often, or there are so few, that this may be chance."
+DOUBTFUL = "The PC asks so often, or it broke so seldom, that this may be chance."
 LOOKED = "Looked at{more:if as well}: {looked:list}."
 MOST_LOOKED = 9
 """Things in one of these sentences."""
@@ -305,7 +306,7 @@ def in_common(shared: Common) -> list[str]:
     if shared.patterns:
         return _in_words(shared, shared.patterns)
     if shared.doubtful:
-        return [*_in_words(shared, shared.doubtful), DOUBTFUL]
+        return [f"{one} {DOUBTFUL}" for one in _in_words(shared, shared.doubtful)]
     looked = [LOOKED_AT[one] for one in shared.looked]
     parts = [looked[at : at + MOST_LOOKED] for at in range(0, len(looked), MOST_LOOKED)]
     return [

@@ -231,7 +231,8 @@ def test_quiet_where_the_resets_come_at_any_time(seed: int) -> None:
     assert Factor.AT_REQUEST not in found.looked
 
 
-def test_doubtful_where_the_pc_asks_all_the_time() -> None:
+def asks_all_the_time() -> Plant:
+    """Resets at any time, which is always near a request."""
     draw = random.Random(3)
     plant, pc, unit = acquainted()
     for _ in range(3):
@@ -242,7 +243,11 @@ def test_doubtful_where_the_pc_asks_all_the_time() -> None:
         session.rst(unit, after=draw.uniform(0.02, 0.09))
         plant.wait(draw.uniform(2, 5))
     plant.tcp(pc, unit).open().poll(9)
-    found = told(plant)
+    return plant
+
+
+def test_doubtful_where_the_pc_asks_all_the_time() -> None:
+    found = told(asks_all_the_time())
     assert found is not None
     assert found.patterns == []
     (pattern,) = found.doubtful

@@ -47,6 +47,9 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "sessions": len(closed),
             "answers": first.answers,
             "idle": first.idle,
+            "several": len(closed) > 1,
+            "data": first.had_data,
+            "no_data": not first.had_data,
             "unheard": len(unheard),
             "refused": len(refused),
             "wanted": first.wanted,
@@ -93,9 +96,10 @@ RULE = Rule(
     stage="session",
     title="{controller} closed the session{wanted:if while the PC still needed it}"
     "{left:if and the PC did not call again}",
-    what_happened="{controller} closed in order {sessions:count session} on port {port}"
-    "{wanted:if that the PC still needed}. The first of them had carried {answers:count answer}. "
-    "It was closed {idle:seconds} after the last data or the opening.{unheard:if The PC had sent "
+    what_happened="{controller} ended {sessions:count session} on port {port} by an ordinary "
+    "close{wanted:if, though the PC was not done}. The{several:if first} close came {idle:seconds} "
+    "after{data:if the last data, when the session had carried {answers:count answer}}{no_data:if "
+    "the opening}.{unheard:if The PC had sent "
     "its request {unheard:times} by then, and even the close does not confirm it.}{refused:if "
     "Later the controller turned down {refused:count call}.}",
     means="The controller's service ended the session on purpose. Cable and addresses work."

@@ -42,6 +42,9 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "sessions": len(broken),
             "answers": first.answers,
             "idle": first.idle,
+            "several": len(broken) > 1,
+            "data": first.had_data,
+            "no_data": not first.had_data,
             "nearer": nearer,
             "left": not first.wanted,
             "ttl": first.end and first.end.ttl,
@@ -91,10 +94,10 @@ RULE = Rule(
     stage="session",
     title="{controller} broke the session",
     what_happened="{controller} ended {sessions:count session} on port {port} with a TCP reset. "
-    "The first session that it broke had carried {answers:count answer}. Its reset came "
-    "{idle:seconds} after the last data or the opening.{left:if The PC did not call again.}"
-    "{nearer:if Its time to live is {ttl}, that of the controller's first packet {usual_ttl}: as "
-    "of a nearer sender.}",
+    "The{several:if first} reset came {idle:seconds} after{data:if the last data, when the session "
+    "had carried {answers:count answer}}{no_data:if the opening}.{left:if The PC did not call "
+    "again.}{nearer:if Its time to live is {ttl}, that of the controller's first packet "
+    "{usual_ttl}: as of a nearer sender.}",
     means="A reset is not a loss on the cable. The controller, or something that answers in its "
     "name, dropped the session.",
     likely_causes={

@@ -17,12 +17,12 @@ from analyzer.reports.document.page import page
 from analyzer.reports.overview import strip
 from analyzer.reports.to_json import to_json
 from analyzer.reports.to_text import to_text
-from analyzer.telling import DONE, IN_VAIN, LOOKED_AT, POINTS_TO, in_common, in_words
+from analyzer.telling import DONE, DOUBTFUL, IN_VAIN, LOOKED_AT, POINTS_TO, in_common, in_words
 from analyzer.words import say, seconds
 from captures.plant import Plant
 from rules.session import session_reset
 from tests.support import acquainted, diagnosed, ended, found, left_out, read
-from tests.test_common import after_requests, at_any_time, breaks
+from tests.test_common import after_requests, asks_all_the_time, at_any_time, breaks
 from tests.test_incidents import cut_off, slept, stalled, unplugged
 
 CAPTURES = Path(__file__).parents[2] / "captures"
@@ -149,7 +149,7 @@ def test_the_pattern_leads_and_the_deciding_test_is_told_as_done() -> None:
 def test_where_nothing_was_found_it_says_what_was_looked_at() -> None:
     diagnosis = read(diagnosed(at_any_time(5, 1).pcap()))
     finding = found(diagnosis, "session-reset")
-    assert finding.confirm.text.endswith(IN_VAIN)
+    assert finding.confirm.text.endswith(say(IN_VAIN, {"alike": True}))
     causes, _ = left_out(finding, session_reset.RULE)
     assert set(causes) == {session_reset.BAD_REQUEST, session_reset.TIME_LIMIT}  # by the rule
     told = text(diagnosis)
@@ -163,10 +163,16 @@ def test_what_is_told_never_contradicts_the_deciding_test() -> None:
     finding = found(diagnosis, "session-reset")
     bad_request = session_reset.RULE.likely_causes[session_reset.BAD_REQUEST]
     assert finding.likely_causes[0] == bad_request
-    said = "Each of the 5 breaks came within 20 ms of a request; none came so soon after 178 other"
+    said = "Each of the 5 breaks came right after a request, within 20 ms; 178 other"
     assert said in finding.confirm.text
     assert said in text(diagnosis)
     assert not any("clock time" in one.text for one in finding.what_to_do)
+
+
+def test_what_may_be_chance_is_never_told_without_that() -> None:
+    diagnosis = diagnosed(asks_all_the_time().pcap())
+    for everything in (True, False):
+        assert f"220 other requests brought none. {DOUBTFUL}" in text(diagnosis, everything)
 
 
 def test_resets_that_confirm_nothing_rule_no_cause_out() -> None:
