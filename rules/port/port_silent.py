@@ -35,7 +35,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "calls": ignored.sent_in_all,
             "attempts": len(ignored),
             "repeats": ignored.sent_in_all - len(ignored),
-            "pings": pings.count if pings is not None and pings.last in alive else 0,
+            "pings": pings.count if pings and pings.count and pings.last in alive else 0,
             "span": calls[-1].seconds - calls[0].seconds,
             "unheard": not linkup.is_heard,
         },
