@@ -7,7 +7,7 @@ Only what is so in most incidents, seldom at other times, and unlikely to be cha
 from bisect import bisect_right
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import StrEnum
 from math import ceil
 from typing import NamedTuple
@@ -46,7 +46,6 @@ programs keep to (common practice, no source)."""
 NEAR, FAR = 1.0, 10.0
 """Seconds before an incident in which something that happens may be its reason (common practice, no
 source)."""
-AROUND = ((NEAR, 0.0), (FAR, 0.0))
 BACK = 6.0
 """Seconds after a break within which a small controller is back (common practice, no source)."""
 
@@ -77,9 +76,10 @@ class Pattern(NamedTuple):
     """One thing that incidents have in common.
 
     hits: the incidents in which it is so, of how many; other_hits, others: the same of other times:
-    other requests, pauses, sessions or spans of `within` seconds. least, most: between which the
-    values lie, in seconds or requests; kind: the request, with -1 for what differs; chance: how
-    likely chance makes it, corrected for all that was looked at.
+    other requests, pauses, sessions or spans of time. least, most: between which the
+    values lie, in seconds or requests; kind: the request, with -1 for what differs; who: those who
+    did what came before, the most frequent first; as_well: what fits as well, and cannot be told
+    from it; chance: how likely chance makes it, corrected for all that was looked at.
     """
 
     factor: Factor
@@ -91,7 +91,8 @@ class Pattern(NamedTuple):
     least: float = 0.0
     most: float = 0.0
     kind: Request | None = None
-    within: float = 0.0
+    who: Sequence[str] = ()
+    as_well: "Pattern | None" = None
 
     @property
     def is_strong(self) -> bool:
@@ -104,31 +105,44 @@ class Pattern(NamedTuple):
 @dataclass(frozen=True, slots=True)
 class Common:
     """What was looked at, over how many incidents, and what they have in common: the least likely
-    to be chance first. doubtful: what is so in most right at a request, and may be chance; stalls:
-    whether all of them are late answers.
+    to be chance first. doubtful: what is so in most right at a request, and may be chance; sign: by
+    which all of them showed, None where they differ.
     """
 
     of: int
     looked: Sequence[Factor]
     patterns: Sequence[Pattern]
     doubtful: Sequence[Pattern] = ()
-    stalls: bool = False
+    sign: Sign | None = None
+
+    @property
+    def stalls(self) -> bool:
+        """Whether all of them are late answers."""
+        return self.sign is Sign.LATE
+
+
+class Event(NamedTuple):
+    """Something that may be a reason: seconds, and who did it, where that is told."""
+
+    seconds: float
+    who: str = ""
 
 
 @dataclass(slots=True)
 class Observed:
     """What is known of incidents and of other times. Each list has an entry an incident.
 
-    moments: seconds; rests, ages, requests, kinds, bare, slows: see Incident; answered: seconds
-    from the request that the end answers at once to that end; all_kinds: requests by kind, all of
-    them; asked: requests in all; slowing, answers: answers that came slower and slower, and answers
-    in all; pauses: all that a request followed; lived, carried: seconds and requests of the
+    moments: seconds; signs, rests, ages, requests, kinds, bare, slows: see Incident; answered:
+    seconds from the request that the end answers at once to that end; all_kinds: requests by kind,
+    all of them; asked: requests in all; slowing, answers: answers that came slower and slower, and
+    answers in all; pauses: all that a request followed; lived, carried: seconds and requests of the
     sessions that ended otherwise; open: seconds for which sessions were open, added up; events:
-    seconds of what may be a reason; up: seconds for which it worked; clock: seconds since midnight,
+    what may be a reason, in order; up: seconds for which it worked; clock: seconds since midnight,
     UTC, at the beginning, None where not known; listened: seconds in all.
     """
 
     moments: Sequence[float]
+    signs: Sequence[Sign] = ()
     rests: Sequence[float | None] = ()
     ages: Sequence[float | None] = ()
     requests: Sequence[int | None] = ()
@@ -144,7 +158,7 @@ class Observed:
     lived: Sequence[float] = ()
     carried: Sequence[int] = ()
     open: float = 0.0
-    events: Mapping[Factor, Sequence[float]] = field(default_factory=dict)
+    events: Mapping[Factor, Sequence[Event]] = field(default_factory=dict)
     up: float = 0.0
     clock: float | None = None
     listened: float = 0.0
@@ -152,10 +166,7 @@ class Observed:
 
 def common(linkup: LinkUp, found: Incidents) -> Common | None:
     """What the incidents of a link-up have in common; None where they are too few to tell."""
-    if len(found.kept) < FEWEST:
-        return None
-    stalls = all(one.sign is Sign.LATE for one in found.kept)
-    return replace(compare(observe(linkup, found.kept)), stalls=stalls)
+    return compare(observe(linkup, found.kept)) if len(found.kept) >= FEWEST else None
 
 
 def compare(seen: Observed) -> Common:
@@ -165,9 +176,11 @@ def compare(seen: Observed) -> Common:
     corrected = [one._replace(chance=chance) for one, chance in zip(tried, chances, strict=True)]
     strong = [one for one in corrected if one.is_strong]
     told = _without_implied([one for one in strong if one.chance <= UNLIKELY])
+    told = [_with_twin(one, strong) for one in told]
     doubtful = [] if told else [one for one in strong if one.factor in AT_REQUESTS]
     looked = list(dict.fromkeys(one.factor for one in tried))
-    return Common(len(seen.moments), looked, told, doubtful[:1])
+    sign = seen.signs[0] if len(set(seen.signs)) == 1 else None
+    return Common(len(seen.moments), looked, told, doubtful[:1], sign)
 
 
 # --- what is looked at ----------------------------------------------------------------------------
@@ -320,11 +333,47 @@ def _times_of_day(seen: Observed) -> Iterator[Pattern]:
 
 
 def _events(seen: Observed) -> Iterator[Pattern]:
-    """What happened shortly before, or, of a restart, around it."""
-    for factor, moments in seen.events.items():
-        restart = factor is Factor.RESTART
-        for before, behind in ((NEAR, BACK), (FAR, START_TAKES)) if restart else AROUND:
-            yield _event(seen, factor, moments, before, behind)
+    """What happened shortly before, or, of a restart, around it: as close as in all, and as in
+    most; whoever did it, and the one who did it most often.
+    """
+    for factor, events in seen.events.items():
+        if factor is Factor.RESTART:
+            moments = [one.seconds for one in events]
+            for before, behind in ((NEAR, BACK), (FAR, START_TAKES)):
+                yield _event(seen, factor, moments, before, behind)
+            continue
+        before_each = _before(seen, events)
+        by_whom = Counter(one.who for one in before_each)
+        yield from _closely(seen, factor, events, before_each)
+        if len({one.who for one in events}) > 1 and by_whom:
+            (who, _), *_ = by_whom.most_common(1)
+            own = [one for one in events if one.who == who]
+            for pattern in _closely(seen, factor, own, _before(seen, own)):
+                chance = min(1.0, pattern.chance * len(by_whom))
+                yield pattern._replace(chance=chance)
+
+
+def _before(seen: Observed, events: Sequence[Event]) -> list[Event]:
+    """The last event before each incident that has one shortly before: how long before, and who."""
+    moments = [one.seconds for one in events]
+    places = ((at, bisect_right(moments, at) - 1) for at in seen.moments)
+    last = (Event(at - moments[place], events[place].who) for at, place in places if place >= 0)
+    return sorted(one for one in last if one.seconds <= FAR)
+
+
+def _closely(
+    seen: Observed, factor: Factor, events: Sequence[Event], before_each: Sequence[Event]
+) -> Iterator[Pattern]:
+    if not before_each:
+        yield Pattern(factor, 0, len(seen.moments), 0, 0, 1.0)
+    moments = [one.seconds for one in events]
+    known = [one.seconds for one in before_each]
+    for hits in _most_of(known):
+        within = max(known[hits - 1], RESOLVED)
+        often = Counter(one.who for one in before_each if one.seconds <= within)
+        table = _event(seen, factor, moments, within, 0.0)
+        who = [name for name, _ in often.most_common() if name]
+        yield table._replace(least=known[0], most=within, who=who)
 
 
 def _event(
@@ -339,7 +388,7 @@ def _event(
         if not near and at - last >= within:
             others, last = others + 1, at
     spans = max(int(seen.up / within) - len(seen.moments), others)
-    return _fisher(seen, factor, hits, others, spans)._replace(within=before)
+    return _fisher(seen, factor, hits, others, spans)
 
 
 def _any_between(moments: Sequence[float], begin: float, end: float) -> bool:
@@ -367,6 +416,8 @@ AT_REQUESTS = (Factor.AT_REQUEST, Factor.UNKNOWN)
 """What follows from other patterns, as these show at the next request."""
 BY_TIME = (Factor.AGE, Factor.REQUESTS, Factor.INTERVAL, Factor.TIME_OF_DAY)
 """Patterns that it does not follow from: what goes by a clock waits for no request."""
+TIMED = (*LIMITS, *AT_REQUESTS, Factor.PAUSE, Factor.TIME_OF_DAY)
+"""Patterns that say when, and not what somebody did: they are told behind those that do."""
 
 
 def _without_implied(told: Sequence[Pattern]) -> list[Pattern]:
@@ -385,7 +436,20 @@ def _without_implied(told: Sequence[Pattern]) -> list[Pattern]:
     left = [one for one in best if one not in implied]
     if any(one not in (*AT_REQUESTS, *BY_TIME) for one in left):
         implied |= set(AT_REQUESTS)
-    return [one for factor, one in best.items() if factor not in implied]
+    kept = [one for factor, one in best.items() if factor not in implied]
+    return sorted(kept, key=lambda one: one.factor in TIMED)
+
+
+def _with_twin(one: Pattern, strong: Sequence[Pattern]) -> Pattern:
+    """A time since the opening, with the number of requests where that was the same in all: at a
+    steady pace so many requests take that time, and which of the two is the limit stays open.
+    Where the pace differs, one of the two does not agree.
+    """
+    if one.factor is not Factor.AGE:
+        return one
+    numbers = (each for each in strong if each.factor is Factor.REQUESTS)
+    same = (each for each in numbers if each.least == each.most and each.hits >= one.hits)
+    return one._replace(as_well=next(same, None))
 
 
 def _doubt(one: Pattern) -> tuple[float, int]:
@@ -415,6 +479,7 @@ def observe(linkup: LinkUp, kept: Sequence[Incident]) -> Observed:
     began = facts.first_seen
     return Observed(
         moments=[one.began.seconds for one in kept],
+        signs=[one.sign for one in kept],
         rests=[one.rest for one in kept],
         ages=[one.age for one in kept],
         requests=[one.requests for one in kept],
@@ -445,15 +510,17 @@ def joined(several: Sequence[tuple[float, Observed]]) -> Observed:
     began, in order.
     """
     start = several[0][0]
-    all_kinds, events = Counter[Request](), dict[Factor, list[float]]()
+    all_kinds, events = Counter[Request](), dict[Factor, list[Event]]()
     for began, one in several:
         all_kinds.update(one.all_kinds)
         for factor, moments in one.events.items():
-            events.setdefault(factor, []).extend(at + began - start for at in moments)
+            later = (Event(at.seconds + began - start, at.who) for at in moments)
+            events.setdefault(factor, []).extend(later)
     seen = [one for _, one in several]
     last, end = several[-1]
     return Observed(
         moments=[at + began - start for began, one in several for at in one.moments],
+        signs=[value for one in seen for value in one.signs],
         rests=[value for one in seen for value in one.rests],
         ages=[value for one in seen for value in one.ages],
         requests=[value for one in seen for value in one.requests],
@@ -486,16 +553,26 @@ def _without(pauses: Spread, ended: Sequence[float]) -> Spread:
     return pauses
 
 
-def _reasons(linkup: LinkUp) -> dict[Factor, list[float]]:
-    """When something happened that may be a reason."""
-    facts, owners = linkup.facts, linkup.owners[:1]
-    leases = [facts.index.dhcp_of[one] for one in {linkup.pc.hardware, linkup.hardware} if one]
-    claims = (one for one in linkup.claims.runs if one.hardware not in owners)
+def _reasons(linkup: LinkUp) -> dict[Factor, list[Event]]:
+    """When something happened that may be a reason, and who did it. What is announced is a claim
+    where two devices do so, and the sign of a fresh start where one does.
+    """
+    facts, own, unit = linkup.facts, linkup.pc.hardware, linkup.hardware
+    calls = [one for one in linkup.rivals.opened if one.calls]
+    several = len(linkup.owners) > 1
+    claims = [(at, who) for at, who in linkup.claims.unasked if who != own]
+    leases = [
+        (one.moment, name)
+        for name, hardware in (("the PC", own), ("the controller", unit))
+        if hardware is not None
+        for one in facts.index.dhcp_of[hardware]
+    ]
+    trees = [(one.first, one.sender) for one in facts.switch.trees.values()]
     return {
-        Factor.CLIENT: [one.first.seconds for one in linkup.rivals.opened if one.calls],
-        Factor.CLAIM: [one.first.seconds for one in claims if one.hardware != linkup.pc.hardware],
-        Factor.LEASE: [one.moment.seconds for several in leases for one in several],
-        Factor.TREE: [one.first.seconds for one in facts.switch.trees.values()],
-        Factor.BURST: [one.first.seconds for one in facts.flood.seconds.values()],
-        Factor.RESTART: [one.moment.seconds for one in facts.boots(linkup.hardware)],
+        Factor.CLIENT: [Event(one.first.seconds, str(one.session.client.address)) for one in calls],
+        Factor.CLAIM: [Event(at.seconds, str(who)) for at, who in claims if several],
+        Factor.LEASE: [Event(at.seconds, who) for at, who in leases],
+        Factor.TREE: [Event(at.seconds, str(who)) for at, who in trees],
+        Factor.BURST: [Event(one.first.seconds) for one in facts.flood.seconds.values()],
+        Factor.RESTART: [Event(one.moment.seconds) for one in facts.boots(unit) if not several],
     }

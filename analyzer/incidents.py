@@ -71,16 +71,20 @@ class Incident(NamedTuple):
     """One time that it stopped.
 
     began: the first frame that shows it; call: the one that ended so; last_good: the last good
-    answer before, of any session; again: the first good answer of a later call, or the one that
-    came late, None where none is in the recording; in_vain: calls in vain until then, this one
-    counted where it is one; silent: who was silent at the beginning, None where that cannot be told
-    or where nobody waited.
+    answer before, of any session; linked: when the PC's link was back, where it cut the session
+    off; tried: the PC's first try after it began, this call where it is one in vain, None where
+    none is in the recording, or where it only waited; again: the first good answer of a later call,
+    or the one that came late, None where none is in the recording; in_vain: calls in vain until
+    then, this one counted where it is one; silent: who was silent at the beginning, None where that
+    cannot be told or where nobody waited.
     """
 
     sign: Sign
     began: Moment
     call: Call
     last_good: Moment
+    linked: Moment | None = None
+    tried: Moment | None = None
     again: Moment | None = None
     in_vain: int = 0
     silent: Silent | None = None
@@ -88,7 +92,20 @@ class Incident(NamedTuple):
     @property
     def out(self) -> float | None:
         """Seconds until it worked again."""
-        return None if self.again is None else self.again.seconds - self.began.seconds
+        return self._until(self.again)
+
+    @property
+    def without_link(self) -> float | None:
+        """Seconds until the PC's link was back."""
+        return self._until(self.linked)
+
+    @property
+    def untried(self) -> float | None:
+        """Seconds until the PC tried again."""
+        return self._until(self.tried)
+
+    def _until(self, moment: Moment | None) -> float | None:
+        return None if moment is None else moment.seconds - self.began.seconds
 
     @property
     def age(self) -> float | None:
@@ -156,6 +173,13 @@ class Incident(NamedTuple):
         return self.call.session.slows and self.sign is not Sign.LATE
 
 
+class Asleep(NamedTuple):
+    """An ending behind so many seconds in which the PC slept or its adapter was off."""
+
+    at: Moment
+    silent: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Incidents:
     """Those of one link-up: how many, the first MOST of them in order, and what passed for none.
@@ -166,7 +190,7 @@ class Incidents:
 
     count: int = 0
     kept: Sequence[Incident] = ()
-    asleep: int = 0
+    asleep: Sequence[Asleep] = ()
     clock_set: int = 0
 
     @property
@@ -245,10 +269,12 @@ class _Idle:
         gaps = zip(latest, (begin for begin, _ in self._begins[1:]), strict=False)
         self._gaps = [one for one in gaps if self._is_sleep(*one)]
 
-    def overlaps(self, begin: float, end: float) -> bool:
-        """Whether one of them lies between two times."""
+    def between(self, begin: float, end: float) -> float | None:
+        """Seconds of the first of them that lies between two times."""
         place = bisect_left(self._gaps, (begin, begin))
-        return place < len(self._gaps) and self._gaps[place][1] <= end
+        if place == len(self._gaps) or self._gaps[place][1] > end:
+            return None
+        return self._gaps[place][1] - self._gaps[place][0]
 
     def _is_sleep(self, begin: float, end: float) -> bool:
         if end - begin < SLEPT:
@@ -362,8 +388,10 @@ def _of(linkup: LinkUp, bad: Sequence[_Bad], idle: _Idle, beside: Beside | None)
         return NONE
     jumps = [span.frame for span in linkup.facts.coverage.spans[1:]]
     mute = sorted(one.at for one in bad if not one.call.answers)
-    count, asleep, clock_set = 0, 0, 0
+    tries = _tries(linkup)
+    count, clock_set = 0, 0
     kept: list[Incident] = []
+    asleep: list[Asleep] = []
     last: _Bad | None = None
     for one in bad:
         before = _worked_before(one, good)
@@ -373,8 +401,9 @@ def _of(linkup: LinkUp, bad: Sequence[_Bad], idle: _Idle, beside: Beside | None)
         if bisect_right(jumps, before.frame) < bisect_right(jumps, one.at.frame):
             clock_set += 1
             continue
-        if idle.overlaps(before.seconds, (one.again or one.until or one.at).seconds):
-            asleep += 1
+        slept = idle.between(before.seconds, (one.again or one.until or one.at).seconds)
+        if slept is not None:
+            asleep.append(Asleep(one.at, slept))
             continue
         count += 1
         if len(kept) < MOST:
@@ -383,8 +412,28 @@ def _of(linkup: LinkUp, bad: Sequence[_Bad], idle: _Idle, beside: Beside | None)
             in_vain = upto - bisect_left(mute, one.at)
             silent = beside.silent(one.at) if beside and one.sign in WAITS else None
             silent = Silent.PC_TOO if one.sign is Sign.CUT else silent
-            kept.append(Incident(one.sign, one.at, one.call, before, again, in_vain, silent))
+            tried = _tried(one, tries, again)
+            kept.append(
+                Incident(
+                    one.sign, one.at, one.call, before, one.until, tried, again, in_vain, silent
+                )
+            )
     return Incidents(count, kept, asleep, clock_set)
+
+
+def _tries(linkup: LinkUp) -> list[Moment]:
+    """When the PC called, or asked in vain for the controller's hardware address."""
+    called = [one.first for one in linkup.on_port if one.calls]
+    return sorted([*called, *(at for one in linkup.questions for at in one.ignored)])
+
+
+def _tried(one: _Bad, tries: Sequence[Moment], again: Moment | None) -> Moment | None:
+    """The first try from when it stopped on until it worked again."""
+    if not one.call.answers:
+        return one.at
+    place = bisect_right(tries, one.at)
+    tried = tries[place] if place < len(tries) else None
+    return tried if tried is None or again is None or tried < again else None
 
 
 def _worked_before(one: _Bad, good: _Good) -> Moment | None:

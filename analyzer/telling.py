@@ -9,7 +9,7 @@ from itertools import chain
 from analyzer.common import Common, Factor, Pattern
 from analyzer.findings import Certainty, Evidence, Finding, Rule, Sighting, Step, Texts
 from analyzer.linkup import BEGAN_LATE, LOST, PC_ANSWERS, USES_ADDRESS, Proof, Stage
-from analyzer.words import again, listed, say, seconds
+from analyzer.words import again, count, listed, say, seconds, times
 
 MOST_EVIDENCE = 8
 """Frames shown for one finding: enough to prove it, few enough to read."""
@@ -53,17 +53,17 @@ def _with_pattern(
         in_vain = shared is not None and rule.patterns and not shared.patterns
         if shared is None or not in_vain:
             return sighting, ()
-        found = in_common(shared) if shared.doubtful else [IN_VAIN]
+        found = in_common(shared) if shared.doubtful else [say(IN_VAIN, {"alike": shared.sign})]
         return sighting, [say(rule.confirm, {}), *found]
     causes = [cause for one in patterns for cause in rule.patterns[one.factor]]
     against = {*sighting.ruled_out, *chain(*rule.patterns.values())}.difference(causes)
     told = sighting._replace(likeliest=causes[0], ruled_out=against)
-    done = say(DONE, {"what": POINTS_TO[patterns[0].factor]})
+    done = say(DONE, {"what": _points_to(patterns[0])})
     return told, [done, *(in_words(one) for one in patterns)]
 
 
 DONE = "The recording has done it: {what}."
-IN_VAIN = "In this recording nothing was found that the breaks have in common."
+IN_VAIN = "In this recording nothing{alike:if else} was found that the breaks have in common."
 """How the deciding test is told where the recording holds several breaks."""
 
 
@@ -82,11 +82,12 @@ def _texts(
     steps = [one for one in filled if one.text]
     cautions = list(rule.cautions)
     cautions += [one.caution for one in (*steps, confirm) if one.caution]
+    happened, means = say(rule.what_happened, values), say(rule.means, values)
     doubts = () if sighting.silence is None else sighting.silence.doubts
     return Texts(
         title=say(rule.title, values),
-        what_happened=say(f"{rule.what_happened} {rule.means}".strip(), values),
-        means=say(rule.means, values),
+        what_happened=f"{happened} {means}".strip(),
+        means=means,
         likely_causes=[say(text, values) for text in _causes(rule, sighting)],
         confirm=confirm,
         what_to_do=steps,
@@ -203,43 +204,50 @@ def because(proof: Proof) -> str:
 # --- what incidents have in common ----------------------------------------------------------------
 
 HAPPENED = {
-    Factor.CLIENT: "another station opened a session to the controller",
-    Factor.CLAIM: "another station claimed the controller's address",
-    Factor.LEASE: "an address was asked for or leased",
-    Factor.TREE: "a switch told of a new state",
+    Factor.CLIENT: "{who} opened a session to the controller",
+    Factor.CLAIM: "{who} announced the controller's address as its own",
+    Factor.LEASE: "{who} asked for an address or was given one",
+    Factor.TREE: "{who}, a switch, told of a new state",
     Factor.BURST: "a burst of broadcasts passed",
 }
 IN_COMMON = {
-    Factor.REQUEST: "The last request before {hits} of {of:count {noun}} was {what}; so {were} "
-    "{few} of {others:count other request}.",
-    Factor.SIZE: "The last request before {hits} of {of:count {noun}} was of {octets} octets or "
-    "more; so {were} {few} of {others:count other request}.",
-    Factor.SLOWER: "Before {hits} of {of:count {noun}} answers came slower and slower; so {were} "
-    "{few} of {others:count other answer}.",
-    Factor.AT_REQUEST: "{hits} of {of:count {noun}} came within {most:seconds} of a request{others:"
-    "if, and after {others:count other request} no {noun} came so soon}.",
-    Factor.UNKNOWN: "{hits} of {of:count {noun}} came within {most:seconds} of a request, by a "
-    "reset that confirms nothing, as of one that knows no such session.",
-    Factor.REST: "{hits} of {of:count {noun}} came after the same time without data, {span}; "
-    "{few} of {others:count other pause} lasted as long.",
-    Factor.PAUSE: "Before {hits} of {of:count {noun}} the PC had paused for {least:seconds} or "
-    "longer; so it had in {few} of {others:count other pause}.",
-    Factor.AGE: "{hits} of {of:count {noun}} came {span} after the session opened"
-    "{others:if, and {few} of {others:count other session} lived longer}.",
-    Factor.REQUESTS: "{hits} of {of:count {noun}} came after the same number of requests, {span}"
-    "{others:if, and {few} of {others:count other session} carried more}.",
+    Factor.REQUEST: "The last request before {which} was {what}; {so_other} {was}.",
+    Factor.SIZE: "The last request before {which} was of {octets} octets or more; {so_other} {was} "
+    "as long.",
+    Factor.SLOWER: "Before {which} answers came slower and slower{otherwise}.",
+    Factor.AT_REQUEST: "{which} came right after a request, within {most:seconds}{others:if; "
+    "{others:count other request} brought none}.",
+    Factor.UNKNOWN: "{which} came right after a request, within {most:seconds}, by a reset that "
+    "confirms nothing, as if the session were unknown.",
+    Factor.REST: "{which} came after {span} without data; {so_other} lasted as long.",
+    Factor.PAUSE: "{which} came after the PC had paused for {least:seconds} or longer; {so_other} "
+    "lasted as long.",
+    Factor.AGE: "{which} came {span} after the session opened{as_well:if, or after {as_well} in "
+    "it: both fit}{others:if; {so_other} lived longer}.",
+    Factor.REQUESTS: "{which} came after {span} requests in a session{others:if; {so_other} "
+    "carried more}.",
     Factor.INTERVAL: "From one {noun} to the next it took {span}, {hits} of {of:count time}: as "
     "with something scheduled.",
-    Factor.TIME_OF_DAY: "{hits} of {of:count {noun}} came at the same time of day, {span} UTC: as "
-    "with something scheduled.",
-    Factor.RESTART: "Around {hits} of {of:count {noun}} the controller showed a fresh start; at "
-    "other times it did so {other_hits:times}.",
+    Factor.TIME_OF_DAY: "{which} came at the same time of day, {span} UTC: as with something "
+    "scheduled.",
+    Factor.RESTART: "Around {which} the controller showed signs of a fresh start{otherwise}.",
     **{
-        factor: f"Within {{within:seconds}} before {{hits}} of {{of:count {{noun}}}} {what}; so it "
-        "was in {few} of {others:count other span} of that length."
+        factor: f"Up to {{most:seconds}} before {{which}} {what}{{otherwise}}."
         for factor, what in HAPPENED.items()
     },
 }
+"""One sentence each, as one would say it on the telephone."""
+OTHERS = {
+    Factor.REQUEST: "request",
+    Factor.SIZE: "request",
+    Factor.REST: "pause",
+    Factor.PAUSE: "pause",
+    Factor.AGE: "session",
+    Factor.REQUESTS: "session",
+}
+"""What else there was of the kind."""
+MOST_NAMED = 3
+"""Those who did what came before, in one sentence."""
 POINTS_TO = {
     Factor.REQUEST: "it points to that request",
     Factor.SIZE: "it points to large requests",
@@ -260,43 +268,50 @@ POINTS_TO = {
     Factor.RESTART: "it points to the restart",
 }
 """What a pattern speaks for."""
+OR_TO_REQUESTS = ", or on its requests"
+
+
+def _points_to(pattern: Pattern) -> str:
+    return POINTS_TO[pattern.factor] + (OR_TO_REQUESTS if pattern.as_well else "")
+
+
 LOOKED_AT = {
     Factor.REQUEST: "the last request",
     Factor.SIZE: "large requests",
-    Factor.SLOWER: "answers that grow slower",
-    Factor.AT_REQUEST: "the time since a request",
-    Factor.UNKNOWN: "resets that confirm nothing",
-    Factor.REST: "the time without data",
-    Factor.PAUSE: "long pauses of the PC",
-    Factor.AGE: "the time since the session opened",
-    Factor.REQUESTS: "the number of requests",
-    Factor.INTERVAL: "the time from one to the next",
-    Factor.TIME_OF_DAY: "the time of day",
+    Factor.SLOWER: "slower answers",
+    Factor.AT_REQUEST: "time since a request",
+    Factor.UNKNOWN: "unknown sessions",
+    Factor.REST: "time without data",
+    Factor.PAUSE: "long pauses",
+    Factor.AGE: "age of the session",
+    Factor.REQUESTS: "number of requests",
+    Factor.INTERVAL: "interval",
+    Factor.TIME_OF_DAY: "time of day",
     Factor.CLIENT: "other clients",
     Factor.CLAIM: "claims of the address",
     Factor.LEASE: "leases",
     Factor.TREE: "switches",
     Factor.BURST: "bursts of broadcasts",
-    Factor.RESTART: "fresh starts of the controller",
+    Factor.RESTART: "fresh starts",
 }
-NOTHING = "Nothing was found that the {of:count {noun}} have in common."
-DOUBTFUL = "The PC asks so often, or there are so few, that this may be chance."
-LOOKED, ALSO = "Looked at: {looked:list}.", "And at: {looked:list}."
-MOST_LOOKED = 5
+NOTHING = "Nothing{alike:if else} was found that they have in common."
+DOUBTFUL = "The PC asks so often, or it broke so seldom, that this may be chance."
+LOOKED = "Looked at{more:if as well}: {looked:list}."
+MOST_LOOKED = 9
 """Things in one of these sentences."""
 
 
 def in_common(shared: Common) -> list[str]:
-    """What incidents have in common, or what was looked at in vain."""
+    """What incidents have in common beyond their sign, or what was looked at in vain."""
     if shared.patterns:
         return _in_words(shared, shared.patterns)
     if shared.doubtful:
-        return [*_in_words(shared, shared.doubtful), DOUBTFUL]
+        return [f"{one} {DOUBTFUL}" for one in _in_words(shared, shared.doubtful)]
     looked = [LOOKED_AT[one] for one in shared.looked]
     parts = [looked[at : at + MOST_LOOKED] for at in range(0, len(looked), MOST_LOOKED)]
     return [
-        say(NOTHING, {"of": shared.of, "noun": _noun(shared)}),
-        *(say(ALSO if at else LOOKED, {"looked": part}) for at, part in enumerate(parts)),
+        say(NOTHING, {"alike": shared.sign}),
+        *(say(LOOKED, {"looked": part, "more": at}) for at, part in enumerate(parts)),
     ]
 
 
@@ -310,17 +325,45 @@ def _in_words(shared: Common, patterns: Sequence[Pattern]) -> list[str]:
 
 def in_words(pattern: Pattern, noun: str = "break") -> str:
     """One thing that incidents have in common, with its figures."""
-    values = {name: getattr(pattern, name) for name in ("hits", "of", "other_hits", "others")}
-    values |= {
-        "least": pattern.least,
-        "most": pattern.most,
-        "within": pattern.within,
+    all_of = f"each of the {count(pattern.of, noun)}"
+    some_of = f"{pattern.hits:,} of the {count(pattern.of, noun)}"
+    values = {
+        **pattern._asdict(),
+        "noun": noun,
+        "which": all_of if pattern.hits == pattern.of else some_of,
         "span": _span(pattern),
+        "octets": f"{pattern.least:,.0f}",
+        "what": _what(pattern),
+        "who": _who(pattern),
+        "so_other": _so_other(pattern),
+        "was": "were" if pattern.other_hits > 1 else "was",
+        "otherwise": _otherwise(pattern),
+        "as_well": pattern.as_well and f"{_span(pattern.as_well)} requests",
     }
-    values |= {"noun": noun, "octets": f"{pattern.least:,.0f}"}
-    values |= {"few": f"{pattern.other_hits:,}" if pattern.other_hits else "none"}
-    values |= {"what": _what(pattern), "were": "was" if pattern.other_hits == 1 else "were"}
-    return say(IN_COMMON[pattern.factor], values)
+    told = say(IN_COMMON[pattern.factor], values)
+    return told[0].upper() + told[1:]
+
+
+def _so_other(pattern: Pattern) -> str:
+    """How many of the others it is so of: "none of the 12 other pauses"."""
+    noun = f"other {OTHERS.get(pattern.factor, '')}"
+    if pattern.others <= 1:
+        return f"{'the one' if pattern.other_hits else 'no'} {noun}"
+    few = f"{pattern.other_hits:,}" if pattern.other_hits else "none"
+    return f"{few} of the {count(pattern.others, noun)}"
+
+
+def _otherwise(pattern: Pattern) -> str:
+    """How often it happened without an incident."""
+    often = pattern.other_hits
+    return f", and {times(often)} at other times" if often else ", and at no other time"
+
+
+def _who(pattern: Pattern) -> str:
+    """Those who did it."""
+    if len(pattern.who) > MOST_NAMED:
+        return f"one of {len(pattern.who):,} stations"
+    return " or ".join(pattern.who) or "another station"
 
 
 def _span(pattern: Pattern) -> str:

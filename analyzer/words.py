@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
-IF = ("if ", "if, ")
+IF = ("if ", "if, ", "if; ")
 """How a wording begins that is said only where there is something to say."""
 
 

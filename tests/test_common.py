@@ -6,7 +6,7 @@ from itertools import accumulate
 
 import pytest
 
-from analyzer.common import DAY, Common, Factor, Observed, common, compare
+from analyzer.common import DAY, Common, Event, Factor, Observed, common, compare
 from analyzer.facts import Request, Spread
 from analyzer.incidents import incidents
 from captures.plant import Plant, modbus_answer, modbus_read
@@ -33,6 +33,7 @@ PLANTED = (
     *EVENTS,
 )
 WRITE = Request(27, 16, 1)
+STATIONS = ("192.0.2.20", "192.0.2.33")
 
 
 def at_random(draw: random.Random) -> Observed:
@@ -73,8 +74,9 @@ def at_random(draw: random.Random) -> Observed:
     )
 
 
-def _some(draw: random.Random, up: float) -> list[float]:
-    return sorted(draw.uniform(0, up) for _ in range(draw.choice((0, 3, 10, 30))))
+def _some(draw: random.Random, up: float) -> list[Event]:
+    moments = sorted(draw.uniform(0, up) for _ in range(draw.choice((0, 3, 10, 30))))
+    return [Event(at, draw.choice(STATIONS)) for at in moments]
 
 
 def planted(draw: random.Random, factor: Factor) -> Observed:
@@ -114,7 +116,8 @@ def planted(draw: random.Random, factor: Factor) -> Observed:
         case Factor.INTERVAL:
             moments = list(accumulate(900 * (1 + n) for n in near))
             return replace(seen, moments=moments, up=moments[-1], events={})
-    before = [at - draw.uniform(0.01, 0.8) for at, so in zip(seen.moments, hit, strict=True) if so]
+    times = [at - draw.uniform(0.01, 0.8) for at, so in zip(seen.moments, hit, strict=True) if so]
+    before = [Event(at, STATIONS[0]) for at in times]
     return replace(seen, events={**seen.events, factor: sorted([*seen.events[factor], *before])})
 
 
@@ -228,7 +231,8 @@ def test_quiet_where_the_resets_come_at_any_time(seed: int) -> None:
     assert Factor.AT_REQUEST not in found.looked
 
 
-def test_doubtful_where_the_pc_asks_all_the_time() -> None:
+def asks_all_the_time() -> Plant:
+    """Resets at any time, which is always near a request."""
     draw = random.Random(3)
     plant, pc, unit = acquainted()
     for _ in range(3):
@@ -239,7 +243,11 @@ def test_doubtful_where_the_pc_asks_all_the_time() -> None:
         session.rst(unit, after=draw.uniform(0.02, 0.09))
         plant.wait(draw.uniform(2, 5))
     plant.tcp(pc, unit).open().poll(9)
-    found = told(plant)
+    return plant
+
+
+def test_doubtful_where_the_pc_asks_all_the_time() -> None:
+    found = told(asks_all_the_time())
     assert found is not None
     assert found.patterns == []
     (pattern,) = found.doubtful
@@ -302,8 +310,10 @@ def with_others(number: int, seed: int, trips: bool) -> Plant:
 def test_found_another_client_before_each() -> None:
     found = told(with_others(7, 5, True))
     assert found is not None
-    assert found.patterns[0].factor is Factor.CLIENT
-    assert (found.patterns[0].hits, found.patterns[0].within) == (7, 1.0)
+    pattern = found.patterns[0]
+    assert (pattern.factor, pattern.hits, pattern.other_hits) == (Factor.CLIENT, 7, 0)
+    assert list(pattern.who) == ["192.0.2.33"]
+    assert pattern.most == pytest.approx(0.05, abs=0.01)
 
 
 def test_quiet_where_another_client_calls_at_other_times() -> None:
@@ -311,6 +321,108 @@ def test_quiet_where_another_client_calls_at_other_times() -> None:
     assert found is not None
     assert Factor.CLIENT not in named(found)
     assert Factor.CLIENT in found.looked
+
+
+def test_of_two_clients_the_one_that_came_before_each_is_named() -> None:
+    """The other one calls more often, and at any time."""
+    draw = random.Random(8)
+    seen = at_random(draw)
+    own = [Event(at - draw.uniform(0.1, 0.3), STATIONS[0]) for at in seen.moments]
+    other = [Event(draw.uniform(0, seen.up), STATIONS[1]) for _ in range(40)]
+    found = compare(replace(seen, events={Factor.CLIENT: sorted(own + other)}))
+    (pattern,) = found.patterns
+    assert (list(pattern.who), pattern.other_hits) == ([STATIONS[0]], 0)
+    assert pattern.hits == pattern.of
+    assert 0.1 <= pattern.least <= pattern.most <= 0.3
+
+
+def test_two_clients_that_come_before_in_turn_are_both_named() -> None:
+    draw = random.Random(9)
+    seen = at_random(draw)
+    before = [Event(at - 0.2, STATIONS[n % 2]) for n, at in enumerate(seen.moments)]
+    (pattern,) = compare(replace(seen, events={Factor.CLIENT: before})).patterns
+    assert set(pattern.who) == set(STATIONS)
+
+
+def claimed(number: int, by_owner: bool, soon: bool) -> Plant:
+    """Two devices have one address, and one of them announces it: a moment before each break, or in
+    the midst of each session.
+    """
+    draw = random.Random(11)
+    plant, pc, unit = acquainted()
+    second = plant.station("192.0.2.60", "00:00:5e:00:53:77")
+    plant.announce(second if by_owner else unit, times=1)
+    for _ in range(number):
+        session = plant.tcp(pc, unit).open()
+        session.poll(draw.randint(10, 60))
+        plant.announce(unit if by_owner else second, times=1)
+        session.poll(0 if soon else draw.randint(15, 40))
+        session.rst(unit, after=0.3)
+        plant.wait(draw.uniform(2, 5))
+    plant.tcp(pc, unit).open().poll(9)
+    return plant
+
+
+@pytest.mark.parametrize(("by_owner", "who"), [(True, "60"), (False, "77")])
+def test_found_an_announcement_of_either_of_two_devices(by_owner: bool, who: str) -> None:
+    found = told(claimed(5, by_owner, soon=True))
+    assert found is not None
+    (pattern,) = found.patterns
+    assert (pattern.factor, pattern.hits) == (Factor.CLAIM, 5)
+    assert list(pattern.who) == [f"00-00-5E-00-53-{who}"]
+
+
+@pytest.mark.parametrize("by_owner", [True, False])
+def test_quiet_where_either_announces_at_other_times(by_owner: bool) -> None:
+    found = told(claimed(5, by_owner, soon=False))
+    assert found is not None
+    assert found.patterns == []
+    assert Factor.CLAIM in found.looked
+
+
+def after_requests(number: int, requests: int | None, every: tuple[float, float]) -> Plant:
+    """Sessions that are reset at a request: always the same one, or any; the PC's pace is another
+    one in each.
+    """
+    draw = random.Random(12)
+    plant, pc, unit = acquainted()
+    for _ in range(number):
+        session = plant.tcp(pc, unit).open()
+        pace = draw.uniform(*every)
+        asked = (requests or draw.randint(15, 60)) - 1
+        for one in range(asked):
+            session.exchange(modbus_read(one), modbus_answer(one), after=pace)
+        session.send(modbus_read(99), after=pace)
+        session.rst(unit, after=0.01)
+        plant.wait(draw.uniform(2, 5))
+    plant.tcp(pc, unit).open().poll(9)
+    return plant
+
+
+def test_at_a_steady_pace_time_and_requests_fit_as_well() -> None:
+    found = told(after_requests(5, 40, (1.0, 1.0)))
+    assert found is not None
+    pattern = next(one for one in found.patterns if one.factor is Factor.AGE)
+    assert pattern.as_well is not None
+    assert (pattern.as_well.factor, pattern.as_well.most) == (Factor.REQUESTS, 40)
+
+
+def test_where_the_pace_differs_the_number_of_requests_is_the_limit() -> None:
+    found = told(after_requests(8, 40, (0.8, 1.2)))
+    assert found is not None
+    assert Factor.AGE not in named(found)
+    pattern = next(one for one in found.patterns if one.factor is Factor.REQUESTS)
+    assert (pattern.hits, pattern.least, pattern.most, pattern.as_well) == (8, 40, 40, None)
+
+
+def test_where_the_pace_differs_the_time_is_the_limit() -> None:
+    """The same time, and another number of requests each time."""
+    seen = at_random(random.Random(13))
+    ages = [600.0 + n % 2 for n, _ in enumerate(seen.moments)]
+    asked = [600 + 10 * n for n, _ in enumerate(seen.moments)]
+    short = [0.1 * one for one in ages]
+    (pattern,) = compare(replace(seen, ages=ages, requests=asked, lived=short)).patterns
+    assert (pattern.factor, pattern.as_well) == (Factor.AGE, None)
 
 
 def lost(number: int, seed: int, rest: float | None) -> Plant:

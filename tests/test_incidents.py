@@ -37,6 +37,7 @@ def test_a_reset_and_the_way_back() -> None:
     assert one.out == pytest.approx(10.5, abs=0.01)
     assert one.age == pytest.approx(broke - opened, abs=0.01)
     assert (one.requests, one.in_vain, one.at_request) == (6, 1, True)
+    assert (one.untried, one.without_link) == (pytest.approx(3.0, abs=0.01), None)
     assert one.kind is not None
     assert one.kind.unit == 7
     assert one.rest == pytest.approx(1.04, abs=0.01)
@@ -81,6 +82,7 @@ def test_calls_refused_after_others_were_taken_are_one_incident() -> None:
     one = only(ended(plant))
     assert (one.sign, one.in_vain) == (Sign.REFUSED, 3)
     assert one.out == pytest.approx(7.0, abs=0.1)
+    assert one.untried == 0
 
 
 def test_sessions_that_end_together_are_one_incident() -> None:
@@ -164,12 +166,12 @@ def slept(others: bool) -> Plant:
 
 def test_none_where_the_pc_slept() -> None:
     found = of(slept(others=True))
-    assert (found.count, found.asleep) == (0, 1)
+    assert (found.count, [round(one.silent) for one in found.asleep]) == (0, [600])
 
 
 def test_a_long_rest_between_two_stations_alone_is_no_sleep() -> None:
     found = of(slept(others=False))
-    assert (found.count, found.asleep) == (1, 0)
+    assert (found.count, found.asleep) == (1, [])
 
 
 def test_none_where_the_clock_was_set() -> None:
@@ -291,6 +293,10 @@ def test_sessions_that_the_link_cut_off(said: bool) -> None:
     found = of(unplugged(6.0, said))
     assert [(one.sign, one.silent) for one in found.kept] == [(Sign.CUT, Silent.PC_TOO)] * 2
     assert all(7.0 < one < 14.0 for one in found.outages)  # checks take 6 s
+    for one in found.kept:
+        assert one.without_link == pytest.approx(6.0, abs=1.0)
+        assert one.untried is not None
+        assert one.out == pytest.approx(one.untried + 0.5, abs=0.1)
     assert all(one.last_good <= one.began for one in found.kept)
 
 

@@ -346,8 +346,12 @@ def test_every_field_is_read() -> None:
 
 @pytest.mark.parametrize("factor", Factor)
 def test_what_breaks_have_in_common_is_said_and_points_somewhere(factor: Factor) -> None:
-    alone = in_words(Pattern(factor, 4, 4, 0, 0, 0.001, 2.0, 2.0, Request(12, 3, 1), 1.0))
-    assert alone.startswith(("4 of 4", "The last request", "Before", "Within", "Around", "From"))
+    alone = in_words(
+        Pattern(factor, 4, 4, 0, 0, 0.001, 2.0, 2.0, Request(12, 3, 1), ["192.0.2.20"])
+    )
+    assert alone.startswith(
+        ("Each of the 4 ", "The last request", "Before", "Up to", "Around", "From")
+    )
     assert len(alone.split()) <= 28
     assert POINTS_TO[factor]
     assert LOOKED_AT[factor]

@@ -69,11 +69,13 @@ class Run:
 @dataclass(slots=True, eq=False, repr=False)
 class Claims:
     """Everyone who named an address as its own in ARP, as runs in time order. A probe is no claim
-    (RFC 5227 2.1.1). counts: claims a hardware address.
+    (RFC 5227 2.1.1). counts: claims a hardware address; unasked: those that no question was before,
+    at most MAX_RUNS.
     """
 
     runs: list[Run] = field(default_factory=list)
     counts: dict[Hardware, int] = field(default_factory=dict)
+    unasked: list[tuple[Moment, Hardware]] = field(default_factory=list)
 
     @property
     def are_disputed(self) -> bool:
@@ -88,8 +90,10 @@ class Claims:
         """The runs of one claimant."""
         return [run for run in self.runs if run.hardware == hardware]
 
-    def add(self, hardware: Hardware, moment: Moment) -> None:
-        """Count one claim."""
+    def add(self, hardware: Hardware, moment: Moment, unasked: bool) -> None:
+        """Count one claim. unasked: whether no question was before it."""
+        if unasked and len(self.unasked) < MAX_RUNS:
+            self.unasked.append((moment, hardware))
         self.counts[hardware] = self.counts.get(hardware, 0) + 1
         if self.runs and self.runs[-1].hardware == hardware:
             self.runs[-1].last = moment
@@ -134,13 +138,15 @@ class Arp:
         ):
             moment, sender = Moment(number, seconds), Hardware(sha)
             source, target = (Address(frames.listed.address(one)) for one in (spa, tpa))
+            unasked = False
             if operation == REQUEST:
                 to_all = dst == BROADCAST or dst >> 32 == GROUP6
+                unasked = source == target
                 self._request(moment, sender, source, target, to_all, way)
             elif operation == REPLY:
-                self._reply(moment, sender, source, Hardware(tha), target)
+                unasked = self._reply(moment, sender, source, Hardware(tha), target)
             if source:
-                self.claims.setdefault(source, Claims()).add(sender, moment)
+                self.claims.setdefault(source, Claims()).add(sender, moment, unasked)
 
     def _request(
         self,
@@ -171,22 +177,25 @@ class Arp:
 
     def _reply(
         self, moment: Moment, sender: Hardware, source: Address, asker: Hardware, target: Address
-    ) -> None:
+    ) -> bool:
+        """Take in a reply; whether it answers no question."""
         if source == target:
             self.announcements.setdefault((sender, source), Series()).add(moment)
-            return
+            return True
         self.replied.setdefault(sender, set()).add(source)
         question = self.questions.get((asker, target, source))
         if question is None or moment.seconds - question.asked.last.seconds > TIME_TO_REPLY:
             self.unasked.setdefault((sender, source), Series()).add(moment)
-            return
-        if any(at > question.asked.last and by == sender for at, by in question.answers):
+            return True
+        has_answered = any(at > question.asked.last and by == sender for at, by in question.answers)
+        if has_answered:
             self.unasked.setdefault((sender, source), Series()).add(moment)
         question.answered += 1
         question.since_answer = Series()
         question.answers.append((moment, sender))
         if len(question.answers) > KEPT:
             del question.answers[KEPT // 2]
+        return has_answered
 
 
 @dataclass(slots=True, eq=False, repr=False)

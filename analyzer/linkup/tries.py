@@ -167,6 +167,11 @@ class Call(Try):
         return self.end is not None and self.end.after == CLIENT
 
     @property
+    def had_data(self) -> bool:
+        """Whether any data had passed before its end."""
+        return self.end is not None and self.end.since_data is not None
+
+    @property
     def ended_at_rest(self) -> bool:
         """Whether the server ended it some time after its own last data."""
         after_server = self.end is not None and self.end.after == SERVER

@@ -1,17 +1,16 @@
 """Breaks of the same PC and controller over several recordings, told together on one time axis."""
 
-from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta, tzinfo
 from itertools import groupby
 
-from analyzer.diagnosis import Diagnosis, Observed, Sign, Step, in_common_of_all
+from analyzer.diagnosis import Diagnosis, Observed, Step, in_common_of_all
 from analyzer.reports.blocks import Block, Heading, Lane, Listing, Paragraph, Table
 from analyzer.reports.dates import Dates
-from analyzer.reports.document.incidents import SHOWN_BY
+from analyzer.reports.document.incidents import IN_A_CELL, how_they_showed
 from analyzer.reports.overview import in_time
-from analyzer.words import LONGEST_NAME, count, listed, quoted, seconds, times
+from analyzer.words import LONGEST_NAME, count, quoted, seconds, times
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 FEWEST = 2
@@ -37,7 +36,6 @@ class Broken:
     ended: float
     count: int
     out: Sequence[float | None]
-    signs: Sequence[str]
     observed: Observed
 
     @property
@@ -78,7 +76,6 @@ def broken_in(diagnosis: Diagnosis, file: str) -> list[Broken]:
             ended=began + diagnosis.facts.coverage.seconds,
             count=one.incidents.count,
             out=[each.out for each in one.incidents.kept],
-            signs=[str(each.sign) for each in one.incidents.kept],
             observed=one.observed,
         )
         for one in diagnosis.outcomes
@@ -125,7 +122,7 @@ def over_files(
             yield strip
         dates = Dates(_began(one), zone)
         rows = _rows(one, dates)
-        yield Table((dates.above("Began"), "Out for", "Sign", "File"), rows[:MOST])
+        yield Table((dates.above("Began"), "Out for", "It showed as", "File"), rows[:MOST])
         if one.count > len(rows[:MOST]):
             left = count(one.count - len(rows[:MOST]), "more break")
             yield Paragraph(f"Counted and not listed: {left}.")
@@ -135,9 +132,7 @@ def _summary(one: Together) -> Iterator[str]:
     outs = [out for each in one.several for out in each.out if out is not None]
     if outs:
         yield f"Out for {seconds(sum(outs))} in all, {seconds(max(outs))} at the longest."
-    signs = Counter(sign for each in one.several for sign in each.signs)
-    shown = [f"{SHOWN_BY[Sign(sign)]} ({times(often)})" for sign, often in signs.items()]
-    yield f"How they showed: {listed(shown)}."
+    yield how_they_showed([sign for each in one.several for sign in each.observed.signs])
     yield from one.in_common
     if one.overlapping:
         yield f"Left out: {count(one.overlapping, 'recording')} of a time that another one holds."
@@ -166,11 +161,11 @@ def _rows(one: Together, dates: Dates) -> list[tuple[str, ...]]:
         (
             dates.second(at),
             "to the end" if out is None else seconds(out),
-            sign,
+            IN_A_CELL[sign],
             quoted(each.file, LONGEST_NAME),
         )
         for each in one.several
-        for at, out, sign in zip(_moments(each), each.out, each.signs, strict=True)
+        for at, out, sign in zip(_moments(each), each.out, each.observed.signs, strict=True)
     ]
 
 
@@ -185,9 +180,9 @@ def over_files_json(whole: Sequence[Together]) -> list[dict[str, object]]:
             "overlapping": one.overlapping,
             "count": one.count,
             "list": [
-                {"began": at.isoformat(), "out": out, "sign": sign, "file": each.file}
+                {"began": at.isoformat(), "out": out, "sign": str(sign), "file": each.file}
                 for each in one.several
-                for at, out, sign in zip(_moments(each), each.out, each.signs, strict=True)
+                for at, out, sign in zip(_moments(each), each.out, each.observed.signs, strict=True)
             ],
             "in_common": list(one.in_common),
         }

@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from analyzer.cautions import MAKE_SAFE
-from analyzer.diagnosis import Diagnosis, Finding, Outcome, Spread, Station, Step
+from analyzer.diagnosis import Diagnosis, Finding, Moment, Outcome, Spread, Station, Step
 from analyzer.reports.differences import differences
 from analyzer.reports.document.parties import HOW_KNOWN
 from analyzer.reports.document.recording import oddities
@@ -144,14 +144,16 @@ def _incidents(outcome: Outcome) -> dict[str, Any]:
     found, shared = outcome.incidents, outcome.common
     return {
         "count": found.count,
-        "not_counted": {"asleep": found.asleep, "clock_set": found.clock_set},
+        "not_counted": {"asleep": len(found.asleep), "clock_set": found.clock_set},
         "list": [
             {
                 "sign": str(one.sign),
                 "frame": one.began.frame,
                 "began": _round(one.began.seconds),
                 "last_good": _round(one.last_good.seconds),
-                "worked_again": None if one.again is None else _round(one.again.seconds),
+                "link_back": _seconds(one.linked),
+                "tried_again": _seconds(one.tried),
+                "worked_again": _seconds(one.again),
                 "out": None if one.out is None else _round(one.out),
                 "calls_in_vain": one.in_vain,
                 "silent": _text(one.silent),
@@ -175,12 +177,18 @@ def _incidents(outcome: Outcome) -> dict[str, Any]:
                     "least": _round(one.least),
                     "most": _round(one.most),
                     "request": None if one.kind is None else one.kind._asdict(),
+                    "who": list(one.who),
+                    "as_well": one.as_well and str(one.as_well.factor),
                     "text": text,
                 }
                 for one, text in zip(shared.patterns, outcome.in_common, strict=False)
             ],
         },
     }
+
+
+def _seconds(moment: Moment | None) -> float | None:
+    return None if moment is None else _round(moment.seconds)
 
 
 def _timing(outcome: Outcome) -> dict[str, Any]:

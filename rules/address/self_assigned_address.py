@@ -20,13 +20,13 @@ def survey(case: Case) -> Iterator[Sighting]:
     for linkup in case.linkups:
         if linkup.self_assigned and not linkup.is_heard:
             yield Sighting(
-                values={"searches": len(pc.searches)},
+                values={"searches": len(pc.searches), "unasked": not pc.searches},
                 frames={"search": pc.searches, "tried": linkup.attempts},
                 linkup=linkup,
             )
     if not case.linkups and pc.searches and pc.addresses and _is_alone(pc):
         yield Sighting(
-            values={"pc": pc.addresses[0], "searches": len(pc.searches)},
+            values={"pc": pc.addresses[0], "searches": len(pc.searches), "unasked": False},
             frames={"search": pc.searches, "tried": []},
             certainty=Certainty.FITS,
             silence=silence_of(case.facts, pc.searches),
@@ -47,9 +47,10 @@ def _is_alone(pc: Pc) -> bool:
 RULE = Rule(
     slug="self-assigned-address",
     stage="address",
-    title="The PC has only an address that it gave itself ({pc})",
-    what_happened="The PC uses {pc}, and no address server gave it one."
-    "{searches:if It searched for a server {searches:times}.}",
+    title="The PC's only address is {pc}, which it gave itself",
+    what_happened="{searches:if The PC looked for an address server {searches:times}, and none "
+    "gave it an address.}{unasked:if No address server gave the PC an address.} It uses {pc} "
+    "instead.",
     means="Many PCs that are set to get an address automatically, and get none, take one that "
     "begins with 169.254. A controller with a fixed address is not in that network.",
     likely_causes={

@@ -109,8 +109,12 @@ def _passed_over(linkup: LinkUp) -> Iterator[Sighting]:
 
 
 def _waited(linkup: LinkUp, call: Call) -> float:
-    """Seconds from the request to the end of its session, or to that of the recording."""
+    """Seconds from the request to the end of its session, or to that of the recording; 0 where the
+    PC went on with another session, and left this one open.
+    """
     asked = call.asking[0]
+    if call.ended is None and linkup.on_port.after(asked):
+        return 0.0
     return (
         linkup.facts.heard_after(asked)
         if call.ended is None
@@ -157,13 +161,13 @@ RULE = Rule(
     stage="answer",
     title="{controller} gave no answer to{single:if the request}{requests:if {requests:count "
     "request}}{passed:if {passed:count request}, and answered later ones}",
-    what_happened="{one:if In an open session on port {port} of {controller} the PC sent a request "
-    "and waited {waited:seconds}: no answer was recorded.}{passed:if On port {port} of "
-    "{controller}, {passed} of {of:count request} got no answer, though later ones did.}"
-    "{answers:if Before it, {answers:count request} in that session got an answer.}{closed:if "
-    "{controller} closed the session {closed:seconds} later.}{sessions:if This happened in "
-    "{sessions:count session}.}{later:if A later session got its answers.} The PC speaks "
-    "{protocol:protocol}{unit:unit}.",
+    what_happened="{one:if In an open session on port {port} of {controller} the PC sent a "
+    "request, and no answer was recorded.}{waited:if The PC waited {waited:seconds} for "
+    "it.}{passed:if On port {port} of {controller}, {passed} of {of:count request} got no answer, "
+    "though later ones did.}{answers:if Before it, {answers:count request} in that session got an "
+    "answer.}{closed:if {controller} closed the session {closed:seconds} later.}{sessions:if This "
+    "happened in {sessions:count session}.}{later:if A later session got its answers.} The PC "
+    "speaks {protocol:protocol}{unit:unit}.",
     means="Cable, addresses and port work: the controller's service does not react "
     "to{one:if this request}{passed:if each request}. What a request asks for is not judged here.",
     likely_causes={

@@ -47,8 +47,8 @@ RULE = Rule(
     slug="nothing-heard",
     stage="link",
     title="The PC heard nothing at all on this adapter",
-    what_happened="For {span:seconds}, up to the end of the recording, all frames in it were sent "
-    "by the PC. Nothing came in from {controllers:list} or from any other station.",
+    what_happened="For {span:seconds}, to the end of the recording, it holds the PC's own frames "
+    "only: nothing came in from {controllers:list} or from any other station.",
     means="The PC's frames may not have reached the cable, or nothing reaches the PC. A recording "
     "made on the PC cannot see the cable itself.",
     likely_causes={

@@ -71,6 +71,8 @@ def _sighting(
             "port": refused[0].port,
             "attempts": refused.attempts,
             "calls": refused.sent_in_all,
+            "several": refused.sent_in_all > 1,
+            "repeated": refused.sent_in_all > refused.attempts,
             "works": works,
             "hardware": hardware,
             "by_router": hardware is None,
@@ -94,9 +96,10 @@ RULE = Rule(
     slug="port-refused",
     stage="port",
     title="{controller} refuses port {port}",
-    what_happened="The PC made {calls:count call} to port {port} of {controller}, and each was "
-    "turned down with a TCP reset. These are {attempts:count attempt}: the PC's system repeats a "
-    "refused call by itself.{works:if Port {works} of the same controller works.}",
+    what_happened="The PC made {calls:count call} to port {port} of {controller}, turned down with "
+    "a TCP reset{several:if each time}.{repeated:if The program tried {attempts:times}: the "
+    "PC's system repeats a refused call by itself.}{works:if Port {works} of the same "
+    "controller works.}",
     means="So the cable and the addresses work, and a device is there. It does not take calls on "
     "that port now.",
     likely_causes={

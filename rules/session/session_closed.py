@@ -17,13 +17,14 @@ from rules import cautions
 
 CONFIRMED_WITHIN = 0.5
 """Seconds within which data that arrives is confirmed (RFC 9293 3.8.6.3)."""
-ANOTHER_CLIENT, BAD_REQUEST, TIME_LIMIT, STOPPED, WAY_BROKEN, BEHIND = (
+ANOTHER_CLIENT, BAD_REQUEST, TIME_LIMIT, STOPPED, WAY_BROKEN, BEHIND, LIFETIME = (
     "another client",
     "bad request",
     "time limit",
     "stopped",
     "way broken",
     "behind",
+    "lifetime",
 )
 """Names of these causes in the rule."""
 FAREWELL = "farewell"
@@ -46,6 +47,9 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "sessions": len(closed),
             "answers": first.answers,
             "idle": first.idle,
+            "several": len(closed) > 1,
+            "data": first.had_data,
+            "no_data": not first.had_data,
             "unheard": len(unheard),
             "refused": len(refused),
             "wanted": first.wanted,
@@ -92,9 +96,10 @@ RULE = Rule(
     stage="session",
     title="{controller} closed the session{wanted:if while the PC still needed it}"
     "{left:if and the PC did not call again}",
-    what_happened="{controller} closed in order {sessions:count session} on port {port}"
-    "{wanted:if that the PC still needed}. The first of them had carried {answers:count answer}. "
-    "It was closed {idle:seconds} after the last data or the opening.{unheard:if The PC had sent "
+    what_happened="{controller} ended {sessions:count session} on port {port} by an ordinary "
+    "close{wanted:if, though the PC was not done}. The{several:if first} close came {idle:seconds} "
+    "after{data:if the last data, when the session had carried {answers:count answer}}{no_data:if "
+    "the opening}.{unheard:if The PC had sent "
     "its request {unheard:times} by then, and even the close does not confirm it.}{refused:if "
     "Later the controller turned down {refused:count call}.}",
     means="The controller's service ended the session on purpose. Cable and addresses work."
@@ -107,6 +112,7 @@ RULE = Rule(
         STOPPED: "The service in the controller was stopped, or its settings were changed.",
         WAY_BROKEN: "Something on the way kept the PC's packets back for a while.",
         BEHIND: "The controller passes the request on to a device behind it, which did not answer.",
+        LIFETIME: "The controller ends each session after a set time or number of requests.",
     },
     what_to_do=(
         Step("Look in the controller's log and its list of sessions at that clock time."),
@@ -151,6 +157,8 @@ RULE = Rule(
         Factor.AT_REQUEST: (BAD_REQUEST,),
         Factor.REST: (TIME_LIMIT,),
         Factor.PAUSE: (TIME_LIMIT,),
+        Factor.AGE: (LIFETIME,),
+        Factor.REQUESTS: (LIFETIME,),
     },
     confirm="Record several closes. Right after each request: the request. After the same idle "
     "time: a limit. After a call of another client: too few sessions.",

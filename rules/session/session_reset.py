@@ -14,12 +14,13 @@ from analyzer.findings import Factor, Level, Rule, Sighting, Step
 from analyzer.linkup import AT_ONCE, LONG_IDLE, Call, Calls, LinkUp
 from rules import cautions
 
-RESTART, OTHERS, BAD_REQUEST, TIME_LIMIT, FIREWALL = (
+RESTART, OTHERS, BAD_REQUEST, TIME_LIMIT, FIREWALL, LIFETIME = (
     "restart",
     "others",
     "bad request",
     "time limit",
     "firewall",
+    "lifetime",
 )
 """Names of these causes in the rule."""
 NO_REST = 1.0
@@ -41,6 +42,9 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "sessions": len(broken),
             "answers": first.answers,
             "idle": first.idle,
+            "several": len(broken) > 1,
+            "data": first.had_data,
+            "no_data": not first.had_data,
             "nearer": nearer,
             "left": not first.wanted,
             "ttl": first.end and first.end.ttl,
@@ -90,10 +94,10 @@ RULE = Rule(
     stage="session",
     title="{controller} broke the session",
     what_happened="{controller} ended {sessions:count session} on port {port} with a TCP reset. "
-    "The first session that it broke had carried {answers:count answer}. Its reset came "
-    "{idle:seconds} after the last data or the opening.{left:if The PC did not call again.}"
-    "{nearer:if Its time to live is {ttl}, that of the controller's first packet {usual_ttl}: as "
-    "of a nearer sender.}",
+    "The{several:if first} reset came {idle:seconds} after{data:if the last data, when the session "
+    "had carried {answers:count answer}}{no_data:if the opening}.{left:if The PC did not call "
+    "again.}{nearer:if Its time to live is {ttl}, that of the controller's first packet "
+    "{usual_ttl}: as of a nearer sender.}",
     means="A reset is not a loss on the cable. The controller, or something that answers in its "
     "name, dropped the session.",
     likely_causes={
@@ -104,6 +108,7 @@ RULE = Rule(
         TIME_LIMIT: "A time limit of the controller passed without a request.",
         FIREWALL: "A firewall on the way no longer knew the session and answered in the "
         "controller's name.",
+        LIFETIME: "The controller ends each session after a set time or number of requests.",
     },
     what_to_do=(
         Step(
@@ -148,9 +153,11 @@ RULE = Rule(
         Factor.CLIENT: (OTHERS,),
         Factor.REQUEST: (BAD_REQUEST,),
         Factor.AT_REQUEST: (BAD_REQUEST, OTHERS),
-        Factor.UNKNOWN: (RESTART, OTHERS, TIME_LIMIT, BAD_REQUEST),
+        Factor.UNKNOWN: (RESTART, OTHERS, TIME_LIMIT, BAD_REQUEST, LIFETIME),
         Factor.REST: (TIME_LIMIT,),
         Factor.PAUSE: (TIME_LIMIT,),
+        Factor.AGE: (LIFETIME,),
+        Factor.REQUESTS: (LIFETIME,),
     },
     confirm="Record several breaks. Right after a request each time: the request, or, where that "
     "stays unconfirmed, a session lost before. After the same idle time: a limit. At random: the "

@@ -92,8 +92,16 @@ def test_what_failed_for_good_worked_at_first() -> None:
     """Once; what broke several times works at times."""
     once = in_short([analyzer.diagnose(ROOT / "captures" / "closed-while-needed.pcap")])
     assert re.search(r"^At first +session, answer$", to_text(once), re.MULTILINE)
-    often = to_text(in_short([analyzer.diagnose(ROOT / "captures" / "session-reset.pcap")]))
-    assert re.search(r"^At times +session, answer$", often, re.MULTILINE)
+    often = to_text(in_short([analyzer.diagnose(ROOT / "captures" / "two-units-one-address.pcap")]))
+    assert re.search(r"^At times +hardware address, session$", often, re.MULTILINE)
+
+
+def test_another_port_that_refused_is_told_beside_one_that_works() -> None:
+    old = ROOT / "tests" / "lab" / "kept" / "old-port-refused-new-one-works.pcapng.gz"
+    told = to_text(in_short([analyzer.diagnose(old)]))
+    assert re.search(r"^Besides +192.0.2.60 refused 1 call to another port: 1999\.$", told, re.M)
+    healthy = ROOT / "captures" / "healthy-first-contact.pcapng"
+    assert "Besides" not in to_text(in_short([analyzer.diagnose(healthy)]))
 
 
 def test_the_likeliest_cause_is_told_where_there_is_room() -> None:

@@ -3,6 +3,7 @@
 import json
 import re
 from collections.abc import Sequence
+from pathlib import Path
 
 import pytest
 
@@ -16,14 +17,15 @@ from analyzer.reports.document.page import page
 from analyzer.reports.overview import strip
 from analyzer.reports.to_json import to_json
 from analyzer.reports.to_text import to_text
-from analyzer.telling import DONE, IN_VAIN, LOOKED_AT, POINTS_TO, in_common, in_words
-from analyzer.words import say
+from analyzer.telling import DONE, DOUBTFUL, IN_VAIN, LOOKED_AT, POINTS_TO, in_common, in_words
+from analyzer.words import say, seconds
 from captures.plant import Plant
 from rules.session import session_reset
 from tests.support import acquainted, diagnosed, ended, found, left_out, read
-from tests.test_common import at_any_time, breaks
-from tests.test_incidents import cut_off, stalled
+from tests.test_common import after_requests, asks_all_the_time, at_any_time, breaks
+from tests.test_incidents import cut_off, slept, stalled, unplugged
 
+CAPTURES = Path(__file__).parents[2] / "captures"
 LONGEST = 28
 """Words of a sentence."""
 
@@ -46,17 +48,77 @@ def text(diagnosis: Diagnosis, everything: bool = True) -> str:
 
 def test_how_often_and_for_how_long_stands_in_the_report() -> None:
     told = text(diagnosed(resets(2).pcap()))
-    assert re.search(r"It broke twice, 09:00:\d\d to 09:00:\d\d, each time for 3.0 s\.", told)
+    assert re.search(r"It broke twice, at 09:00:\d\d and 09:00:\d\d\.", told)
+    assert "It worked again after 3.0 s: 2.0 s until the PC tried again and 1.0 s until" in told
     assert "Between them it worked for 9.9 s." in told
-    assert "How they showed: the session is reset (twice)." in told
+    assert "Both look alike: the session was reset from the controller's side." in told
 
 
 def test_the_table_has_a_row_a_break_and_the_short_report_a_line() -> None:
     diagnosis = diagnosed(resets(4).pcap())
-    assert len(re.findall(r"\breset 3\.0 s 0\b", text(diagnosis))) == 4
+    assert len(re.findall(r"\bsession reset 2\.0 s 3\.0 s 0\b", text(diagnosis))) == 4
     short = to_text(in_short([diagnosis]))
     assert "It broke 4 times" in short
     assert short.count("\n") <= MOST_LINES
+
+
+def test_the_short_report_tells_each_of_few_and_how_to_see_many() -> None:
+    few = text(diagnosed(resets(4).pcap()), everything=False)
+    assert re.search(r"It broke 4 times, at( 09:\d\d:\d\d,?){3} and 09:\d\d:\d\d\.", few)
+    assert "each break: add" not in few
+    many = text(diagnosed(resets(6).pcap()), everything=False)
+    assert re.search(r"It broke 6 times, first at 09:\d\d:\d\d, last at 09:\d\d:\d\d\.", many)
+    assert re.search(r"Proof and each break: add --all", many)
+
+
+def test_what_is_common_by_its_sign_is_said_and_what_else_was_looked_at() -> None:
+    diagnosis = diagnosed((CAPTURES / "loose-plug.pcap").read_bytes())
+    told = text(diagnosis)
+    assert "All 4 look alike: the PC's link went down, and the session with it." in told
+    assert "Nothing else was found that they have in common. - Looked at: " in told
+    short = text(diagnosis, everything=False)
+    assert re.search(r"at [0-9:, and]+: the PC's link went down, and the session with it\.", short)
+
+
+def test_the_parts_of_a_time_out_are_told() -> None:
+    """The link is down for 6 s; then the PC checks its address and waits; then it calls."""
+    diagnosis = diagnosed(unplugged(6.0).pcap())
+    (linkup,) = json.loads(to_json([diagnosis]))["linkups"]
+    one = linkup["incidents"]["list"][0]
+    assert one["began"] < one["link_back"] < one["tried_again"] < one["worked_again"]
+    down = one["link_back"] - one["began"]
+    tried = one["tried_again"] - one["link_back"]
+    assert f": {seconds(down)} without the PC's link and {seconds(tried)} until the PC" in text(
+        diagnosis
+    )
+
+
+def test_calls_in_vain_belong_to_the_parts() -> None:
+    plant, pc, unit = acquainted()
+    for _ in range(2):
+        session = plant.tcp(pc, unit).open()
+        session.poll(10)
+        session.rst(unit, after=0.5)
+        for _ in range(2):
+            again = plant.tcp(pc, unit)
+            again.syn(after=4)
+            again.refuse()
+        plant.wait(4)
+    plant.tcp(pc, unit).open().poll(9)
+    told = text(diagnosed(ended(plant).pcap()))
+    assert "4.0 s until the PC tried again and 9.0 s until that worked, after 2 calls in" in told
+
+
+def test_a_break_behind_sleep_is_told_with_what_to_do() -> None:
+    told = text(diagnosed(slept(others=True).pcap()), everything=False)
+    assert "without any frame: the PC slept, or its adapter was off. Keep the PC awake" in told
+
+
+def test_where_time_and_requests_fit_both_are_told() -> None:
+    told = text(diagnosed(after_requests(5, 40, (1.0, 1.0)).pcap()))
+    assert re.search(
+        r"came 4\d\.\d s after the session opened, or after 40 requests in it: both", told
+    )
 
 
 def test_nothing_is_told_of_one_break_or_none() -> None:
@@ -74,20 +136,25 @@ def test_the_pattern_leads_and_the_deciding_test_is_told_as_done() -> None:
     bad_request = session_reset.RULE.likely_causes[session_reset.BAD_REQUEST]
     assert finding.likely_causes[0] == bad_request
     causes, _ = left_out(finding, session_reset.RULE)
-    assert set(causes) == {session_reset.RESTART, session_reset.OTHERS, session_reset.TIME_LIMIT}
+    assert set(causes) == {
+        session_reset.RESTART,
+        session_reset.OTHERS,
+        session_reset.TIME_LIMIT,
+        session_reset.LIFETIME,
+    }
     assert finding.confirm.text.startswith(say(DONE, {"what": POINTS_TO[Factor.REQUEST]}))
-    assert "11 of 11 breaks" in finding.confirm.text
+    assert "each of the 11 breaks" in finding.confirm.text
 
 
 def test_where_nothing_was_found_it_says_what_was_looked_at() -> None:
     diagnosis = read(diagnosed(at_any_time(5, 1).pcap()))
     finding = found(diagnosis, "session-reset")
-    assert finding.confirm.text.endswith(IN_VAIN)
+    assert finding.confirm.text.endswith(say(IN_VAIN, {"alike": True}))
     causes, _ = left_out(finding, session_reset.RULE)
     assert set(causes) == {session_reset.BAD_REQUEST, session_reset.TIME_LIMIT}  # by the rule
     told = text(diagnosis)
-    assert "Nothing was found that the 5 breaks have in common." in told
-    assert "Looked at: the time without data" in told
+    assert "Nothing else was found that they have in common." in told
+    assert "Looked at: time without data" in told
 
 
 def test_what_is_told_never_contradicts_the_deciding_test() -> None:
@@ -96,10 +163,16 @@ def test_what_is_told_never_contradicts_the_deciding_test() -> None:
     finding = found(diagnosis, "session-reset")
     bad_request = session_reset.RULE.likely_causes[session_reset.BAD_REQUEST]
     assert finding.likely_causes[0] == bad_request
-    said = "5 of 5 breaks came within 20 ms of a request, and after 178 other requests no break"
+    said = "Each of the 5 breaks came right after a request, within 20 ms; 178 other"
     assert said in finding.confirm.text
     assert said in text(diagnosis)
     assert not any("clock time" in one.text for one in finding.what_to_do)
+
+
+def test_what_may_be_chance_is_never_told_without_that() -> None:
+    diagnosis = diagnosed(asks_all_the_time().pcap())
+    for everything in (True, False):
+        assert f"220 other requests brought none. {DOUBTFUL}" in text(diagnosis, everything)
 
 
 def test_resets_that_confirm_nothing_rule_no_cause_out() -> None:
@@ -113,7 +186,7 @@ def test_stalls_are_told_as_such() -> None:
     diagnosis = diagnosed(stalled(4.0).pcap())
     told = text(diagnosis)
     assert "It stalled twice" in told
-    assert "How they showed: an answer comes far later than usual (twice)." in told
+    assert "Both look alike: an answer came far later than usual." in told
     assert "broke" not in told
     assert diagnosis.outcomes[0].fault is None
     three = text(diagnosed(stalled(4.0, stalls=3).pcap()))
@@ -152,7 +225,7 @@ def test_data_of_each_break_and_of_the_pattern() -> None:
 @pytest.mark.parametrize("factor", Factor)
 def test_each_pattern_is_one_sentence_with_its_figures(factor: Factor) -> None:
     pattern = Pattern(
-        factor, 11, 11, 3, 5029, 1e-9, 600.0, 612.0, Request(250, 16, 3), within=1.0
+        factor, 11, 11, 3, 5029, 1e-9, 600.0, 612.0, Request(250, 16, 3), ["192.0.2.20"]
     )  # fmt: skip
     told = in_words(pattern)
     assert len(told.split()) <= LONGEST
@@ -160,6 +233,7 @@ def test_each_pattern_is_one_sentence_with_its_figures(factor: Factor) -> None:
     assert told.endswith(".")
     assert told[0].isupper() or told[0].isdigit()
     assert "11 " in told
+    assert "None" not in told
 
 
 def test_what_was_looked_at_is_told_in_short_sentences() -> None:
@@ -196,7 +270,7 @@ def test_a_page_lists_so_many_breaks_and_counts_the_others(
 
 def rows(blocks: list[Block]) -> list[Sequence[str]]:
     """The rows of the table of breaks."""
-    (table,) = [one for one in blocks if isinstance(one, Table) and "Failed calls" in one.header]
+    (table,) = [one for one in blocks if isinstance(one, Table) and "In vain" in one.header]
     return list(table.rows)
 
 

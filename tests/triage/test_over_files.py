@@ -60,7 +60,7 @@ def test_a_break_a_recording_has_the_same_reason_in_all() -> None:
     assert (whole.count, len(whole.several), whole.overlapping) == (4, 4, 0)
     assert [one.file for one in whole.several] == ["0.pcap", "1.pcap", "2.pcap", "3.pcap"]
     (told,) = whole.in_common
-    assert told.startswith("The last request before 4 of 4 breaks was for unit 7; so were none of ")
+    assert told.startswith("The last request before each of the 4 breaks was for unit 7; none of ")
 
 
 def test_moments_lie_on_one_time_axis() -> None:
@@ -111,7 +111,7 @@ def test_it_is_told_in_text_as_a_picture_and_as_data() -> None:
     whole = together(week())
     told = _text(whole)
     assert "192.0.2.15 and 192.0.2.60, TCP port 502: it broke 4 times in 4 recordings" in told
-    assert "How they showed: the session is reset (4 times)." in told
+    assert "All 4 look alike: the session was reset from the controller's side." in told
     assert '"2.pcap"' in told
     blocks = list(over_files(whole, picture=True))
     assert [type(one) for one in blocks] == [Heading, Listing, TimeStrip, Table]

@@ -23,11 +23,12 @@ from analyzer.reports.document import refusals, report
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
 from analyzer.reports.document.bounds import MOST_LINES, MOST_STEPS
 from analyzer.reports.document.finding import general_cautions, how_explained, unled
-from analyzer.reports.document.incidents import SEVERAL, told_shortly
+from analyzer.reports.document.incidents import SEVERAL, are_few, told_shortly
 from analyzer.reports.document.parties import (
     nobody,
     other_controller,
     other_port,
+    refusing_ports,
     which_pc,
     who,
 )
@@ -46,7 +47,7 @@ from analyzer.reports.document.verdict import (
     worst_first,
 )
 from analyzer.reports.to_text import to_text
-from analyzer.words import count, opening, quoted
+from analyzer.words import count, listed, opening, quoted
 
 IN_ONE_LINE = {
     State.PASSED: "Works",
@@ -66,20 +67,29 @@ EVERYTHING = "add --all"
 
 
 class Room(NamedTuple):
-    """What the answer has room for: steps, how it broke, letters of what happened (its first
-    sentence, which carries the proof, is always told), the likeliest cause, the stages that were
-    not tried and the length of the recording, and what else was noticed.
+    """What the answer has room for: steps, how it broke and for how long, the stages that were
+    tried, letters of what happened (its first sentence, which carries the proof, is always told),
+    the likeliest cause, the stages that were not tried and the length of the recording, and what
+    else was noticed.
     """
 
     steps: int = MOST_STEPS
     breaks: bool = True
+    how_long: bool = True
+    tried: bool = True
     letters: int = 0
     cause: bool = False
     others: bool = False
     noticed: bool = False
 
 
-LEAST = (Room(2), Room(2, breaks=False), Room(1, breaks=False))
+LEAST = (
+    Room(2),
+    Room(2, tried=False),
+    Room(2, tried=False, how_long=False),
+    Room(2, breaks=False),
+    Room(1, breaks=False),
+)
 """What is always told: the first of these that fits."""
 MORE: Sequence[dict[str, Any]] = (
     {"letters": 130},
@@ -219,10 +229,13 @@ class Answer:
         yield "How sure", self.how_sure(zone)
         yield "Likely why", self._cause() if room.cause else ""
         if outcome is not None:
-            yield from _stages(outcome, IN_ONE_LINE if room.others else TRIED)
+            if room.tried:
+                yield from _stages(outcome, IN_ONE_LINE if room.others else TRIED)
             yield "But", other_port(outcome.linkup) or other_controller(diagnosis, outcome.linkup)
+            if self.lead is None:
+                yield "Besides", refusing_ports(outcome.linkup)
             if room.breaks:
-                yield "Breaks", opening(told_shortly(outcome, Clock(diagnosis, zone)), room.letters)
+                yield "Breaks", told_shortly(outcome, Clock(diagnosis, zone), room.how_long)
         yield "Noticed", self._noticed() if room.noticed else ""
         yield "Which PC", which_pc(diagnosis) or ""
 
@@ -267,8 +280,9 @@ class Answer:
 
     def _left(self, shown: int) -> str:
         more = max(0, len(self.steps) - shown)
-        steps = f"{count(more, 'more step')} and " if more else ""
-        return capital(f"{steps}the proof")
+        all_told = self._outcome is None or are_few(self._outcome.incidents)
+        left = ["Proof", "" if all_told else "each break", count(more, "more step") if more else ""]
+        return listed(list(filter(None, left)))
 
 
 def _lead(diagnosis: Diagnosis, outcome: Outcome | None) -> Finding | None:

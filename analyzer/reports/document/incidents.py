@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
-from analyzer.diagnosis import Incident, Incidents, Outcome, Sign, Silent, Step
+from analyzer.diagnosis import Incident, Incidents, Moment, Outcome, Sign, Silent, Step
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
 from analyzer.reports.document.recording import Clock
 from analyzer.words import count, listed, say, seconds, times
@@ -12,19 +12,37 @@ SEVERAL = 2
 """Breaks from which on they are told together."""
 ALIKE = 1.05
 """Times within 5 % are told as one (common practice, no source)."""
+LONG = 2.0
+"""Seconds out from which on it is told what they were made of (common practice, no source)."""
 ENOUGH = 5
 """Spans from which on there is a usual one."""
+FEW = 5
+"""Breaks that are all told with their time of day where there is little room."""
+A_PART = 0.05
+"""The part of an outage from which on a part of it is told (common practice, no source)."""
 SHOWN_BY = {
-    Sign.RESET: "the session is reset",
-    Sign.CLOSED: "the session is closed",
-    Sign.HUNG: "a request is repeated, without an answer",
-    Sign.GIVEN_UP: "the PC gives up waiting",
-    Sign.REFUSED: "a call is refused",
-    Sign.IGNORED: "a call gets no answer",
-    Sign.UNANSWERED: "a request gets no answer",
-    Sign.CUT: "a session ends without a word, as the PC's link goes down",
-    Sign.LATE: "an answer comes far later than usual",
+    Sign.RESET: "the session was reset from the controller's side",
+    Sign.CLOSED: "the session was closed from the controller's side",
+    Sign.HUNG: "a request was repeated, without an answer",
+    Sign.GIVEN_UP: "the PC gave up waiting for an answer",
+    Sign.REFUSED: "a call was refused",
+    Sign.IGNORED: "a call got no answer",
+    Sign.UNANSWERED: "a request got no answer",
+    Sign.CUT: "the PC's link went down, and the session with it",
+    Sign.LATE: "an answer came far later than usual",
 }
+IN_A_CELL = {
+    Sign.RESET: "session reset",
+    Sign.CLOSED: "session closed",
+    Sign.HUNG: "no answer",
+    Sign.GIVEN_UP: "PC gave up",
+    Sign.REFUSED: "call refused",
+    Sign.IGNORED: "call in vain",
+    Sign.UNANSWERED: "no answer",
+    Sign.CUT: "PC's link down",
+    Sign.LATE: "late answer",
+}
+"""The same in a column."""
 WHO_WAS_SILENT = {
     Silent.NOBODY: "the controller was heard, and did not answer",
     Silent.CONTROLLER: "the controller alone was silent",
@@ -32,10 +50,12 @@ WHO_WAS_SILENT = {
     Silent.ALL: "everybody but the PC was silent",
     Silent.PC_TOO: "nobody was heard, the PC neither, as without its cable",
 }
-NO_BREAKS = (
-    ("{n:count break} not counted: the PC slept, or its adapter was off.", "asleep"),
-    ("{n:count break} not counted: the clock was set.", "clock_set"),
+ASLEEP = (
+    "At {at} it broke behind {silent:seconds} without any frame: the PC slept, or its adapter was "
+    "off.{more:if {more:count break} more came so.} Keep the PC awake, and see whether it still "
+    "breaks."
 )
+CLOCK_SET = "{n:count break} not counted: the clock was set."
 
 
 def breaks(outcome: Outcome, clock: Clock, most: int | None) -> Iterator[Block]:
@@ -51,56 +71,122 @@ def breaks(outcome: Outcome, clock: Clock, most: int | None) -> Iterator[Block]:
             if len(shown) < found.count:
                 left = count(found.count - len(shown), "more break")
                 yield Paragraph(f"Counted and not listed: {left}.")
-    others = [
-        say(text, {"n": getattr(found, name)}) for text, name in NO_BREAKS if getattr(found, name)
-    ]
-    yield from map(Paragraph, others)
+    if found.asleep:
+        yield Paragraph(_asleep(found, clock))
+    if found.clock_set:
+        yield Paragraph(say(CLOCK_SET, {"n": found.clock_set}))
 
 
-def told_shortly(outcome: Outcome, clock: Clock) -> str:
-    """The same in a sentence or two, nothing where it broke less than twice."""
-    found = outcome.incidents
+def told_shortly(outcome: Outcome, clock: Clock, how_long: bool = True) -> str:
+    """The same in some sentences, nothing where it broke less than twice. how_long: whether it is
+    told for how long it was out.
+    """
+    found, shared = outcome.incidents, outcome.common
     if found.count < SEVERAL:
-        return ""
-    shared = outcome.common
-    told = outcome.in_common[:1] if shared is not None else []
-    return " ".join([f"{_how_long(outcome, clock)}.", *told])
+        return _asleep(found, clock) if found.asleep else ""
+    signs = {one.sign for one in found.kept}
+    explained = shared is not None and bool(shared.patterns)
+    alike = "" if explained or len(signs) > 1 else f": {SHOWN_BY[signs.pop()]}"
+    out = [f"{_how_long(found)}."] if how_long else []
+    return " ".join([f"{_when(found, clock)}{alike}.", *out, *outcome.in_common[:1]])
+
+
+def are_few(found: Incidents) -> bool:
+    """Whether the time of day of each is told where there is little room."""
+    return found.count <= FEW
+
+
+def how_they_showed(signs: Sequence[Sign]) -> str:
+    """By which sign how often."""
+    often = Counter(signs)
+    if len(often) == 1:
+        all_of_them = "Both" if len(signs) == SEVERAL else f"All {len(signs):,}"
+        return f"{all_of_them} look alike: {SHOWN_BY[signs[0]]}."
+    told = [f"{SHOWN_BY[one]} ({times(number)})" for one, number in often.items()]
+    return f"How they showed: {listed(told)}."
 
 
 def _verb(found: Incidents) -> str:
     return "stalled" if all(one.sign is Sign.LATE for one in found.kept) else "broke"
 
 
-def _how_long(outcome: Outcome, clock: Clock) -> str:
-    """How often, from when to when, how long out, and whether it came back in the end."""
-    found = outcome.incidents
-    first, last = (clock.at(one.began) for one in (found.kept[0], found.kept[-1]))
-    when = f", {first} to {last}" if first else ""
-    out = sorted(found.outages)
-    if not out:
-        return f"It {_verb(found)} {times(found.count)}{when}, and did not come back"
-    alike = out[-1] <= ALIKE * out[0]
-    long = f"each time for {seconds(out[-1])}" if alike else f"for {_span(out)}"
-    to_the_end = ", the last to the end" if found.kept[-1].out is None else ""
-    return f"It {_verb(found)} {times(found.count)}{when}, {long}{to_the_end}"
+def _asleep(found: Incidents, clock: Clock) -> str:
+    first, *more = found.asleep
+    at = _told_at([first.at], clock)[0]
+    return say(ASLEEP, {"at": at, "silent": first.silent, "more": len(more)})
+
+
+def _when(found: Incidents, clock: Clock) -> str:
+    """How often, and at what times of day."""
+    told = _told_at([one.began for one in found.kept], clock)
+    when = f"at {listed(told)}" if are_few(found) else f"first at {told[0]}, last at {told[-1]}"
+    return f"It {_verb(found)} {times(found.count)}, {when}"
+
+
+def _told_at(moments: Sequence[Moment], clock: Clock) -> list[str]:
+    """Their times of day; where the recording knows none, when after its beginning."""
+    return [clock.at(one) or f"{seconds(one.seconds)} after the beginning" for one in moments]
+
+
+def _how_long(found: Incidents) -> str:
+    """How long it was out, what that was made of, and whether it came back in the end."""
+    if not found.outages:
+        return "It did not work again before the recording ended"
+    over = [one for one in found.kept if one.out is not None]
+    told = f"t worked again after {_span(found.outages)}{_parts(over)}"
+    if found.kept[-1].out is None:
+        return f"But for the last, where the recording ended first, i{told}"
+    return f"I{told}"
+
+
+def _parts(over: Sequence[Incident]) -> str:
+    """What the times out were made of, where that is known of all: without the PC's link, until it
+    tried again, and until that worked.
+    """
+    known = [(one.out, one.untried, one.without_link or 0.0) for one in over]
+    split = [(out, tried, link) for out, tried, link in known if out and tried is not None]
+    whole = sum(out for out, _, _ in split)
+    if len(split) < len(over) or whole < LONG * len(over):
+        return ""
+    vain = _in_vain(over)
+    parts = [
+        ([link for _, _, link in split], "without the PC's link"),
+        ([tried - link for _, tried, link in split], "until the PC tried again"),
+        (
+            [out - tried for out, tried, _ in split],
+            f"until that worked{vain and f', after {vain} in vain'}",
+        ),
+    ]
+    told = [f"{_span(one)} {what}" for one, what in parts if sum(one) >= A_PART * whole]
+    if len(told) == 1 and vain:
+        return f"; the PC tried soon, {vain} in vain"
+    return f": {listed(told)}"
+
+
+def _in_vain(over: Sequence[Incident]) -> str:
+    """How many calls were in vain: "1 to 2 calls"; nothing where none was."""
+    often = sorted(one.in_vain for one in over)
+    fewest = "" if often[0] == often[-1] else f"{often[0]:,} to "
+    return f"{fewest}{count(often[-1], 'call')}" if often[-1] else ""
 
 
 def _span(spans: Sequence[float]) -> str:
-    """From the shortest to the longest, once where they read the same."""
-    ends = (seconds(min(spans)), seconds(max(spans)))
-    return " to ".join(dict.fromkeys(ends))
+    """From the shortest to the longest, once where they are alike."""
+    least, most = min(spans), max(spans)
+    if most <= ALIKE * least:
+        return seconds(most)
+    return " to ".join(dict.fromkeys((seconds(least), seconds(most))))
 
 
 def _summary(outcome: Outcome, clock: Clock) -> Iterator[str]:
     found = outcome.incidents
-    yield f"{_how_long(outcome, clock)}."
+    yield f"{_when(found, clock)}."
+    yield f"{_how_long(found)}."
     if found.between:
         spans = sorted(found.between)
         usual = f", usually {seconds(spans[len(spans) // 2])}" if len(spans) >= ENOUGH else ""
         yield f"Between them it worked for {_span(spans)}{usual}."
-    signs = Counter(one.sign for one in found.kept)
-    shown = [f"{SHOWN_BY[one]} ({times(often)})" for one, often in signs.items()]
-    yield f"How they showed: {listed(shown)}."
+    yield how_they_showed([one.sign for one in found.kept])
     silent = Counter(one.silent for one in found.kept if one.silent is not None)
     if silent:
         told = [f"{WHO_WAS_SILENT[one]} ({times(often)})" for one, often in silent.most_common()]
@@ -108,11 +194,14 @@ def _summary(outcome: Outcome, clock: Clock) -> Iterator[str]:
 
 
 def _table(shown: Sequence[Incident], clock: Clock) -> Table:
-    header = ("Frame", "Seconds", clock.zone, "How", "Out for", "Failed calls")
+    header = (
+        "Frame", "Seconds", clock.zone, "It showed as", "Retried", "Out for", "In vain",
+    )  # fmt: skip
     return Table(header, [_row(one, clock) for one in shown])
 
 
 def _row(one: Incident, clock: Clock) -> tuple[str, ...]:
-    out = "to the end" if one.out is None else seconds(one.out)
     at = f"{one.began.frame:,}", f"{one.began.seconds:.3f}", clock.at(one.began)
-    return *at, str(one.sign), out, f"{one.in_vain:,}"
+    tried = "-" if one.untried is None else seconds(one.untried) if one.untried else "at once"
+    out = "to the end" if one.out is None else seconds(one.out)
+    return *at, IN_A_CELL[one.sign], tried, out, f"{one.in_vain:,}"

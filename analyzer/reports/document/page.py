@@ -33,7 +33,7 @@ from analyzer.words import quoted
 ROOM = Room(letters=100, cause=True, noticed=True)
 """In the answer: on a telephone the first step stands on the first screen."""
 ABOVE = ("Who", "Recorded", "What", "Breaks", "How sure")
-BELOW = ("Likely why", "But", "Noticed", "Which PC")
+BELOW = ("Likely why", "But", "Besides", "Noticed", "Which PC")
 """What is told of the answer above its first steps and below them."""
 IN_A_WORD = {
     Verdict.STOPPED: (Mood.STOPPED, "Stopped"),

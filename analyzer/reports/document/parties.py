@@ -2,10 +2,10 @@
 
 from collections.abc import Set
 
-from analyzer.diagnosis import Diagnosis, LinkUp, Pc, Station
+from analyzer.diagnosis import Diagnosis, How, LinkUp, Pc, Station
 from analyzer.reports.document.bounds import MOST_NAMED, MOST_PROOF, named
 from analyzer.reports.document.verdict import far_end
-from analyzer.words import listed, quoted
+from analyzer.words import count, listed, quoted
 
 HOW_KNOWN = {
     "told": "given with --controller",
@@ -64,6 +64,15 @@ def other_port(linkup: LinkUp) -> str:
         f"Port {linkup.target.port} {given}; the PC called port {named(called)} instead. "
         f"To have that judged: --controller {linkup.controller.with_port(called[0])}."
     )
+
+
+def refusing_ports(linkup: LinkUp) -> str:
+    """A remark where the PC called other ports of the same controller, and these refused."""
+    refused = linkup.on_others.that(How.REFUSED)
+    if not refused:
+        return ""
+    ports = named(sorted({one.session.server.port for one in refused}), MOST_PROOF)
+    return f"{linkup.controller} refused {count(len(refused), 'call')} to another port: {ports}."
 
 
 def other_controller(diagnosis: Diagnosis, linkup: LinkUp) -> str:

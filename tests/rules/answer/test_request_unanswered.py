@@ -335,6 +335,14 @@ def test_found_where_the_controller_closes_long_after_the_request(
     assert_leads(diagnosis, sessions=2, closed=pytest.approx(15.15, abs=0.01))
 
 
+def test_how_long_the_pc_waits_is_not_told_where_it_went_on_beside_an_open_session() -> None:
+    plant, pc, unit = acquainted()
+    asked(plant.tcp(pc, unit).open())
+    asked(plant.tcp(pc, unit).open(after=2.0))
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert (finding.values["sessions"], finding.values["waited"]) == (2, 0)
+
+
 @told_or_not
 def test_found_where_the_last_request_of_a_session_in_use_is_not_even_confirmed(
     controllers: tuple[str, ...],

@@ -57,7 +57,7 @@ def test_found_where_repeats_take_new_sequence_numbers() -> None:
     plant, pc, unit = acquainted()
     for seq in (100, 7_000_000, 2**32 - 1):
         refused(plant.tcp(pc, unit, sport=50_000, client_seq=seq), after=0.5)
-    assert_leads(diagnosed(ended(plant)), attempts=1, calls=3)
+    assert_leads(diagnosed(ended(plant)), attempts=1, calls=3, several=True, repeated=True)
 
 
 def test_found_where_the_program_calls_for_minutes() -> None:
@@ -109,7 +109,7 @@ def test_found_though_the_recording_ends_at_once() -> None:
     plant, pc, unit = acquainted()
     refused(plant.tcp(pc, unit))
     plant.chatter()
-    assert_leads(diagnosed(plant), attempts=1)
+    assert_leads(diagnosed(plant), attempts=1, several=False, repeated=False)
 
 
 def test_found_in_frames_recorded_twice() -> None:

@@ -10,6 +10,7 @@ from rules.session.session_closed import (
     BAD_REQUEST,
     BEHIND,
     FAREWELL,
+    LIFETIME,
     RULE,
     STOPPED,
     TIME_LIMIT,
@@ -74,7 +75,9 @@ def test_found_after_a_rest_where_the_pc_calls_again_at_once() -> None:
     plant.tcp(pc, unit).open(after=0.5).poll(4)
     diagnosis = diagnosed(ended(plant))
     assert slugs(diagnosis) == [SLUG]
-    assert found(diagnosis, SLUG).values["idle"] == pytest.approx(20.04, abs=0.01)
+    values = found(diagnosis, SLUG).values
+    assert values["idle"] == pytest.approx(20.04, abs=0.01)
+    assert (values["several"], values["data"]) == (False, True)
     assert [one.verdict for one in diagnosis.outcomes] == [Verdict.UNSTABLE]
 
 
@@ -94,7 +97,10 @@ def test_found_where_an_accepted_session_is_closed_before_the_pc_has_asked() -> 
     plant, pc, unit = acquainted()
     for _ in range(2):
         plant.tcp(pc, unit).open(after=1.0).close(unit, after=0.5)
-    assert slugs(diagnosed(ended(plant))) == [SLUG]
+    diagnosis = diagnosed(ended(plant))
+    assert slugs(diagnosis) == [SLUG]
+    values = found(diagnosis, SLUG).values
+    assert (values["several"], values["data"], values["no_data"]) == (True, False, True)
 
 
 @told_or_not
@@ -316,7 +322,10 @@ def test_found_where_the_fourth_request_of_every_session_is_closed(
         session.fin()
     finding = found(diagnosed(ended(plant), controllers), SLUG)
     assert (finding.values["sessions"], finding.values["answers"]) == (4, 3)
-    assert finding.likely_causes[0] == RULE.likely_causes[BAD_REQUEST]
+    assert finding.likely_causes[:2] == [
+        RULE.likely_causes[LIFETIME],
+        RULE.likely_causes[BAD_REQUEST],
+    ]
     assert plant.number(closes[0]) in [line.moment.frame for line in finding.evidence]
 
 

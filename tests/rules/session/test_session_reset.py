@@ -54,7 +54,7 @@ def test_found_with_a_request_open(controllers: tuple[str, ...], bare: bool) -> 
     asked(session)
     session.rst(unit, bare, after=0.25)
     diagnosis = diagnosed(ended(plant), controllers)
-    assert_leads(diagnosis, sessions=1, answers=5, idle=pytest.approx(0.25))
+    assert_leads(diagnosis, sessions=1, answers=5, idle=pytest.approx(0.25), data=True)
     assert len(found(diagnosis, SLUG).evidence) == 2
 
 
@@ -176,7 +176,7 @@ def test_found_before_the_pc_had_sent_anything() -> None:
     session = plant.tcp(pc, unit).open()
     session.rst(unit, after=0.3)
     diagnosis = diagnosed(ended(plant))
-    assert_leads(diagnosis, Verdict.STOPPED, answers=0, idle=pytest.approx(0.3))
+    assert_leads(diagnosis, Verdict.STOPPED, answers=0, idle=pytest.approx(0.3), no_data=True)
 
 
 def test_found_after_a_greeting() -> None:
