@@ -233,8 +233,8 @@ RULE = Rule(
     "{offers:times}, and never given it.}{refusals:if The server refused "
     "{refusals:times}.}{declines:if It declined what it was given, {declines:times}.}{devices:if "
     "Devices that get none here: {devices}.}{others:if {others:count other device} got an "
-    "answer meanwhile.}{servers:if Servers heard: {servers:list}.}{low:if Addresses offered or "
-    "given in this recording: {low} to {high}.}",
+    "answer meanwhile.}{servers:if Servers heard: {servers:list}.}{low:if Of the "
+    "addresses offered or given here, the lowest is {low} and the highest {high}.}",
     means="Without an address a device cannot send anything to the controller. So this comes "
     "first.",
     likely_causes={

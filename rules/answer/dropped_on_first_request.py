@@ -26,7 +26,8 @@ FILTER, RESTART, ONLY_TAKES = "filter", "restart", "only takes"
 RULED_OUT_BY_A_NO = (PLACE, SWITCHED_OFF, TAKEN, FILTER, RESTART, ONLY_TAKES)
 MUTE = {None, "lines of text"}
 """Protocols in which a service may take what is sent, and say nothing."""
-LIKELIEST = {"TLS": ENCRYPTION, "ISO on TCP": PLACE, "EtherNet/IP": PLACE}
+TLS = "TLS"
+LIKELIEST = {TLS: ENCRYPTION, "ISO on TCP": PLACE, "EtherNet/IP": PLACE}
 
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
@@ -47,6 +48,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "protocol": said.protocol,
             "refused_in": said.refused_in,
             "reasons": list(dict.fromkeys(str(no) for no in said.refusals)),
+            "encrypted": said.protocol == TLS and said.refused_in is None,
             "wait": waited,
             "by_reset": first.broken,
         },
@@ -74,7 +76,7 @@ def _no(call: Call) -> Moment | None:
 
 def _likeliest(protocol: str | None, refused_in: str | None) -> str:
     if refused_in is not None:
-        return ENCRYPTION if "TLS" in (protocol, refused_in) else FRAMING
+        return ENCRYPTION if TLS in (protocol, refused_in) else FRAMING
     return LIKELIEST.get(protocol or "", FRAMING)
 
 
@@ -99,6 +101,7 @@ RULE = Rule(
         TAKEN: "All sessions that the controller allows are taken, and it says so only then.",
     },
     what_to_do=(
+        Step("{encrypted:if Look whether port {port} of the controller takes encryption (TLS).}"),
         Step("Compare protocol, version and port number in the program with the manual."),
         Step("Compare the security settings of both ends, and the clock of the controller."),
         Step(

@@ -103,15 +103,14 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-            "{by_controller:if Read the reason given, and look it up in the controller's manual.}"
-            "{by_pc:if Read the reason given: the PC gave it. Look it up in the manual of the "
-            "program on the PC.}"
-        ),
-        Step(
-            "{by_controller:if Compare selectors, path or endpoint address with the controller's "
-            "project.}"
+            "{by_controller:if Compare selectors (TSAP), path or endpoint address with the "
+            "controller's project.}"
         ),
         Step("Compare the security settings and certificates, and the clocks of both ends."),
+        Step(
+            "{by_controller:if Look the reason up in the controller's manual.}{by_pc:if The PC "
+            "gave the reason: look it up in the manual of its program.}"
+        ),
         Step(
             "{by_controller:if Look in the controller's settings whether this access is allowed.}"
         ),

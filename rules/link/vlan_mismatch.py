@@ -57,7 +57,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         frames={
             "answered": [one.first for one in answers],
             "tagged": [one.first for one in tagged if one.sender not in owners],
-            "port": [one.told.first for one in cable.told_vlans],
+            "port": [one.told.first for one in cable.told_vlans if one.vlan == port_vlan],
             "tried": linkup.attempts,
         },
         ruled_out=[TAGS_SHOWN_ONLY, OTHER_PLANT] if shown else [],
@@ -134,7 +134,7 @@ RULE = Rule(
     evidence={
         "answered": "a frame of {controller} comes in with a VLAN tag",
         "tagged": "a frame of another station comes in with a VLAN tag{again}",
-        "port": "the switch names the VLAN of the PC's port{again}",
+        "port": "the switch names VLAN {port_vlan} for the PC's port{again}",
         "tried": "the PC tries{again}",
     },
     cautions=(

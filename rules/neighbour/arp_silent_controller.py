@@ -37,8 +37,8 @@ RULE = Rule(
     slug="arp-silent-controller",
     stage="neighbour",
     title="{controller} is alive and does not tell the PC its hardware address",
-    what_happened="The PC {pc} asked {tries:times} for the hardware address of {controller}, and "
-    "no reply was recorded. Frames sent by {controller} itself are in the recording.",
+    what_happened="The PC {pc} asked {tries:times} for the hardware address of {controller}, which "
+    "sent frames itself meanwhile, and no reply was recorded.",
     means="So the controller has power, a cable and that address. Without a reply, the PC learns "
     "that hardware address only from a question of the controller, or by hand.",
     likely_causes={

@@ -7,6 +7,7 @@ date where frames were stored without a time.
 """
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 from analyzer.facts import Facts, Series
 from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
@@ -29,6 +30,8 @@ def survey(case: Case) -> Iterator[Sighting]:
     yield Sighting(
         values={
             "back": back.count,
+            "by": _most_back(case.facts),
+            "frame": jumps.moments[0].frame if jumps.count else None,
             "ahead": ahead.count,
             "date": f"{case.facts.first_seen:%Y-%m-%d}",
         },
@@ -36,6 +39,12 @@ def survey(case: Case) -> Iterator[Sighting]:
         certainty=Certainty.SHOWN if back.count or not ahead.count else Certainty.FITS,
         level=Level.WARNING if spoils else Level.NOTE,
     )
+
+
+def _most_back(facts: Facts) -> float:
+    """Seconds of the largest jump back."""
+    spans = facts.coverage.spans
+    return max([0.0, *(one.end - after.begin for one, after in pairwise(spans))])
 
 
 def _never_set(facts: Facts) -> bool:
@@ -49,9 +58,11 @@ RULE = Rule(
     slug="clock-jump",
     stage="recording",
     level=Level.NOTE,
-    title="The recorder's clock was wrong, or was set while it recorded",
-    what_happened="{back:if The clock was set back {back:times}.}{ahead:if The clock leapt ahead "
-    "by a month or more {ahead:times}.} The first frame bears the date {date} (UTC).",
+    title="The recorder's clock was wrong{back:if, and was set back by {by:seconds} while it "
+    "recorded}{ahead:if, or leapt ahead by a month or more}",
+    what_happened="{back:if The clock was set back {back:times}, by up to {by:seconds}.}{ahead:if "
+    "The clock leapt ahead by a month or more {ahead:times}.}{frame:if The first jump is at frame "
+    "{frame}.} The first frame bears the date {date} (UTC).",
     means="Waiting times are counted only where the clock ran evenly. Times before a jump and "
     "after it do not belong together, and dates may be wrong.",
     likely_causes={

@@ -9,10 +9,12 @@ from analyzer.linkup import Case
 def survey(case: Case) -> Iterator[Sighting]:
     damage = case.facts.damage
     if damage is not None:
+        frames = damage.after_frame if damage.stopped else case.facts.coverage.frames
         yield Sighting(
             values={
                 "octet": damage.octet,
-                "frames": damage.after_frame if damage.stopped else case.facts.coverage.frames,
+                "frames": frames,
+                "none": not frames,
                 "why": damage.why,
                 "stopped": damage.stopped,
             },
@@ -24,7 +26,7 @@ RULE = Rule(
     slug="damaged-file",
     stage="recording",
     level=Level.WARNING,
-    title="The file is damaged: {frames:count frame} could be read",
+    title="The file is damaged:{frames:if {frames:count frame}}{none:if no frame} could be read",
     what_happened="At byte {octet} of the unpacked file{stopped:if reading had to stop}: {why}. "
     "What could be read is used ({frames:count frame}).",
     means="An answer that is missing may be in the damaged part{stopped:if, or in what came "

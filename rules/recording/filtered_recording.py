@@ -13,6 +13,8 @@ from rules import cautions
 
 PAIR = 2
 """Stations that a direct cable has."""
+NAMED = 3
+"""Controllers named as examples."""
 
 
 def survey(case: Case) -> Iterator[Sighting]:
@@ -23,6 +25,7 @@ def survey(case: Case) -> Iterator[Sighting]:
                 "seconds": facts.coverage.listened,
                 "frames": facts.coverage.frames,
                 "stations": len(facts.stations),
+                "unheard": [one.controller for one in case.linkups if not one.is_heard][:NAMED],
             },
             frames={},
             certainty=Certainty.FITS,
@@ -35,8 +38,9 @@ RULE = Rule(
     stage="recording",
     level=Level.WARNING,
     title="The recording looks filtered: no ARP and no broadcast in {seconds:seconds}",
-    what_happened="All {frames:count frame} are IPv4 packets from one station to one other. Within "
-    "{seconds:seconds} there is no question for a hardware address (ARP) and no broadcast.",
+    what_happened="All {frames:count frame} are IPv4 packets from one station to one other"
+    "{unheard:if, and none comes from {unheard:list}}. Within {seconds:seconds} there is no "
+    "question for a hardware address (ARP) and no broadcast.",
     means="A PC sends such frames by itself. Without them nobody can see how the controller was "
     "looked for, who else has its address, or whether the cable works.",
     likely_causes={

@@ -37,10 +37,10 @@ RULE = Rule(
     slug="recorded-twice",
     stage="recording",
     level=Level.NOTE,
-    title="{copies:count frame} of {frames} are in the file twice",
-    what_happened="{copies:count frame} of {frames} show a packet that is in the file already."
+    title="The file holds frames twice: {copies} of {frames}",
+    what_happened="The file holds {frames:count frame}, {copies} of them a copy of one before."
     "{forwarded:if {forwarded:count copy} came from a router: only hardware addresses and TTL "
-    "differ.} These copies are left out, so every packet is counted once.",
+    "differ.} Copies are left out: every packet is counted once.",
     means="They are no repeats by the sender and no second device.",
     likely_causes={
         "mirror port": "A mirror port passes on what comes in and also what goes out.",

@@ -45,7 +45,7 @@ RULE = Rule(
     level=Level.WARNING,
     title="The recording seems to be from another adapter: it holds {held:list}",
     what_happened="No frame to or from the controller is in the file, nor any address of its "
-    "network. The addresses on the recorded adapter ({link_type}) are {held:list}.",
+    "network. The recorded adapter ({link_type}) has {held:list}.",
     means="The attempt did not pass here, so the recording says nothing about the controller.",
     likely_causes={
         "several adapters": "The PC has several adapters (wireless, VPN, virtual, a second cable), "

@@ -101,8 +101,8 @@ RULE = Rule(
     stage="route",
     title="The controller{fits:if, it seems,} sends its answers the wrong way: its own gateway or "
     "mask is wrong",
-    what_happened="{neighbours:if No packet from {controller} came back, while its neighbours "
-    "{neighbours:list} answer the PC through the same router {router}.}{sought:if Behind the PC's "
+    what_happened="{neighbours:if No packet from {controller} came back, while others near it "
+    "answer the PC through the same router {router}: {neighbours:list}.}{sought:if Behind the PC's "
     "calls, {controller} asked {questions:times} for {sought} instead of answering, and nobody "
     "answered that.}",
     means="A device gives an answer for another network to its own gateway, by its own mask."

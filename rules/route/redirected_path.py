@@ -88,12 +88,12 @@ RULE = Rule(
     slug="redirected-path",
     stage="route",
     title="Packets to {controller} and from it take different ways",
-    what_happened="Packets for {controller} go to {out:list}{returned:if, and "
-    "{returned:count packet} came back from {back:list}}."
+    what_happened="{out:if Packets for {controller} go to {out:list}.}{returned:if "
+    "{returned:count packet} came back from {back:list}.}"
     "{dead:if {dead:count session} died, with {answers:count answer} in all.}"
     "{mute:if {mute:count session} died, with no answer.}"
     "{redirects:if {router} named {better} as the better way "
-    "{redirects:times}.}",
+    "to {controller} {redirects:times}.}",
     means="Plain routers do not mind two ways. A firewall or another device that watches sessions "
     "sees one half only, and then drops the session.",
     likely_causes={

@@ -15,7 +15,7 @@ from collections.abc import Iterator, Sequence
 from analyzer.facts import BootSign, Moment
 from analyzer.facts.index import grouped
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import START_TAKES, Call, How, LinkUp, between
+from analyzer.linkup import START_TAKES, Call, Calls, How, LinkUp, between
 from rules import cautions
 
 ENOUGH = 2
@@ -54,6 +54,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         return
     call, signs = found[0]
     alive, counted = _last_sign(call), COUNTED & signs.keys()
+    later = linkup.on_port.after(_first(signs))
+    opened = Calls(later).opened
     yield Sighting(
         values={
             "answers": call.answers,
@@ -62,6 +64,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "between": bool(between_sessions),
             "connected": not between_sessions,
             "pause": _first(signs).seconds - alive.seconds,
+            "back": opened[0].first.seconds - alive.seconds if opened else 0.0,
+            "away": bool(later) and not opened,
             "hardware": linkup.hardware,
         },
         frames={**signs, "alive": [alive], "broken": [call.ended]},
@@ -146,8 +150,9 @@ RULE = Rule(
     title="{controller}{fits:if likely} restarted{connected:if while the PC was connected}"
     "{between:if between two sessions of the PC}",
     what_happened="Nothing came from {controller} for {pause:seconds}, then {signs:count sign} of "
-    "a fresh start followed. The{connected:if open}{between:if last} session on port {port} had "
-    "carried {answers:count answer}.",
+    "a fresh start followed.{back:if It opened a session again after {back:seconds} in all.}"
+    "{away:if The PC called again, and no session opened.} The{connected:if open}{between:if last} "
+    "session on port {port} had carried {answers:count answer}.",
     means="A controller that restarts knows no session of before. It drops what the PC still "
     "sends, and the PC has to connect again.",
     likely_causes={
@@ -156,7 +161,10 @@ RULE = Rule(
         "watchdog": "The controller's own watchdog or a fault in its program restarted it.",
     },
     what_to_do=(
-        Step("Ask what happened at the machine at that clock time: power, mode, download."),
+        Step(
+            "Ask what happened at the machine at the clock time of the proof: power, mode, "
+            "download."
+        ),
         Step("Look in the controller's log for a start at that time, and for its reason."),
         Step(
             "Have the supply voltage of the controller watched over a longer time.",

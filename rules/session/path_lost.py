@@ -59,6 +59,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "heard": session.from_server.last.seconds if session.from_server.last else 0.0,
             "asked": len(asked),
             "breaks": 0,
+            "others": others,
             "lasts": True,
         },
         frames={
@@ -90,6 +91,7 @@ def _came_back(linkup: LinkUp) -> Iterator[Sighting]:
             "heard": 0.0,
             "asked": 0,
             "breaks": len(breaks),
+            "others": others,
             "lasts": False,
         },
         frames={
@@ -150,15 +152,14 @@ RULE = Rule(
     stage="session",
     title="The way to {controller}{fits:if likely} broke while the session was open"
     "{alive:if, for this session alone}{breaks:if, {breaks:times}, and came back}",
-    what_happened="The PC repeated the same data {repeats:times}{span:within}, for {controller} on "
-    "port {port}{lasts:if, and nothing there acknowledged it}{asked:if, nor answered for its "
-    "hardware address}.{heard:if It was last heard there {heard:seconds} after the first frame.}"
-    "{breaks:if It had to repeat data so long {breaks:times}, and each time the controller "
-    "acknowledged it in the end.}",
+    what_happened="The PC repeated data for {controller} on port {port}{breaks:if in "
+    "{breaks:count stall}, up to} {repeats:times}{span:within}{lasts:if, and nothing there "
+    "acknowledged it}{others:if, while other frames came in}.{asked:if Nothing answered for its "
+    "hardware address either.}{heard:if It was last heard there {heard:seconds} after the first "
+    "frame.}{breaks:if The controller acknowledged it in the end, each time.}",
     means="TCP acknowledges data within half a second, and a busy controller somewhat later. After "
     "so many repeats, data or acknowledgements no longer get through.{alive:if The controller "
-    "itself is there: it answers "
-    "in other ways meanwhile.}",
+    "itself is there: it answers in other ways meanwhile.}",
     likely_causes={
         CONTROLLER_SIDE: "The controller's cable, its switch or its power went off, or the "
         "controller restarted.",

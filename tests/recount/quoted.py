@@ -417,7 +417,7 @@ QUOTED: dict[str, Check] = {
     rf"a frame of (?:another station|{IP}) comes in with a VLAN tag": (
         lambda f, who, ip: f.tag is not None and not who.is_pc(f)
     ),
-    "the switch names the VLAN of the PC's port": lambda f, who: f.kind == LLDP,
+    rf"the switch names VLAN {N} for the PC's port": lambda f, who, vlan: f.kind == LLDP,
     "the switch (?:asks who is there|turns the PC down)": lambda f, who: f.kind == EAPOL,
     "a second hardware address sends through the PC's socket": lambda f, who: True,
     "(?:a spanning-tree frame of the switch|the switch states that .*)": (

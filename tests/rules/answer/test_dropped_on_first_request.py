@@ -96,7 +96,7 @@ def test_found_on_the_only_attempt(controllers: tuple[str, ...]) -> None:
 def test_found_with_other_protocols(request_octets: bytes, port: int, protocol: str | None) -> None:
     plant, *_ = tries(request_octets, port=port)
     diagnosis = diagnosed(ended(plant), ("192.0.2.60",))
-    assert_leads(diagnosis, port=port, protocol=protocol)
+    assert_leads(diagnosis, port=port, protocol=protocol, encrypted=protocol == "TLS")
 
 
 def test_found_over_a_slow_way() -> None:

@@ -47,6 +47,8 @@ def test_found_as_a_note_where_the_link_up_works(step: float, controllers: tuple
     finding = found(diagnosis, SLUG)
     assert finding.level is Level.NOTE
     assert (finding.values["back"], finding.values["ahead"]) == ((1, 0) if step < 0 else (0, 1))
+    assert finding.values["by"] == pytest.approx(max(0, -step), abs=0.1)
+    assert finding.values["frame"] == finding.evidence[0].moment.frame
     assert finding.certainty is (Certainty.SHOWN if step < 0 else Certainty.FITS)
     assert diagnosis.status == NO_FAULT
 

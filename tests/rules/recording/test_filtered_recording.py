@@ -53,6 +53,7 @@ def test_found_where_the_calls_are_all_that_is_left(controllers: tuple[str, ...]
     assert (finding.level, finding.certainty) == (Level.WARNING, Certainty.FITS)
     assert finding.values["seconds"] == pytest.approx(38, abs=0.1)
     assert (finding.values["frames"], finding.values["stations"]) == (10, 1)
+    assert [str(one) for one in finding.values["unheard"]] == ["192.0.2.60"]
     assert diagnosis.status == CANNOT_TELL
 
 

@@ -63,7 +63,23 @@ def test_found_with_every_sign(controllers: tuple[str, ...]) -> None:
     plant.tcp(pc, unit).open(after=3.0).poll(4)
     diagnosis = diagnosed(ended(plant), controllers)
     assert_leads(diagnosis, Certainty.SHOWN, answers=5, signs=4, sessions=1)
-    assert found(diagnosis, SLUG).values["pause"] == pytest.approx(5.5 + 12.0, abs=0.1)
+    values = found(diagnosis, SLUG).values
+    assert values["pause"] == pytest.approx(5.5 + 12.0, abs=0.1)
+    assert values["back"] == pytest.approx(values["pause"] + 10.5, abs=0.1)
+    assert values["away"] is False
+
+
+def test_found_where_no_session_opens_afterwards() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    in_vain(session)
+    comes_up(plant, unit, pc)
+    session.again(after=1.0)
+    session.rst(unit, bare=True)
+    plant.tcp(pc, unit).syn(repeats=(1, 2, 4), after=3.0)
+    values = found(diagnosed(ended(plant)), SLUG).values
+    assert (values["back"], values["away"]) == (0.0, True)
 
 
 def test_found_where_the_service_comes_up_later_than_the_network() -> None:

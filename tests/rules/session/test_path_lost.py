@@ -223,7 +223,7 @@ def test_found_as_a_warning_where_the_way_breaks_and_comes_back(
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.WARNING, Certainty.FITS)
-    assert [finding.values[one] for one in ("breaks", "repeats")] == [times, 6]
+    assert [finding.values[one] for one in ("breaks", "repeats", "others")] == [times, 6, True]
     assert finding.values["span"] == pytest.approx(18.6, abs=0.1)
     assert finding.likely_causes[0] == RULE.likely_causes[LOOSE]
     out = [PC_SIDE, DROPPED, ASLEEP], [TOO_LARGE, TOO_LATE, LARGE_ANSWERS]
@@ -245,6 +245,7 @@ def test_the_pcs_side_is_likeliest_where_nobody_else_is_heard() -> None:
     for _ in range(2):
         breaks(session)
     finding = found(diagnosed(plant), SLUG)
+    assert finding.values["others"] is False
     assert finding.likely_causes[0] == RULE.likely_causes[PC_SIDE]
     assert left_out(finding, RULE)[0] == [DROPPED]
 
