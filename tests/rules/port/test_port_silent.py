@@ -79,7 +79,7 @@ def test_found_where_only_arp_is_answered_and_nobody_else_is_there() -> None:
     assert left_out(found(diagnosis, SLUG), RULE) == ([], [OFF, NO_GATEWAY])
 
 
-def test_found_where_pings_get_no_answer_either() -> None:
+def test_pings_without_an_answer_are_not_told() -> None:
     plant, pc, unit = begun()
     plant.resolve(pc, unit)
     plant.ping(pc, unit)
