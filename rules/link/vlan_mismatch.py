@@ -44,13 +44,15 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "answered_in": sorted({one.id for one in answers}),
             "unheard": not answers,
             "only_others": bool(tagged) and not answers,
-            "others": others[:MOST_HEARD],
+            "beside": others[:MOST_HEARD] if answers else [],
+            "strangers": others[:MOST_HEARD] if not answers else [],
             "more": len(others) > MOST_HEARD,
             "own_vlans": sorted(cable.own_tags) if tagged else [],
             "untagged": bool(tagged) and not cable.own_tags and port_vlan is None,
             "in_port_vlan": bool(tagged) and not cable.own_tags and port_vlan is not None,
             "inside": len(heard.inside) - len(heard.only_tagged),
             "only_tagged": len(heard.only_tagged),
+            "apart": 0 if answers else len(heard.only_tagged),
             "outside": len(heard.outside),
             "port_vlan": port_vlan,
         },
@@ -93,16 +95,15 @@ RULE = Rule(
     slug="vlan-mismatch",
     stage="link",
     title="The PC's port is{fits:if likely} in another VLAN than {controller}",
-    what_happened="{answers:if {answers:count frame} of {controller} came in with the tag of VLAN "
-    "{answered_in:list}.}{only_others:if {frames:count frame} came in with the tag of VLAN "
-    "{vlans:list}, none from {controller}.}{untagged:if The PC sends without a tag.}"
-    "{in_port_vlan:if The PC sends without a tag: the switch names VLAN {port_vlan} for that.}"
-    "{own_vlans:if The PC sends with the tag of VLAN {own_vlans:list}.}"
-    "{others:if Others that are heard with a tag: {others:list}{more:if, and more}.}"
-    "{inside:if Of the PC's own network, {inside:count other station} can be heard.}"
-    "{only_tagged:if Of the PC's own network, {only_tagged:count other station} can be heard only "
-    "in frames with a VLAN tag.}{outside:if Of other networks, {outside:count station} can be "
-    "heard.}",
+    what_happened="{answers:if {answers:count frame} of {controller}{beside:if, and "
+    "others,}}{only_others:if {frames:count frame}, none of {controller},}{vlans:if came in with "
+    "the tag of VLAN {vlans:list}.}{untagged:if The PC sends without a tag.}{in_port_vlan:if The "
+    "PC sends without a tag, in VLAN {port_vlan}, as the switch says.}{own_vlans:if The PC sends "
+    "with the tag of VLAN {own_vlans:list}.}{beside:if The others are of {beside:list}{more:if, "
+    "and of more}.}{strangers:if They are of {strangers:list}{more:if, and of more}.}{inside:if Of "
+    "the PC's own network, {inside:count other station} can be heard.}{apart:if Of the PC's own "
+    "network, {apart:count other station} can be heard only in frames with a VLAN tag.}{outside:if "
+    "Of other networks, {outside:count station} can be heard.}",
     means="A switch keeps one VLAN apart from another, as if each had cables of its own. The PC "
     "hears only its own VLAN, and most PCs drop frames that have a tag.",
     likely_causes={
@@ -123,7 +124,7 @@ RULE = Rule(
             "recording.}"
         ),
         Step(
-            "Plug the PC into the same switch as the controller, into a port of the same VLAN.",
+            "Plug the PC into a port of the same VLAN at the controller's own switch.",
             cautions.CABINET,
         ),
         Step(

@@ -52,7 +52,7 @@ def test_found_as_shown_where_the_answers_have_a_tag(controllers: tuple[str, ...
     assert (finding.values["vlans"], finding.values["frames"]) == ([20], 3)
     assert (finding.values["answers"], finding.values["answered_in"]) == (3, [20])
     assert (finding.values["port_vlan"], finding.values["in_port_vlan"]) == (10, True)
-    assert (finding.values["others"], finding.values["more"]) == ([], False)
+    assert (finding.values["beside"], finding.values["strangers"]) == ([], [])
     assert (finding.values["inside"], finding.values["only_tagged"]) == (0, 1)
     stages = {one.stage: one.state for one in diagnosis.outcomes[0].stages}
     assert stages[Stage.LINK] is State.FAILED
@@ -77,10 +77,14 @@ def test_found_where_the_controller_is_heard_with_a_tag(controllers: tuple[str, 
     plant, pc, unit = begun()
     with plant.tagged(20):
         plant.announce(unit)
+        plant.announce(plant.station("192.0.2.20"))
     asks(plant, pc, unit)
     diagnosis = diagnosed(ended(plant), controllers)
     assert slugs(diagnosis) == [SLUG]
-    assert found(diagnosis, SLUG).certainty is Certainty.FITS
+    finding = found(diagnosis, SLUG)
+    assert finding.certainty is Certainty.FITS
+    assert list(map(str, finding.values["beside"])) == ["192.0.2.20"]
+    assert finding.values["strangers"] == []
 
 
 @told_or_not
@@ -95,7 +99,7 @@ def test_found_on_a_trunk_port(controllers: tuple[str, ...]) -> None:
     assert (finding.level, finding.certainty) == (Level.FAULT, Certainty.FITS)
     values = finding.values
     assert (values["answers"], values["only_others"], values["untagged"]) == (0, True, True)
-    assert list(map(str, values["others"])) == ["192.0.2.20", "192.0.2.31"]
+    assert list(map(str, values["strangers"])) == ["192.0.2.20", "192.0.2.31"]
 
 
 def test_found_where_the_pc_uses_another_tag() -> None:
@@ -116,7 +120,7 @@ def test_of_many_stations_with_a_tag_the_first_are_named() -> None:
         plant, 20, *(Station(f"192.0.2.{n}", f"00:00:5e:00:53:{n}") for n in range(31, 38))
     )
     values = found(diagnosed(plant, TOLD), SLUG).values
-    assert (len(values["others"]), values["more"]) == (4, True)
+    assert (len(values["strangers"]), values["more"]) == (4, True)
 
 
 def test_found_as_a_note_where_all_stations_are_in_other_networks() -> None:
