@@ -706,7 +706,7 @@ class LinkUp:
             tried += [*call.sent_again, *call.in_vain]
         return sorted(set(tried))
 
-    @property
+    @cached_property
     def is_lost(self) -> bool:
         """Whether it worked, and nothing that the PC tried after the last answer did."""
         last = self.on_port.last_answer

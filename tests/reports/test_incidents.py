@@ -3,6 +3,7 @@
 import json
 import re
 from collections.abc import Sequence
+from datetime import UTC
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,9 @@ from analyzer.facts import Request
 from analyzer.reports.blocks import Block, Heading, Paragraph, Table, TimeStrip
 from analyzer.reports.document.answer import in_full, in_short
 from analyzer.reports.document.bounds import MOST_LINES
+from analyzer.reports.document.incidents import HowMuch, told_shortly
 from analyzer.reports.document.page import page
+from analyzer.reports.document.recording import Clock
 from analyzer.reports.overview import strip
 from analyzer.reports.to_json import to_json
 from analyzer.reports.to_text import to_text
@@ -69,6 +72,25 @@ def test_the_short_report_tells_each_of_few_and_how_to_see_many() -> None:
     many = text(diagnosed(resets(6).pcap()), everything=False)
     assert re.search(r"It broke 6 times, first at 09:\d\d:\d\d, last at 09:\d\d:\d\d\.", many)
     assert re.search(r"Proof and each break: add --all", many)
+
+
+def test_where_there_is_little_room_the_times_stay_longest() -> None:
+    """Of three, without what they have in common, as the verdict says that already."""
+    told = text(diagnosed((CAPTURES / "idle-limit.pcap").read_bytes()), everything=False)
+    assert "Breaks It broke 3 times, at 14:02:24, 14:02:57 and 14:03:30." in told
+
+
+def test_how_much_is_told() -> None:
+    diagnosis = diagnosed(breaks(5, 7).pcap())
+    (outcome,) = diagnosis.outcomes
+    clock = Clock(diagnosis, UTC)
+    when, why, everything = (told_shortly(outcome, clock, much) for much in HowMuch)
+    assert when.startswith("It broke 5 times, at 09:")
+    assert "unit 7" not in when
+    assert why.startswith(when)
+    assert "unit 7" in why
+    assert "It worked again after" not in why
+    assert "It worked again after" in everything
 
 
 def test_what_is_common_by_its_sign_is_said_and_what_else_was_looked_at() -> None:

@@ -7,13 +7,23 @@ from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, tzinfo
 from typing import Any, NamedTuple
 
-from analyzer.diagnosis import Diagnosis, Finding, Outcome, Stage, StageResult, State, Step, Verdict
+from analyzer.diagnosis import (
+    Diagnosis,
+    Finding,
+    Level,
+    Outcome,
+    Stage,
+    StageResult,
+    State,
+    Step,
+    Verdict,
+)
 from analyzer.reports.blocks import Block, Heading, Labelled, Listing, Paragraph, safely
 from analyzer.reports.document import refusals, report
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
 from analyzer.reports.document.bounds import MOST_LINES, MOST_STEPS
 from analyzer.reports.document.finding import general_cautions, how_explained, unled
-from analyzer.reports.document.incidents import SEVERAL, are_few, told_shortly
+from analyzer.reports.document.incidents import SEVERAL, HowMuch, are_few, told_shortly
 from analyzer.reports.document.parties import (
     nobody,
     other_controller,
@@ -57,15 +67,14 @@ EVERYTHING = "add --all"
 
 
 class Room(NamedTuple):
-    """What the answer has room for: steps, how it broke and for how long, the stages that were
-    tried, letters of what happened (its first sentence, which carries the proof, is always told),
-    the likeliest cause, the stages that were not tried and the length of the recording, and what
-    else was noticed.
+    """What the answer has room for: steps, how much of how it broke, the stages that were tried,
+    letters of what happened (its first sentence, which carries the proof, is always told), the
+    likeliest cause, the stages that were not tried and the length of the recording, and what else
+    was noticed.
     """
 
     steps: int = MOST_STEPS
-    breaks: bool = True
-    how_long: bool = True
+    breaks: HowMuch | None = HowMuch.ALL
     tried: bool = True
     letters: int = 0
     cause: bool = False
@@ -76,9 +85,10 @@ class Room(NamedTuple):
 LEAST = (
     Room(2),
     Room(2, tried=False),
-    Room(2, tried=False, how_long=False),
-    Room(2, breaks=False),
-    Room(1, breaks=False),
+    Room(2, tried=False, breaks=HowMuch.WHY),
+    Room(2, tried=False, breaks=HowMuch.WHEN),
+    Room(2, breaks=None),
+    Room(1, breaks=None),
 )
 """What is always told: the first of these that fits."""
 MORE: Sequence[dict[str, Any]] = (
@@ -171,7 +181,8 @@ class Answer:
             return told if is_named or lead is None else f"{told} {lead.title}."
         if lead is None:
             return "This recording cannot tell whether a connection works."
-        stage = next((one for one in Stage if one == lead.stage), None)
+        is_fault = lead.level is Level.FAULT
+        stage = next((one for one in Stage if is_fault and one == lead.stage), None)
         return (
             f"Connecting stopped at the {NAMES[stage]}: {lead.title}."
             if stage
@@ -223,8 +234,8 @@ class Answer:
             yield "But", other_port(outcome.linkup) or other_controller(diagnosis, outcome.linkup)
             if self.lead is None:
                 yield "Besides", refusing_ports(outcome.linkup)
-            if room.breaks:
-                yield "Breaks", told_shortly(outcome, Clock(diagnosis, zone), room.how_long)
+            if room.breaks is not None:
+                yield "Breaks", told_shortly(outcome, Clock(diagnosis, zone), room.breaks)
         yield "Noticed", self._noticed() if room.noticed else ""
         yield "Which PC", which_pc(diagnosis) or ""
 
@@ -250,7 +261,7 @@ class Answer:
         if self.lead is not None:
             proof = self.lead.evidence
             clock = Clock(self._diagnosis, zone)
-            at = clock.at(proof[0].moment) if proof else ""
+            at = clock.at(self.lead.moment or proof[0].moment) if proof else ""
             at += f" {clock.zone}" if at and with_zone else ""
             return capital(certainty(self.lead, at, self._is_told))
         outcome = self._outcome

@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from enum import IntEnum
 
 from analyzer.diagnosis import Incident, Incidents, Moment, Outcome, Sign, Silent, Step
 from analyzer.reports.blocks import Block, Heading, Listing, Paragraph, Table
@@ -77,18 +78,27 @@ def breaks(outcome: Outcome, clock: Clock, most: int | None) -> Iterator[Block]:
         yield Paragraph(say(CLOCK_SET, {"n": found.clock_set}))
 
 
-def told_shortly(outcome: Outcome, clock: Clock, how_long: bool = True) -> str:
-    """The same in some sentences, nothing where it broke less than twice. how_long: whether it is
-    told for how long it was out.
+class HowMuch(IntEnum):
+    """How much is told where there is little room: when it broke; what the breaks have in common as
+    well; for how long it was out as well.
     """
+
+    WHEN = 1
+    WHY = 2
+    ALL = 3
+
+
+def told_shortly(outcome: Outcome, clock: Clock, much: HowMuch) -> str:
+    """The same in some sentences, nothing where it broke less than twice."""
     found, shared = outcome.incidents, outcome.common
     if found.count < SEVERAL:
         return _asleep(found, clock) if found.asleep else ""
     signs = {one.sign for one in found.kept}
     explained = shared is not None and bool(shared.patterns)
     alike = "" if explained or len(signs) > 1 else f": {SHOWN_BY[signs.pop()]}"
-    out = [f"{_how_long(found)}."] if how_long else []
-    return " ".join([f"{_when(found, clock)}{alike}.", *out, *outcome.in_common[:1]])
+    out = [f"{_how_long(found)}."] if much is HowMuch.ALL else []
+    why = outcome.in_common[:1] if much >= HowMuch.WHY else []
+    return " ".join([f"{_when(found, clock)}{alike}.", *out, *why])
 
 
 def are_few(found: Incidents) -> bool:
