@@ -142,7 +142,7 @@ class Comparison:
         return not set(self.remarks) - {Remark.UNCLEAR, Remark.NOT_TRIED}
 
 
-WORKING = (State.PASSED, State.AT_TIMES)
+WORKING = (State.PASSED, State.AT_TIMES, State.AT_FIRST)
 
 
 class Stretch(NamedTuple):

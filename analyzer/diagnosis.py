@@ -107,6 +107,10 @@ NO_FAULT, FAULT, UNUSABLE, CANNOT_TELL = 0, 1, 2, 3
 """Exit statuses; a diagnosis has none that is UNUSABLE: that is for an input that has none."""
 
 
+ONCE = 1
+"""Breaks of a link-up that failed for good; after more it comes and goes."""
+
+
 class Verdict(StrEnum):
     """How a link-up ended."""
 
@@ -117,12 +121,14 @@ class Verdict(StrEnum):
 
 
 class State(StrEnum):
-    """How a stage of a link-up is: seen working; working at times, and not always; where the fault
-    lies; tried, and not seen working; not in the recording; behind the fault, and not tried.
+    """How a stage of a link-up is: seen working; working at times, and not always; working until it
+    failed for good; where the fault lies; tried, and not seen working; not in the recording; behind
+    the fault, and not tried.
     """
 
     PASSED = "passed"
     AT_TIMES = "at times"
+    AT_FIRST = "at first"
     FAILED = "failed"
     UNCLEAR = "unclear"
     NOT_SHOWN = "not shown"
@@ -181,6 +187,12 @@ class Outcome:
         """Whether it works the other way round: the controller asks, and the PC answers."""
         proof = self.linkup.proofs.get(Stage.ANSWER)
         return proof is not None and proof.what == PC_ANSWERS
+
+    @property
+    def failed_for_good(self) -> bool:
+        """Whether it broke once, and nothing worked after that."""
+        is_lost = self.verdict is Verdict.UNSTABLE and self.linkup.is_lost
+        return is_lost and self.incidents.count <= ONCE
 
     @property
     def stopped_at(self) -> Stage | None:
@@ -337,7 +349,8 @@ def _outcome(linkup: LinkUp, found: list[Finding], stops: Stops) -> Outcome:
     else:
         works = linkup.works or linkup.is_answered
         verdict = Verdict.COMPLETE if works else Verdict.CANNOT_TELL
-    stages, tries = _stages(linkup, fault), in_rows(linkup.tries)
+    until = State.AT_FIRST if stops[0].count <= ONCE else State.AT_TIMES
+    stages, tries = _stages(linkup, fault, until), in_rows(linkup.tries)
     return Outcome(linkup, verdict, fault, warning, stages, tries, *stops)
 
 
@@ -345,9 +358,10 @@ def _rank(finding: Finding) -> tuple[int, bool]:
     return STAGES.index(finding.stage), finding.certainty is Certainty.FITS
 
 
-def _stages(linkup: LinkUp, fault: Finding | None) -> list[StageResult]:
+def _stages(linkup: LinkUp, fault: Finding | None, until: State) -> list[StageResult]:
     """Each stage, as far as the recording shows it. Not reached is what lies behind the fault and
-    behind all that was tried: without a fault nobody knows how far connecting got.
+    behind all that was tried: without a fault nobody knows how far connecting got. until: how a
+    stage is that worked until nothing did any more.
     """
     stages = list(Stage)
     results = [_seen(linkup, stage, fault) for stage in stages]
@@ -356,7 +370,8 @@ def _stages(linkup: LinkUp, fault: Finding | None) -> list[StageResult]:
     failed = stages.index(Stage(fault.stage))
     results[failed] = _failed(fault, stages[failed], results[failed + 1 :], linkup.is_lost)
     if linkup.is_lost:
-        results[failed:] = [_not_to_the_end(one, stages[failed]) for one in results[failed:]]
+        behind = results[failed:]
+        results[failed:] = [_not_to_the_end(one, stages[failed], until) for one in behind]
     if not any(one.under_way for one in linkup.on_port):
         reached = (at for at, one in enumerate(results) if one.state is not State.NOT_SHOWN)
         for at in range(max(reached) + 1, len(stages)):
@@ -375,10 +390,10 @@ def _failed(fault: Finding, stage: Stage, behind: Sequence[StageResult], lost: b
     return StageResult(stage, State.FAILED, fault, fault.moment, worked)
 
 
-def _not_to_the_end(one: StageResult, failed: Stage) -> StageResult:
+def _not_to_the_end(one: StageResult, failed: Stage, until: State) -> StageResult:
     """A stage that works, behind one that failed for good."""
-    worked = one.state is State.PASSED and (failed, one.stage) not in INDEPENDENT
-    return one._replace(state=State.AT_TIMES) if worked else one
+    worked = one.state in (State.PASSED, State.AT_TIMES)
+    return one._replace(state=until) if worked and (failed, one.stage) not in INDEPENDENT else one
 
 
 INDEPENDENT = {(Stage.LINK, Stage.ADDRESS), (Stage.ADDRESS, Stage.NEIGHBOUR)}

@@ -189,7 +189,7 @@ UNPROVEN = {
     Stage.LINK: "nothing from another station is in the recording",
     Stage.ADDRESS: "no frame shows the PC's own address",
     Stage.NEIGHBOUR: "no frame shows whose hardware address was reached",
-    Stage.ROUTE: "no packet from the controller is in the recording",
+    Stage.ROUTE: "no IP packet from the controller is in the recording",
     Stage.PORT: "the recording does not show the port opening",
     Stage.SESSION: "no session carried an answer and stayed up",
     Stage.ANSWER: "the recording shows no request with its answer",

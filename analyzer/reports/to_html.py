@@ -62,6 +62,7 @@ SIGNS = {
     State.PASSED: "\u2713",
     State.FAILED: "\u2717",
     State.AT_TIMES: "!",
+    State.AT_FIRST: "!",
     State.UNCLEAR: "?",
     State.NOT_SHOWN: "?",
     State.NOT_REACHED: "\u2013",

@@ -23,7 +23,7 @@ KEYS = {
 }
 INCIDENTS = "count not_counted list in_common"
 SLUGS = {rule.slug for rule in ALL}
-STATES = {"passed", "at times", "failed", "unclear", "not shown", "not reached"}
+STATES = {"passed", "at times", "at first", "failed", "unclear", "not shown", "not reached"}
 VERDICTS = {"complete", "stopped", "unstable", "cannot tell"}
 
 

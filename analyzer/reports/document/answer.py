@@ -23,7 +23,7 @@ from analyzer.reports.document import refusals, report
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
 from analyzer.reports.document.bounds import MOST_LINES, MOST_STEPS
 from analyzer.reports.document.finding import general_cautions, how_explained, unled
-from analyzer.reports.document.incidents import SEVERAL, HowMuch, are_few, told_shortly
+from analyzer.reports.document.incidents import HowMuch, are_few, told_shortly
 from analyzer.reports.document.parties import (
     nobody,
     other_controller,
@@ -52,14 +52,13 @@ from analyzer.words import count, listed, opening, quoted
 IN_ONE_LINE = {
     State.PASSED: "Works",
     State.AT_TIMES: "At times",
+    State.AT_FIRST: "At first",
     State.UNCLEAR: "Unclear",
     State.NOT_SHOWN: "Not shown",
     State.NOT_REACHED: "Not reached",
 }
 """How stages are told beside the one that the verdict names."""
-AT_FIRST = "At first"
-"""The same of what worked until it failed for good."""
-TRIED = (State.PASSED, State.AT_TIMES, State.UNCLEAR)
+TRIED = (State.PASSED, State.AT_TIMES, State.AT_FIRST, State.UNCLEAR)
 MATTERS_MOST = "The one that matters most"
 AGAIN = "The answer again"
 EVERYTHING = "add --all"
@@ -294,13 +293,15 @@ def _lead(diagnosis: Diagnosis, outcome: Outcome | None) -> Finding | None:
 
 def _stages(outcome: Outcome, states: Iterable[State]) -> Iterator[tuple[str, str]]:
     for state in states:
-        for_good = outcome.linkup.is_lost and outcome.incidents.count < SEVERAL
-        label = AT_FIRST if state is State.AT_TIMES and for_good else IN_ONE_LINE[state]
-        names = [NAMES[one.stage] for one in outcome.stages if _in_one_line(one) is state]
+        names = [NAMES[one.stage] for one in outcome.stages if _in_one_line(outcome, one) is state]
         every = len(names) == len(Stage)
-        yield label, "every stage" if every else ", ".join(names)
+        yield IN_ONE_LINE[state], "every stage" if every else ", ".join(names)
 
 
-def _in_one_line(result: StageResult) -> State:
-    """How a stage is told there: one that failed, and worked all the same, works at times."""
-    return State.AT_TIMES if result.worked else result.state
+def _in_one_line(outcome: Outcome, result: StageResult) -> State:
+    """How a stage is told there: one that failed, and worked all the same, works at times, or
+    worked at first.
+    """
+    if not result.worked:
+        return result.state
+    return State.AT_FIRST if outcome.failed_for_good else State.AT_TIMES

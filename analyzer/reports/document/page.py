@@ -40,6 +40,7 @@ IN_A_WORD = {
     Verdict.UNSTABLE: (Mood.STOPPED, "Unstable"),
     Verdict.CANNOT_TELL: (Mood.CANNOT_TELL, "Cannot tell"),
 }
+FOR_GOOD = Mood.STOPPED, "Worked, then stopped"
 
 
 def page(
@@ -108,7 +109,7 @@ def _banner(outcome: Outcome | None, answer: Answer) -> Banner:
 
 def _in_a_word(outcome: Outcome) -> tuple[Mood, str]:
     if outcome.verdict is not Verdict.COMPLETE:
-        return IN_A_WORD[outcome.verdict]
+        return FOR_GOOD if outcome.failed_for_good else IN_A_WORD[outcome.verdict]
     word = "Works" if outcome.linkup.works else "Answers"
     if outcome.warning is not None:
         return Mood.WARNED, f"{word}, with a warning"
