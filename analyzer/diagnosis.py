@@ -67,6 +67,7 @@ from analyzer.telling import (
 
 __all__ = [
     "CANNOT_TELL",
+    "ONCE",
     "Call",
     "Certainty",
     "Diagnosis",

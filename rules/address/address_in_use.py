@@ -106,7 +106,8 @@ def _level(linkup: LinkUp | None, address: Address, claimed: bool) -> Level:
 RULE = Rule(
     slug="address-in-use",
     stage="address",
-    title="Another device{fits:if likely} uses the PC's address {pc}",
+    title="Another device{fits:if likely}{stays:if uses the PC's address}{taken:if has the address "
+    "that the PC wanted,} {pc}",
     what_happened="{taken:if The PC wanted {pc}, which the device with hardware address {other} "
     "has; so the PC took {taken}.}{stays:if While the PC wanted or used {pc}, {other} used that "
     "address too.}{strange:if {controller} sent the PC packets of {strange:count session} that it "

@@ -199,7 +199,10 @@ RULE = Rule(
             "when the answer is there or the waiting time is over.}"
         ),
         Step("Look at the controller's state: fault lamp, operating mode, load."),
-        Step("Record a program that works with this controller, and compare the first requests."),
+        Step(
+            "Record a program that works with this controller, and compare the first requests.",
+            cautions.COMMANDS,
+        ),
         Step(
             "Ask once for a smaller item, by reading only, and with a longer waiting time.",
             cautions.WAITING_TIME,

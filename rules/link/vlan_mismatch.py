@@ -17,6 +17,8 @@ from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import LinkUp, heard_of, hears_others_only
 from rules import cautions
 
+TRUNK = "trunk"
+"""Name of this cause in the rule."""
 TAGS_SHOWN_ONLY, OTHER_PLANT = "tags shown only", "other plant"
 """Names of these in what would look the same."""
 MOST_HEARD = 4
@@ -62,6 +64,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "port": [one.told.first for one in cable.told_vlans if one.vlan == port_vlan],
             "tried": linkup.attempts,
         },
+        likeliest=TRUNK if answers else "",
         ruled_out=[TAGS_SHOWN_ONLY, OTHER_PLANT] if shown else [],
         certainty=Certainty.SHOWN if shown else Certainty.FITS,
         level=level,
@@ -94,7 +97,8 @@ def _are_not_taken(linkup: LinkUp, answers: Sequence[Tagged]) -> bool:
 RULE = Rule(
     slug="vlan-mismatch",
     stage="link",
-    title="The PC's port is{fits:if likely} in another VLAN than {controller}",
+    title="{answers:if {controller} answers with a VLAN tag, and the PC{fits:if likely} does not "
+    "take that}{unheard:if The PC's port is{fits:if likely} in another VLAN than {controller}}",
     what_happened="{answers:if {answers:count frame} of {controller}{beside:if, and "
     "others,}}{only_others:if {frames:count frame}, none of {controller},}{vlans:if came in with "
     "the tag of VLAN {vlans:list}.}{untagged:if The PC sends without a tag.}{in_port_vlan:if The "
@@ -109,7 +113,8 @@ RULE = Rule(
     likely_causes={
         "other port": "The PC is plugged into a port that is set up for other devices, or for "
         "another network.",
-        "trunk": "The port leads to another switch (trunk) and sends its frames with tags.",
+        TRUNK: "The switch is set to send the frames of that VLAN with a tag at the PC's port, as "
+        "to another switch (trunk).",
         "controller's port": "The controller's port was put into another VLAN.",
     },
     what_to_do=(
@@ -128,7 +133,7 @@ RULE = Rule(
             cautions.CABINET,
         ),
         Step(
-            "Have the PC's port put into the controller's VLAN by those responsible.",
+            "Have the PC's port put into the controller's VLAN, untagged, by those responsible.",
             cautions.LINK_DROPS,
         ),
     ),

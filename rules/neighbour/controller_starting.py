@@ -165,8 +165,8 @@ RULE = Rule(
     },
     cautions=(
         cautions.warning(
-            "A machine may move when its controller comes up: keep people clear. Do not "
-            "switch it off meanwhile: it may be saving its program.",
+            "A machine may move when its controller comes up: keep people clear. Leave the "
+            "controller's own supply on: it may be saving its program.",
         ),
     ),
     also_fits={

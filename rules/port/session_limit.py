@@ -244,7 +244,7 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-            "Look up how many sessions the controller allows, and look in it which are open."
+            "Look up how many sessions the controller allows, and see in it which are open."
             "{told:if Read the text that it sends in the frames of this report.}"
         ),
         Step("{others:if Ask whoever uses {stations:list} what its sessions are for.}"),
@@ -277,7 +277,8 @@ RULE = Rule(
     },
     cautions=(
         cautions.warning(
-            "Two programs that both command the controller can cause unexpected motion.",
+            "Two programs that both command the controller can cause unexpected motion. Send no "
+            "commands until it is agreed who does.",
         ),
     ),
     also_fits={

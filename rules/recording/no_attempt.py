@@ -17,6 +17,8 @@ from rules import cautions
 
 HEADERS = 14 + 20 + 20
 """Octets that hold the headers of a call: Ethernet, IPv4, TCP without options."""
+DEAD = "dead cable"
+"""Name of this in what would look the same."""
 NO_TRY, OTHER_PC, NO_WAY, OVER_IPV6 = "no try", "other pc", "no way", "over ipv6"
 """Names of these causes below."""
 ENOUGH = 30.0
@@ -50,6 +52,7 @@ def survey(case: Case) -> Iterator[Sighting]:
                 "hardware": None if case.pc is None else case.pc.hardware,
                 "brief": case.facts.coverage.seconds < ENOUGH,
                 "any": linkup is None,
+                "unlinked": not others,
                 "heard": here[:NAMED] if far else [],
                 "askers": sorted({one.asker_ip for one in asked})[:NAMED],
                 "neighbours": list(dict.fromkeys(path.dst for path in spoken))[:NAMED],
@@ -61,7 +64,10 @@ def survey(case: Case) -> Iterator[Sighting]:
             linkup=linkup,
             certainty=Certainty.FITS if much else Certainty.SHOWN,
             likeliest=NO_WAY if far and here else OVER_IPV6 if much else NO_TRY,
-            ruled_out=[name for name, signs in possible.items() if not signs],
+            ruled_out=[
+                *(name for name, signs in possible.items() if not signs),
+                *([DEAD] if others else []),
+            ],
         )
 
 
@@ -114,23 +120,21 @@ RULE = Rule(
             "{neighbours:if To have it judged, enter the controller's IPv4 address in the program, "
             "and record again.}"
         ),
-        Step("Look at the link lamps at both ends of the PC's cable."),
+        Step("{unlinked:if Look at the link lamps at both ends of the PC's cable.}"),
         Step("Compare the address typed in the program with the one on the controller's label."),
         Step(
-            "Write address, mask and gateway of the PC and of the controller side by side. Which "
-            "adapter of the PC has an address in the controller's network?"
-        ),
-        Step(
-            "Record on that adapter, with no filter set, while somebody presses Connect once.",
+            "Record on the PC's adapter that has an address in the controller's network, with no "
+            "filter set, while somebody presses Connect once.",
             cautions.COMMANDS,
         ),
+        Step("Write address, mask and gateway of the PC and of the controller side by side."),
     ),
     evidence={
         "asked": "another station asks for the hardware address of {controller}{again}",
         "ipv6": "the PC sends IPv6 frames to a neighbour{again}",
     },
     also_fits={
-        "dead cable": "A dead cable: many systems send nothing at all without a link.",
+        DEAD: "A dead cable: many systems send nothing at all without a link.",
         "damaged file": "Where the file is damaged: an attempt in the part that was lost.",
     },
     looks_alike=("A ping, or a single question for the hardware address, is an attempt already.",),

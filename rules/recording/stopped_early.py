@@ -42,7 +42,7 @@ RULE = Rule(
     "has "
     "to go on for at least {needed:seconds} after the first question; 30 s are better.",
     likely_causes={
-        "stopped at once": "The recorder was stopped as soon as the program showed its message.",
+        "stopped at once": "The recorder was stopped too soon, or reached a limit of its own.",
     },
     what_to_do=(
         Step(

@@ -212,6 +212,7 @@ RULE = Rule(
         "half-open-session",
         "session-limit",
         "path-lost",
+        "lossy-path",
         "session-closed",
         "pc-gave-up",
         "idle-close",

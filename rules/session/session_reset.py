@@ -14,7 +14,8 @@ from analyzer.findings import Factor, Level, Rule, Sighting, Step
 from analyzer.linkup import AT_ONCE, LONG_IDLE, Call, Calls, LinkUp
 from rules import cautions
 
-RESTART, OTHERS, BAD_REQUEST, TIME_LIMIT, FIREWALL, LIFETIME = (
+PC_SLEPT, RESTART, OTHERS, BAD_REQUEST, TIME_LIMIT, FIREWALL, LIFETIME = (
+    "pc slept",
     "restart",
     "others",
     "bad request",
@@ -23,6 +24,9 @@ RESTART, OTHERS, BAD_REQUEST, TIME_LIMIT, FIREWALL, LIFETIME = (
     "lifetime",
 )
 """Names of these causes in the rule."""
+SLEPT, WAKING, SEVERAL = 60.0, 30.0, 3
+"""Seconds without any frame, where so many stations were heard before, from which on the PC slept
+or its adapter was off; seconds within which it is back at work (common practice, no source)."""
 NO_REST = 1.0
 """Seconds of quiet that no time limit is as short as (common practice, no source)."""
 
@@ -36,6 +40,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     nearer = linkup.router is not None and first.ended_from_nearer
     before = _was_answered_before(linkup, first)
     ruled_out = [BAD_REQUEST] if before or not first.ended_on_request else []
+    slept = _slept(linkup, first)
     yield Sighting(
         values={
             "port": first.port,
@@ -47,13 +52,20 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "no_data": not first.had_data,
             "nearer": nearer,
             "left": not first.wanted,
+            "slept": slept,
+            "awake": not slept,
+            "rest": _rest(first),
             "ttl": first.end and first.end.ttl,
             "usual_ttl": first.session.from_server.first_ttl,
         },
         frames={"reset": broken.ends, "data": broken.asks},
         level=None if first.wanted else Level.NOTE if first.idle >= LONG_IDLE else Level.WARNING,
-        likeliest=FIREWALL if nearer else _likeliest(first, before),
-        ruled_out=ruled_out if _rest(first) >= NO_REST else [*ruled_out, TIME_LIMIT],
+        likeliest=PC_SLEPT if slept else FIREWALL if nearer else _likeliest(first, before),
+        ruled_out=[
+            *ruled_out,
+            *([] if _rest(first) >= NO_REST else [TIME_LIMIT]),
+            *([RESTART, OTHERS, BAD_REQUEST] if slept else [PC_SLEPT]),
+        ],
     )
 
 
@@ -64,6 +76,19 @@ def _likeliest(call: Call, answered_before: bool) -> str:
     if not _answers_request(call) or not knew:
         return RESTART
     return OTHERS if answered_before else BAD_REQUEST
+
+
+def _slept(linkup: LinkUp, call: Call) -> bool:
+    """Whether nobody at all was heard for long before the request that brought the reset, though
+    several were heard before.
+    """
+    asked, rest = call.session.asked, _rest(call)
+    if asked is None or rest < SLEPT:
+        return False
+    heard = [one.presence for one in linkup.facts.stations]
+    fell_silent, woke = asked.seconds - rest, asked.seconds - WAKING
+    before = sum(one.within(fell_silent - SLEPT, fell_silent) for one in heard)
+    return before >= SEVERAL and not any(one.within(fell_silent + AT_ONCE, woke) for one in heard)
 
 
 def _answers_request(call: Call) -> bool:
@@ -92,7 +117,8 @@ def _was_answered_before(linkup: LinkUp, call: Call) -> bool:
 RULE = Rule(
     slug="session-reset",
     stage="session",
-    title="{controller} broke the session",
+    title="{awake:if {controller} broke the session}{slept:if The session with {controller} did "
+    "not outlive {rest:seconds} in which the PC was silent}",
     what_happened="{controller} ended {sessions:count session} on port {port} with a TCP reset. "
     "The{several:if first} reset came {idle:seconds} after{data:if the last data, when the session "
     "had carried {answers:count answer}}{no_data:if the opening}.{left:if The PC did not call "
@@ -101,6 +127,8 @@ RULE = Rule(
     means="A reset is not a loss on the cable. The controller, or something that answers in its "
     "name, dropped the session.",
     likely_causes={
+        PC_SLEPT: "The PC slept, or its adapter was off: by then the controller had dropped the "
+        "session.",
         RESTART: "The controller restarted or changed its mode, or a program was loaded into it.",
         OTHERS: "Another client took the session, and the controller allows only so many.",
         BAD_REQUEST: "The controller could not use the request, and dropped the session instead of "
@@ -111,6 +139,10 @@ RULE = Rule(
         LIFETIME: "The controller ends each session after a set time or number of requests.",
     },
     what_to_do=(
+        Step(
+            "Keep the PC and its adapter awake (power saving), and see whether it still breaks.",
+            about=PC_SLEPT,
+        ),
         Step(
             "Ask what happened at the machine at that clock time: power, mode, download.",
             about=RESTART,

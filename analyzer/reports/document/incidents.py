@@ -130,7 +130,8 @@ def _when(found: Incidents, clock: Clock) -> str:
     """How often, and at what times of day."""
     told = _told_at([one.began for one in found.kept], clock)
     when = f"at {listed(told)}" if are_few(found) else f"first at {told[0]}, last at {told[-1]}"
-    return f"It {_verb(found)} {times(found.count)}, {when}"
+    zone = f" {clock.zone}" if clock.at(found.kept[0].began) else ""
+    return f"It {_verb(found)} {times(found.count)}, {when}{zone}"
 
 
 def _told_at(moments: Sequence[Moment], clock: Clock) -> list[str]:

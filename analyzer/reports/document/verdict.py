@@ -5,6 +5,7 @@ from collections.abc import Iterable, Sequence
 from math import inf
 
 from analyzer.diagnosis import (
+    ONCE,
     Certainty,
     Finding,
     LinkUp,
@@ -15,7 +16,7 @@ from analyzer.diagnosis import (
     Verdict,
 )
 from analyzer.reports.document.bounds import FEW, MOST_IN_FULL, MOST_PROOF, named
-from analyzer.words import listed
+from analyzer.words import listed, times
 
 SHOWN_AS = {
     Stage.LINK: "Cable and link",
@@ -56,7 +57,7 @@ WORST_FIRST = (Verdict.STOPPED, Verdict.UNSTABLE, Verdict.CANNOT_TELL, WARNED, V
 NOT_JUDGED = "What the answers say is not judged here."
 WITH_THE_PROGRAM = (
     "Read the program's message.",
-    "Look whether the PC's firewall lets the program receive.",
+    "Look in the program for what it makes of the answers: these say yes or no, or hold values.",
     "Compare protocol, unit number and access rights with the controller's manual.",
 )
 """What to do where the program reports trouble although the connection works."""
@@ -98,7 +99,9 @@ def headline(outcome: Outcome) -> str:
             return f"{what} at the {name}: {title}."
         case Verdict.UNSTABLE:
             what = "then failed" if _broke(outcome) else "then met trouble"
-            return f"The connection came up, {what} at the {name}: {title}."
+            broke = outcome.incidents.count
+            often = f" {times(broke)}," if broke > ONCE else ""
+            return f"The connection came up, {what}{often} at the {name}: {title}."
         case Verdict.CANNOT_TELL:
             return "This recording cannot tell whether the connection works."
 
