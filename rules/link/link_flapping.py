@@ -157,8 +157,8 @@ RULE = Rule(
     },
     what_to_do=(
         Step("Ask whether somebody moved the cable, the dock or the PC at those times."),
-        Step("Compare those times with the motion of the machine."),
         Step("Look at both plugs of the PC's cable: are they in, and do their latches hold?"),
+        Step("Compare those times with the motion of the machine."),
         Step("Turn off the power saving of the adapter and of the PC.", cautions.LINK_DROPS),
         Step(
             "Replace the cable between the PC and its socket, and use another switch port.",

@@ -144,10 +144,12 @@ def _how_long(found: Incidents) -> str:
     if not found.outages:
         return "It did not work again before the recording ended"
     over = [one for one in found.kept if one.out is not None]
-    told = f"t worked again after {_span(found.outages)}{_parts(over)}"
-    if found.kept[-1].out is None:
-        return f"But for the last, where the recording ended first, i{told}"
-    return f"I{told}"
+    told = f"It worked again after {_span(found.outages)}{_parts(over)}"
+    last = found.kept[-1]
+    if last.out is not None:
+        return told
+    so_far = "the PC had not tried again" if last.tried is None else "it had not"
+    return f"{told}. After the last {so_far} when the recording ended"
 
 
 def _parts(over: Sequence[Incident]) -> str:
