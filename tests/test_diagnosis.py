@@ -195,7 +195,7 @@ def test_a_stage_that_failed_and_worked_says_when(seen: Moment, told: str) -> No
     assert outcome.stages[2].because == f"{fault.title}; {told}"
 
 
-def test_what_worked_until_it_failed_for_good_worked_at_times() -> None:
+def test_what_worked_until_it_failed_for_good_worked_at_first() -> None:
     """The call behind the last answer is refused, and nothing comes of it."""
     plant, pc, unit = acquainted()
     plant.tcp(pc, unit).open().poll(3)
@@ -205,7 +205,7 @@ def test_what_worked_until_it_failed_for_good_worked_at_times() -> None:
     told = states(ended(plant), "neighbour")
     assert told[Stage.ADDRESS] is State.PASSED
     assert told[Stage.NEIGHBOUR] is State.FAILED
-    assert {told[one] for one in (Stage.ROUTE, Stage.PORT, Stage.ANSWER)} == {State.AT_TIMES}
+    assert {told[one] for one in (Stage.ROUTE, Stage.PORT, Stage.ANSWER)} == {State.AT_FIRST}
 
 
 def test_what_works_again_in_the_end_stays_passed() -> None:

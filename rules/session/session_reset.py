@@ -88,7 +88,7 @@ def _slept(linkup: LinkUp, call: Call) -> bool:
     heard = [one.presence for one in linkup.facts.stations]
     fell_silent, woke = asked.seconds - rest, asked.seconds - WAKING
     before = sum(one.within(fell_silent - SLEPT, fell_silent) for one in heard)
-    return before >= SEVERAL and not any(one.within(fell_silent + AT_ONCE, woke) for one in heard)
+    return before >= SEVERAL and not any(one.within(fell_silent + NO_REST, woke) for one in heard)
 
 
 def _answers_request(call: Call) -> bool:

@@ -51,7 +51,7 @@ def text(diagnosis: Diagnosis, everything: bool = True) -> str:
 
 def test_how_often_and_for_how_long_stands_in_the_report() -> None:
     told = text(diagnosed(resets(2).pcap()))
-    assert re.search(r"It broke twice, at 09:00:\d\d and 09:00:\d\d\.", told)
+    assert re.search(r"It broke twice, at 09:00:\d\d and 09:00:\d\d UTC\.", told)
     assert "It worked again after 3.0 s: 2.0 s until the PC tried again and 1.0 s until" in told
     assert "Between them it worked for 9.9 s." in told
     assert "Both look alike: the session was reset from the controller's side." in told
@@ -67,17 +67,17 @@ def test_the_table_has_a_row_a_break_and_the_short_report_a_line() -> None:
 
 def test_the_short_report_tells_each_of_few_and_how_to_see_many() -> None:
     few = text(diagnosed(resets(4).pcap()), everything=False)
-    assert re.search(r"It broke 4 times, at( 09:\d\d:\d\d,?){3} and 09:\d\d:\d\d\.", few)
+    assert re.search(r"It broke 4 times, at( 09:\d\d:\d\d,?){3} and 09:\d\d:\d\d UTC\.", few)
     assert "each break: add" not in few
     many = text(diagnosed(resets(6).pcap()), everything=False)
-    assert re.search(r"It broke 6 times, first at 09:\d\d:\d\d, last at 09:\d\d:\d\d\.", many)
+    assert re.search(r"It broke 6 times, first at 09:\d\d:\d\d, last at 09:\d\d:\d\d UTC\.", many)
     assert re.search(r"Proof and each break: add --all", many)
 
 
 def test_where_there_is_little_room_the_times_stay_longest() -> None:
     """Of three, without what they have in common, as the verdict says that already."""
     told = text(diagnosed((CAPTURES / "idle-limit.pcap").read_bytes()), everything=False)
-    assert "Breaks It broke 3 times, at 14:02:24, 14:02:57 and 14:03:30." in told
+    assert "Breaks It broke 3 times, at 14:02:24, 14:02:57 and 14:03:30 UTC." in told
 
 
 def test_how_much_is_told() -> None:
@@ -99,7 +99,9 @@ def test_what_is_common_by_its_sign_is_said_and_what_else_was_looked_at() -> Non
     assert "All 4 look alike: the PC's link went down, and the session with it." in told
     assert "Nothing else was found that they have in common. - Looked at: " in told
     short = text(diagnosis, everything=False)
-    assert re.search(r"at [0-9:, and]+: the PC's link went down, and the session with it\.", short)
+    assert re.search(
+        r"at [0-9:, and]+ UTC: the PC's link went down, and the session with it\.", short
+    )
 
 
 def test_the_parts_of_a_time_out_are_told() -> None:
@@ -163,6 +165,7 @@ def test_the_pattern_leads_and_the_deciding_test_is_told_as_done() -> None:
         session_reset.OTHERS,
         session_reset.TIME_LIMIT,
         session_reset.LIFETIME,
+        session_reset.PC_SLEPT,
     }
     assert finding.confirm.text.startswith(say(DONE, {"what": POINTS_TO[Factor.REQUEST]}))
     assert "each of the 11 breaks" in finding.confirm.text
@@ -173,7 +176,8 @@ def test_where_nothing_was_found_it_says_what_was_looked_at() -> None:
     finding = found(diagnosis, "session-reset")
     assert finding.confirm.text.endswith(say(IN_VAIN, {"alike": True}))
     causes, _ = left_out(finding, session_reset.RULE)
-    assert set(causes) == {session_reset.BAD_REQUEST, session_reset.TIME_LIMIT}  # by the rule
+    by_the_rule = {session_reset.BAD_REQUEST, session_reset.TIME_LIMIT, session_reset.PC_SLEPT}
+    assert set(causes) == by_the_rule
     told = text(diagnosis)
     assert "Nothing else was found that they have in common." in told
     assert "Looked at: time without data" in told
@@ -199,7 +203,7 @@ def test_what_may_be_chance_is_never_told_without_that() -> None:
 
 def test_resets_that_confirm_nothing_rule_no_cause_out() -> None:
     finding = found(read(diagnosed(breaks(5, None, bare=True).pcap())), "session-reset")
-    assert left_out(finding, session_reset.RULE)[0] == []
+    assert left_out(finding, session_reset.RULE)[0] == [session_reset.PC_SLEPT]
     assert finding.likely_causes[0] == session_reset.RULE.likely_causes[session_reset.RESTART]
     assert "a reset that confirms nothing" in finding.confirm.text
 

@@ -95,9 +95,10 @@ def told_shortly(outcome: Outcome, clock: Clock, much: HowMuch) -> str:
         return _asleep(found, clock) if found.asleep else ""
     signs = {one.sign for one in found.kept}
     explained = shared is not None and bool(shared.patterns)
+    found_any = explained or (shared is not None and bool(shared.doubtful))
     alike = "" if explained or len(signs) > 1 else f": {SHOWN_BY[signs.pop()]}"
     out = [f"{_how_long(found)}."] if much is HowMuch.ALL else []
-    why = outcome.in_common[:1] if much >= HowMuch.WHY else []
+    why = outcome.in_common[:1] if much >= HowMuch.WHY and (found_any or not alike) else []
     return " ".join([f"{_when(found, clock)}{alike}.", *out, *why])
 
 
@@ -148,8 +149,8 @@ def _how_long(found: Incidents) -> str:
     last = found.kept[-1]
     if last.out is not None:
         return told
-    so_far = "the PC had not tried again" if last.tried is None else "it had not"
-    return f"{told}. After the last {so_far} when the recording ended"
+    so_far = "the PC did not try again" if last.tried is None else "it did not"
+    return f"{told}; after the last {so_far} before the recording ended"
 
 
 def _parts(over: Sequence[Incident]) -> str:

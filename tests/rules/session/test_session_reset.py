@@ -9,6 +9,7 @@ from rules.session.session_reset import (
     BAD_REQUEST,
     FIREWALL,
     OTHERS,
+    PC_SLEPT,
     RESTART,
     RULE,
     TIME_LIMIT,
@@ -78,7 +79,45 @@ def test_the_first_cause_of_a_reset_at_once_depends_on_the_acknowledgement(
     session.rst(unit, bare)
     diagnosis = diagnosed(ended(plant))
     assert first_cause(diagnosis) == cause
-    assert left_out(found(diagnosis, SLUG), RULE)[0] == [TIME_LIMIT]
+    assert left_out(found(diagnosis, SLUG), RULE)[0] == [PC_SLEPT, TIME_LIMIT]
+
+
+def silent_for_long(others: bool) -> Diagnosis:
+    """The PC asks after a rest, and the controller knows the session no more."""
+    plant, pc, unit = acquainted()
+    heard = [plant.station(f"192.0.2.{number}") for number in (20, 31, 42)]
+
+    def speak() -> None:
+        for one in heard:
+            plant.announce(one, times=1)
+
+    session = plant.tcp(pc, unit).open()
+    speak()
+    session.poll(5)
+    if others:
+        plant.wait(40.0)
+        speak()
+    asked(session, after=50.0 if others else 90.0)
+    session.rst(unit, bare=True)
+    plant.tcp(pc, unit).open(after=0.1).poll(3)
+    speak()
+    plant.wait(8.0)
+    return diagnosed(plant)
+
+
+def test_a_pc_that_slept_is_told_and_not_the_controller() -> None:
+    diagnosis = silent_for_long(others=False)
+    finding = found(diagnosis, SLUG)
+    assert first_cause(diagnosis) == PC_SLEPT
+    assert "did not outlive" in finding.title
+    assert "awake" in finding.what_to_do[0].text
+    assert {RESTART, BAD_REQUEST} <= set(left_out(finding, RULE)[0])
+
+
+def test_a_pc_that_rests_while_others_are_heard_did_not_sleep() -> None:
+    diagnosis = silent_for_long(others=True)
+    assert first_cause(diagnosis) != PC_SLEPT
+    assert "broke the session" in found(diagnosis, SLUG).title
 
 
 def test_a_rest_before_the_request_is_the_first_cause() -> None:
@@ -106,7 +145,7 @@ def test_another_client_is_the_first_cause_where_the_same_request_was_answered_b
     diagnosis = diagnosed(ended(plant))
     assert_leads(diagnosis, sessions=4, answers=0)
     assert first_cause(diagnosis) == OTHERS
-    assert left_out(found(diagnosis, SLUG), RULE)[0] == [BAD_REQUEST, TIME_LIMIT]
+    assert left_out(found(diagnosis, SLUG), RULE)[0] == [PC_SLEPT, BAD_REQUEST, TIME_LIMIT]
 
 
 def test_the_request_stays_the_first_cause_where_another_one_was_answered_before() -> None:
@@ -120,7 +159,7 @@ def test_the_request_stays_the_first_cause_where_another_one_was_answered_before
     session.rst(unit)
     diagnosis = diagnosed(ended(plant))
     assert first_cause(diagnosis) == BAD_REQUEST
-    assert left_out(found(diagnosis, SLUG), RULE)[0] == [TIME_LIMIT]
+    assert left_out(found(diagnosis, SLUG), RULE)[0] == [PC_SLEPT, TIME_LIMIT]
 
 
 @pytest.mark.parametrize(
@@ -467,7 +506,7 @@ def test_a_time_limit_needs_a_rest(after: float, ruled_out: list[str]) -> None:
     session = plant.tcp(pc, unit).open()
     session.rst(unit, after=after)
     finding = found(diagnosed(ended(plant)), SLUG)
-    assert left_out(finding, RULE)[0] == ruled_out
+    assert left_out(finding, RULE)[0] == [PC_SLEPT, *ruled_out]
 
 
 def test_a_reset_right_after_a_greeting_answers_no_request() -> None:
