@@ -165,7 +165,7 @@ DAYS_FROM = 48
 
 
 def seconds(duration: float) -> str:
-    """0.0042 -> "4.2 ms"; 75.0 -> "1 min 15 s"; 180000.0 -> "2 days 2 h"."""
+    """0.0042 -> "4.2 ms"; 75.0 -> "1 min 15 s"; 120.0 -> "2 min"; 180000.0 -> "2 days 2 h"."""
     if duration < 0.0005:
         return "less than 1 ms"
     if duration < 0.9995:
@@ -175,11 +175,12 @@ def seconds(duration: float) -> str:
         return f"{duration:.1f} s"
     minutes, rest = divmod(round(duration), 60)
     if minutes < 60:
-        return f"{minutes} min {rest} s"
-    hours, minutes = divmod(minutes, 60)
+        return f"{minutes} min" + (f" {rest} s" if rest else "")
+    hours, rest = divmod(minutes, 60)
     if hours < DAYS_FROM:
-        return f"{hours} h {minutes} min"
-    return f"{count(hours // 24, 'day')} {hours % 24} h"
+        return f"{hours} h" + (f" {rest} min" if rest else "")
+    days, rest = divmod(hours, 24)
+    return count(days, "day") + (f" {rest} h" if rest else "")
 
 
 def span(begin: float, end: float) -> str:

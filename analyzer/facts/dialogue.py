@@ -130,8 +130,8 @@ class Dialogue:
     hurry: float = float("inf")
     fifth_answers: int = 0
     short_answers: int = 0
-    fifth_pieces: list[int] = field(default_factory=lambda: [0, 0])
-    short_pieces: list[int] = field(default_factory=lambda: [0, 0])
+    fifth_pieces: tuple[int, int] = (0, 0)
+    short_pieces: tuple[int, int] = (0, 0)
     kinds: dict[Request, int] = field(default_factory=dict)
     last_kind: Request | None = None
     owed: list[Owed] = field(default_factory=list)

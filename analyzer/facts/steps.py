@@ -45,12 +45,18 @@ def add_steps(dialogues: list[Dialogue], part: Ints, side: Ints, seconds: Floats
     for sender in (CLIENT, SERVER):
         sent = piece & (side == sender)
         for number, count in _counts(part[sent & fifth]):
-            dialogues[number].fifth_pieces[sender] += count
+            dialogues[number].fifth_pieces = _plus(dialogues[number].fifth_pieces, sender, count)
         for number, count in _counts(part[sent & short]):
-            dialogues[number].short_pieces[sender] += count
+            dialogues[number].short_pieces = _plus(dialogues[number].short_pieces, sender, count)
     for at in np.append(starts[1:], len(part)).tolist():
         turn = (int(side[at - 1]), 1 if opens[at - 1] else 2, float(seconds[at - 1]))
         dialogues[part[at - 1]].turn = turn
+
+
+def _plus(by_side: tuple[int, int], side: int, count: int) -> tuple[int, int]:
+    """Counts by side, and some more of one side."""
+    client, server = by_side
+    return (client + count, server) if side == CLIENT else (client, server + count)
 
 
 def _is_fifth(wait: Floats) -> Flags:

@@ -108,12 +108,10 @@ RULE = Rule(
     stage="address",
     title="Another device{fits:if likely} uses the PC's address {pc}",
     what_happened="{taken:if The PC wanted {pc}, which the device with hardware address {other} "
-    "has; so the PC took {taken}.}{stays:if While the PC wanted or used {pc}, the device with "
-    "hardware address {other} used that address too.}"
-    "{claims:if It said {claims:times} that {pc} is its own.}"
-    "{packets:if It sent {packets:count packet} as {pc}.}"
-    "{strange:if Packets of {strange:count session} that the PC did not open came to the PC from "
-    "{controller}.}",
+    "has; so the PC took {taken}.}{stays:if While the PC wanted or used {pc}, {other} used that "
+    "address too.}{strange:if {controller} sent the PC packets of {strange:count session} that it "
+    "did not open.}{claims:if {other} said {claims:times} that {pc} is its own.}"
+    "{packets:if {other} sent {packets:count packet} as {pc}.}",
     means="Two devices with one address take each other's answers.{stays:if The PC may also have "
     "given the address up for that reason.}",
     likely_causes={

@@ -21,6 +21,9 @@ from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import Case, LinkUp, Pc, checks, disputes, uses
 from rules import cautions
 
+NAMED = 3
+"""Other owners of the address that are named: enough to go and look."""
+
 
 def survey(case: Case) -> Iterator[Sighting]:
     facts, pc = case.facts, case.pc
@@ -34,6 +37,7 @@ def survey(case: Case) -> Iterator[Sighting]:
         if not wanted or _accepts_calls(pc, address):
             continue
         runs = [run for claims in owners.values() for run in claims]
+        told = sorted(owners)[:NAMED]
         for linkup in _concerned(case, address):
             if used or (owners and _calls_from_nowhere(linkup)):
                 own = [*checks(facts, pc, address), *used]
@@ -42,7 +46,7 @@ def survey(case: Case) -> Iterator[Sighting]:
                         "controller": address,
                         "pc": pc.hardware,
                         "claims": sum(run.count for run in runs),
-                        "owners": sorted(owners),
+                        "owners": told,
                         "used": bool(used),
                         "wants": not used,
                     },

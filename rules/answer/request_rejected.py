@@ -8,9 +8,9 @@ first good answer: a program finds out what the controller can do. Protocols tha
 not judged.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from analyzer.facts import Moment
+from analyzer.facts import Dialogue, Moment
 from analyzer.findings import Level, Rule, Sighting, Step
 from analyzer.linkup import BEGINNING, NEVER, Call, LinkUp
 from rules import cautions
@@ -57,9 +57,11 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "put_off": sum(dialogue.put_off for dialogue in dialogues),
             "good": sum(one.session.dialogue.good for one in linkup.on_port),
             "in_vain": in_vain,
+            **_asked(dialogues),
             "code": said[0].code,
             "meaning": said[0].meaning,
             "behind": likeliest == BEHIND,
+            "ahead": likeliest != BEHIND,
             "reasons": list(dict.fromkeys(str(no) for no in said)),
         },
         frames={
@@ -70,6 +72,14 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         likeliest=likeliest,
         ruled_out=[] if likeliest in ("", BEHIND) else [BEHIND],
     )
+
+
+def _asked(dialogues: Sequence[Dialogue]) -> dict[str, object]:
+    """The function that was asked for, and of which unit, where there was one kind of request."""
+    kinds = {(one.function, one.unit) for dialogue in dialogues for one in dialogue.kinds}
+    ((function, unit),) = kinds if len(kinds) == 1 else ((-1, -1),)
+    known = function >= 0
+    return {"asked": known, "function": function, "unit": unit if known and unit >= 0 else None}
 
 
 def _gets_only_noes(call: Call, last_good: Moment) -> bool:
@@ -93,8 +103,9 @@ RULE = Rule(
     title="{controller}{rejected:if refuses what is asked}{waits:if asks the PC to try again}",
     what_happened="{controller} answered on port {port}{rejected:if, and said no "
     "{rejected:times}}{put_off:if, and asked to try again {put_off:times}}, with the code "
-    "{reasons:list}.{good:if It gave what was asked for {good:times}.}{in_vain:if In "
-    "{in_vain:count session} it never did.} The codes are those of {protocol:protocol}.",
+    "{reasons:list}.{asked:if The PC had asked for function {function}{unit:unit}.}{good:if It "
+    "gave what was asked for {good:times}.}{in_vain:if In {in_vain:count session} it never did.} "
+    "The codes are those of {protocol:protocol}.",
     means="The network between PC and {controller} is fine: cable, addresses, port and session "
     "work. What is asked for has to be looked at, or the state of what is asked.",
     likely_causes={
@@ -108,10 +119,13 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-            "{behind:if Look at the device behind {controller}, which is a gateway here: its "
-            "power, its number, its line.}"
+            "{behind:if Compare the unit number in the program with the list of devices behind "
+            "{controller}, which is a gateway here.}"
         ),
-        Step("Compare item, number and amount in the program with the controller's list."),
+        Step("{behind:if Look at that device: its power, its number, its line.}"),
+        Step(
+            "{ahead:if Compare item, number and amount in the program with the controller's list.}"
+        ),
         Step("Look at the mode switch, the state and the access rights of the controller."),
         Step("Ask for one item that is known to exist, by reading only."),
     ),

@@ -32,6 +32,8 @@ PATH_BROKEN, ONLY_SENDS = "path broken", "only sends"
 AGAIN = 3
 """Sessions without an answer, or such requests, with others in between, that are no accident any
 more."""
+LINES = "lines of text"
+"""Has no unit numbers."""
 IN_USE = 2
 """Answers of a session that is in use; the first may belong to its opening."""
 
@@ -46,7 +48,10 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     session, repeats = call.session, call.session.from_client.repeats
     arrived = session.request_acknowledged
     ruled_out = [LOST_BEHIND, OTHER_PROTOCOL] if call.answers else [LOST_BEHIND]
-    likeliest, unit = BUSY if call.answers >= IN_USE else UNIT, session.dialogue.unit
+    unit, by_lines = session.dialogue.unit, session.dialogue.protocol == LINES
+    if by_lines:
+        ruled_out.append(UNIT)
+    likeliest = BUSY if call.answers >= IN_USE else LOG_IN if by_lines else UNIT
     by_unit = likeliest == UNIT and unit is not None
     yield Sighting(
         values={
@@ -55,7 +60,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "requests": len(vain) if len(vain) > 1 else 0,
             "waited": _waited(linkup, call),
             "by_unit": by_unit,
-            "by_manual": not by_unit,
+            "by_lines": by_lines,
+            "by_manual": not (by_unit or by_lines),
             "passed": 0,
             "of": 0,
             "port": call.port,
@@ -92,7 +98,9 @@ def _passed_over(linkup: LinkUp) -> Iterator[Sighting]:
     yield Sighting(
         values={
             **dict.fromkeys(("one", "answers", "repeats", "closed", "later"), 0),
-            **dict.fromkeys(("waited", "by_unit", "by_manual", "single", "requests"), 0),
+            **dict.fromkeys(
+                ("waited", "by_unit", "by_lines", "by_manual", "single", "requests"), 0
+            ),
             "passed": passed.count,
             "of": sum(call.session.dialogue.asked for call, _ in calls),
             "sessions": len(calls) if len(calls) > 1 else 0,
@@ -169,7 +177,7 @@ RULE = Rule(
     "happened in {sessions:count session}.}{later:if A later session got its answers.} The PC "
     "speaks {protocol:protocol}{unit:unit}.",
     means="Cable, addresses and port work: the controller's service does not react "
-    "to{one:if this request}{passed:if each request}. What a request asks for is not judged here.",
+    "to{one:if this request}{passed:if every request}. What a request asks for is not judged here.",
     likely_causes={
         UNIT: "The unit or station number in the request is not the controller's.",
         OTHER_PROTOCOL: "The program speaks another protocol or framing than this port does.",
@@ -182,6 +190,7 @@ RULE = Rule(
         Step(
             "{by_unit:if Look up which unit number the controller answers to, and compare it with "
             "{unit}, to which the program sends. Then compare protocol and selectors.}"
+            "{by_lines:if Compare the command, its line ending and the log-in with the manual.}"
             "{by_manual:if Compare protocol, unit number and selectors in the program with the "
             "manual.}"
         ),

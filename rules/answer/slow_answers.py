@@ -5,9 +5,9 @@ a whole does, as a controller's cycle may last as long. Quiet for slow answers t
 few answers, and where the way itself is that slow.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 
-from analyzer.facts import CLIENT, SERVER
+from analyzer.facts import CLIENT, SERVER, Dialogue
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
 from analyzer.linkup import LinkUp
 from rules import cautions
@@ -35,24 +35,15 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     answers = sum(session.answers for session in linkup.sessions)
     said = [session.dialogue for session in linkup.sessions]
     way = linkup.durations["handshake"].least if "handshake" in linkup.durations else 0.0
-    fifth, short = (
-        _by_side(one.fifth_pieces for one in said),
-        _by_side(one.short_pieces for one in said),
-    )
-    for step, slow, whose in (
-        (FIFTH, sum(fifth), _whose(fifth)),
-        (SHORT, sum(short), _whose(short)),
-        (FIFTH, sum(one.fifth_answers for one in said), None),
-        (SHORT, sum(one.short_answers for one in said), None),
-    ):
-        if answers < ENOUGH or slow < SHARE * answers or way > step / 2:
+    for step, slow, whose in _waits(said):
+        if answers < ENOUGH or sum(slow) < SHARE * answers or way > step / 2:
             continue
         busiest = max(linkup.sessions, key=lambda session: session.answers)
         yield Sighting(
             values={
                 "protocol": busiest.dialogue.protocol,
                 "step": step,
-                "slow": slow,
+                "slow": max(slow),
                 "answers": answers,
                 "typical": busiest.answer_times.median,
                 "whose": whose,
@@ -67,14 +58,18 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         break
 
 
-def _by_side(pieces: Iterable[Sequence[int]]) -> list[int]:
-    """The counts of some sessions together, by side."""
-    return [sum(one) for one in zip(*pieces, strict=True)] or [0, 0]
-
-
-def _whose(by_side: Sequence[int]) -> str:
-    """Whose pieces wait most."""
-    return REQUEST if by_side[CLIENT] > by_side[SERVER] else ANSWER
+def _waits(said: Sequence[Dialogue]) -> Iterator[tuple[float, Sequence[int], str | None]]:
+    """Seconds of each step, how many waits were as long, by side, and between whose pieces; None
+    for those before a whole answer.
+    """
+    for step, pieces in (
+        (FIFTH, [one.fifth_pieces for one in said]),
+        (SHORT, [one.short_pieces for one in said]),
+    ):
+        slow = [sum(one) for one in zip((0, 0), *pieces, strict=True)]
+        yield step, slow, REQUEST if slow[CLIENT] > slow[SERVER] else ANSWER
+    yield FIFTH, [sum(one.fifth_answers for one in said)], None
+    yield SHORT, [sum(one.short_answers for one in said)], None
 
 
 RULE = Rule(

@@ -47,7 +47,7 @@ def survey(case: Case) -> Iterator[Sighting]:
             yield Sighting(
                 values={
                     "closed": end - start.moment.seconds,
-                    "early": 0.0 if opened is None else opened - within[-1].seconds,
+                    "early": _early(within[-1], opened) if level is Level.FAULT else 0.0,
                     "delay": trees[0].delay,
                     "told": bool(told),
                     "opened": opened is not None,
@@ -65,6 +65,11 @@ def survey(case: Case) -> Iterator[Sighting]:
                 silence=case.silence(linkup, within),
             )
         return
+
+
+def _early(last: Moment, opened: float | None) -> float:
+    """Seconds from the PC's last try until the port opened, 0 where it did not."""
+    return 0.0 if opened is None else opened - last.seconds
 
 
 def _trees(case: Case, start: Start, end: float) -> list[Tree]:

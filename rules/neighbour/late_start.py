@@ -39,7 +39,10 @@ RULE = Rule(
         "busy": "The controller was busy, or another program had to let it go.",
     },
     what_to_do=(
-        Step("Ask what happened at the machine, the cables and the switches at that clock time."),
+        Step(
+            "Ask what happened at the machine, the cables and the switches at the clock time of "
+            "the proof."
+        ),
         Step(
             "Start the PC's program some minutes after the machine, and see whether it still has "
             "to wait.",

@@ -27,6 +27,7 @@ OWN = "own addresses"
 
 def find(linkup: LinkUp) -> Iterator[Sighting]:
     answers = sorted(answer for question in linkup.questions for answer in question.answers)
+    tries = linkup.calls.that(How.IGNORED).sent_in_all
     for proxy in dict.fromkeys(hardware for _, hardware in answers):
         said = [one for one in linkup.errors if one.sender_hw == proxy]
         is_router = any(one.sender != linkup.controller for one in said)
@@ -44,7 +45,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
                 "answered": answered,
                 "another": True,
                 "several": False,
-                "tries": linkup.calls.that(How.IGNORED).sent_in_all,
+                "tries": tries,
             },
             frames={
                 "proxy": [at for at, hardware in answers if hardware == proxy],

@@ -67,8 +67,8 @@ RULE = Rule(
     stage="port",
     title="The PC opens {rate:count session} a second with {controller}",
     what_happened="Within {span:seconds} the PC opened {sessions:count session} with port {port} "
-    "of {controller}, and closed each after one request at most."
-    "{denied:if After that, {denied:count call} got no acceptance.}",
+    "of {controller}, and closed each after one request at most{denied:if, and then "
+    "{denied:count call} got no acceptance}.",
     means="Each closed session occupies a port of the PC, and often a place in the controller, for "
     "minutes. When they are used up, further calls are ignored or turned down.",
     likely_causes={

@@ -16,6 +16,8 @@ from analyzer.findings import Certainty, Need, Rule, Sighting, Step
 from analyzer.linkup import Call, How, LinkUp
 from rules import cautions
 
+DEFAULT = "default address"
+"""Name of this cause in the rule."""
 SHEET = "slip in sheet"
 """Name of this in what would look the same: only a site sheet brings it in."""
 NAMED = 3
@@ -62,6 +64,7 @@ def _sighting(linkup: LinkUp, call: Call, device: Hardware) -> Sighting:
         },
         certainty=Certainty.SHOWN if labelled else Certainty.FITS,
         silence=None if call.broken else linkup.silence(call.unanswered),
+        likeliest=DEFAULT if claimant not in (device, None) else "",
         ruled_out=() if labelled else (SHEET,),
     )
 
@@ -120,7 +123,7 @@ RULE = Rule(
     likely_causes={
         "wrong address": "The address typed in the program is that of a router, printer or "
         "other device.",
-        "default address": "A device with the same default address is in the network.",
+        DEFAULT: "A device with the same default address is in the network.",
         "another network": "The PC reached another network with the same addresses, such as a "
         "wireless one.",
         "second adapter": "A second adapter of the controller answers.",

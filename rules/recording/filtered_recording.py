@@ -38,7 +38,7 @@ RULE = Rule(
     stage="recording",
     level=Level.WARNING,
     title="The recording looks filtered: no ARP and no broadcast in {seconds:seconds}",
-    what_happened="All {frames:count frame} are IPv4 packets from one station to one other"
+    what_happened="All {frames:count frame} are IPv4 packets from one station to another"
     "{unheard:if, and none comes from {unheard:list}}. Within {seconds:seconds} there is no "
     "question for a hardware address (ARP) and no broadcast.",
     means="A PC sends such frames by itself. Without them nobody can see how the controller was "

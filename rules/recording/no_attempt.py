@@ -84,8 +84,8 @@ RULE = Rule(
     level=Level.WARNING,
     title="No attempt{fits:if over IPv4} to reach{controller:if {controller}}{any:if a controller} "
     "is in this recording",
-    what_happened="The recording holds {frames:count frame} in {seconds:seconds}, and none from "
-    "the PC{hardware:if, {hardware},} to{controller:if {controller}}{any:if a "
+    what_happened="The recording holds {frames:count frame}{brief:if in {seconds:seconds}}, and "
+    "none from the PC{hardware:if, {hardware},} to{controller:if {controller}}{any:if a "
     "controller}.{brief:if That is brief: an attempt may have come before or after.}{neighbours:if "
     "The PC sends IPv6 frames to {neighbours:list}.}{askers:if Others ask for the hardware address "
     "of {controller}: {askers:list}.}{heard:if No address heard here is in the network of "

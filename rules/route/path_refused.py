@@ -103,8 +103,8 @@ RULE = Rule(
     slug="path-refused",
     stage="route",
     title="A filter{elsewhere:if on the way} turns the PC's packets to {controller} away",
-    what_happened="{sender} answered the PC's packets for {controller} {times:times}: "
-    "{meaning}.{pings:if {controller} answered {pings:count ping}.}",
+    what_happened="{sender} answered the PC's packets{elsewhere:if for {controller}} "
+    "{times:times}: {meaning}.{pings:if {controller} answered {pings:count ping}.}",
     means="A firewall or access list between the PC and the controller, or in the controller "
     "itself, does not allow this connection.",
     likely_causes={

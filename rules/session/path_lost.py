@@ -152,7 +152,7 @@ RULE = Rule(
     stage="session",
     title="The way to {controller}{fits:if likely} broke while the session was open"
     "{alive:if, for this session alone}{breaks:if, {breaks:times}, and came back}",
-    what_happened="The PC repeated data for {controller} on port {port}{breaks:if in "
+    what_happened="On port {port} of {controller}, the PC repeated the same data{breaks:if in "
     "{breaks:count stall}, up to} {repeats:times}{span:within}{lasts:if, and nothing there "
     "acknowledged it}{others:if, while other frames came in}.{asked:if Nothing answered for its "
     "hardware address either.}{heard:if It was last heard there {heard:seconds} after the first "

@@ -50,7 +50,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         values={
             "times": len(late),
             "waited": late[0].waited,
-            "least": min(took) if len(took) > 1 else 0.0,
+            "least": min(took) if max(took) > SPREAD * min(took) else 0.0,
             "took": max(took),
             "answers": len(answers),
         },

@@ -339,7 +339,7 @@ def test_steps_of_answers(think: float, fifth: int, short: int) -> None:
         session.exchange(modbus_read(turn), modbus_answer(turn), think=think, after=1.3)
     told = only(plant)
     assert (told.fifth_answers, told.short_answers) == (5 * fifth, 5 * short)
-    assert (told.fifth_pieces, told.short_pieces) == ([0, 0], [0, 0])
+    assert (told.fifth_pieces, told.short_pieces) == ((0, 0), (0, 0))
 
 
 def test_steps_between_pieces() -> None:
@@ -353,7 +353,7 @@ def test_steps_between_pieces() -> None:
     for _ in range(30):
         session.send(b"state", unit, after=0.2)
     told = only(plant)
-    assert told.fifth_pieces == [5, 1]
+    assert told.fifth_pieces == (5, 1)
     assert told.fifth_answers == 0
 
 

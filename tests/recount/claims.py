@@ -308,6 +308,8 @@ def is_about(words: str, seconds: float) -> bool:
     told = sum(float(number) * UNITS[unit] for number, unit in parts)
     number, unit = parts[-1]
     step = UNITS[unit] * (0.1 if "." in number else 1)
+    if unit in ("min", "h"):  # a rest of nothing is left out
+        step = 1 if told < UNITS["h"] else UNITS["min"]
     return abs(told - seconds) <= step * 0.51
 
 

@@ -152,8 +152,12 @@ def test_durations_are_read_as_they_are_rounded() -> None:
     assert is_about("less than 1 ms", 0.0004)
     assert is_about("3.7 s", 3.66)
     assert is_about("1 min 15 s", 75.4)
+    assert is_about("2 min", 120.4)
+    assert is_about("1 h", 3625)
     assert not is_about("less than 1 ms", 9.0)
     assert not is_about("3.7 s", 12.6)
+    assert not is_about("2 min", 125)
+    assert not is_about("1 h", 3700)
 
 
 def test_the_reader_reads_what_was_packed() -> None:

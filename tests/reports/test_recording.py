@@ -79,7 +79,7 @@ def test_the_beginning_says_what_will_happen() -> None:
         "cable",
         "a.pcapng",
         "14:03:01",
-        "10 min 0 s",
+        "10 min",
         "100 MB",
         "Nothing is sent",
         "safe",

@@ -7,7 +7,17 @@ from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, tzinfo
 from typing import Any, NamedTuple
 
-from analyzer.diagnosis import Diagnosis, Finding, Outcome, Stage, StageResult, State, Step, Verdict
+from analyzer.diagnosis import (
+    Diagnosis,
+    Finding,
+    Level,
+    Outcome,
+    Stage,
+    StageResult,
+    State,
+    Step,
+    Verdict,
+)
 from analyzer.reports.blocks import Block, Heading, Labelled, Listing, Paragraph, safely
 from analyzer.reports.document import refusals, report
 from analyzer.reports.document.another import GOOD_RECORDING, calls_for_another
@@ -171,7 +181,8 @@ class Answer:
             return told if is_named or lead is None else f"{told} {lead.title}."
         if lead is None:
             return "This recording cannot tell whether a connection works."
-        stage = next((one for one in Stage if one == lead.stage), None)
+        is_fault = lead.level is Level.FAULT
+        stage = next((one for one in Stage if is_fault and one == lead.stage), None)
         return (
             f"Connecting stopped at the {NAMES[stage]}: {lead.title}."
             if stage
@@ -250,7 +261,7 @@ class Answer:
         if self.lead is not None:
             proof = self.lead.evidence
             clock = Clock(self._diagnosis, zone)
-            at = clock.at(proof[0].moment) if proof else ""
+            at = clock.at(self.lead.moment or proof[0].moment) if proof else ""
             at += f" {clock.zone}" if at and with_zone else ""
             return capital(certainty(self.lead, at, self._is_told))
         outcome = self._outcome

@@ -41,7 +41,7 @@ TRY_ENDED = {
     How.IGNORED: "no answer",
     How.ANSWERED: "{answers:count answer}",
     How.REFUSED: "turned down",
-    How.HELD_OVER: "answered as an older session",
+    How.HELD_OVER: "answered with numbers of an older session",
     How.TURNED_DOWN: "accepted after the PC had given up",
     How.UNHEARD: "accepted again and again, and not taken up",
     How.NOT_SEEN: "accepted, and not taken up",

@@ -135,7 +135,7 @@ def first_open(outcome: Outcome) -> StageResult:
 
 def certainty(finding: Finding, at: str = "", is_told: bool = True) -> str:
     """How sure a finding is, in a sentence without its first capital. at: the time of day of the
-    first frame that it rests on; is_told: whether the verdict says what became of the connection.
+    frame that shows it best; is_told: whether the verdict says what became of the connection.
     """
     proof = _frames(finding, at) if finding.evidence else WHOLE
     about, rest = "", ""
@@ -153,7 +153,9 @@ def _frames(finding: Finding, at: str) -> str:
     """What it rests on: "frames 7, 9, 10 and 3 more", "frame 7 (09:00:02) and 5 more"."""
     frames = list(dict.fromkeys(f"{one.moment.frame:,}" for one in finding.evidence))
     if at:
-        return f"frame {named([f'{frames[0]} ({at})', *frames[1:]], 1)}"
+        best = f"{finding.moment.frame:,}" if finding.moment else frames[0]
+        others = [one for one in frames if one != best][: len(frames) - 1]
+        return f"frame {named([f'{best} ({at})', *others], 1)}"
     return f"frame{'s' if len(frames) > 1 else ''} {named(frames, MOST_PROOF)}"
 
 

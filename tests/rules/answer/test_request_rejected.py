@@ -44,6 +44,16 @@ def assert_leads(diagnosis: Diagnosis, **values: object) -> None:
     assert diagnosis.status == FAULT
 
 
+def test_which_request_is_not_told_where_there_were_several() -> None:
+    plant, unit, session = begun()
+    for number in (1, 2, 3):
+        session.send(modbus_read(number, unit=number), after=1.0)
+        session.send(modbus_refusal(number, unit=number), unit, after=0.004)
+        session.ack(after=0.04)
+    finding = found(diagnosed(ended(plant)), SLUG)
+    assert [finding.values[one] for one in ("asked", "unit")] == [False, None]
+
+
 def assert_noted(diagnosis: Diagnosis, **values: object) -> None:
     assert slugs(diagnosis) == [SLUG]
     finding = found(diagnosis, SLUG)
@@ -61,6 +71,7 @@ def test_found_on_every_request(controllers: tuple[str, ...], code: int) -> None
     finding = found(diagnosis, SLUG)
     assert len(finding.evidence) == 6
     assert finding.values["behind"] is (code > 4)
+    assert [finding.values[one] for one in ("asked", "function", "unit")] == [True, 3, 1]
     assert left_out(finding, RULE)[0] == ([] if code > 4 else [BEHIND])
     assert ("gateway" in finding.what_to_do[0].text) is (code > 4)
 

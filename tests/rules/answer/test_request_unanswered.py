@@ -78,6 +78,18 @@ def test_found_on_first_contact(controllers: tuple[str, ...]) -> None:
     assert [line.moment.frame for line in found(diagnosis, SLUG).evidence] == [9, 10]
 
 
+def test_found_in_lines_of_text() -> None:
+    """They have no unit numbers."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit, 2000).open()
+    session.send(b"READ D100\r\n", after=0.5)
+    session.ack(unit)
+    finding = found(diagnosed(ended(plant), ("192.0.2.60:2000",)), SLUG)
+    assert (finding.values["by_lines"], finding.values["by_manual"]) == (True, False)
+    assert finding.likely_causes[0] == RULE.likely_causes[LOG_IN]
+    assert UNIT in left_out(finding, RULE)[0]
+
+
 @told_or_not
 @pytest.mark.parametrize("by_reset", [True, False])
 def test_found_where_the_pc_gives_up(controllers: tuple[str, ...], by_reset: bool) -> None:

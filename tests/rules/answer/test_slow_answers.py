@@ -85,6 +85,19 @@ def test_found_as_a_note_where_whole_answers_come_so_late(
     assert_told(diagnosis, Level.NOTE, step=step, answers=14, whose=None)
 
 
+def test_found_where_both_ends_send_in_pieces() -> None:
+    """One exchange counts once."""
+    plant, unit, session = begun()
+    for turn in range(1, 15):
+        session.send(modbus_read(turn)[:7], after=1.0)
+        session.ack(unit, after=0.2)
+        session.send(modbus_read(turn)[7:])
+        session.send(modbus_answer(turn)[:9], unit, after=0.003)
+        session.ack(after=0.2)
+        session.send(modbus_answer(turn)[9:], unit)
+    assert_told(diagnosed(ended(plant)), Level.WARNING, slow=14, answers=14, whose=ANSWER)
+
+
 def test_found_in_a_protocol_that_is_not_known() -> None:
     plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit, 9600).open()

@@ -79,6 +79,14 @@ def test_found_where_only_arp_is_answered_and_nobody_else_is_there() -> None:
     assert left_out(found(diagnosis, SLUG), RULE) == ([], [OFF, NO_GATEWAY])
 
 
+def test_pings_without_an_answer_are_not_told() -> None:
+    plant, pc, unit = begun()
+    plant.resolve(pc, unit)
+    plant.ping(pc, unit)
+    plant.tcp(pc, unit).syn(KERNEL)
+    assert found(diagnosed(ended(plant)), SLUG).values["pings"] == 0
+
+
 def test_found_where_the_hardware_address_was_known_before() -> None:
     """Nothing of the controller is heard: it may as well be off."""
     plant, pc, unit = begun()

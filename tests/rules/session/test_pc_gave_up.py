@@ -62,7 +62,7 @@ def test_found_after_each_request(controllers: tuple[str, ...], reset: bool) -> 
     assert finding.values["times"] == 3
     assert finding.values["waited"] == pytest.approx(3.0, abs=0.01)
     assert finding.values["took"] == pytest.approx(4.5, abs=0.01)
-    assert finding.values["least"] == pytest.approx(4.5, abs=0.01)
+    assert finding.values["least"] == 0.0
     assert finding.likely_causes[0] == RULE.likely_causes[TOO_SHORT]
     assert kinds(finding) == set(ANSWERED_LATE)
     assert [one.stopped_at for one in diagnosis.outcomes] == ["session"]
@@ -93,7 +93,14 @@ def test_found_with_numbers_that_wrap() -> None:
     slow(session, 3.0, 4.5)
     diagnosis = diagnosed(ended(plant))
     assert slugs(diagnosis) == [SLUG]
-    assert found(diagnosis, SLUG).values["least"] == 0.0
+
+
+def test_found_with_the_least_and_the_most_that_answers_took() -> None:
+    plant, pc, unit = acquainted()
+    for took in (4.5, 3.5):
+        slow(plant.tcp(pc, unit).open(after=1.0), 3.0, took)
+    values = found(diagnosed(ended(plant)), SLUG).values
+    assert [values["least"], values["took"]] == pytest.approx([3.5, 4.5], abs=0.01)
 
 
 @told_or_not
