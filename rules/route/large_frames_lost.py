@@ -175,12 +175,12 @@ RULE = Rule(
     stage="route",
     title="Large frames between the PC and {controller}{fits:if likely} get lost",
     what_happened="{request:if With up to {passed} octets of data, the PC's packets got through to "
-    "{controller}; one with {lost} never did.}{answer:if With up to {passed} octets of data, "
-    "packets of {controller} got through to the PC; one with {lost} never did.}{cut_up:if "
-    "{controller} answered the PC's datagrams that fit into one packet, and none that was cut up "
-    "into several.}{named:if {sender} passes on {next_size} octets at most, headers included: it "
-    "said so {messages:times}.}{only_said:if {sender} said {messages:times} that a packet of the "
-    "PC is too large, and not how large one may be.}",
+    "{controller}; one with {lost} octets never did.}{answer:if With up to {passed} octets of "
+    "data, packets of {controller} got through to the PC; one with {lost} octets never "
+    "did.}{cut_up:if {controller} answered the PC's datagrams that fit into one packet, and none "
+    "that was cut up into several.}{named:if {sender} passes on {next_size} octets at most, "
+    "headers included: it said so {messages:times}.}{only_said:if {sender} said {messages:times} "
+    "that a packet of the PC is too large, and not how large one may be.}",
     means="Somewhere on the way a link takes only smaller packets. Short requests work, and the "
     "first long one hangs.",
     likely_causes={

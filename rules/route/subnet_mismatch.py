@@ -71,6 +71,7 @@ def _sighting(linkup: LinkUp, own: Network, gateway: Question | None) -> Sightin
     apart, other = not linkup.same_network, linkup.controller_network
     other_known = not other.is_presumed
     other = Network(other.address, own.mask) if other.is_presumed else other
+    via = linkup.router if apart and not here else None
     without_router = apart and linkup.router is None and linkup.has_no_router
     ruled_out = {
         SLIP: here or before,
@@ -93,6 +94,8 @@ def _sighting(linkup: LinkUp, own: Network, gateway: Question | None) -> Sightin
             "other_known": apart and other_known,
             "neighbour": answers[0][1] if answers else None,
             "router": linkup.router if here else None,
+            "via": (sorted(linkup.facts.addresses_of(via)) or [via]) if via else [],
+            "silent": via is None,
             "gateway": gateway and gateway.wanted,
             "questions": gateway.asked.count if gateway else 0,
         },
@@ -105,7 +108,7 @@ def _sighting(linkup: LinkUp, own: Network, gateway: Question | None) -> Sightin
         },
         certainty=Certainty.SHOWN if here or without_router else Certainty.FITS,
         silence=linkup.silence([*sent, *for_gateway], arrived=bool(linkup.errors)),
-        likeliest=MASK if not apart else WRONG_GATEWAY if gateway else ADDRESS,
+        likeliest=MASK if not apart else WRONG_GATEWAY if gateway else ROUTER if via else ADDRESS,
         ruled_out=[name for name, is_out in ruled_out.items() if is_out],
     )
 
@@ -115,13 +118,14 @@ RULE = Rule(
     stage="route",
     title="By address and mask, the PC {pc} and {controller} are{fits:if likely} in different "
     "networks",
-    what_happened="{before:if Before, the PC had the address {before}, and {controller} answered "
+    what_happened="{via:if The PC gives its packets for {controller} to the router {via:list}, and "
+    "none came back.}{before:if Before, the PC had the address {before}, and {controller} answered "
     "that one.}{network:if By the PC's mask{known:mask}, its network is {network}{outside:if, "
     "and the controller lies outside}.}{other_known:if By the controller's own mask, its network "
     "is {other_network}.}{router:if The PC hands its packets to the router {router}, "
     "although {controller} itself is heard on this cable.}{gateway:if The PC asked "
     "{questions:times} for {gateway}, which looks like its gateway, and sent nothing to "
-    "{controller}.} No packet from {controller} came back.",
+    "{controller}.}{silent:if No packet from {controller} came back.}",
     means="Devices in different networks reach each other only through a router that knows both. "
     "Without one, the PC's packets do not arrive, or the answers do not."
     "{neighbour:if Here the PC asked for the controller's hardware address itself, and {neighbour} "
@@ -130,8 +134,8 @@ RULE = Rule(
         ADDRESS: "The PC has an address from another network than the controller's.",
         MASK: "The mask of the PC, or of the controller, does not fit the plant.",
         SLIP: "The address typed in the program has a slip.",
-        ROUTER: "A router is needed here, and one of both ends has no gateway entered, or a wrong "
-        "one.",
+        ROUTER: "A router is needed here, and{silent:if one of both ends}{via:if the controller} "
+        "has no gateway entered, or a wrong one.",
         WRONG_GATEWAY: "{gateway} is the gateway that is entered on the PC, and nobody has that "
         "address: the "
         "entry is wrong, or the router is off.",
@@ -141,15 +145,19 @@ RULE = Rule(
             "{gateway:if Compare {gateway} with the address of the router that the PC should use, "
             "and look whether that router is on.}"
         ),
+        Step(
+            "{via:if Ask whoever runs the router {via:list} whether it leads to {controller}, and "
+            "whether a filter is in the way.}"
+        ),
         Step("Write address, mask and gateway of the PC and of the controller side by side."),
         Step("Check the controller's address in the program against its display or label."),
         Step(
-            "If a router lies in between on purpose, check the gateway on both ends. Ask whoever "
-            "looks after the network whether a filter is in the way."
+            "{silent:if If a router lies in between on purpose, check the gateway on both ends. "
+            "Ask whoever looks after the network whether a filter is in the way.}"
         ),
         Step(
-            "If none is meant to, ask for a free address in the controller's network, and give it "
-            "to the PC with the same mask.",
+            "If no router is meant to lie in between, ask for a free address in the controller's "
+            "network, and give it to the PC with the same mask.",
             cautions.ADDRESS_CHANGE,
         ),
     ),

@@ -92,6 +92,7 @@ def test_found_and_the_gateway_named_that_the_pc_asks_for_in_vain(
     finding = found(diagnosis, SLUG)
     assert finding.certainty is Certainty.FITS
     assert (str(finding.values["gateway"]) == "192.0.2.254") == named
+    assert (finding.values["via"], finding.values["silent"]) == ([], True)
     frames = [one.moment.frame for one in finding.evidence]
     assert frames == ([plant.number(one) for one in asked] if named else [])
     first = WRONG_GATEWAY if named else ADDRESS
@@ -114,7 +115,12 @@ def test_found_where_the_pc_calls_until_the_recording_ends() -> None:
     router = by_router(plant, pc, unit)
     plant.tcp(pc, unit, via=router).syn(repeats=(3,) * 12)
     plant.chatter()
-    assert slugs(diagnosed(plant)) == [SLUG]
+    diagnosis = diagnosed(plant)
+    assert slugs(diagnosis) == [SLUG]
+    finding = found(diagnosis, SLUG)
+    assert [str(one) for one in finding.values["via"]] == ["192.0.2.1"]
+    assert finding.likely_causes[0] == say(RULE.likely_causes[ROUTER], finding.values)
+    assert "the router 192.0.2.1 " in finding.what_to_do[0].text
 
 
 def test_found_on_a_direct_cable_without_a_sound() -> None:
