@@ -23,6 +23,9 @@ RESTART, OTHERS, BAD_REQUEST, TIME_LIMIT, FIREWALL, LIFETIME = (
     "lifetime",
 )
 """Names of these causes in the rule."""
+AGAIN, BACK = 3, 3.0
+"""Times, and seconds after a reset: a port that opens again so soon, so often, is none of a
+controller that starts or is loaded (common practice, no source)."""
 NO_REST = 1.0
 """Seconds of quiet that no time limit is as short as (common practice, no source)."""
 
@@ -35,7 +38,9 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     first = broken[0]
     nearer = linkup.router is not None and first.ended_from_nearer
     before = _was_answered_before(linkup, first)
+    at_once = _opens_at_once(linkup, broken)
     ruled_out = [BAD_REQUEST] if before or not first.ended_on_request else []
+    ruled_out += [RESTART] if at_once else []
     yield Sighting(
         values={
             "port": first.port,
@@ -52,17 +57,25 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         },
         frames={"reset": broken.ends, "data": broken.asks},
         level=None if first.wanted else Level.NOTE if first.idle >= LONG_IDLE else Level.WARNING,
-        likeliest=FIREWALL if nearer else _likeliest(first, before),
+        likeliest=FIREWALL if nearer else _likeliest(first, before, at_once),
         ruled_out=ruled_out if _rest(first) >= NO_REST else [*ruled_out, TIME_LIMIT],
     )
 
 
-def _likeliest(call: Call, answered_before: bool) -> str:
+def _opens_at_once(linkup: LinkUp, broken: Calls) -> bool:
+    """Whether the port opened again and again sooner than a controller starts; the last time may
+    lie at the end of the recording.
+    """
+    back = sum(linkup.on_port.opened.within(at, BACK) for at in broken.ends)
+    return back >= AGAIN and back >= len(broken) - 1
+
+
+def _likeliest(call: Call, answered_before: bool, at_once: bool) -> str:
     if _rest(call) >= LONG_IDLE:
         return TIME_LIMIT
     knew = not (call.end and call.end.bare) or not call.answers  # RFC 9293 3.10.7.1
     if not _answers_request(call) or not knew:
-        return RESTART
+        return OTHERS if at_once else RESTART
     return OTHERS if answered_before else BAD_REQUEST
 
 
@@ -112,7 +125,8 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-            "Ask what happened at the machine at that clock time: power, mode, download.",
+            "Ask what happened at the machine at the clock time of the proof: power, mode, "
+            "download.",
             about=RESTART,
         ),
         Step("Look in the controller's log and its list of sessions."),
