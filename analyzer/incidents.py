@@ -72,8 +72,8 @@ class Incident(NamedTuple):
 
     began: the first frame that shows it; call: the one that ended so; last_good: the last good
     answer before, of any session; linked: when the PC's link was back, where it cut the session
-    off; tried: the PC's first try after it began, this call where it is one in vain, None where
-    none is in the recording, or where it only waited; again: the first good answer of a later call,
+    off; called: when the PC called again, this call where it is one in vain, None where it did not
+    or only waited; again: the first good answer of a later call,
     or the one that came late, None where none is in the recording; in_vain: calls in vain until
     then, this one counted where it is one; silent: who was silent at the beginning, None where that
     cannot be told or where nobody waited.
@@ -84,7 +84,7 @@ class Incident(NamedTuple):
     call: Call
     last_good: Moment
     linked: Moment | None = None
-    tried: Moment | None = None
+    called: Moment | None = None
     again: Moment | None = None
     in_vain: int = 0
     silent: Silent | None = None
@@ -100,9 +100,9 @@ class Incident(NamedTuple):
         return self._until(self.linked)
 
     @property
-    def untried(self) -> float | None:
-        """Seconds until the PC tried again."""
-        return self._until(self.tried)
+    def uncalled(self) -> float | None:
+        """Seconds until the PC called again."""
+        return self._until(self.called)
 
     def _until(self, moment: Moment | None) -> float | None:
         return None if moment is None else moment.seconds - self.began.seconds
@@ -388,7 +388,8 @@ def _of(linkup: LinkUp, bad: Sequence[_Bad], idle: _Idle, beside: Beside | None)
         return NONE
     jumps = [span.frame for span in linkup.facts.coverage.spans[1:]]
     mute = sorted(one.at for one in bad if not one.call.answers)
-    tries = _tries(linkup)
+    calls = [one.first for one in linkup.on_port if one.calls]
+    asked = sorted(at for one in linkup.questions for at in one.ignored)
     count, clock_set = 0, 0
     kept: list[Incident] = []
     asleep: list[Asleep] = []
@@ -412,28 +413,30 @@ def _of(linkup: LinkUp, bad: Sequence[_Bad], idle: _Idle, beside: Beside | None)
             in_vain = upto - bisect_left(mute, one.at)
             silent = beside.silent(one.at) if beside and one.sign in WAITS else None
             silent = Silent.PC_TOO if one.sign is Sign.CUT else silent
-            tried = _tried(one, tries, again)
+            called = _called(one, calls, asked, again)
             kept.append(
                 Incident(
-                    one.sign, one.at, one.call, before, one.until, tried, again, in_vain, silent
+                    one.sign, one.at, one.call, before, one.until, called, again, in_vain, silent
                 )
             )
     return Incidents(count, kept, asleep, clock_set)
 
 
-def _tries(linkup: LinkUp) -> list[Moment]:
-    """When the PC called, or asked in vain for the controller's hardware address."""
-    called = [one.first for one in linkup.on_port if one.calls]
-    return sorted([*called, *(at for one in linkup.questions for at in one.ignored)])
-
-
-def _tried(one: _Bad, tries: Sequence[Moment], again: Moment | None) -> Moment | None:
-    """The first try from when it stopped on until it worked again."""
+def _called(
+    one: _Bad, calls: Sequence[Moment], asked: Sequence[Moment], again: Moment | None
+) -> Moment | None:
+    """The first call from when it stopped on until it worked again, or the first question for the
+    hardware address that stayed unanswered: without it there is no call. Where the PC waits, its
+    system asks for the session of before.
+    """
     if not one.call.answers:
         return one.at
-    place = bisect_right(tries, one.at)
-    tried = tries[place] if place < len(tries) else None
-    return tried if tried is None or again is None or tried < again else None
+    if one.sign is Sign.LATE:
+        return None
+    begun = [calls] if one.sign in WAITS else [calls, asked]
+    places = [(several, bisect_right(several, one.at)) for several in begun]
+    first = min((several[at] for several, at in places if at < len(several)), default=None)
+    return first if first is None or again is None or first < again else None
 
 
 def _worked_before(one: _Bad, good: _Good) -> Moment | None:

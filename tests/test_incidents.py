@@ -37,7 +37,7 @@ def test_a_reset_and_the_way_back() -> None:
     assert one.out == pytest.approx(10.5, abs=0.01)
     assert one.age == pytest.approx(broke - opened, abs=0.01)
     assert (one.requests, one.in_vain, one.at_request) == (6, 1, True)
-    assert (one.untried, one.without_link) == (pytest.approx(3.0, abs=0.01), None)
+    assert (one.uncalled, one.without_link) == (pytest.approx(3.0, abs=0.01), None)
     assert one.kind is not None
     assert one.kind.unit == 7
     assert one.rest == pytest.approx(1.04, abs=0.01)
@@ -82,7 +82,7 @@ def test_calls_refused_after_others_were_taken_are_one_incident() -> None:
     one = only(ended(plant))
     assert (one.sign, one.in_vain) == (Sign.REFUSED, 3)
     assert one.out == pytest.approx(7.0, abs=0.1)
-    assert one.untried == 0
+    assert one.uncalled == 0
 
 
 def test_sessions_that_end_together_are_one_incident() -> None:
@@ -105,6 +105,38 @@ def test_incidents_are_counted_beyond_those_kept(monkeypatch: pytest.MonkeyPatch
         session.rst(unit, after=0.5)
     found = of(ended(plant))
     assert (found.count, len(found.kept)) == (4, 2)
+
+
+def test_the_pc_calls_as_soon_as_it_asks_in_vain_for_the_hardware_address() -> None:
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(5)
+    session.rst(unit, after=0.5)
+    plant.ask(pc, unit, times=3, after=2.0)
+    plant.wait(5)
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).open(after=0.1).poll(5)
+    one = only(ended(plant))
+    assert one.uncalled == pytest.approx(2.0, abs=0.01)
+    assert one.out is not None
+    assert one.out > 7.0
+
+
+def test_where_it_waits_only_a_call_is_one() -> None:
+    """Its system asks for the hardware address, for the session of before."""
+    plant, pc, unit = acquainted()
+    session = plant.tcp(pc, unit).open()
+    session.poll(4)
+    session.send(modbus_read(9), after=1)
+    for pause in (0.3, 0.6, 1.2):
+        session.again(after=pause)
+    plant.ask(pc, unit, times=3, after=2.0)
+    plant.resolve(pc, unit)
+    plant.tcp(pc, unit).open(after=5.0).poll(5)
+    one = only(ended(plant))
+    assert one.sign is Sign.HUNG
+    assert one.uncalled is not None
+    assert one.uncalled > 9.0
 
 
 # --- no incidents ---------------------------------------------------------------------------------
@@ -208,7 +240,7 @@ def test_answers_far_later_than_usual() -> None:
     assert [one.rest for one in found.kept] == pytest.approx([0.54, 0.54], abs=0.05)
     one = found.kept[0]
     assert one.last_good < one.began
-    assert (one.requests, one.kind, one.at_request) == (None, None, False)
+    assert (one.requests, one.kind, one.at_request, one.called) == (None, None, False, None)
 
 
 def test_none_where_answers_take_a_little_longer() -> None:
@@ -295,8 +327,8 @@ def test_sessions_that_the_link_cut_off(said: bool) -> None:
     assert all(7.0 < one < 14.0 for one in found.outages)  # checks take 6 s
     for one in found.kept:
         assert one.without_link == pytest.approx(6.0, abs=1.0)
-        assert one.untried is not None
-        assert one.out == pytest.approx(one.untried + 0.5, abs=0.1)
+        assert one.uncalled is not None
+        assert one.out == pytest.approx(one.uncalled + 0.5, abs=0.1)
     assert all(one.last_good <= one.began for one in found.kept)
 
 

@@ -152,7 +152,7 @@ def _incidents(outcome: Outcome) -> dict[str, Any]:
                 "began": _round(one.began.seconds),
                 "last_good": _round(one.last_good.seconds),
                 "link_back": _seconds(one.linked),
-                "tried_again": _seconds(one.tried),
+                "called_again": _seconds(one.called),
                 "worked_again": _seconds(one.again),
                 "out": None if one.out is None else _round(one.out),
                 "calls_in_vain": one.in_vain,

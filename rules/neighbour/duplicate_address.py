@@ -30,10 +30,11 @@ from analyzer.findings import Certainty, Level, Need, Rule, Sighting, Step
 from analyzer.linkup import HOPS, Call, Case, How, Intruder, LinkUp, intruder
 from rules import cautions
 
-BACKUP, DEFAULT, SERVER, INTRUDER = (
+BACKUP, DEFAULT, SERVER, ONE_DEVICE, INTRUDER = (
     "backup loaded twice",
     "default address",
     "address server",
+    "one device",
     "intruder",
 )
 """Names of the causes in the rule."""
@@ -97,7 +98,7 @@ def _of_intruder(address: Address, taken: Intruder) -> Sighting:
         },
         frames={"unasked": taken.unasked.moments, "used": taken.used},
         likeliest=INTRUDER,
-        ruled_out=[BACKUP, DEFAULT, SERVER, TWO_PORTS, REDUNDANT],
+        ruled_out=[BACKUP, DEFAULT, SERVER, ONE_DEVICE, TWO_PORTS, REDUNDANT],
     )
 
 
@@ -118,8 +119,11 @@ def _in_arp(linkup: LinkUp) -> Sighting | None:
     shown = (contradict and min(counts.values()) >= ENOUGH) or two_labels
     found = _sighting(counts, runs, ("first", "second"), shown)
     level = None if two_speak or not _is_well(linkup) else Level.WARNING
-    told = {"more": linkup.owners[2:], "well": level is not None}
-    return found._replace(values={**found.values, **told}, level=level)
+    values = {**found.values, "more": linkup.owners[2:], "well": level is not None}
+    if level is None:
+        return found._replace(values=values)
+    out = [INTRUDER, TWO_PORTS]
+    return found._replace(values=values, level=level, likeliest=ONE_DEVICE, ruled_out=out)
 
 
 def _in_packets(linkup: LinkUp) -> Sighting | None:
@@ -160,7 +164,7 @@ def _sighting(
             for key, one in zip(keys, counts, strict=True)
         },
         certainty=Certainty.SHOWN if shown else Certainty.FITS,
-        ruled_out=[INTRUDER],
+        ruled_out=[INTRUDER, ONE_DEVICE],
     )
 
 
@@ -282,6 +286,7 @@ RULE = Rule(
         BACKUP: ("A backup of one controller was loaded into a second one, address included."),
         DEFAULT: "A new or spare device still has its default address.",
         SERVER: "An address server or a service PC uses the controller's address.",
+        ONE_DEVICE: "One device with two network ports, which take over from one another.",
         INTRUDER: "A program on {second} draws what is meant for others to itself: a tool that "
         "listens in, or somebody who does not belong here.",
     },

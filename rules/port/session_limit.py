@@ -143,7 +143,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         level=level,
         stage=min((SHOWS_AT[one.how] for one in away), key=list(Stage).index),
         silence=linkup.silence(waits) if silent else None,
-        likeliest=OWN if mine[True] and not mine[False] else OTHERS,
+        likeliest=_likeliest(mine),
         ruled_out=[
             *([] if moments[UNANSWERED] else [REQUEST]),
             *([] if told else [ONE_VALUE]),
@@ -161,6 +161,13 @@ def _holding(word: str, mine: Mapping[bool, Sequence[Call]], told: bool) -> dict
         f"{word}_others": others,
         f"{word}_both": own and others,
     }
+
+
+def _likeliest(mine: Mapping[bool, Sequence[Call]]) -> str:
+    """A session of the PC that waits in vain and holds a place all the same is left over."""
+    if not mine[True] or mine[False]:
+        return OTHERS
+    return LEFT_OVER if all(one.unanswered for one in mine[True]) else OWN
 
 
 def _went_wrong(call: Call) -> bool:

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 
 from analyzer.facts import CLIENT, SERVER, Moment, Session
 from analyzer.findings import Certainty, Level, Rule, Sighting, Step
-from analyzer.linkup import Call, LinkUp
+from analyzer.linkup import NEVER, Call, LinkUp
 from rules import cautions
 
 SHARE = 0.01
@@ -42,7 +42,9 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     single = lost - sum(len(one.interruptions) for one in linkup.on_port)
     if segments < ENOUGH or single < LEAST or single < SHARE * segments:
         return
-    again = sorted([*_repeats(sessions, CLIENT), *_repeats(sessions, SERVER)])
+    frames = {"there": _repeats(sessions, CLIENT), "back": _repeats(sessions, SERVER)}
+    first_first = sorted(frames, key=lambda side: min(frames[side], default=NEVER))
+    again = sorted(at for moments in frames.values() for at in moments)
     broken = sum(_broke(linkup, one) for one in linkup.on_port)
     late = not back and there > MOSTLY * sent
     yield Sighting(
@@ -55,7 +57,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "sessions": broken,
             "at": [round(one.seconds, 1) for one in again] if len(again) <= NAMED else [],
         },
-        frames={"there": _repeats(sessions, CLIENT), "back": _repeats(sessions, SERVER)},
+        frames={side: frames[side] for side in first_first},
         certainty=Certainty.SHOWN if back else Certainty.FITS,
         level=Level.FAULT if broken else Level.NOTE if late else Level.WARNING,
         likeliest=LATE if late else NOISE,

@@ -24,9 +24,15 @@ PC_SLEPT, RESTART, OTHERS, BAD_REQUEST, TIME_LIMIT, FIREWALL, LIFETIME = (
     "lifetime",
 )
 """Names of these causes in the rule."""
+<<<<<<< HEAD
 SLEPT, WAKING, SEVERAL = 60.0, 30.0, 3
 """Seconds without any frame, where so many stations were heard before, from which on the PC slept
 or its adapter was off; seconds within which it is back at work (common practice, no source)."""
+=======
+AGAIN, BACK = 3, 3.0
+"""Times, and seconds after a reset: a port that opens again so soon, so often, is none of a
+controller that starts or is loaded (common practice, no source)."""
+>>>>>>> main
 NO_REST = 1.0
 """Seconds of quiet that no time limit is as short as (common practice, no source)."""
 
@@ -39,8 +45,13 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     first = broken[0]
     nearer = linkup.router is not None and first.ended_from_nearer
     before = _was_answered_before(linkup, first)
+    at_once = _opens_at_once(linkup, broken)
     ruled_out = [BAD_REQUEST] if before or not first.ended_on_request else []
+<<<<<<< HEAD
     slept = _slept(linkup, first)
+=======
+    ruled_out += [RESTART] if at_once else []
+>>>>>>> main
     yield Sighting(
         values={
             "port": first.port,
@@ -60,21 +71,34 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         },
         frames={"reset": broken.ends, "data": broken.asks},
         level=None if first.wanted else Level.NOTE if first.idle >= LONG_IDLE else Level.WARNING,
+<<<<<<< HEAD
         likeliest=PC_SLEPT if slept else FIREWALL if nearer else _likeliest(first, before),
         ruled_out=[
             *ruled_out,
             *([] if _rest(first) >= NO_REST else [TIME_LIMIT]),
             *([RESTART, OTHERS, BAD_REQUEST] if slept else [PC_SLEPT]),
         ],
+=======
+        likeliest=FIREWALL if nearer else _likeliest(first, before, at_once),
+        ruled_out=ruled_out if _rest(first) >= NO_REST else [*ruled_out, TIME_LIMIT],
+>>>>>>> main
     )
 
 
-def _likeliest(call: Call, answered_before: bool) -> str:
+def _opens_at_once(linkup: LinkUp, broken: Calls) -> bool:
+    """Whether the port opened again and again sooner than a controller starts; the last time may
+    lie at the end of the recording.
+    """
+    back = sum(linkup.on_port.opened.within(at, BACK) for at in broken.ends)
+    return back >= AGAIN and back >= len(broken) - 1
+
+
+def _likeliest(call: Call, answered_before: bool, at_once: bool) -> str:
     if _rest(call) >= LONG_IDLE:
         return TIME_LIMIT
     knew = not (call.end and call.end.bare) or not call.answers  # RFC 9293 3.10.7.1
     if not _answers_request(call) or not knew:
-        return RESTART
+        return OTHERS if at_once else RESTART
     return OTHERS if answered_before else BAD_REQUEST
 
 
@@ -140,11 +164,16 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
+<<<<<<< HEAD
             "Keep the PC and its adapter awake (power saving), and see whether it still breaks.",
             about=PC_SLEPT,
         ),
         Step(
             "Ask what happened at the machine at that clock time: power, mode, download.",
+=======
+            "Ask what happened at the machine at the clock time of the proof: power, mode, "
+            "download.",
+>>>>>>> main
             about=RESTART,
         ),
         Step("Look in the controller's log and its list of sessions."),

@@ -93,13 +93,25 @@ def told_shortly(outcome: Outcome, clock: Clock, much: HowMuch) -> str:
     found, shared = outcome.incidents, outcome.common
     if found.count < SEVERAL:
         return _asleep(found, clock) if found.asleep else ""
-    signs = {one.sign for one in found.kept}
     explained = shared is not None and bool(shared.patterns)
+<<<<<<< HEAD
     found_any = explained or (shared is not None and bool(shared.doubtful))
     alike = "" if explained or len(signs) > 1 else f": {SHOWN_BY[signs.pop()]}"
+=======
+    alike = "" if explained else _alike(found.kept)
+>>>>>>> main
     out = [f"{_how_long(found)}."] if much is HowMuch.ALL else []
     why = outcome.in_common[:1] if much >= HowMuch.WHY and (found_any or not alike) else []
     return " ".join([f"{_when(found, clock)}{alike}.", *out, *why])
+
+
+def _alike(kept: Sequence[Incident]) -> str:
+    """How all of them showed, and who was silent meanwhile; nothing where that differs."""
+    signs, silent = {one.sign for one in kept}, {one.silent for one in kept}
+    if len(signs) > 1:
+        return ""
+    who = silent.pop() if len(silent) == 1 and Sign.CUT not in signs else None
+    return f": {SHOWN_BY[signs.pop()]}{f'; {WHO_WAS_SILENT[who]}' if who else ''}"
 
 
 def are_few(found: Incidents) -> bool:
@@ -155,25 +167,25 @@ def _how_long(found: Incidents) -> str:
 
 def _parts(over: Sequence[Incident]) -> str:
     """What the times out were made of, where that is known of all: without the PC's link, until it
-    tried again, and until that worked.
+    called again, and until that worked.
     """
-    known = [(one.out, one.untried, one.without_link or 0.0) for one in over]
-    split = [(out, tried, link) for out, tried, link in known if out and tried is not None]
+    known = [(one.out, one.uncalled, one.without_link or 0.0) for one in over]
+    split = [(out, called, link) for out, called, link in known if out and called is not None]
     whole = sum(out for out, _, _ in split)
     if len(split) < len(over) or whole < LONG * len(over):
         return ""
     vain = _in_vain(over)
     parts = [
         ([link for _, _, link in split], "without the PC's link"),
-        ([tried - link for _, tried, link in split], "until the PC tried again"),
+        ([called - link for _, called, link in split], "until the PC called again"),
         (
-            [out - tried for out, tried, _ in split],
+            [out - called for out, called, _ in split],
             f"until that worked{vain and f', after {vain} in vain'}",
         ),
     ]
     told = [f"{_span(one)} {what}" for one, what in parts if sum(one) >= A_PART * whole]
     if len(told) == 1 and vain:
-        return f"; the PC tried soon, {vain} in vain"
+        return f"; the PC called soon, {vain} in vain"
     return f": {listed(told)}"
 
 
@@ -201,7 +213,7 @@ def _summary(outcome: Outcome, clock: Clock) -> Iterator[str]:
         usual = f", usually {seconds(spans[len(spans) // 2])}" if len(spans) >= ENOUGH else ""
         yield f"Between them it worked for {_span(spans)}{usual}."
     yield how_they_showed([one.sign for one in found.kept])
-    silent = Counter(one.silent for one in found.kept if one.silent is not None)
+    silent = Counter(one.silent for one in found.kept if one.silent and one.sign is not Sign.CUT)
     if silent:
         told = [f"{WHO_WAS_SILENT[one]} ({times(often)})" for one, often in silent.most_common()]
         yield f"When nothing answered: {listed(told)}."
@@ -209,13 +221,13 @@ def _summary(outcome: Outcome, clock: Clock) -> Iterator[str]:
 
 def _table(shown: Sequence[Incident], clock: Clock) -> Table:
     header = (
-        "Frame", "Seconds", clock.zone, "It showed as", "Retried", "Out for", "In vain",
+        "Frame", "Seconds", clock.zone, "It showed as", "Called", "Out for", "In vain",
     )  # fmt: skip
     return Table(header, [_row(one, clock) for one in shown])
 
 
 def _row(one: Incident, clock: Clock) -> tuple[str, ...]:
     at = f"{one.began.frame:,}", f"{one.began.seconds:.3f}", clock.at(one.began)
-    tried = "-" if one.untried is None else seconds(one.untried) if one.untried else "at once"
+    called = "-" if one.uncalled is None else seconds(one.uncalled) if one.uncalled else "at once"
     out = "to the end" if one.out is None else seconds(one.out)
-    return *at, IN_A_CELL[one.sign], tried, out, f"{one.in_vain:,}"
+    return *at, IN_A_CELL[one.sign], called, out, f"{one.in_vain:,}"

@@ -53,6 +53,7 @@ def test_found_where_a_request_comes_in_pieces(controllers: tuple[str, ...], ste
         session.send(modbus_answer(turn), unit, after=0.004)
     diagnosis = diagnosed(ended(plant), controllers)
     assert_told(diagnosis, Level.WARNING, step=step, slow=14, answers=14, whose=REQUEST)
+    assert found(diagnosis, SLUG).likely_causes[0] == RULE.likely_causes[IN_REQUESTS]
 
 
 @told_or_not

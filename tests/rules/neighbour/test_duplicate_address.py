@@ -3,7 +3,7 @@
 from analyzer.diagnosis import FAULT, NO_FAULT, Verdict
 from analyzer.findings import Certainty, Level
 from captures.plant import Plant, Station, modbus_answer, modbus_read
-from rules.neighbour.duplicate_address import RULE, TWO_PORTS
+from rules.neighbour.duplicate_address import ONE_DEVICE, RULE, TWO_PORTS
 from tests.support import (
     TOLD,
     acquainted,
@@ -95,6 +95,8 @@ def test_told_as_a_warning_where_two_adapters_take_over_in_turn(
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (Level.WARNING, Certainty.FITS)
     assert (finding.values["well"], finding.values["refused"]) == (True, 0)
+    assert finding.likely_causes[0] == RULE.likely_causes[ONE_DEVICE]
+    assert TWO_PORTS in left_out(finding, RULE)[1]
     assert diagnosis.status == NO_FAULT
 
 

@@ -239,7 +239,9 @@ def test_found_where_a_pulled_cable_left_a_session_behind() -> None:
         refused(plant.tcp(pc, unit), after=4.0)
     diagnosis = diagnosed(ended(plant))
     assert lead(diagnosis) == SLUG
-    assert found(diagnosis, SLUG).values["own"] == 1
+    finding = found(diagnosis, SLUG)
+    assert finding.values["own"] == 1
+    assert finding.likely_causes[0] == RULE.likely_causes[LEFT_OVER]
 
 
 @told_or_not

@@ -43,7 +43,7 @@ def test_found_where_the_router_says_prohibited(code: int, controllers: tuple[st
     finding = found(diagnosis, SLUG)
     assert finding.certainty is Certainty.SHOWN
     assert (str(finding.values["sender"]), finding.values["times"]) == ("192.0.2.1", 2)
-    assert finding.values["elsewhere"] is True
+    assert (finding.values["elsewhere"], finding.values["pings"]) == (True, 0)
     assert left_out(finding, RULE) == ([IN_CONTROLLER], [SWITCHED_OFF, SECOND_DEVICE])
     asked, *_ = finding.what_to_do
     assert "192.0.2.1 " in asked.text

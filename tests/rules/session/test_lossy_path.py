@@ -1,5 +1,6 @@
 """lossy-path: too many segments had to be sent again."""
 
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import pytest
@@ -58,10 +59,19 @@ def confirmation_lost(session: Session) -> None:
 
 
 @told_or_not
-def test_found_in_both_directions(controllers: tuple[str, ...]) -> None:
+@pytest.mark.parametrize(
+    "losses",
+    [
+        (request_lost, answer_lost, confirmation_lost),
+        (answer_lost, confirmation_lost, request_lost),
+    ],
+)
+def test_found_in_both_directions(
+    controllers: tuple[str, ...], losses: Sequence[Callable[[Session], None]]
+) -> None:
     plant, pc, unit = acquainted()
     session = plant.tcp(pc, unit).open()
-    for lose in (request_lost, answer_lost, confirmation_lost):
+    for lose in losses:
         busy(session, 25)
         lose(session)
     busy(session, 5)
@@ -71,6 +81,7 @@ def test_found_in_both_directions(controllers: tuple[str, ...]) -> None:
     assert (finding.level, finding.certainty) == (Level.WARNING, Certainty.SHOWN)
     assert (finding.values["there"], finding.values["back"]) == (1, 2)
     assert len(finding.values["at"]) >= 3
+    assert finding.moment == finding.evidence[0].moment
     assert finding.likely_causes[0] == RULE.likely_causes[NOISE]
     assert [one.verdict for one in diagnosis.outcomes] == [Verdict.COMPLETE]
     assert diagnosis.status == NO_FAULT

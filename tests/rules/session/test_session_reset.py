@@ -145,7 +145,28 @@ def test_another_client_is_the_first_cause_where_the_same_request_was_answered_b
     diagnosis = diagnosed(ended(plant))
     assert_leads(diagnosis, sessions=4, answers=0)
     assert first_cause(diagnosis) == OTHERS
+<<<<<<< HEAD
     assert left_out(found(diagnosis, SLUG), RULE)[0] == [PC_SLEPT, BAD_REQUEST, TIME_LIMIT]
+=======
+    assert left_out(found(diagnosis, SLUG), RULE)[0] == [RESTART, BAD_REQUEST, TIME_LIMIT]
+
+
+@pytest.mark.parametrize(
+    ("times", "pause", "cause"), [(3, 1.0, OTHERS), (2, 1.0, RESTART), (3, 4.0, RESTART)]
+)
+def test_a_port_that_opens_again_at_once_and_often_speaks_against_a_start(
+    times: int, pause: float, cause: str
+) -> None:
+    plant, pc, unit = acquainted()
+    for one in range(times):
+        session = plant.tcp(pc, unit).open(after=pause)
+        session.poll(4 + one)
+        session.rst(unit, after=0.5)
+    plant.tcp(pc, unit).open(after=pause).poll(3)
+    diagnosis = diagnosed(ended(plant))
+    assert first_cause(diagnosis) == cause
+    assert (RESTART in left_out(found(diagnosis, SLUG), RULE)[0]) == (cause == OTHERS)
+>>>>>>> main
 
 
 def test_the_request_stays_the_first_cause_where_another_one_was_answered_before() -> None:
