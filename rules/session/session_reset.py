@@ -24,15 +24,12 @@ PC_SLEPT, RESTART, OTHERS, BAD_REQUEST, TIME_LIMIT, FIREWALL, LIFETIME = (
     "lifetime",
 )
 """Names of these causes in the rule."""
-<<<<<<< HEAD
 SLEPT, WAKING, SEVERAL = 60.0, 30.0, 3
 """Seconds without any frame, where so many stations were heard before, from which on the PC slept
 or its adapter was off; seconds within which it is back at work (common practice, no source)."""
-=======
 AGAIN, BACK = 3, 3.0
 """Times, and seconds after a reset: a port that opens again so soon, so often, is none of a
 controller that starts or is loaded (common practice, no source)."""
->>>>>>> main
 NO_REST = 1.0
 """Seconds of quiet that no time limit is as short as (common practice, no source)."""
 
@@ -47,11 +44,8 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     before = _was_answered_before(linkup, first)
     at_once = _opens_at_once(linkup, broken)
     ruled_out = [BAD_REQUEST] if before or not first.ended_on_request else []
-<<<<<<< HEAD
     slept = _slept(linkup, first)
-=======
     ruled_out += [RESTART] if at_once else []
->>>>>>> main
     yield Sighting(
         values={
             "port": first.port,
@@ -71,17 +65,12 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
         },
         frames={"reset": broken.ends, "data": broken.asks},
         level=None if first.wanted else Level.NOTE if first.idle >= LONG_IDLE else Level.WARNING,
-<<<<<<< HEAD
-        likeliest=PC_SLEPT if slept else FIREWALL if nearer else _likeliest(first, before),
+        likeliest=PC_SLEPT if slept else FIREWALL if nearer else _likeliest(first, before, at_once),
         ruled_out=[
             *ruled_out,
             *([] if _rest(first) >= NO_REST else [TIME_LIMIT]),
             *([RESTART, OTHERS, BAD_REQUEST] if slept else [PC_SLEPT]),
         ],
-=======
-        likeliest=FIREWALL if nearer else _likeliest(first, before, at_once),
-        ruled_out=ruled_out if _rest(first) >= NO_REST else [*ruled_out, TIME_LIMIT],
->>>>>>> main
     )
 
 
@@ -164,16 +153,12 @@ RULE = Rule(
     },
     what_to_do=(
         Step(
-<<<<<<< HEAD
             "Keep the PC and its adapter awake (power saving), and see whether it still breaks.",
             about=PC_SLEPT,
         ),
         Step(
-            "Ask what happened at the machine at that clock time: power, mode, download.",
-=======
             "Ask what happened at the machine at the clock time of the proof: power, mode, "
             "download.",
->>>>>>> main
             about=RESTART,
         ),
         Step("Look in the controller's log and its list of sessions."),

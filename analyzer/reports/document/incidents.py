@@ -94,12 +94,8 @@ def told_shortly(outcome: Outcome, clock: Clock, much: HowMuch) -> str:
     if found.count < SEVERAL:
         return _asleep(found, clock) if found.asleep else ""
     explained = shared is not None and bool(shared.patterns)
-<<<<<<< HEAD
     found_any = explained or (shared is not None and bool(shared.doubtful))
-    alike = "" if explained or len(signs) > 1 else f": {SHOWN_BY[signs.pop()]}"
-=======
     alike = "" if explained else _alike(found.kept)
->>>>>>> main
     out = [f"{_how_long(found)}."] if much is HowMuch.ALL else []
     why = outcome.in_common[:1] if much >= HowMuch.WHY and (found_any or not alike) else []
     return " ".join([f"{_when(found, clock)}{alike}.", *out, *why])
@@ -161,7 +157,7 @@ def _how_long(found: Incidents) -> str:
     last = found.kept[-1]
     if last.out is not None:
         return told
-    so_far = "the PC did not try again" if last.tried is None else "it did not"
+    so_far = "the PC did not try again" if last.called is None else "it did not"
     return f"{told}; after the last {so_far} before the recording ended"
 
 

@@ -145,10 +145,7 @@ def test_another_client_is_the_first_cause_where_the_same_request_was_answered_b
     diagnosis = diagnosed(ended(plant))
     assert_leads(diagnosis, sessions=4, answers=0)
     assert first_cause(diagnosis) == OTHERS
-<<<<<<< HEAD
-    assert left_out(found(diagnosis, SLUG), RULE)[0] == [PC_SLEPT, BAD_REQUEST, TIME_LIMIT]
-=======
-    assert left_out(found(diagnosis, SLUG), RULE)[0] == [RESTART, BAD_REQUEST, TIME_LIMIT]
+    assert left_out(found(diagnosis, SLUG), RULE)[0] == [PC_SLEPT, RESTART, BAD_REQUEST, TIME_LIMIT]
 
 
 @pytest.mark.parametrize(
@@ -166,7 +163,6 @@ def test_a_port_that_opens_again_at_once_and_often_speaks_against_a_start(
     diagnosis = diagnosed(ended(plant))
     assert first_cause(diagnosis) == cause
     assert (RESTART in left_out(found(diagnosis, SLUG), RULE)[0]) == (cause == OTHERS)
->>>>>>> main
 
 
 def test_the_request_stays_the_first_cause_where_another_one_was_answered_before() -> None:
