@@ -200,7 +200,8 @@ RULE = Rule(
         ),
         Step("Look at the controller's state: fault lamp, operating mode, load."),
         Step(
-            "Record a program that works with this controller, and compare the first requests.",
+            "Record while a program that works with this controller connects, and compare the "
+            "first requests.",
             cautions.COMMANDS,
         ),
         Step(

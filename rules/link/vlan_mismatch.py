@@ -98,7 +98,7 @@ RULE = Rule(
     slug="vlan-mismatch",
     stage="link",
     title="{answers:if {controller} answers with a VLAN tag, and the PC{fits:if likely} does not "
-    "take that}{unheard:if The PC's port is{fits:if likely} in another VLAN than {controller}}",
+    "take that}{unheard:if {controller} is{fits:if likely} in another VLAN than the PC's port}",
     what_happened="{answers:if {answers:count frame} of {controller}{beside:if, and "
     "others,}}{only_others:if {frames:count frame}, none of {controller},}{vlans:if came in with "
     "the tag of VLAN {vlans:list}.}{untagged:if The PC sends without a tag.}{in_port_vlan:if The "

@@ -130,8 +130,8 @@ def _was_answered_before(linkup: LinkUp, call: Call) -> bool:
 RULE = Rule(
     slug="session-reset",
     stage="session",
-    title="{awake:if {controller} broke the session}{slept:if The session with {controller} did "
-    "not outlive {rest:seconds} in which the PC was silent}",
+    title="{controller}{awake:if broke the session}{slept:if had dropped the session while the PC "
+    "was silent for {rest:seconds}}",
     what_happened="{controller} ended {sessions:count session} on port {port} with a TCP reset. "
     "The{several:if first} reset came {idle:seconds} after{data:if the last data, when the session "
     "had carried {answers:count answer}}{no_data:if the opening}.{left:if The PC did not call "

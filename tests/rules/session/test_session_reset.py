@@ -109,7 +109,7 @@ def test_a_pc_that_slept_is_told_and_not_the_controller() -> None:
     diagnosis = silent_for_long(others=False)
     finding = found(diagnosis, SLUG)
     assert first_cause(diagnosis) == PC_SLEPT
-    assert "did not outlive" in finding.title
+    assert "while the PC was silent" in finding.title
     assert "awake" in finding.what_to_do[0].text
     assert {RESTART, BAD_REQUEST} <= set(left_out(finding, RULE)[0])
 
