@@ -153,6 +153,17 @@ def test_found_where_the_pc_keeps_the_address_beside_the_one_that_it_calls_from(
     assert (str(values["pc"]), values["taken"]) == ("192.0.2.15", None)
 
 
+def test_found_where_the_pc_leaves_an_address_that_it_had_used() -> None:
+    plant, pc, unit, laptop = begun()
+    plant.announce(pc, times=1)
+    plant.announce(laptop, times=1)
+    moved = another(pc, "192.0.2.16")
+    plant.announce(moved, after=5.0)
+    plant.ask(moved, unit, times=2)
+    values = found(diagnosed(ended(plant), TOLD), SLUG).values
+    assert (str(values["pc"]), str(values["taken"])) == ("192.0.2.15", "192.0.2.16")
+
+
 def test_found_and_each_claim_counts_once_where_frames_are_recorded_twice() -> None:
     plant, pc, unit, laptop = begun()
     reads(plant, pc, unit)

@@ -265,6 +265,7 @@ def test_tries_from_before_it_left_the_address_are_not_counted() -> None:
     plant.ask(pc, unit)
     finding = found(diagnosed(ended(plant), TOLD), SLUG)
     assert (finding.values["tries"], finding.values["requests"]) == (3, 5)
+    assert finding.values["since"] is True
 
 
 @pytest.mark.parametrize(("announced", "level"), [(True, Level.WARNING), (False, Level.NOTE)])
@@ -285,7 +286,7 @@ def test_found_where_it_worked_and_the_device_is_heard_under_another_address(
     finding = found(diagnosis, SLUG)
     assert (finding.level, finding.certainty) == (level, Certainty.FITS)
     assert (finding.values["moved"], finding.values["others"]) == (True, 1)
-    assert finding.values["last"] > 0
+    assert (finding.values["last"] > 0, finding.values["since"]) == (True, False)
     assert not any("label" in step.text for step in finding.what_to_do)
 
 

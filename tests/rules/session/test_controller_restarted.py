@@ -124,7 +124,7 @@ def test_found_by_announcement_and_silence_only() -> None:
     plant.announce(unit, times=1, after=20.0)
     session.again(after=1.0)
     session.rst(unit, bare=True)
-    assert_leads(diagnosed(ended(plant)), Certainty.FITS, signs=2)
+    assert_leads(diagnosed(ended(plant)), Certainty.FITS, signs=2, away=False)
 
 
 def test_found_by_a_request_for_an_address() -> None:
