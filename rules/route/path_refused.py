@@ -62,6 +62,7 @@ def _told(
             "sender": sender,
             "meaning": meaning,
             "times": len(said),
+            "pc": linkup.pc_address or "the PC",
             "elsewhere": not is_itself,
             "service": _service(linkup),
             "pings": linkup.pings.replies.count if linkup.pings else 0,

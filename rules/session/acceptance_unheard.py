@@ -5,10 +5,11 @@ its address turn the acceptance down and it calls on in spite of them, they are 
 that fits, as a search for ports may call with the same number each time. Shown where the PC calls
 again without a reset, in spite of an acceptance, and where it was recorded on the PC, so that a
 confirmation would be in the recording: its frames are marked as sent, or the checksum of its calls
-was left to the adapter. Quiet where the acceptance is confirmed, be it late; where the PC
-turns it down with a reset and leaves it at that (it gave up, or only searched); where the
-controller confirms more than the call, so that the PC's frames are missing in the recording; where
-the recording began later than the call; and where a later call opened.
+was left to the adapter, and no other station's are marked so, as at a switch. Quiet where the
+acceptance is confirmed, be it late; where the PC turns it down with a reset and leaves it at that
+(it gave up, or only searched); where the controller confirms more than the call, so that the PC's
+frames are missing in the recording; where the recording began later than the call; and where a
+later call opened.
 """
 
 from collections.abc import Iterator, Sequence

@@ -8,7 +8,7 @@ from analyzer.diagnosis import FAULT, NO_FAULT, Diagnosis, Verdict
 from analyzer.findings import Certainty, Level
 from captures.layouts import Record
 from captures.plant import Plant, Session, Station, modbus_answer, modbus_read
-from rules.port.session_limit import ACCESS_LIST, LEFT_OVER, ONE_VALUE, REQUEST, RULE
+from rules.port.session_limit import ACCESS_LIST, LEFT_OVER, ONE_VALUE, OTHERS, REQUEST, RULE
 from tests.support import (
     a_sheet,
     acquainted,
@@ -67,7 +67,9 @@ def test_found_where_the_call_is_refused_while_a_panel_is_connected(
         refused(plant.tcp(pc, unit))
         panel.poll(1)
     diagnosis = diagnosed(ended(plant), controllers, pc="192.0.2.15")
-    assert_leads(diagnosis, refused=3, others=1, own=0)
+    assert_leads(diagnosis, refused=3, others=1, own=0, further=False, first=True)
+    told = {"beside_others": True, "beside_own": False, "newer_others": False}
+    assert told.items() <= found(diagnosis, SLUG).values.items()
 
 
 @told_or_not
@@ -225,10 +227,15 @@ def test_found_where_the_pc_never_closed_its_earlier_sessions(controllers: tuple
         refused(plant.tcp(pc, unit), after=4.0)
     diagnosis = diagnosed(ended(plant), controllers)
     assert_leads(diagnosis, Verdict.UNSTABLE, refused=2, own=2, others=0)
+    told = {"further": True, "first": False, "beside_own": True, "newer_own": False}
+    assert told.items() <= found(diagnosis, SLUG).values.items()
 
 
-def test_found_where_a_pulled_cable_left_a_session_behind() -> None:
+@pytest.mark.parametrize(("beside", "cause"), [(False, LEFT_OVER), (True, OTHERS)])
+def test_found_where_a_pulled_cable_left_a_session_behind(beside: bool, cause: str) -> None:
     plant, pc, unit = acquainted()
+    if beside:
+        plant.tcp(plant.station("192.0.2.20"), unit).open().poll(2)
     session = plant.tcp(pc, unit).open()
     session.poll(2)
     asked(session)
@@ -241,7 +248,7 @@ def test_found_where_a_pulled_cable_left_a_session_behind() -> None:
     assert lead(diagnosis) == SLUG
     finding = found(diagnosis, SLUG)
     assert finding.values["own"] == 1
-    assert finding.likely_causes[0] == RULE.likely_causes[LEFT_OVER]
+    assert finding.likely_causes[0] == RULE.likely_causes[cause]
 
 
 @told_or_not
@@ -276,6 +283,8 @@ def test_found_where_a_panel_takes_the_session_away() -> None:
     diagnosis = diagnosed(ended(plant), pc="192.0.2.15")
     assert_leads(diagnosis, Verdict.UNSTABLE, ended=2, others=2, own=0)
     finding = found(diagnosis, SLUG)
+    told = {"beside_others": False, "newer_others": True, "further": False, "first": False}
+    assert told.items() <= finding.values.items()
     assert (finding.values["displaced"], finding.values["kept_out"]) == (True, False)
     causes, _ = left_out(finding, RULE)
     assert {LEFT_OVER, ACCESS_LIST} <= set(causes)
