@@ -117,10 +117,7 @@ RULE = Rule(
         "or not at all.",
     },
     what_to_do=(
-        Step(
-            "{stopped:if Look whether the program on the PC sends its half of the stream at all: "
-            "none of it was recorded.}"
-        ),
+        Step("{stopped:if Look whether the PC's program sends a stream: none was recorded.}"),
         Step("Compare ports, period and kind of connection with the controller's manual."),
         Step("{stopped:if Look whether the program receives the stream that the recording shows.}"),
         Step("Have the port opened for this program on this adapter.", cautions.FIREWALL),

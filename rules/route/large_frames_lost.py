@@ -159,6 +159,7 @@ def _lost(
             "unnamed": next_size is None,
             "only_said": bool(said) and next_size is None,
             "ipv4": not linkup.is_ipv6,
+            "options": not (cut_up or linkup.is_ipv6),
             "ipv6": linkup.is_ipv6,
             "sender": said[0].sender if said else None,
         },
@@ -196,11 +197,13 @@ RULE = Rule(
     what_to_do=(
         Step(
             "{whole:if Ping the controller with{ipv4:if don't-fragment set and} {ping} octets of "
-            "data, then with{named:if more}{unnamed:if fewer and fewer}.{ipv4:if Windows: "
-            "ping -f -l SIZE; Linux: ping -M do -s SIZE; macOS: ping -D -s SIZE.}}"
-            "{cut_up:if Ping the controller with 3000 octets "
-            "of data, which are cut up as the datagrams are. On Windows: ping -l 3000; on Linux "
-            "and macOS: ping -s 3000.}"
+            "data, then with{named:if more}{unnamed:if fewer and fewer}.}{cut_up:if Ping the "
+            "controller with 3000 octets of data, which are cut up as the datagrams are. On "
+            "Windows: ping -l 3000; on Linux and macOS: ping -s 3000.}"
+        ),
+        Step(
+            "{options:if On Windows that is ping -f -l SIZE, on Linux ping -M do -s SIZE, on macOS "
+            "ping -D -s SIZE.}"
         ),
         Step(
             "Do the same from a PC on the controller's own network: some controllers answer no "

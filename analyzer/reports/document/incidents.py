@@ -216,14 +216,13 @@ def _summary(outcome: Outcome, clock: Clock) -> Iterator[str]:
 
 
 def _table(shown: Sequence[Incident], clock: Clock) -> Table:
-    header = (
-        "Frame", "Seconds", clock.zone, "It showed as", "Called", "Out for", "In vain",
-    )  # fmt: skip
+    when = clock.zone if clock.at(shown[0].began) else "Seconds"
+    header = ("Frame", when, "It showed as", "Called", "Out for", "In vain")
     return Table(header, [_row(one, clock) for one in shown])
 
 
 def _row(one: Incident, clock: Clock) -> tuple[str, ...]:
-    at = f"{one.began.frame:,}", f"{one.began.seconds:.3f}", clock.at(one.began)
+    at = f"{one.began.frame:,}", clock.at(one.began) or f"{one.began.seconds:.3f}"
     called = "-" if one.uncalled is None else seconds(one.uncalled) if one.uncalled else "at once"
     out = "to the end" if one.out is None else seconds(one.out)
     return *at, IN_A_CELL[one.sign], called, out, f"{one.in_vain:,}"
