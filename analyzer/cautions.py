@@ -19,25 +19,29 @@ class Signal(StrEnum):
 @dataclass(frozen=True, slots=True)
 class Caution:
     """What to be careful of, in few words. make_safe: whether the machine has to be made safe
-    first; how, is said once (MAKE_SAFE), above what needs it.
+    first; how, is said once (MAKE_SAFE), above what needs it; brief: what is told of it beside
+    that where there is little room.
     """
 
     signal: Signal
     text: str
     make_safe: bool = False
+    brief: str = ""
 
     def __str__(self) -> str:
         safe = "Make the machine safe first." if self.make_safe else ""
         return f"{self.signal}: {f'{self.text} {safe}'.strip()}"
 
     def in_short(self) -> "Caution":
-        """Only that the machine has to be made safe, where that is so."""
-        return replace(self, text="") if self.make_safe else self
+        """Only that the machine has to be made safe, where that is so, and what must not be missed
+        beside.
+        """
+        return replace(self, text=self.brief) if self.make_safe else self
 
 
-def warning(text: str, make_safe: bool = False) -> Caution:
+def warning(text: str, make_safe: bool = False, brief: str = "") -> Caution:
     """What could hurt somebody."""
-    return Caution(Signal.WARNING, text, make_safe)
+    return Caution(Signal.WARNING, text, make_safe, brief)
 
 
 def notice(text: str) -> Caution:
@@ -63,6 +67,7 @@ OTHERS_SESSION = warning(
     "Somebody's session may be the operator panel, or what keeps the machine safe. Ask its owner "
     "before it is closed.",
     make_safe=True,
+    brief="Ask the session's owner first.",
 )
 UNPLUG = warning("Unplugging a network cable can stop drives and I/O.", make_safe=True)
 PROGRAM = warning(
@@ -86,6 +91,7 @@ CABINET = warning(
     "Opening a cabinet is for qualified electricians, under local codes. A PC that is plugged in "
     "there can change what the machine does.",
     make_safe=True,
+    brief="Opening a cabinet is for electricians.",
 )
 ELECTRICAL = warning(
     "Work in an open cabinet and on supply terminals is for qualified electricians, under local "

@@ -19,7 +19,7 @@ def worded(rule: Rule, sighting: Sighting, lost: int, shared: Common | None = No
     """A sighting, ready to be reported. lost: frames that the recorder lost; shared: what the
     incidents of its link-up have in common.
     """
-    sighting, done = _with_pattern(rule, sighting, shared)
+    sighting, done, first = _with_pattern(rule, sighting, shared)
     silence, linkup = sighting.silence, sighting.linkup
     sure = sighting.certainty is Certainty.SHOWN and (silence is None or silence.is_sure)
     values = {**_known(sighting), **sighting.values}
@@ -35,16 +35,17 @@ def worded(rule: Rule, sighting: Sighting, lost: int, shared: Common | None = No
         sources=list(rule.sources),
         linkup=linkup,
         put_into_words=partial(
-            _texts, rule, sighting, {**UNKNOWN, **values, "fits": not sure}, lost, done
+            _texts, rule, sighting, {**UNKNOWN, **values, "fits": not sure}, lost, done, first
         ),
     )
 
 
 def _with_pattern(
     rule: Rule, sighting: Sighting, shared: Common | None
-) -> tuple[Sighting, Sequence[str]]:
+) -> tuple[Sighting, Sequence[str], Sequence[Step]]:
     """The sighting with the causes that a pattern speaks for first and without those that it speaks
-    against, and the sentences by which the recording has done the deciding test.
+    against, the sentences by which the recording has done the deciding test, and the first steps
+    that the pattern gives.
     """
     patterns = (
         [] if shared is None else [one for one in shared.patterns if one.factor in rule.patterns]
@@ -52,19 +53,30 @@ def _with_pattern(
     if not patterns:
         in_vain = shared is not None and rule.patterns and not shared.patterns
         if shared is None or not in_vain:
-            return sighting, ()
+            return sighting, (), ()
         found = in_common(shared) if shared.doubtful else [say(IN_VAIN, {"alike": shared.sign})]
-        return sighting, [say(rule.confirm, {}), *found]
+        would_show = (rule.patterns.get(one, ()) for one in WOULD_SHOW if one in shared.looked)
+        ruled_out = [*sighting.ruled_out, *chain(*would_show)]
+        told = sighting._replace(ruled_out=set(ruled_out).difference([sighting.likeliest]))
+        return told, [say(rule.confirm, {}), *found], ()
     causes = [cause for one in patterns for cause in rule.patterns[one.factor]]
     against = {*sighting.ruled_out, *chain(*rule.patterns.values())}.difference(causes)
     told = sighting._replace(likeliest=causes[0], ruled_out=against)
     done = say(DONE, {"what": _points_to(patterns[0])})
-    return told, [done, *(in_words(one) for one in patterns)]
+    steps = [Step(_with_figures(FIRST[one.factor], one)) for one in patterns if one.factor in FIRST]
+    return told, [done, *(in_words(one) for one in patterns)], steps
 
 
 DONE = "The recording has done it: {what}."
 IN_VAIN = "In this recording nothing{alike:if else} was found that the breaks have in common."
 """How the deciding test is told where the recording holds several breaks."""
+WOULD_SHOW = (Factor.AGE, Factor.REQUESTS, Factor.REST)
+"""What is seen in any recording where it is so: looked at in vain, it speaks against its causes."""
+FIRST = {
+    Factor.REQUEST: "The request before the breaks was {what}: find out what in the program sends "
+    "it, and whether the controller serves it.",
+}
+"""The step to take first where incidents have this in common."""
 
 
 def _texts(
@@ -73,13 +85,14 @@ def _texts(
     values: Mapping[str, object],
     lost: int,
     done: Sequence[str] = (),
+    first: Sequence[Step] = (),
 ) -> Texts:
     confirm = Step(say(rule.confirm, values), rule.confirm_caution)
     if done:
         confirm = Step(" ".join(done))
     wanted = (one for one in rule.what_to_do if one.about not in sighting.ruled_out)
     filled = (Step(say(one.text, values), one.caution) for one in wanted)
-    steps = [one for one in filled if one.text]
+    steps = [*first, *(one for one in filled if one.text)]
     cautions = list(rule.cautions)
     cautions += [one.caution for one in (*steps, confirm) if one.caution]
     happened, means = say(rule.what_happened, values), say(rule.means, values)
@@ -325,6 +338,11 @@ def _in_words(shared: Common, patterns: Sequence[Pattern]) -> list[str]:
 
 def in_words(pattern: Pattern, noun: str = "break") -> str:
     """One thing that incidents have in common, with its figures."""
+    told = _with_figures(IN_COMMON[pattern.factor], pattern, noun)
+    return told[0].upper() + told[1:]
+
+
+def _with_figures(text: str, pattern: Pattern, noun: str = "break") -> str:
     all_of = f"each of the {count(pattern.of, noun)}"
     some_of = f"{pattern.hits:,} of the {count(pattern.of, noun)}"
     values = {
@@ -340,8 +358,7 @@ def in_words(pattern: Pattern, noun: str = "break") -> str:
         "otherwise": _otherwise(pattern),
         "as_well": pattern.as_well and f"{_span(pattern.as_well)} requests",
     }
-    told = say(IN_COMMON[pattern.factor], values)
-    return told[0].upper() + told[1:]
+    return say(text, values)
 
 
 def _so_other(pattern: Pattern) -> str:
