@@ -88,6 +88,12 @@ def test_the_time_of_day_of_what_is_told_is_shown(path: Path) -> None:
         }
 
 
+def test_what_must_not_be_missed_stands_beside_the_short_caution() -> None:
+    reset = ROOT / "tests" / "lab" / "kept" / "sessions-end-at-any-time.pcapng.gz"
+    told = flat(to_text(in_short([analyzer.diagnose(reset)])))
+    assert "WARNING: Ask the session's owner first. Make the machine safe first." in told
+
+
 def test_what_failed_for_good_worked_at_first() -> None:
     """Once; what broke several times works at times."""
     once = in_short([analyzer.diagnose(ROOT / "captures" / "closed-while-needed.pcap")])

@@ -169,6 +169,7 @@ def test_the_pattern_leads_and_the_deciding_test_is_told_as_done() -> None:
     }
     assert finding.confirm.text.startswith(say(DONE, {"what": POINTS_TO[Factor.REQUEST]}))
     assert "each of the 11 breaks" in finding.confirm.text
+    assert finding.what_to_do[0].text.startswith("The request before the breaks was ")
 
 
 def test_where_nothing_was_found_it_says_what_was_looked_at() -> None:
@@ -177,7 +178,8 @@ def test_where_nothing_was_found_it_says_what_was_looked_at() -> None:
     assert finding.confirm.text.endswith(say(IN_VAIN, {"alike": True}))
     causes, _ = left_out(finding, session_reset.RULE)
     by_the_rule = {session_reset.BAD_REQUEST, session_reset.TIME_LIMIT, session_reset.PC_SLEPT}
-    assert set(causes) == by_the_rule
+    assert set(causes) == {*by_the_rule, session_reset.LIFETIME}  # which would have shown
+    assert "Why is not known." in text(diagnosis, everything=False)
     told = text(diagnosis)
     assert "Nothing else was found that they have in common." in told
     assert "Looked at: time without data" in told
