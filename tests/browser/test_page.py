@@ -298,7 +298,7 @@ def test_the_answer_comes_first_and_the_stations_last(opened: Any) -> None:
     page = opened("idle limit", html=to_html(page_of([diagnosis], made=("whynolink",))))
     text = page.inner_text("main")
     parts = (
-        "The connection came up, then failed at the session",
+        "The connection came up, then failed 3 times, at the session",
         "What to do first",
         "How far it got",
         "What passed between them",
