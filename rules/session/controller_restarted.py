@@ -63,7 +63,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "sessions": len(found),
             "between": bool(between_sessions),
             "connected": not between_sessions,
-            "pause": _first(signs).seconds - alive.seconds,
+            "pause": _heard_again(signs).seconds - alive.seconds,
             "back": opened[0].first.seconds - alive.seconds if opened else 0.0,
             "away": bool(later) and not opened,
             "hardware": linkup.hardware,
@@ -126,6 +126,11 @@ def _first(signs: Signs) -> Moment:
     return min(signs[key][0] for key in signs.keys() & OWN)
 
 
+def _heard_again(signs: Signs) -> Moment:
+    """The first of all signs that a frame of the controller shows."""
+    return min(moments[0] for key, moments in signs.items() if key != UNANSWERED)
+
+
 def _kinds(signs: Signs) -> int:
     """How many signs there are; to check an address and to announce it is one."""
     return len(signs.keys() - ({PROBED} if ANNOUNCED in signs else set()))
@@ -161,10 +166,7 @@ RULE = Rule(
         "watchdog": "The controller's own watchdog or a fault in its program restarted it.",
     },
     what_to_do=(
-        Step(
-            "Ask what happened at the machine at the clock time of the proof: power, mode, "
-            "download."
-        ),
+        Step("Ask what happened at the machine at the times given here: power, mode, download."),
         Step("Look in the controller's log for a start at that time, and for its reason."),
         Step(
             "Have the supply voltage of the controller watched over a longer time.",

@@ -115,9 +115,7 @@ RULE = Rule(
         LIFETIME: "The controller ends each session after a set time or number of requests.",
     },
     what_to_do=(
-        Step(
-            "Look in the controller's log and its list of sessions at the clock time of the proof."
-        ),
+        Step("Look in the controller's log and its list of sessions at the times given here."),
         Step(
             "Compare protocol, unit number and settings of the program with the manual.",
             about=BAD_REQUEST,

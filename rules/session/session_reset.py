@@ -157,8 +157,7 @@ RULE = Rule(
             about=PC_SLEPT,
         ),
         Step(
-            "Ask what happened at the machine at the clock time of the proof: power, mode, "
-            "download.",
+            "Ask what happened at the machine at the times given here: power, mode, download.",
             about=RESTART,
         ),
         Step("Look in the controller's log and its list of sessions."),
