@@ -842,8 +842,9 @@ class LinkUp:
     @property
     def is_inside(self) -> bool:
         """Whether PC and controller are one machine: nothing of it goes over a cable."""
-        apart = any(one.src not in (None, self.pc.hardware) for one in self.packets_back)
-        return is_loopback(self.controller) or (self.controller in self.pc.addresses and not apart)
+        if self.controller not in self.pc.addresses:
+            return is_loopback(self.controller)
+        return all(one.src in (None, self.pc.hardware) for one in self.packets_back)
 
 
 @dataclass(slots=True, eq=False, repr=False)
