@@ -50,8 +50,8 @@ def notice(text: str) -> Caution:
 
 
 MAKE_SAFE = warning(
-    "To make the machine safe: nobody near it, guards closed, emergency stop within reach, locked "
-    "out by those authorised. Ask whoever is responsible. Follow local codes and the maker's "
+    "To make the machine safe: nobody within its reach, guards closed, emergency stop at hand, "
+    "its drives locked out by those authorised. Ask whoever is responsible. Follow local codes and the maker's "
     "manual."
 )
 MACHINE = warning("This can change what the machine does.", make_safe=True)

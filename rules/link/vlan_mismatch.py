@@ -129,7 +129,7 @@ RULE = Rule(
             "recording.}"
         ),
         Step(
-            "Plug the PC into a port of the same VLAN at the controller's own switch.",
+            "Plug the PC into an untagged port of the same VLAN at the controller's own switch.",
             cautions.CABINET,
         ),
         Step(
