@@ -51,8 +51,8 @@ def notice(text: str) -> Caution:
 
 MAKE_SAFE = warning(
     "To make the machine safe: nobody within its reach, guards closed, emergency stop at hand, "
-    "its drives locked out by those authorised. Ask whoever is responsible. Follow local codes and the maker's "
-    "manual."
+    "its drives locked out by those authorised. Ask whoever is responsible. Follow local codes and "
+    "the maker's manual."
 )
 MACHINE = warning("This can change what the machine does.", make_safe=True)
 COMMANDS = warning("A program that connects can command the machine at once.", make_safe=True)
