@@ -8,8 +8,10 @@ that close after every answer; and where a session was broken without any answer
 answered later: then the link-up came up in the end.
 """
 
+from bisect import bisect_right
 from collections.abc import Iterator
 
+from analyzer.facts import Moment
 from analyzer.findings import Factor, Level, Rule, Sighting, Step
 from analyzer.linkup import AT_ONCE, LONG_IDLE, Call, Calls, LinkUp
 from rules import cautions
@@ -44,7 +46,7 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
     before = _was_answered_before(linkup, first)
     at_once = _opens_at_once(linkup, broken)
     ruled_out = [BAD_REQUEST] if before or not first.ended_on_request else []
-    slept = _slept(linkup, first)
+    slept = _slept(linkup, broken)
     ruled_out += [RESTART] if at_once else []
     yield Sighting(
         values={
@@ -59,7 +61,6 @@ def find(linkup: LinkUp) -> Iterator[Sighting]:
             "left": not first.wanted,
             "slept": slept,
             "awake": not slept,
-            "rest": _rest(first),
             "ttl": first.end and first.end.ttl,
             "usual_ttl": first.session.from_server.first_ttl,
         },
@@ -91,17 +92,29 @@ def _likeliest(call: Call, answered_before: bool, at_once: bool) -> str:
     return OTHERS if answered_before else BAD_REQUEST
 
 
-def _slept(linkup: LinkUp, call: Call) -> bool:
-    """Whether nobody at all was heard for long before the request that brought the reset, though
-    several were heard before.
+def _slept(linkup: LinkUp, broken: Calls) -> float:
+    """Seconds for which nobody at all was heard before the request that brought the first reset; 0
+    where that is not so of each of them, or where few were heard before.
     """
-    asked, rest = call.session.asked, _rest(call)
-    if asked is None or rest < SLEPT:
-        return False
-    heard = [one.presence for one in linkup.facts.stations]
-    fell_silent, woke = asked.seconds - rest, asked.seconds - WAKING
-    before = sum(one.within(fell_silent - SLEPT, fell_silent) for one in heard)
-    return before >= SEVERAL and not any(one.within(fell_silent + NO_REST, woke) for one in heard)
+    silences = [one for one in linkup.facts.starts.silences if _seconds(one) >= SLEPT]
+    ends = [behind.seconds for _, behind in silences]
+    found = []
+    for call in broken:
+        asked = call.session.asked
+        place = bisect_right(ends, asked.seconds) - 1 if asked is not None else -1
+        if asked is None or place < 0 or _rest(call) < SLEPT:
+            return 0.0
+        if asked.seconds - ends[place] > WAKING:
+            return 0.0
+        found.append(silences[place])
+    began = found[0][0].seconds
+    heard = (one.presence.within(began - SLEPT, began) for one in linkup.facts.stations)
+    return _seconds(found[0]) if sum(heard) >= SEVERAL else 0.0
+
+
+def _seconds(silence: tuple[Moment, Moment]) -> float:
+    before, behind = silence
+    return behind.seconds - before.seconds
 
 
 def _answers_request(call: Call) -> bool:
@@ -131,7 +144,7 @@ RULE = Rule(
     slug="session-reset",
     stage="session",
     title="{controller}{awake:if broke the session}{slept:if had dropped the session while the PC "
-    "was silent for {rest:seconds}}",
+    "was silent for {slept:seconds}}",
     what_happened="{controller} ended {sessions:count session} on port {port} with a TCP reset. "
     "The{several:if first} reset came {idle:seconds} after{data:if the last data, when the session "
     "had carried {answers:count answer}}{no_data:if the opening}.{left:if The PC did not call "

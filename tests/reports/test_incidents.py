@@ -179,7 +179,7 @@ def test_where_nothing_was_found_it_says_what_was_looked_at() -> None:
     causes, _ = left_out(finding, session_reset.RULE)
     by_the_rule = {session_reset.BAD_REQUEST, session_reset.TIME_LIMIT, session_reset.PC_SLEPT}
     assert set(causes) == {*by_the_rule, session_reset.LIFETIME}  # which would have shown
-    assert "Why is not known." in text(diagnosis, everything=False)
+    assert "Nothing else was found that they have in common." in text(diagnosis, everything=False)
     told = text(diagnosis)
     assert "Nothing else was found that they have in common." in told
     assert "Looked at: time without data" in told

@@ -56,8 +56,6 @@ ASLEEP = (
     "off.{more:if {more:count break} more came so.} Keep the PC awake, and see whether it still "
     "breaks."
 )
-UNKNOWN = "Why is not known."
-"""Where they look alike, and have nothing else in common."""
 CLOCK_SET = "{n:count break} not counted: the clock was set."
 
 
@@ -100,8 +98,8 @@ def told_shortly(outcome: Outcome, clock: Clock, much: HowMuch) -> str:
     found_any = explained or (shared is not None and bool(shared.doubtful))
     alike = "" if explained else _alike(found.kept)
     out = [f"{_how_long(found)}."] if much is HowMuch.ALL else []
-    why = outcome.in_common[:1] if found_any or not alike else [UNKNOWN]
-    why = why if much >= HowMuch.WHY and (found_any or Sign.CUT not in signs) else []
+    tells = much >= HowMuch.WHY and (found_any or Sign.CUT not in signs)
+    why = outcome.in_common[:1] if tells else []
     return " ".join([f"{_when(found, clock)}{alike}.", *out, *why])
 
 

@@ -1,5 +1,7 @@
 """controller-restarted: the controller restarted while a session was open."""
 
+from pathlib import Path
+
 import pytest
 
 from analyzer.diagnosis import FAULT, Diagnosis, Verdict
@@ -521,3 +523,8 @@ def test_found_with_less_certainty_by_a_request_for_an_address_and_silence() -> 
     session.again(after=1.0)
     session.rst(unit, bare=True)
     assert_leads(diagnosed(ended(plant)), Certainty.FITS, signs=2)
+
+
+def test_what_is_sent_again_during_restarts_is_no_loss() -> None:
+    kept = Path(__file__).parents[2] / "lab" / "kept" / "controller-restarts-each-time.pcapng.gz"
+    assert "lossy-path" not in slugs(diagnosed(kept.read_bytes()))

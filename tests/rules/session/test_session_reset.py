@@ -82,8 +82,10 @@ def test_the_first_cause_of_a_reset_at_once_depends_on_the_acknowledgement(
     assert left_out(found(diagnosis, SLUG), RULE)[0] == [PC_SLEPT, TIME_LIMIT]
 
 
-def silent_for_long(others: bool) -> Diagnosis:
-    """The PC asks after a rest, and the controller knows the session no more."""
+def silent_for_long(others: bool, again: bool = False) -> Diagnosis:
+    """The PC asks after a rest, and the controller knows the session no more. again: a later
+    session breaks without a rest.
+    """
     plant, pc, unit = acquainted()
     heard = [plant.station(f"192.0.2.{number}") for number in (20, 31, 42)]
 
@@ -99,7 +101,12 @@ def silent_for_long(others: bool) -> Diagnosis:
         speak()
     asked(session, after=50.0 if others else 90.0)
     session.rst(unit, bare=True)
-    plant.tcp(pc, unit).open(after=0.1).poll(3)
+    session = plant.tcp(pc, unit).open(after=0.1)
+    session.poll(3)
+    if again:
+        asked(session, after=0.3)
+        session.rst(unit, bare=True)
+        plant.tcp(pc, unit).open(after=0.1).poll(3)
     speak()
     plant.wait(8.0)
     return diagnosed(plant)
@@ -112,6 +119,13 @@ def test_a_pc_that_slept_is_told_and_not_the_controller() -> None:
     assert "while the PC was silent" in finding.title
     assert "awake" in finding.what_to_do[0].text
     assert {RESTART, BAD_REQUEST} <= set(left_out(finding, RULE)[0])
+
+
+def test_a_sleep_before_one_of_two_resets_is_not_their_cause() -> None:
+    diagnosis = silent_for_long(others=False, again=True)
+    assert found(diagnosis, SLUG).values["sessions"] == 2
+    assert first_cause(diagnosis) != PC_SLEPT
+    assert "broke the session" in found(diagnosis, SLUG).title
 
 
 def test_a_pc_that_rests_while_others_are_heard_did_not_sleep() -> None:
